@@ -1,0 +1,165 @@
+"""The dossier as a list of blocks: written once, rendered to HTML and to PDF, so that both say the same."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+from validation.study.quantity import Outcome
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """A heading; `level` 1 opens a chapter on a new page of the PDF, `anchor` is unique and made of a-z, 0-9, -."""
+
+    text: str
+    level: int = 1
+    anchor: str = ""
+    kind: Literal["heading"] = "heading"
+
+
+@dataclass(frozen=True, slots=True)
+class Paragraph:
+    """Plain text; `margin` is the reference set in the PDF's margin column (source clause, rows, key)."""
+
+    text: str
+    margin: str = ""
+    style: Literal["body", "lead", "note", "caution", "small"] = "body"
+    kind: Literal["paragraph"] = "paragraph"
+
+
+@dataclass(frozen=True, slots=True)
+class Items:
+    """A plain list of sentences."""
+
+    items: tuple[str, ...]
+    kind: Literal["items"] = "items"
+
+
+@dataclass(frozen=True, slots=True)
+class Formula:
+    """A formula in plain characters, one line each, set apart from the text."""
+
+    lines: tuple[str, ...]
+    margin: str = ""
+    kind: Literal["formula"] = "formula"
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Cells are text already rounded; `align` holds one of "l", "r", "d" (on the decimal mark) a column.
+
+    `long` tables (raw data) are set small; every table repeats its head on a new page. `widths` are relative column
+    widths in the PDF, empty for automatic. `details` tables fold away in HTML under `caption`.
+    """
+
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    align: str = ""
+    margin: str = ""
+    long: bool = False
+    details: bool = False
+    widths: tuple[float, ...] = ()
+    kind: Literal["table"] = "table"
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A figure by file name below figures/; the message is its title inside the picture, `alt` says it in words."""
+
+    name: str
+    svg: str
+    alt: str
+    caption: str = ""
+    width: float = 1.0
+    kind: Literal["figure"] = "figure"
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """One requirement drawn as an interval against its limit, all numbers already divided by the limit.
+
+    `allowed` is the pale ground: (-1, 1) for an equivalence or a tolerance, (0, 1) for an upper bound, (1, None) for a
+    lower bound. None where nothing can be drawn. Texts are rounded for the page.
+    """
+
+    label: str
+    outcome: Outcome
+    observed_text: str
+    interval_text: str
+    limit_text: str
+    allowed: tuple[float | None, float | None] = (-1.0, 1.0)
+    estimate: float | None = None
+    low: float | None = None
+    high: float | None = None
+    reason: str = ""
+    anchor: str = ""
+    thin: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Strips:
+    """Requirements under one another, on one common axis."""
+
+    strips: tuple[Strip, ...]
+    kind: Literal["strips"] = "strips"
+
+
+@dataclass(frozen=True, slots=True)
+class Fields:
+    """Name and value pairs, such as the facts of the cover or the software versions."""
+
+    pairs: tuple[tuple[str, str], ...]
+    kind: Literal["fields"] = "fields"
+
+
+@dataclass(frozen=True, slots=True)
+class Signatures:
+    """The block for prepared, reviewed, approved; an empty name prints "unsigned"."""
+
+    rows: tuple[tuple[str, str], ...]
+    kind: Literal["signatures"] = "signatures"
+
+
+Block = Heading | Paragraph | Items | Formula | Table | Figure | Strips | Fields | Signatures
+
+
+@dataclass(frozen=True, slots=True)
+class Cover:
+    """Page 1: everything is text."""
+
+    title: str
+    study_id: str
+    laboratory: str
+    conclusion: str
+    conclusion_text: str
+    fields: tuple[tuple[str, str], ...]
+    warnings: tuple[str, ...]
+    signatures: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    """The whole dossier. `issue` is "001"; `short_hash` the first 12 hex digits over the sorted inputs.
+
+    `watermark` is empty but for a draft. `timestamp` is seconds since 1970, handed in, never read from the clock here.
+    """
+
+    cover: Cover
+    blocks: tuple[Block, ...]
+    issue: str
+    short_hash: str
+    timestamp: int
+    watermark: str = ""
+    language: str = "en"
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types, handed to the PDF template as data."""
+        return asdict(self)
+
+
+def chapter_titles(blocks: Sequence[Block]) -> list[Heading]:
+    """The level-1 headings, in order: the contents list."""
+    return [block for block in blocks if isinstance(block, Heading) and block.level == 1]

@@ -1,0 +1,111 @@
+"""What every estimate carries, and the exact centring that keeps small differences of large readings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass, replace
+from decimal import Decimal
+from fractions import Fraction
+from math import isfinite, sqrt
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+#: Factor from a standard deviation to the limit for the difference of two results at 95 %.
+#: ISO 5725-6 prints it rounded, 2.8 (from memory).
+LIMIT_FACTOR = 1.96 * sqrt(2)
+
+#: A reading as the statistics take it: a float, or an exact decimal where the small part must survive.
+Number = float | int | Decimal | Fraction
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """One estimated quantity with what an auditor asks of it. All members share the unit of the readings.
+
+    Attributes
+    ----------
+    value : the estimate
+    interval : two-sided interval at `confidence`; None where none exists (the note says why)
+    confidence : level of `interval`; None without one
+    standard_uncertainty : standard error of the estimate where it is a mean or coefficient
+    degrees_of_freedom : behind the interval; None or Satterthwaite's where no single number governs it
+    n : readings that entered
+    units : independent units (runs, laboratories, samples) that the interval counts
+    notes : whole sentences an auditor must be told
+    source : document and clause of the formula
+    """
+
+    value: float
+    interval: tuple[float, float] | None = None
+    confidence: float | None = None
+    standard_uncertainty: float | None = None
+    degrees_of_freedom: float | None = None
+    n: int = 0
+    units: int | None = None
+    notes: tuple[str, ...] = ()
+    source: str = ""
+
+    def with_notes(self, *notes: str) -> Estimate:
+        """The same estimate with further notes appended; repeated notes are kept once."""
+        return replace(self, notes=tuple(dict.fromkeys((*self.notes, *notes))))
+
+    def scaled(self, factor: float) -> Estimate:
+        """The estimate of `factor` times the quantity, `factor` positive (a repeatability limit from s_r)."""
+        interval = None if self.interval is None else (factor * self.interval[0], factor * self.interval[1])
+        error = None if self.standard_uncertainty is None else factor * self.standard_uncertainty
+        return replace(self, value=factor * self.value, interval=interval, standard_uncertainty=error)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types, the same bytes on every rerun."""
+        plain = asdict(self)
+        plain["notes"] = list(self.notes)
+        plain["interval"] = None if self.interval is None else list(self.interval)
+        return plain
+
+
+def exact(value: Number) -> Fraction:
+    """The exact rational value of a number; `Decimal("0.1")` is one tenth, the float 0.1 is what the float holds."""
+    return Fraction(value)
+
+
+def centre(values: Iterable[Number], name: str = "values") -> tuple[Fraction, NDArray[np.float64]]:
+    """Split values into one exact offset and correctly rounded small differences.
+
+    A resonant frequency of hundreds of MHz carries shifts of a few Hz: squared as doubles, the shifts drown. The
+    offset is the first value, exact; each difference is formed in rational arithmetic and rounded once.
+
+    Parameters
+    ----------
+    values : shape (n,), n >= 1, floats or exact decimals, one unit
+
+    Returns
+    -------
+    offset : Fraction, the first value
+    differences : float array, shape (n,), values minus offset
+
+    Raises
+    ------
+    ValueError
+        No values, or one that is not finite.
+    """
+    sequence: Sequence[Number] = list(values)
+    if not sequence:
+        raise ValueError(f"{name} must hold at least one number; got none")
+    if all(isinstance(value, float | int) for value in sequence) and not all(isfinite(value) for value in sequence):
+        raise ValueError(f"{name} must be finite; got {[v for v in sequence if not isfinite(v)][0]}")
+    try:
+        fractions = [Fraction(value) for value in sequence]
+    except (ValueError, OverflowError) as error:
+        raise ValueError(f"{name} must be finite numbers; {error}") from error
+    offset = fractions[0]
+    return offset, np.array([float(value - offset) for value in fractions])
+
+
+def mean(values: Iterable[Number], name: str = "values") -> float:
+    """Arithmetic mean, exact until the last rounding. Shape (n,), n >= 1; unit of the values."""
+    fractions = [Fraction(value) for value in values]
+    if not fractions:
+        raise ValueError(f"{name} must hold at least one number; got none")
+    return float(sum(fractions, Fraction(0)) / len(fractions))

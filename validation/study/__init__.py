@@ -1,0 +1,1 @@
+"""The study: plan, lock, worksheets, amendments, quantities and the judging of requirements."""
