@@ -1,0 +1,74 @@
+"""The performance characteristics. One module each; a new module in this folder is found by itself."""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import Literal
+
+from validation.study.model import Study
+from validation.study.quantity import Evaluation
+
+Rule = Literal["equivalence", "inside", "upper bound", "lower bound", "point"]
+
+
+@dataclass(frozen=True, slots=True)
+class KeyInfo:
+    """What is said about one key of results.json wherever it is named.
+
+    `at`: "level" (number, or label where the worksheet's levels are labels), "label" (a definition, sample, ...),
+    or "none". `unit`: "study", "response", "response/level", or "1". `rules`: the rules a requirement on it may use.
+    `pair`: the other key of a pair of limits that the rule `inside` takes together, low one first.
+    `checked_against`: the published examples (document and clause) that the tests hold this statistic to.
+    """
+
+    key: str
+    meaning: str
+    symbol: str
+    formula: str
+    source: str
+    at: Literal["level", "label", "none"] = "level"
+    unit: Literal["study", "response", "response/level", "1"] = "study"
+    rules: tuple[Rule, ...] = ()
+    pair: tuple[str, str] | None = None
+    checked_against: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Characteristic:
+    """One characteristic: how it is named, fed, evaluated, and told.
+
+    `evaluate(study)` returns an Evaluation; where the experiment is not planned or still awaits readings it returns
+    one with `missing` set and no quantities. `in_words(evaluation, unit)` returns whole sentences for the chapter.
+    `figures` names functions of `validation.figures.<name>`, in the order of the chapter.
+    """
+
+    name: str
+    title: str
+    position: int
+    experiment: str
+    method: tuple[str, ...]
+    keys: tuple[KeyInfo, ...]
+    evaluate: Callable[[Study], Evaluation]
+    in_words: Callable[[Evaluation, str], Sequence[str]]
+    figures: tuple[str, ...] = ()
+
+
+@cache
+def characteristics() -> Mapping[str, Characteristic]:
+    """Every characteristic of this installation by name, in dossier order."""
+    found = [
+        importlib.import_module(f"{__name__}.{module.name}").CHARACTERISTIC
+        for module in pkgutil.iter_modules(__path__)
+        if not module.name.startswith("_")
+    ]
+    return {item.name: item for item in sorted(found, key=lambda item: item.position)}
+
+
+@cache
+def known_keys() -> Mapping[str, KeyInfo]:
+    """Every key that a requirement may name."""
+    return {info.key: info for item in characteristics().values() for info in item.keys}

@@ -1,0 +1,79 @@
+"""One size, one font, one stroke for every figure, and SVG that is the same bytes on every rerun."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from io import StringIO
+from pathlib import Path
+
+import matplotlib as mpl
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+#: The text font of the dossier: it comes with matplotlib, so figures and text agree on every machine.
+FONT = "STIXGeneral"
+
+#: Okabe and Ito's palette (public; jfly.uni-koeln.de/color, from memory): apart in grey and for colour-blind readers.
+INK, BLUE, ORANGE, GREEN, VERMILION, SKY, GREY = (
+    "#1a1a1a", "#0072B2", "#E69F00", "#009E73", "#D55E00", "#56B4E9", "#7a7a7a",
+)  # fmt: skip
+
+WIDTH, HEIGHT = 6.3, 3.6  # inches; the text width of the PDF
+
+_STYLE = {
+    "font.family": FONT,
+    "mathtext.fontset": "stix",
+    "font.size": 10.0,
+    "axes.titlesize": 11.0,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.labelsize": 10.0,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.linewidth": 0.7,
+    "axes.edgecolor": INK,
+    "axes.labelcolor": INK,
+    "axes.unicode_minus": True,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "xtick.labelsize": 9.0,
+    "ytick.labelsize": 9.0,
+    "lines.linewidth": 1.0,
+    "lines.markersize": 4.0,
+    "legend.frameon": False,
+    "legend.fontsize": 9.0,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "validation",
+    "figure.constrained_layout.use": True,
+    "figure.dpi": 100,
+}
+
+
+@contextmanager
+def dossier_style() -> Iterator[None]:
+    """Draw inside this: the dossier's font, sizes and strokes, restored afterwards."""
+    with mpl.rc_context(_STYLE):
+        yield
+
+
+def new_figure(rows: int = 1, columns: int = 1, *, height: float = HEIGHT) -> tuple[Figure, list[Axes]]:
+    """An empty figure in the dossier's size. Not registered with pyplot: nothing to close, nothing to leak."""
+    figure = Figure(figsize=(WIDTH, height), layout="constrained")
+    axes = figure.subplots(rows, columns, squeeze=False)
+    return figure, list(axes.flat)
+
+
+def svg_text(figure: Figure) -> str:
+    """The figure as SVG with text as text; no date, fixed identifiers."""
+    buffer = StringIO()
+    with dossier_style():
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    return re.sub(r"<metadata>.*?</metadata>", "", buffer.getvalue(), flags=re.DOTALL)
+
+
+def save_svg(figure: Figure, path: Path) -> None:
+    """Write `svg_text` with line ends that do not depend on the system."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(svg_text(figure).encode("utf-8"))

@@ -1,0 +1,99 @@
+"""What a characteristic's notebook calls: open the study, show readings, estimates and figures, save the evaluation."""
+
+from __future__ import annotations
+
+import json
+from functools import cached_property
+from importlib import import_module
+from pathlib import Path
+
+import pandas as pd
+from matplotlib.figure import Figure
+
+from validation import resources
+from validation.characteristics import characteristics
+from validation.figures.style import save_svg
+from validation.study.load import load_study
+from validation.study.quantity import Evaluation
+from validation.words import number_in_table
+
+DEMO = "new-grade"
+
+
+class Chapter:
+    """One characteristic of one study, as its notebook works through it."""
+
+    def __init__(self, name: str, study_folder: str, output_folder: str, draft: bool = False):
+        self.characteristic = characteristics()[name]
+        folder = Path(study_folder) if study_folder else resources.folder("demo_data") / DEMO
+        self.study = load_study(folder, draft=draft)
+        self.output_folder = Path(output_folder) if output_folder else None
+
+    @cached_property
+    def evaluation(self) -> Evaluation:
+        """The estimates, computed once."""
+        return self.characteristic.evaluate(self.study)
+
+    def readings(self) -> pd.DataFrame:
+        """The readings that enter, in worksheet order."""
+        data = self.study.ready(self.characteristic.experiment)
+        return pd.DataFrame() if data is None else data.table
+
+    def estimates(self) -> pd.DataFrame:
+        """Every quantity with its interval, unit, degrees of freedom, count and source. Full double precision."""
+        columns = ["key", "at", "value", "low", "high", "unit", "degrees of freedom", "n", "source"]
+        rows = [
+            [q.key, q.at, q.value, *(q.interval or (None, None)), q.unit, q.degrees_of_freedom, q.n, q.source]
+            for q in self.evaluation.quantities
+        ]
+        return pd.DataFrame(rows, columns=columns)
+
+    def notes(self) -> pd.DataFrame:
+        """What an auditor must be told, once each."""
+        said = [*self.evaluation.notes, *(note for q in self.evaluation.quantities for note in q.notes)]
+        return pd.DataFrame({"note": list(dict.fromkeys(said))})
+
+    def flags(self) -> pd.DataFrame:
+        """Readings that a statistical test points at; all of them are kept."""
+        return pd.DataFrame([flag.to_dict() for flag in self.evaluation.flags])
+
+    def table(self, position: int) -> pd.DataFrame:
+        """A further table of this chapter, rounded as the dossier rounds it."""
+        table = self.evaluation.details["tables"][position]
+        rows = [[number_in_table(cell) for cell in row] for row in table["rows"]]
+        return pd.DataFrame(rows, columns=table["head"])
+
+    def figure(self, name: str) -> Figure | None:
+        """A figure of this chapter, also saved for the dossier; None where its data are missing."""
+        if self.evaluation.missing:
+            return None
+        module = import_module(f"validation.figures.{self.characteristic.name}")
+        drawing = getattr(module, name)(self.evaluation, self.study)
+        if drawing is not None and self.output_folder is not None:
+            save_svg(drawing, self.output_folder / f"{self.characteristic.name}-{name}.svg")
+        return drawing
+
+    def in_words(self) -> pd.DataFrame:
+        """The reading in words."""
+        if self.evaluation.missing:
+            return pd.DataFrame({"in words": [self.evaluation.missing]})
+        return pd.DataFrame({"in words": list(self.characteristic.in_words(self.evaluation, self.study.unit))})
+
+    def save(self) -> None:
+        """Hand the evaluation to the dossier; without an output folder nothing is written."""
+        if self.output_folder is not None:
+            target = self.output_folder / f"{self.characteristic.name}.json"
+            target.write_text(json.dumps(self.evaluation.to_dict(), allow_nan=False, indent=1), encoding="utf-8")
+
+
+def open_chapter(name: str, study_folder: str = "", output_folder: str = "", draft: bool = False) -> Chapter:
+    """Open a study for one characteristic's notebook.
+
+    Parameters
+    ----------
+    name : the characteristic, such as "repeatability"
+    study_folder : folder of the study; empty for the demonstration study
+    output_folder : where evaluation and figures are saved; empty to save nothing
+    draft : readings without a result are left out instead of refused
+    """
+    return Chapter(name, study_folder, output_folder, draft)

@@ -1,0 +1,84 @@
+"""Numbers as a page prints them. Rounding lives here and nowhere below."""
+
+from __future__ import annotations
+
+from decimal import ROUND_HALF_EVEN, Decimal
+from math import floor, isfinite, log10
+from typing import Any
+
+MINUS = "\u2212"
+THIN_SPACE = "\u2009"
+
+
+def places_for(uncertainty: float, digits: int = 2) -> int:
+    """Decimal places that show `uncertainty` with `digits` significant digits; negative for tens, hundreds."""
+    if not isfinite(uncertainty) or uncertainty <= 0:
+        return 3
+    places = digits - 1 - floor(log10(uncertainty))
+    # 0.0996 rounds up to 0.10: one digit more than asked for.
+    if round(uncertainty, places) >= 10 ** (digits - places):
+        places -= 1
+    return places
+
+
+def fixed(value: float, places: int) -> str:
+    """`value` to `places` decimals, true minus sign, thin space in thousands."""
+    if not isfinite(value):
+        return str(value)
+    quantum = Decimal(1).scaleb(-places)
+    rounded = Decimal(repr(float(value))).quantize(quantum, rounding=ROUND_HALF_EVEN) if places < 25 else Decimal(value)
+    text = f"{abs(rounded):f}"
+    whole, dot, part = text.partition(".")
+    if len(whole) > 4:
+        whole = f"{int(whole):,}".replace(",", THIN_SPACE)
+    sign = MINUS if rounded < 0 else ""
+    return f"{sign}{whole}{dot}{part}"
+
+
+def significant(value: float, digits: int = 3) -> str:
+    """`value` to `digits` significant digits; powers of ten where it is very large or very small."""
+    if value == 0 or not isfinite(value):
+        return "0" if value == 0 else str(value)
+    exponent = floor(log10(abs(value)))
+    if exponent < -4 or exponent > 6:
+        mantissa = value / 10.0**exponent
+        return f"{fixed(mantissa, digits - 1)} × 10^{str(exponent).replace('-', MINUS)}"
+    return fixed(value, digits - 1 - exponent)
+
+
+def with_interval(value: float, interval: tuple[float, float] | None) -> tuple[str, str]:
+    """The value and "from ... to ..." to the place that shows a quarter of the interval with two digits."""
+    if interval is None or not all(isfinite(end) for end in interval) or interval[0] == interval[1]:
+        return significant(value), "" if interval is None else f"{significant(interval[0])} to {significant(interval[1])}"
+    places = places_for((interval[1] - interval[0]) / 4)
+    return fixed(value, places), f"{fixed(interval[0], places)} to {fixed(interval[1], places)}"
+
+
+def level_text(at: Any) -> str:
+    """A level, sample or definition as the page names it: 4 rather than 4.0."""
+    if at is None:
+        return ""
+    if isinstance(at, float | int):
+        return f"{at:.10g}".replace("-", MINUS)
+    return str(at)
+
+
+def p_value(p: float) -> str:
+    """A p-value as a number, never stars."""
+    return "< 0.0001" if p < 0.0001 else fixed(p, 4)
+
+
+def number_in_table(cell: Any) -> str:
+    """A raw cell of a further table: text stays, numbers to four significant digits, nothing where there is none."""
+    if cell is None:
+        return ""
+    if isinstance(cell, bool) or not isinstance(cell, float | int):
+        return str(cell)
+    if isinstance(cell, int):
+        return level_text(cell)
+    return significant(cell, 4)
+
+
+def sentence_list(items: list[str]) -> str:
+    """ "a", "a and b", "a, b and c"."""
+    return items[0] if len(items) == 1 else ", ".join(items[:-1]) + f" and {items[-1]}" if items else ""
