@@ -1,0 +1,600 @@
+"""The plan of a study: what is validated, why, by whom, and the requirements set before the data."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from collections.abc import Iterable, Mapping
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from validation.faults import Fault
+from validation.study.grammar import Limit
+from validation.study.yaml_reading import Path_, Reading, key_name, read_yaml
+
+PLAN = "plan.yaml"
+
+EXPERIMENTS = ("calibration", "precision", "reproducibility", "detection", "comparison")
+RESERVED_EXPERIMENTS = (
+    "matrix",
+    "fuel",
+    "carry_over",
+    "ruggedness",
+    "stability",
+    "recovery",
+    "lots",
+    "standards",
+    "control",
+)
+
+# Settings an experiment may carry beside its worksheet; "" lists those of every experiment.
+SETTINGS: Mapping[str, tuple[str, ...]] = {
+    "": ("worksheet", "order_seed"),
+    "calibration": ("routine_level", "response_unit"),
+    "precision": (),
+    "reproducibility": (),
+    "detection": ("matrix", "low_range_max"),
+    "comparison": (),
+}
+
+
+def _as_text(value: Any) -> Any:
+    """A whole number is taken as the text it was; 1.10 would lose its zero, so it must stand in quotes."""
+    if isinstance(value, int) and not isinstance(value, bool):
+        return str(value)
+    if isinstance(value, float | bool):
+        raise ValueError(f'must be text. Put it in quotes: "{value}".')
+    if isinstance(value, str) and not value.strip():
+        raise ValueError("is empty. Write a text, or leave the key out where it is optional.")
+    return value
+
+
+def _as_number(value: Any) -> Any:
+    if isinstance(value, bool):
+        raise ValueError("must be a number, not true or false.")
+    if isinstance(value, str):
+        mend = ""
+        if re.fullmatch(r"\s*[-+]?\d+,\d+\s*", value):
+            mend = f" Write a decimal point: {value.strip().replace(',', '.')}."
+        elif re.fullmatch(r"\s*[-+]?\d+(\.\d+)?([eE][-+]?\d+)?\s*", value):
+            mend = f" Write it without quotes: {value.strip()}."
+        elif re.fullmatch(r"\s*[-+]?\d+(\.\d+)?\s*%\s*", value):
+            mend = " Write it without the % sign."
+        raise ValueError(f'must be a number; "{value}" is text.{mend}')
+    if isinstance(value, int | float) and not math.isfinite(value):
+        raise ValueError("must be a finite number.")
+    return value
+
+
+def _as_at(value: Any) -> Any:
+    return _as_number(value) if isinstance(value, int | float) else value
+
+
+def _as_numbers(value: Any) -> Any:
+    if isinstance(value, list | tuple):
+        return tuple(value)
+    if isinstance(value, int | float):
+        return (value,)
+    raise ValueError("must be a list of numbers in square brackets, such as [2.0, 4.0].")
+
+
+Text = Annotated[str, BeforeValidator(_as_text)]
+Number = Annotated[float, BeforeValidator(_as_number)]
+Numbers = Annotated[tuple[Number, ...], BeforeValidator(_as_numbers)]
+Rule = Literal["equivalence", "inside", "upper bound", "lower bound", "point"]
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class StudyFacts(_Model):
+    """What is validated, where and why. An absent optional fact is printed as "not stated"."""
+
+    id: Text
+    title: Text
+    laboratory: Text
+    measurand: Text
+    unit: Text
+    range: tuple[float, float]
+    procedure: Text | None = None
+    intended_use: Text | None = None
+    customer_limits: Numbers = ()
+    trigger: Text | None = None
+    time_zone: Text | None = None
+    parent: Text | None = None
+
+    @field_validator("range", mode="before")
+    @classmethod
+    def _two_ends(cls, value: Any) -> Any:
+        if not isinstance(value, list | tuple) or len(value) != 2:
+            raise ValueError("must be two numbers, low and high, with decimal points: [0.5, 10.0].")
+        low, high = (_as_number(end) for end in value)
+        if not isinstance(low, int | float) or not isinstance(high, int | float) or low >= high:
+            raise ValueError("must rise from low to high: [0.5, 10.0].")
+        return float(low), float(high)
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, value: str | None) -> str | None:
+        if value is not None:
+            try:
+                ZoneInfo(value)
+            except Exception as error:
+                raise ValueError(
+                    f'"{value}" is not a time zone. Write an IANA name such as "Europe/Berlin" or "UTC".'
+                ) from error
+        return value
+
+    @field_validator("parent")
+    @classmethod
+    def _sha256(cls, value: str | None) -> str | None:
+        if value is not None and not re.fullmatch("[0-9a-fA-F]{64}", value):
+            raise ValueError(
+                "must be the SHA-256 of the parent dossier's manifest.json: 64 hexadecimal digits. "
+                "They stand in manifest.sha256 of that dossier."
+            )
+        return None if value is None else value.lower()
+
+
+class Experiment(_Model):
+    """One experiment: its worksheet and the settings of its statistics."""
+
+    worksheet: Text
+    routine_level: Number | None = None
+    response_unit: Text | None = None
+    matrix: Text | None = None
+    low_range_max: Number | None = None
+    order_seed: int | None = None
+
+    @field_validator("worksheet")
+    @classmethod
+    def _inside_the_study(cls, value: str) -> str:
+        return inside_path(value)
+
+    @property
+    def settings(self) -> dict[str, Any]:
+        """The settings that the plan states, by name."""
+        return {name: value for name, value in self if name != "worksheet" and value is not None}
+
+
+def inside_path(text: str) -> str:
+    """A path inside the study folder with forward slashes.
+
+    Raises
+    ------
+    ValueError
+        The path is absolute or leads out of the study folder.
+    """
+    windows = PureWindowsPath(text)
+    if windows.drive or windows.root or text.startswith("~"):
+        raise ValueError(
+            f'"{text}" is an absolute path. Copy the file into the study folder and name it from there: '
+            f"worksheets/{windows.name}."
+        )
+    if ".." in windows.parts:
+        raise ValueError(
+            f'"{text}" leads out of the study folder. Copy the file into the study folder and name it from there: '
+            f"worksheets/{windows.name}."
+        )
+    path = str(PurePosixPath(*windows.parts)) if windows.parts else ""
+    if path in ("", "."):
+        raise ValueError("must name a file, such as worksheets/precision.csv.")
+    return path
+
+
+class Requirement(_Model):
+    """One requirement: which quantity, where, by which rule, against which limit, and where the limit comes from.
+
+    `at` None means every level inside `study.range` at which the quantity exists. `target` is the centre of the rule
+    `equivalence`: 0, but 1 for slopes, ratios and recoveries, unless the plan says otherwise.
+    """
+
+    id: Text
+    quantity: Text
+    rule: Rule
+    limit: Limit
+    at: Annotated[float | str | None, BeforeValidator(_as_at)] = None
+    target: Number = 0.0
+    origin: str = ""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _usual_target(cls, data: Any) -> Any:
+        if isinstance(data, Mapping) and "target" not in data:
+            name = str(data.get("quantity", "")).rpartition(".")[2]
+            one = any(word in name for word in ("slope", "ratio", "recovery"))
+            return {**data, "target": 1.0 if one else 0.0}
+        return data
+
+    @field_validator("limit", mode="before")
+    @classmethod
+    def _limit_stated(cls, value: Any) -> Any:
+        if value is None:
+            raise ValueError('is empty. Write a number (0.18) or a text in quotes ("max(0.15, 5%)").')
+        return value
+
+    @field_validator("at", mode="after")
+    @classmethod
+    def _at_is_named(cls, value: float | str | None) -> float | str | None:
+        if isinstance(value, str) and not value.strip():
+            raise ValueError("is empty. Write a level or a name, or leave the key out for every level.")
+        return value
+
+    @model_validator(mode="after")
+    def _share_has_a_level(self) -> Requirement:
+        if isinstance(self.at, str) and self.limit.needs_level:
+            raise ValueError(
+                f'has the limit "{self.limit}", a share of the level, at the name "{self.at}", which is no level. '
+                "Write the limit as a number."
+            )
+        return self
+
+
+def _as_facts(value: Any) -> Any:
+    """A list or a mapping of free facts, as a tuple of mappings, each with `name` first where one is given."""
+    if value is None:
+        return ()
+    if isinstance(value, Mapping):
+        value = [{"name": name, **_one_fact(facts)} for name, facts in value.items()]
+    if not isinstance(value, list | tuple):
+        raise ValueError('must be a list, one entry a line: - {name: "...", role: "..."}.')
+    return tuple(item if isinstance(item, Mapping) else {"name": _plain_fact(item)} for item in value)
+
+
+def _one_fact(facts: Any) -> dict[str, Any]:
+    return dict(facts) if isinstance(facts, Mapping) else {} if facts is None else {"stated": _plain_fact(facts)}
+
+
+def _plain_fact(value: Any) -> Any:
+    if isinstance(value, Mapping | list | tuple):
+        raise ValueError("must be a name or a mapping of facts, not a list of lists.")
+    return value
+
+
+Facts = Annotated[tuple[dict[str, Any], ...], BeforeValidator(_as_facts)]
+
+
+class Lots(BaseModel):
+    """Lots in use, and the largest step between two of them that the customer may see."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+    allowed_step: Limit | None = None
+
+    @property
+    def stated(self) -> dict[str, Any]:
+        """The facts about lots beside `allowed_step`, as the plan states them."""
+        return dict(self.model_extra or {})
+
+    @model_validator(mode="after")
+    def _no_near_miss(self) -> Lots:
+        for name in self.stated:
+            if difflib.get_close_matches(name, ["allowed_step"], cutoff=0.75):
+                raise ValueError(f'has the unknown key "{name}". Write allowed_step.')
+        return self
+
+
+def _as_reasons(value: Any) -> Any:
+    if value is None:
+        return {}
+    if isinstance(value, list | tuple):
+        return {str(name): "" for name in value}
+    if isinstance(value, Mapping):
+        return {name: "" if reason is None else reason for name, reason in value.items()}
+    return value
+
+
+class Plan(_Model):
+    """The content of plan.yaml. `Plan.model_validate` reads it from plain values; `read_plan` from the file."""
+
+    format: Literal[1]
+    study: StudyFacts
+    confidence: Number = Field(default=0.95, gt=0.5, lt=1.0)
+    experiments: Annotated[dict[str, Experiment], Field(min_length=1)]
+    requirements: tuple[Requirement, ...] = ()
+    people: Facts = ()
+    equipment: Facts = ()
+    standards: Facts = ()
+    not_evaluated: Annotated[dict[str, str], BeforeValidator(_as_reasons)] = Field(default_factory=dict)
+    lots: Lots = Field(default_factory=Lots)
+
+    @field_validator("requirements", mode="before")
+    @classmethod
+    def _none_is_no_requirement(cls, value: Any) -> Any:
+        return () if value is None else value
+
+    @field_validator("lots", mode="before")
+    @classmethod
+    def _none_is_no_lots(cls, value: Any) -> Any:
+        return {} if value is None else value
+
+    @field_validator("confidence", mode="before")
+    @classmethod
+    def _share_of_one(cls, value: Any) -> Any:
+        if isinstance(value, int | float) and not isinstance(value, bool) and 1 < value < 100:
+            raise ValueError(f"must be a share of one, such as {value / 100:g}, not per cent.")
+        return value
+
+    @model_validator(mode="after")
+    def _experiments_and_ids(self) -> Plan:
+        for name in self.experiments:
+            if name not in (*EXPERIMENTS, *RESERVED_EXPERIMENTS):
+                raise ValueError(f'names the unknown experiment "{name}".{nearest(name, EXPERIMENTS)}')
+        ids = [requirement.id for requirement in self.requirements]
+        twice = sorted({name for name in ids if ids.count(name) > 1})
+        if twice:
+            raise ValueError(f"gives the requirement id {twice[0]} twice. Give each requirement its own id.")
+        return self
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """ " Write X." for the nearest known name, else the list of them."""
+    known = list(known)
+    close = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
+    return f' Write "{close[0]}".' if close else f" Known: {', '.join(known)}."
+
+
+def read_plan(path: Path) -> tuple[Plan | None, list[Fault]]:
+    """Read and check plan.yaml.
+
+    Parameters
+    ----------
+    path : the plan, or the study folder that holds it
+
+    Returns
+    -------
+    The plan, or None where it cannot be used; and every fault, each with line, key, what was found and the mend.
+    """
+    raw, faults = _raw(path)
+    return (None, faults) if faults else parse_plan(raw)
+
+
+def parse_plan(raw: bytes, file: str = PLAN) -> tuple[Plan | None, list[Fault]]:
+    """The same from the bytes of a plan."""
+    reading = read_yaml(raw, file)
+    if reading.faults and reading.value is None:
+        return None, reading.faults
+    faults = [*reading.faults]
+    if not isinstance(reading.value, dict):
+        mend = "Begin with format: 1 and study:, as `validation start` writes it."
+        return None, [*faults, Fault(file, "The plan holds no keys.", mend, row=1)]
+    value, shape_faults = _examined(reading, file)
+    faults += shape_faults
+    try:
+        plan = Plan.model_validate(value)
+    except ValidationError as error:
+        faults += _translated(error, reading, file)
+        plan = None
+    faults.sort(key=lambda fault: fault.row or 0)
+    return (None if faults else plan), faults
+
+
+def plan_lines(path: Path) -> dict[str, int]:
+    """The line of each requirement in plan.yaml, by requirement id; empty where the plan cannot be read."""
+    raw, faults = _raw(path)
+    reading = Reading() if faults else read_yaml(raw, PLAN)
+    lines: dict[str, int] = {}
+    entries = reading.value.get("requirements") if isinstance(reading.value, dict) else None
+    for position, entry in enumerate(entries if isinstance(entries, list) else []):
+        if isinstance(entry, dict) and "id" in entry:
+            lines.setdefault(str(entry["id"]), reading.lines[("requirements", position)])
+    return lines
+
+
+def _raw(path: Path) -> tuple[bytes, list[Fault]]:
+    path = path / PLAN if path.is_dir() else path
+    try:
+        return path.read_bytes(), []
+    except FileNotFoundError:
+        mend = f"Run `validation start` to write one, or name the folder that holds {PLAN}."
+        return b"", [Fault(PLAN, f"The study has no {PLAN}.", mend, found=str(path))]
+    except OSError as error:
+        return b"", [Fault(PLAN, f"The plan cannot be read: {error.strerror or error}.", "Check the access rights.")]
+
+
+def _examined(reading: Reading, file: str) -> tuple[dict[str, Any], list[Fault]]:
+    """Faults that a schema tells badly: limits cut by YAML, unknown keys and experiments, ids that appear twice.
+
+    What is told here is taken out of the returned copy, so that it is told once.
+    """
+    value = dict(reading.value)
+    faults: list[Fault] = []
+    experiments = value.get("experiments")
+    if isinstance(experiments, dict):
+        value["experiments"] = _examined_experiments(experiments, reading, file, faults)
+    entries = value.get("requirements")
+    if isinstance(entries, list):
+        value["requirements"] = [
+            _examined_requirement(entry, position, reading, file, faults) for position, entry in enumerate(entries)
+        ]
+        value["requirements"] = _without_repeats(value["requirements"], reading, file, faults)
+    return value, faults
+
+
+def _examined_experiments(
+    experiments: dict[str, Any], reading: Reading, file: str, faults: list[Fault]
+) -> dict[str, Any]:
+    kept = {}
+    for name, entry in experiments.items():
+        path: Path_ = ("experiments", name)
+        if name not in (*EXPERIMENTS, *RESERVED_EXPERIMENTS):
+            mend = nearest(name, EXPERIMENTS).strip()
+            row = reading.line(path)
+            faults.append(Fault(file, "The experiment is unknown.", mend, row=row, column=key_name(path), found=name))
+            continue
+        known = (*SETTINGS[""], *SETTINGS.get(name, ()))
+        if isinstance(entry, dict) and name in SETTINGS:
+            faults += [
+                _unknown((*path, key), known, reading, file)
+                for key in entry
+                if key in Experiment.model_fields and key not in known
+            ]
+            entry = {key: item for key, item in entry.items() if key in known or key not in Experiment.model_fields}
+        kept[name] = entry
+    return kept or experiments
+
+
+def _examined_requirement(entry: Any, position: int, reading: Reading, file: str, faults: list[Fault]) -> Any:
+    """A limit that YAML cut at its comma leaves half a limit and a key such as `5%)`."""
+    if not isinstance(entry, dict):
+        return entry
+    scraps = [key for key, item in entry.items() if item is None and key not in Requirement.model_fields]
+    if not scraps or "limit" not in entry:
+        return entry
+    limit = entry["limit"]
+    whole = ", ".join([str(limit), *scraps])
+    decimal_comma = isinstance(limit, int) and all(re.fullmatch(r"\d+%?", scrap) for scrap in scraps)
+    if not decimal_comma and not (isinstance(limit, str) and "(" in limit):
+        return entry
+    mend = (
+        f"Write a decimal point: limit: {limit}.{scraps[0]}"
+        if decimal_comma
+        else f'Put the whole limit in quotes: limit: "{whole}".'
+    )
+    faults.append(
+        Fault(
+            file,
+            "The limit holds a comma outside quotes, and YAML cut it there.",
+            mend,
+            row=reading.line(("requirements", position, "limit")),
+            column=key_name(("requirements", position, "limit")),
+            found=str(limit),
+            expected="a number, or a text in quotes",
+        )
+    )
+    rest = {key: item for key, item in entry.items() if key not in scraps}
+    # A stand-in, so that the other keys of this requirement are examined too; the fault forbids its use.
+    return {**rest, "limit": 1.0}
+
+
+def _without_repeats(entries: list[Any], reading: Reading, file: str, faults: list[Fault]) -> list[Any]:
+    seen: dict[str, int] = {}
+    kept = []
+    for position, entry in enumerate(entries):
+        name = str(entry["id"]) if isinstance(entry, dict) and entry.get("id") is not None else None
+        if name in seen:
+            path: Path_ = ("requirements", position, "id")
+            mend = f"Give each requirement its own id; the first {name} is in line {seen[name]}."
+            row = reading.line(path)
+            faults.append(
+                Fault(file, "The requirement id appears twice.", mend, row=row, column=key_name(path), found=name)
+            )
+            # Keeps its place, so that the lines of later entries stay right.
+            entry = {**entry, "id": f"{name} ({position + 1})"}
+        elif name is not None:
+            seen[name] = reading.line(("requirements", position, "id")) or 0
+        kept.append(entry)
+    return kept
+
+
+_KNOWN_AT: dict[str, tuple[str, ...]] = {
+    "": tuple(Plan.model_fields),
+    "study": tuple(StudyFacts.model_fields),
+    "requirements": tuple(Requirement.model_fields),
+}
+_EXPECTED = {
+    "missing": "a value",
+    "float_type": "a number",
+    "float_parsing": "a number",
+    "int_type": "a whole number",
+    "string_type": "text",
+    "dict_type": "keys with values, indented below",
+    "model_type": "keys with values, indented below",
+    "tuple_type": "a list, one entry a line, each beginning with -",
+    "literal_error": "one of the words",
+    "greater_than": "more than 0.5 and less than 1",
+    "less_than": "more than 0.5 and less than 1",
+}
+
+
+def _translated(error: ValidationError, reading: Reading, file: str) -> list[Fault]:
+    """The schema's complaints as faults with line, key, found, expected, mend; one a key."""
+    faults: dict[Path_, Fault] = {}
+    for item in error.errors(include_url=False):
+        path = _path_in_plan(item["loc"], reading.value)
+        if path not in faults:
+            faults[path] = _one(item, path, reading, file)
+    return list(faults.values())
+
+
+def _path_in_plan(loc: tuple[Any, ...], value: Any) -> Path_:
+    """The schema's location without the marks it adds for unions and validators."""
+    path: list[str | int] = []
+    for part in loc:
+        in_list = isinstance(value, list) and isinstance(part, int) and part < len(value)
+        if in_list or (isinstance(value, dict) and part in value):
+            value = value[part]
+        elif not isinstance(value, dict):
+            break
+        path.append(part)
+    return tuple(path)
+
+
+def _one(item: Any, path: Path_, reading: Reading, file: str) -> Fault:
+    kind, name, row = item["type"], key_name(path), reading.line(path)
+    if kind == "extra_forbidden":
+        return _unknown(path, _known_keys(path), reading, file)
+    if kind == "missing":
+        mend = f"Add the line `{path[-1]}: ...`{_under(path)}."
+        return Fault(file, f'The key "{path[-1]}" is missing.', mend, row=row, column=name)
+    if kind == "value_error":
+        reason, _, mend = str(item["ctx"]["error"]).partition(". ")
+        # A sentence that begins with "The limit" names its subject itself; the others go on from the key.
+        named = path[-1] if path and isinstance(path[-1], str) else "requirement" if path else "plan"
+        subject = "" if reason[:1].isupper() or reason[:1] == '"' else f"The {named} "
+        return Fault(file, f"{subject}{reason.rstrip('.')}.", mend, row=row, column=name or None, found=_found(item))
+    if path == ("format",):
+        mend = "Write format: 1; a newer format needs a newer version of this program."
+        return Fault(
+            file, "The format number is unknown.", mend, row=row, column=name, found=_found(item), expected="1"
+        )
+    if kind == "literal_error":
+        words = item["ctx"]["expected"].replace("'", '"')
+        known = re.findall('"([^"]+)"', words)
+        mend = nearest(str(item["input"]), known).strip()
+        return Fault(file, "The word is unknown here.", mend, row=row, column=name, found=_found(item), expected=words)
+    if kind == "too_short":
+        mend = "Name at least one experiment with its worksheet."
+        return Fault(file, "The plan names no experiment.", mend, row=row, column=name)
+    expected = _EXPECTED.get(kind, item["msg"])
+    return Fault(file, "The value is of the wrong kind.", f"Write {expected}.", row, None, name, _found(item), expected)
+
+
+def _found(item: Any) -> str:
+    value = item["input"]
+    if isinstance(value, Mapping):
+        return "several keys"
+    text = "nothing" if value is None else str(value)
+    return text if len(text) <= 80 else text[:77] + "..."
+
+
+def _under(path: Path_) -> str:
+    return f" under {key_name(path[:-1])}" if len(path) > 1 else ""
+
+
+def _known_keys(path: Path_) -> tuple[str, ...]:
+    top = str(path[0]) if len(path) > 1 else ""
+    if top == "experiments":
+        return (*SETTINGS[""], *SETTINGS.get(str(path[1]), ()))
+    return _KNOWN_AT.get(top, ())
+
+
+def _unknown(path: Path_, known: tuple[str, ...], reading: Reading, file: str) -> Fault:
+    key = str(path[-1])
+    mend = nearest(key, known).strip()
+    if re.fullmatch(r"\d+%?", key):
+        mend = "A decimal comma was read as the end of the value: write a decimal point."
+    return Fault(
+        file,
+        "The key is unknown.",
+        mend,
+        row=reading.line(path),
+        column=key_name(path),
+        found=key,
+        expected="a known key",
+    )
