@@ -1,0 +1,151 @@
+"""Spread that grows with the level: s(x) = a + b x with a, b >= 0, fitted by likelihood to sums of squares."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+SOURCE = "Davidian and Carroll, J. Amer. Statist. Assoc. 1987, 82, 1079 (variance function estimation; from memory)"
+
+#: s at level zero is held above this share of s at the highest level: blanks that all read alike would else get
+#: an infinite weight.
+SMALLEST_SHARE = 1e-3
+
+_GRID = np.linspace(0.0, 1.0 - SMALLEST_SHARE, 33)
+_GOLDEN = (5**0.5 - 1) / 2
+
+
+@dataclass(frozen=True, slots=True)
+class LinearSdResult:
+    """The fitted s(x) = constant + slope * x, in the unit of the readings (per unit of x)."""
+
+    constant: float
+    slope: float
+    degrees_of_freedom: float
+    n_levels: int
+    notes: tuple[str, ...] = ()
+    source: str = SOURCE
+
+    def at(self, x: float) -> float:
+        """The standard deviation of one reading at level x."""
+        return self.constant + self.slope * x
+
+
+def linear_sd(
+    levels: Sequence[float] | NDArray[np.float64],
+    sums_of_squares: Sequence[float] | NDArray[np.float64],
+    degrees_of_freedom: Sequence[float] | NDArray[np.float64],
+) -> LinearSdResult:
+    """Fit s(x) = a + b x, a >= 0 and b >= 0, to one set of sums of squares.
+
+    Parameters
+    ----------
+    levels : shape (L,), x >= 0, the highest above 0
+    sums_of_squares : shape (L,), about the means of the groups of each level
+    degrees_of_freedom : shape (L,), behind each sum; 0 where a level holds no replicates
+
+    Returns
+    -------
+    LinearSdResult; both parameters 0 where all sums are 0, with a note
+
+    Raises
+    ------
+    ValueError
+        Shapes differ, a level below zero, no degrees of freedom at all.
+    """
+    x, df = np.asarray(levels, dtype=float), np.asarray(degrees_of_freedom, dtype=float)
+    sums = np.asarray(sums_of_squares, dtype=float)
+    if not x.shape == df.shape == sums.shape:
+        raise ValueError(f"levels, sums and degrees of freedom must share a shape; got {x.shape}, {sums.shape}, {df.shape}")
+    if df.sum() <= 0:
+        raise ValueError("degrees_of_freedom must sum to more than 0; got no replicates at any level")
+    constant, slope = linear_sd_many(x, sums[None, None, :], df[None, None, :])
+    return LinearSdResult(
+        constant=float(constant[0, 0]),
+        slope=float(slope[0, 0]),
+        degrees_of_freedom=float(df.sum()),
+        n_levels=int(np.count_nonzero(df > 0)),
+        notes=_notes(x, df, float(constant[0, 0]), float(slope[0, 0])),
+    )
+
+
+def _notes(x: NDArray[np.float64], df: NDArray[np.float64], constant: float, slope: float) -> tuple[str, ...]:
+    if constant == 0 and slope == 0:
+        return ("All replicates agree to the last digit written: no spread could be fitted.",)
+    if np.count_nonzero(df > 0) < 2:
+        return ("Replicates at one level only: the spread is taken as the same at all levels.",)
+    if slope == 0:
+        return ("The fitted spread does not grow with the level: its slope came out at its bound, 0.",)
+    if constant <= 1.01 * SMALLEST_SHARE * (constant + slope * x.max()):
+        return ("The fitted spread is proportional to the level: its constant part came out at its bound.",)
+    return ()
+
+
+def linear_sd_many(
+    levels: NDArray[np.float64], sums_of_squares: NDArray[np.float64], degrees_of_freedom: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Fit s(x) to many data sets at once. Each may hold several sources of one common shape, each with its own size.
+
+    The likelihood of source k is that of sums of squares distributed as s_k(x)^2 chi-square(df). With
+    s_k(x) = c_k g(x), g(x) = 1 - w + w x / x_max, each c_k has a closed form for given w; w is searched in
+    [0, 1 - SMALLEST_SHARE] on a grid and then by golden section, for all data sets together.
+
+    Parameters
+    ----------
+    levels : shape (L,), x >= 0, the highest above 0
+    sums_of_squares : shape (B, K, L): B data sets, K sources
+    degrees_of_freedom : shape (B, K, L) or broadcastable to it
+
+    Returns
+    -------
+    constant, slope : each shape (B, K); 0 for a source without spread or without degrees of freedom
+
+    Raises
+    ------
+    ValueError
+        A level below zero, or none above.
+    """
+    x = np.asarray(levels, dtype=float)
+    if x.min() < 0 or x.max() <= 0:
+        raise ValueError(f"levels must be 0 or above, one at least above 0; got {x.min()} to {x.max()}")
+    share = x / x.max()
+    df = np.broadcast_to(degrees_of_freedom, sums_of_squares.shape)
+    sums = np.where(df > 0, sums_of_squares, 0.0)
+    totals = df.sum(axis=2)
+    live = (totals > 0) & (sums.sum(axis=2) > 0)
+    weights_of_log = np.where(live[:, :, None], df, 0.0).sum(axis=1)  # (B, L)
+    one_level = np.count_nonzero(weights_of_log.max(axis=0) > 0) < 2
+
+    def objective(w: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Minus the profile log-likelihood, shape (B,), at one w a data set."""
+        g = 1 - w[:, None] + w[:, None] * share
+        spread = np.einsum("bkl,bl->bk", sums, 1 / g**2)
+        size = np.where(live, totals / 2 * np.log(np.where(live, spread, 1.0)), 0.0).sum(axis=1)
+        return size + (weights_of_log * np.log(g)).sum(axis=1)
+
+    count = len(sums)
+    w = np.zeros(count) if one_level else _minimise(objective, count)
+    g = 1 - w[:, None] + w[:, None] * share
+    spread = np.einsum("bkl,bl->bk", sums, 1 / g**2)
+    size = np.sqrt(np.where(live, spread / np.where(live, totals, 1.0), 0.0))
+    return size * (1 - w)[:, None], size * (w / x.max())[:, None]
+
+
+def _minimise(objective, count: int) -> NDArray[np.float64]:
+    """The w of the smallest objective for each data set: best grid point, then golden section around it."""
+    values = np.stack([objective(np.full(count, w)) for w in _GRID], axis=1)
+    best = values.argmin(axis=1)
+    low, high = _GRID[np.maximum(best - 1, 0)], _GRID[np.minimum(best + 1, len(_GRID) - 1)]
+    for _ in range(45):
+        left, right = high - _GOLDEN * (high - low), low + _GOLDEN * (high - low)
+        below = objective(left) <= objective(right)
+        low, high = np.where(below, low, left), np.where(below, right, high)
+    middle = (low + high) / 2
+    # The bounds themselves are candidates: a slope of exactly 0 is said in a note.
+    for bound in (_GRID[0], _GRID[-1]):
+        edge = np.full(count, bound)
+        middle = np.where(objective(edge) <= objective(middle), edge, middle)
+    return middle
