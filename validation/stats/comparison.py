@@ -1,0 +1,565 @@
+"""Two methods on the same samples: differences, limits of agreement, lines with errors in both methods.
+
+Throughout, x is the reference method and y the candidate; a difference is candidate minus reference.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from fractions import Fraction
+from math import isfinite, lcm, sqrt
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import optimize, stats
+
+from validation.stats.estimate import Estimate, Number, centre
+from validation.stats.one_way import check_confidence, sd_interval
+
+_DIFFERENCE = "mean of paired differences, interval: t"
+_SCATTER = "standard deviation of paired differences, interval: chi-square"
+_AGREEMENT = "Bland and Altman 1986, Lancet i, 307; interval: non-central t, exact"
+_DEMING = "Deming 1943, straight line with errors in both variables; interval: jackknife, t on n - 2"
+_PASSING_BABLOK = "Passing and Bablok 1983, J. Clin. Chem. Clin. Biochem. 21, 709; limits by Kendall's rank"
+_YORK = "York et al. 2004, Am. J. Phys. 72, 367; ISO/TS 28037:2010, 7; uncertainties taken as known, interval: normal"
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """Slope and intercept of candidate on reference, with what produced them."""
+
+    slope: Estimate
+    intercept: Estimate
+    details: dict[str, float]
+    notes: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return asdict(self)
+
+
+def differences(x: Sequence[Number], y: Sequence[Number]) -> NDArray[np.float64]:
+    """y minus x, each formed exactly and rounded once. Shapes (n,), n >= 1."""
+    if len(x) != len(y) or not len(x):
+        raise ValueError(f"x and y must hold the same number of values, at least one; got {len(x)} and {len(y)}")
+    return np.array([float(Fraction(b) - Fraction(a)) for a, b in zip(x, y, strict=True)])
+
+
+def mean_difference(values: ArrayLike, *, confidence: float = 0.95) -> Estimate:
+    """Mean of paired differences; at confidence 1 - 2 alpha its interval is that of two one-sided tests.
+
+    Parameters
+    ----------
+    values : shape (n,), n >= 1, differences in one unit; with n = 1 there is no interval
+
+    References
+    ----------
+    Student's t for paired observations (any handbook). Schuirmann 1987 for two one-sided tests (from memory).
+    """
+    d = _finite(values, 1)
+    value = float(d.mean())
+    if d.size == 1:
+        note = "There is one sample only: the mean difference carries no interval."
+        return Estimate(value, n=1, units=1, notes=(note,), source=_DIFFERENCE)
+    check_confidence(confidence)
+    error = float(d.std(ddof=1)) / sqrt(d.size)
+    half = float(stats.t.ppf((1 + confidence) / 2, d.size - 1)) * error
+    ends = (value - half, value + half)
+    return Estimate(value, ends, confidence, error, float(d.size - 1), d.size, d.size, (), _DIFFERENCE)
+
+
+def sd_difference(values: ArrayLike, *, confidence: float = 0.95) -> Estimate:
+    """Standard deviation of paired differences. Shape (n,), n >= 2."""
+    d = _finite(values, 2)
+    check_confidence(confidence)
+    s = float(d.std(ddof=1))
+    ends = sd_interval(s, d.size - 1, confidence)
+    return Estimate(s, ends, confidence, None, float(d.size - 1), d.size, d.size, (), _SCATTER)
+
+
+def agreement_limits(
+    values: ArrayLike, *, coverage: float = 0.95, confidence: float = 0.95
+) -> tuple[Estimate, Estimate]:
+    """Limits of agreement: mean -+ z s, where the central `coverage` of the differences is estimated to lie.
+
+    Parameters
+    ----------
+    values : shape (n,), n >= 2, differences in one unit, taken as normally distributed
+    coverage : share of differences between the limits; z is the normal quantile of it
+    confidence : level of the interval of each limit
+
+    Returns
+    -------
+    low, high
+
+    References
+    ----------
+    Bland and Altman 1986, Lancet i, 307-310 (limits). Interval: sqrt(n) (mu + z sigma - mean) / s is non-central t on
+    n - 1 degrees of freedom with z sqrt(n): the one-sided tolerance limits of normal data, exact, where the paper
+    approximates.
+    """
+    d = _finite(values, 2)
+    check_confidence(confidence)
+    check_confidence(coverage)
+    n, centre_, s = d.size, float(d.mean()), float(d.std(ddof=1))
+    z = float(stats.norm.ppf((1 + coverage) / 2))
+    tails = ((1 - confidence) / 2, (1 + confidence) / 2)
+    near, far = (float(stats.nct.ppf(tail, n - 1, z * sqrt(n))) * s / sqrt(n) for tail in tails)
+    # With two or three samples the exact interval need not reach the plain estimate; it is widened to it.
+    near, far = min(near, z * s), max(far, z * s)
+    common = (confidence, None, float(n - 1), n, n, (), _AGREEMENT)
+    low = Estimate(centre_ - z * s, (centre_ - far, centre_ - near), *common)
+    high = Estimate(centre_ + z * s, (centre_ + near, centre_ + far), *common)
+    return low, high
+
+
+@dataclass(frozen=True, slots=True)
+class ReplicateVariance:
+    """Variance of replicates of one method, pooled over samples.
+
+    `mean_reciprocal` is the mean of 1 / (number of replicates): the share of the variance that a sample's mean keeps.
+    """
+
+    variance: float | None
+    degrees_of_freedom: int
+    mean_reciprocal: float
+
+    @property
+    def of_means(self) -> float | None:
+        """Variance of the means over replicates, averaged over the samples."""
+        return None if self.variance is None else self.variance * self.mean_reciprocal
+
+
+def replicate_variance(samples: Sequence[Sequence[Number]]) -> ReplicateVariance:
+    """Pool the variance of replicates over samples. Each sample holds one or more readings of one method."""
+    squares, df = 0.0, 0
+    for readings in samples:
+        _, d = centre(readings)
+        squares += float(((d - d.mean()) ** 2).sum())
+        df += d.size - 1
+    reciprocal = float(np.mean([1 / len(readings) for readings in samples]))
+    return ReplicateVariance(squares / df if df else None, df, reciprocal)
+
+
+def error_variance_ratio(candidate: ReplicateVariance, reference: ReplicateVariance) -> tuple[float, tuple[str, ...]]:
+    """Ratio of error variances of the means, candidate over reference, and the notes that go with it."""
+    if candidate.of_means and reference.of_means:
+        ratio = candidate.of_means / reference.of_means
+        if candidate.mean_reciprocal == reference.mean_reciprocal:
+            return ratio, ()
+        return ratio, (
+            "The methods have different numbers of replicates: the ratio is that of the variances of their means.",
+        )
+    lacking = [name for name, v in (("candidate", candidate), ("reference", reference)) if not v.degrees_of_freedom]
+    if lacking:
+        reason = f"There are no replicates of the {' and the '.join(lacking)} method"
+    else:
+        reason = "The replicates of a method do not scatter at all"
+    return 1.0, (f"{reason}: the ratio of the error variances is taken as 1.",)
+
+
+def deming(x: Sequence[Number], y: Sequence[Number], *, ratio: float = 1.0, confidence: float = 0.95) -> Line:
+    """Straight line with errors in both variables of known variance ratio.
+
+    Parameters
+    ----------
+    x, y : shape (n,), n >= 3, reference and candidate in one unit
+    ratio : error variance of y over that of x, positive
+
+    Returns
+    -------
+    Line; `details` holds "ratio" and "residual_sd", the scatter of y - a - b x
+
+    Raises
+    ------
+    ValueError
+        n < 3, a ratio not positive, or values that do not determine a line.
+
+    References
+    ----------
+    Deming 1943, Statistical Adjustment of Data; Linnet 1990, Stat. Med. 9, 1463 (jackknife; from memory).
+    """
+    xs, ys, shift = _centred_pair(x, y)
+    slope, intercept, fits = _deming_jackknife(xs, ys, ratio)
+    t = _t(confidence, xs.size)
+    original = intercept + float(shift[1]) - slope * float(shift[0])
+    left_out = fits[:, 1] + float(shift[1]) - fits[:, 0] * float(shift[0])
+    residuals = ys - intercept - slope * xs
+    return Line(
+        slope=_jackknifed(slope, fits[:, 0], t, confidence, xs.size),
+        intercept=_jackknifed(original, left_out, t, confidence, xs.size),
+        details={"ratio": ratio, "residual_sd": sqrt(float((residuals**2).sum()) / (xs.size - 2))},
+    )
+
+
+def difference_at(
+    level: float, x: Sequence[Number], y: Sequence[Number], *, ratio: float = 1.0, confidence: float = 0.95
+) -> Estimate:
+    """Predicted difference candidate minus reference at a level of the reference: a + (b - 1) level, Deming's line.
+
+    Parameters
+    ----------
+    level : in the unit of x
+    x, y, ratio, confidence : as in `deming`
+
+    Returns
+    -------
+    Estimate with the jackknife interval of the prediction itself, t on n - 2. It is noted where `level` lies outside
+    the reference values.
+    """
+    xs, ys, shift = _centred_pair(x, y)
+    slope, intercept, fits = _deming_jackknife(xs, ys, ratio)
+    inside = float(Fraction(level) - shift[0])
+    offset = float(shift[1] - shift[0])
+    value = offset + intercept + (slope - 1) * inside
+    left_out = offset + fits[:, 1] + (fits[:, 0] - 1) * inside
+    estimate = _jackknifed(value, left_out, _t(confidence, xs.size), confidence, xs.size)
+    if not xs.min() <= inside <= xs.max():
+        low, high = float(shift[0]) + float(xs.min()), float(shift[0]) + float(xs.max())
+        return estimate.with_notes(
+            f"{level:.6g} lies outside the reference values ({low:.6g} to {high:.6g}): the line is extended."
+        )
+    return estimate
+
+
+def _deming_slope(sxx: Any, sxy: Any, syy: Any, ratio: float) -> Any:
+    difference = syy - ratio * sxx
+    return (difference + np.sqrt(difference**2 + 4 * ratio * sxy**2)) / (2 * sxy)
+
+
+def _deming_jackknife(
+    xs: NDArray[np.float64], ys: NDArray[np.float64], ratio: float
+) -> tuple[float, float, NDArray[np.float64]]:
+    """Slope and intercept from all points, and the pairs from all but one, shape (n, 2)."""
+    if not (isfinite(ratio) and ratio > 0):
+        raise ValueError(f"ratio must be a positive number; got {ratio}")
+    keep = ~np.eye(xs.size, dtype=bool)
+    sets = np.vstack([np.ones(xs.size, dtype=bool), keep]).astype(float)
+    counts = sets.sum(axis=1)
+    mx, my = sets @ xs / counts, sets @ ys / counts
+    dx, dy = (xs - mx[:, None]) * sets, (ys - my[:, None]) * sets
+    sxx, syy, sxy = (dx**2).sum(1), (dy**2).sum(1), (dx * dy).sum(1)
+    if np.any(sxy == 0):
+        raise ValueError("x and y must vary together for a line; with or without one pair they do not")
+    slopes = _deming_slope(sxx, sxy, syy, ratio)
+    intercepts = my - slopes * mx
+    return float(slopes[0]), float(intercepts[0]), np.column_stack([slopes[1:], intercepts[1:]])
+
+
+def _jackknifed(value: float, left_out: NDArray[np.float64], t: float, confidence: float, n: int) -> Estimate:
+    error = sqrt((n - 1) / n * float(((left_out - left_out.mean()) ** 2).sum()))
+    return Estimate(value, (value - t * error, value + t * error), confidence, error, float(n - 2), n, n, (), _DEMING)
+
+
+def _t(confidence: float, n: int) -> float:
+    check_confidence(confidence)
+    return float(stats.t.ppf((1 + confidence) / 2, n - 2))
+
+
+def passing_bablok(x: Sequence[Number], y: Sequence[Number], *, confidence: float = 0.95) -> Line:
+    """Line from the shifted median of all pairwise slopes; needs no error model, only methods that rise together.
+
+    Parameters
+    ----------
+    x, y : shape (n,), n >= 3, in one unit
+
+    Returns
+    -------
+    Line; `details` holds the number of slopes "N", the shift "K" and the ranks "M1", "M2" of the limits. An interval is
+    None, with a note, where a limit's rank lies outside the slopes or the limit is vertical.
+
+    Raises
+    ------
+    ValueError
+        n < 3, or a median slope that is vertical or does not exist.
+
+    References
+    ----------
+    Passing and Bablok 1983 (formulas from memory). Pairs that coincide are left out, slopes of exactly -1 too; slopes
+    below -1 are counted in K; a pair with equal x has an infinite slope of the sign of its difference in y. Ties are
+    found in exact arithmetic. The ranks of the limits are rounded to the nearest.
+    """
+    check_confidence(confidence)
+    if len(x) < 3 or len(x) != len(y):
+        raise ValueError(f"x and y must hold the same number of values, at least 3; got {len(x)} and {len(y)}")
+    n = len(x)
+    slopes, shift = _pairwise_slopes(x, y)
+    count = slopes.size
+    upper = count // 2 + shift  # position, from 0, of the (upper) median
+    middle = [upper] if count % 2 else [upper - 1, upper]
+    if not count or middle[-1] >= count or not np.isfinite(slopes[middle]).all():
+        raise ValueError("the pairwise slopes have no finite median; the methods do not rise together")
+    slope = float(np.mean(slopes[middle]))
+    z = float(stats.norm.ppf((1 + confidence) / 2))
+    reach = z * sqrt(n * (n - 1) * (2 * n + 5) / 18)
+    low_rank = int(np.floor((count - reach) / 2 + 0.5))
+    high_rank = count - low_rank + 1
+    limits, notes = _rank_limits(slopes, low_rank + shift, high_rank + shift)
+    xf, yf = np.array([float(v) for v in x]), np.array([float(v) for v in y])
+    intercept = float(np.median(yf - slope * xf))
+    intercept_limits = None
+    if limits is not None:
+        ends = [float(np.median(yf - b * xf)) for b in limits]
+        intercept_limits = (min(*ends, intercept), max(*ends, intercept))
+    level = None if limits is None else confidence
+    common = (level, None, None, n, n, notes, _PASSING_BABLOK)
+    return Line(
+        slope=Estimate(slope, limits, *common),
+        intercept=Estimate(intercept, intercept_limits, *common),
+        details={"N": float(count), "K": float(shift), "M1": float(low_rank), "M2": float(high_rank)},
+        notes=notes,
+    )
+
+
+def _pairwise_slopes(x: Sequence[Number], y: Sequence[Number]) -> tuple[NDArray[np.float64], int]:
+    """Sorted slopes of all pairs, and how many are below -1; coincident pairs and slopes of -1 are left out."""
+    dx, dy = _exact_steps(x), _exact_steps(y)
+    scale = lcm(dx[1], dy[1])
+    px, py = dx[0] * (scale // dx[1]), dy[0] * (scale // dy[1])
+    # dx and dy on one integer grid: equality with 0 and with one another is exact.
+    keep = ((px != 0) | (py != 0)) & (px + py != 0)
+    px, py = px[keep], py[keep]
+    slopes = np.empty(px.size)
+    vertical = np.asarray(px == 0, dtype=bool)
+    slopes[~vertical] = np.asarray(py[~vertical] / px[~vertical], dtype=float)
+    slopes[vertical] = np.where(np.asarray(py[vertical] > 0, dtype=bool), np.inf, -np.inf)
+    return np.sort(slopes), int(np.sum(slopes < -1))
+
+
+def _exact_steps(values: Sequence[Number]) -> tuple[NDArray[Any], int]:
+    """Differences of all pairs i < j as whole numbers over one common denominator."""
+    fractions = [Fraction(value) for value in values]
+    denominator = lcm(*(f.denominator for f in fractions))
+    whole = np.array([int(f * denominator) for f in fractions], dtype=object)
+    first, second = np.triu_indices(len(values), 1)
+    return whole[second] - whole[first], denominator
+
+
+def _rank_limits(
+    slopes: NDArray[np.float64], low: int, high: int
+) -> tuple[tuple[float, float] | None, tuple[str, ...]]:
+    if low < 1 or high > slopes.size:
+        return None, ("There are too few samples for limits of the Passing-Bablok line by Kendall's rank.",)
+    ends = (float(slopes[low - 1]), float(slopes[high - 1]))
+    if not (isfinite(ends[0]) and isfinite(ends[1])):
+        return None, ("A limit of the Passing-Bablok slope is vertical: no interval is given.",)
+    return ends, ()
+
+
+def york(
+    x: Sequence[Number],
+    y: Sequence[Number],
+    u_x: ArrayLike,
+    u_y: ArrayLike,
+    *,
+    confidence: float = 0.95,
+) -> Line:
+    """Weighted straight line with a standard uncertainty for each x and each y, uncorrelated.
+
+    Parameters
+    ----------
+    x, y : shape (n,), n >= 3, in one unit
+    u_x, u_y : shape (n,), positive standard uncertainties of x and y
+
+    Returns
+    -------
+    Line. Uncertainties are the unscaled ones, which take u_x and u_y as known, evaluated at the adjusted points.
+    `details` holds "covariance", "chi_squared", "degrees_of_freedom", "scatter_factor" = sqrt(chi_squared / (n - 2)).
+
+    Raises
+    ------
+    ValueError
+        n < 3, lengths that differ, an uncertainty that is not positive, or no convergence.
+
+    References
+    ----------
+    York, Evensen, Lopez Martinez and De Basabe Delgado 2004, Am. J. Phys. 72, 367; ISO/TS 28037:2010, 7.
+    """
+    check_confidence(confidence)
+    xs, ys, shift = _centred_pair(x, y)
+    w_x, w_y = (1 / _positive(u, xs.size, name) ** 2 for u, name in ((u_x, "u_x"), (u_y, "u_y")))
+    slope = float(np.polyfit(xs, ys, 1)[0])
+    for _ in range(500):
+        weights = w_x * w_y / (w_x + slope**2 * w_y)
+        mx, my = float(np.average(xs, weights=weights)), float(np.average(ys, weights=weights))
+        beta = weights * ((xs - mx) / w_y + slope * (ys - my) / w_x)
+        bottom = float((weights * beta * (xs - mx)).sum())
+        if bottom == 0:
+            raise ValueError("x and y must vary together for a line; they do not")
+        update = float((weights * beta * (ys - my)).sum()) / bottom
+        done = abs(update - slope) <= 1e-14 * max(1.0, abs(update))
+        slope = update
+        if done:
+            break
+    else:
+        raise ValueError("the weighted line did not converge; the uncertainties may differ too widely")
+    weights = w_x * w_y / (w_x + slope**2 * w_y)
+    mx, my = float(np.average(xs, weights=weights)), float(np.average(ys, weights=weights))
+    beta = weights * ((xs - mx) / w_y + slope * (ys - my) / w_x)
+    adjusted = mx + beta
+    adjusted_mean = float(np.average(adjusted, weights=weights))
+    u_slope = 1 / sqrt(float((weights * (adjusted - adjusted_mean) ** 2).sum()))
+    total = float(weights.sum())
+    origin = adjusted_mean + float(shift[0])
+    u_intercept = sqrt(1 / total + (origin * u_slope) ** 2)
+    chi_squared = float((weights * (ys - my - slope * (xs - mx)) ** 2).sum())
+    df = xs.size - 2
+    factor = sqrt(chi_squared / df)
+    intercept = my - slope * mx + float(shift[1]) - slope * float(shift[0])
+    z = float(stats.norm.ppf((1 + confidence) / 2))
+    return Line(
+        slope=_known(slope, u_slope, factor, z, confidence, xs.size),
+        intercept=_known(intercept, u_intercept, factor, z, confidence, xs.size),
+        details={
+            "covariance": -origin * u_slope**2,
+            "chi_squared": chi_squared,
+            "degrees_of_freedom": float(df),
+            "scatter_factor": factor,
+        },
+    )
+
+
+def _known(value: float, u: float, factor: float, z: float, confidence: float, n: int) -> Estimate:
+    note = (
+        f"The uncertainty takes the points' uncertainties as known; scaled by their scatter about the line "
+        f"(factor {factor:.3g}) it would be {u * factor:.3g}."
+    )
+    return Estimate(value, (value - z * u, value + z * u), confidence, u, None, n, n, (note,), _YORK)
+
+
+@dataclass(frozen=True, slots=True)
+class SpreadModel:
+    """Standard deviation of a single reading against level: s(x)^2 = constant^2 + (proportional x)^2."""
+
+    constant: float
+    proportional: float
+    degrees_of_freedom: int
+
+    def at(self, level: ArrayLike) -> NDArray[np.float64]:
+        """s at one or more levels, in the unit of the readings."""
+        return np.sqrt(self.constant**2 + (self.proportional * np.asarray(level, dtype=float)) ** 2)
+
+
+def spread_model(samples: Sequence[Sequence[Number]]) -> SpreadModel:
+    """Fit s(x) of one method to the replicates of its samples by the likelihood of their variances.
+
+    Parameters
+    ----------
+    samples : shape (m,) of replicate readings of one method, in one unit
+
+    Raises
+    ------
+    ValueError
+        Fewer than two degrees of freedom among the replicates, or replicates that never differ.
+
+    References
+    ----------
+    Each variance is s(x)^2 chi-square(df) / df; constant and proportional part as in the Eurachem guide on
+    quantifying uncertainty, appendix E.5 (from memory); maximum likelihood, both parts not negative.
+    """
+    levels, squares, dfs = [], [], []
+    for readings in samples:
+        offset, d = centre(readings)
+        if d.size > 1:
+            levels.append(float(offset) + float(d.mean()))
+            squares.append(float(((d - d.mean()) ** 2).sum()))
+            dfs.append(d.size - 1)
+    total = sum(dfs)
+    if total < 2:
+        raise ValueError(f"a spread model needs two degrees of freedom among replicates; got {total}")
+    pooled = sum(squares) / total
+    if pooled == 0:
+        raise ValueError("a spread model needs replicates that differ; all are equal")
+    df, ss = np.array(dfs, dtype=float), np.array(squares) / pooled
+    scale = float(np.sqrt(np.mean(np.square(levels)))) or 1.0
+    z = (np.array(levels) / scale) ** 2
+
+    def deviance(share: float) -> float:
+        # s^2 = level (1 - share + share z): for a given share the best level has a closed form.
+        shape = 1 - share + share * z
+        return float(total * np.log((ss / shape).sum() / total) + (df * np.log(shape)).sum())
+
+    # A share of exactly 1 has no spread at level 0, where no weight could be formed.
+    top = 1 - 1e-6
+    grid = np.linspace(0.0, top, 65)
+    best = int(np.argmin([deviance(s) for s in grid]))
+    around = (grid[max(best - 1, 0)], grid[min(best + 1, grid.size - 1)])
+    found = optimize.minimize_scalar(deviance, bounds=around, method="bounded", options={"xatol": 1e-10})
+    share = min((float(found.x), float(grid[best])), key=deviance)
+    level = pooled * float((ss / (1 - share + share * z)).sum()) / total
+    return SpreadModel(sqrt(level * (1 - share)), sqrt(level * share) / scale, total)
+
+
+@dataclass(frozen=True, slots=True)
+class SampleScatter:
+    """Scatter of the differences beside what the replicates explain; standard deviations in the unit of the readings.
+
+    Attributes
+    ----------
+    observed : standard deviation of the differences
+    expected : what the replicates of both methods explain of it
+    sample_specific : what is left over, 0 where nothing is
+    single : standard deviation of differences of single readings instead of means
+    F, p : (observed / expected)^2 and its upper tail, degrees of freedom n - 1 and Satterthwaite's
+    """
+
+    observed: float
+    expected: float
+    sample_specific: float
+    single: float
+    F: float | None
+    p: float | None
+    source: str = "Bland and Altman 1986 (correction for replicates); F with Satterthwaite's degrees of freedom"
+
+
+def sample_scatter(
+    variance: float, n: int, candidate: ReplicateVariance, reference: ReplicateVariance
+) -> SampleScatter | None:
+    """Compare the variance of n differences with the replicates; None where a method has no replicates.
+
+    Parameters
+    ----------
+    variance : of the differences, or of the residuals about a line, squared unit of the readings
+    n : differences behind it, n >= 2
+
+    References
+    ----------
+    Bland and Altman 1986, Lancet i, 307-310, "measuring agreement using repeated measurements".
+    """
+    if candidate.variance is None or reference.variance is None:
+        return None
+    parts = [(v.variance * v.mean_reciprocal, v.degrees_of_freedom) for v in (candidate, reference) if v.variance]
+    expected = float(sum(part for part, _ in parts))
+    single = variance + sum((v.variance or 0.0) * (1 - v.mean_reciprocal) for v in (candidate, reference))
+    ratio = p = None
+    if expected > 0:
+        df = expected**2 / sum(part**2 / freedom for part, freedom in parts)
+        ratio = float(variance / expected)
+        p = float(stats.f.sf(ratio, n - 1, df))
+    return SampleScatter(sqrt(variance), sqrt(expected), sqrt(max(0.0, variance - expected)), sqrt(single), ratio, p)
+
+
+def _centred_pair(
+    x: Sequence[Number], y: Sequence[Number]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], tuple[Fraction, Fraction]]:
+    if len(x) != len(y) or len(x) < 3:
+        raise ValueError(f"x and y must hold the same number of values, at least 3; got {len(x)} and {len(y)}")
+    shift_x, xs = centre(x, "x")
+    shift_y, ys = centre(y, "y")
+    return xs, ys, (shift_x, shift_y)
+
+
+def _finite(values: ArrayLike, least: int) -> NDArray[np.float64]:
+    array = np.asarray(values, dtype=float)
+    if array.ndim != 1 or array.size < least or not np.all(np.isfinite(array)):
+        raise ValueError(f"values must be finite, shape (n >= {least},); got shape {array.shape}")
+    return array
+
+
+def _positive(values: ArrayLike, n: int, name: str) -> NDArray[np.float64]:
+    array = np.asarray(values, dtype=float)
+    if array.shape != (n,) or not np.all(np.isfinite(array)) or np.any(array <= 0):
+        raise ValueError(f"{name} must hold {n} positive numbers; got {array.tolist()}")
+    return array
