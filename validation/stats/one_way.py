@@ -17,7 +17,7 @@ from scipy.optimize import brentq
 from scipy.stats import chi2
 from scipy.stats import f as f_distribution
 
-from validation.stats.estimate import Estimate, Number, centre
+from validation.stats.estimate import Estimate, Number, centre, exact
 
 WITHIN_SOURCE = "ISO 5725-2 (variance within cells, pooled); chi-square interval"
 BETWEEN_SOURCE = (
@@ -323,6 +323,11 @@ def satterthwaite(coefficients: Sequence[float], mean_squares: Sequence[float], 
     terms = np.asarray(coefficients, dtype=float) * np.asarray(mean_squares, dtype=float)
     bottom = float((terms**2 / np.asarray(dfs, dtype=float)).sum())
     return float(terms.sum()) ** 2 / bottom if bottom > 0 else None
+
+
+def exact_mean(values: Sequence[Number]) -> Fraction:
+    """Arithmetic mean without any rounding; shape (n,), n >= 1, finite numbers."""
+    return sum((exact(value) for value in values), Fraction(0)) / len(values)
 
 
 def check_confidence(confidence: float) -> None:

@@ -1,0 +1,92 @@
+"""Beta-expectation tolerance limits of the error of a future single result, with the run structure kept."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import sqrt
+
+import numpy as np
+from scipy.stats import t as t_distribution
+
+from validation.stats.estimate import Estimate
+from validation.stats.one_way import check_confidence
+from validation.stats.precision import PrecisionResult
+
+SOURCE = "Mee 1984, Technometrics 26, 251; Hubert et al. 2007, J. Pharm. Biomed. Anal. 45, 70"
+NO_INTERVAL = (
+    "A tolerance limit is itself the end of an interval for a future result; it carries no interval of its own."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ToleranceResult:
+    """Limits in the unit of the errors; `factor` multiplies s_I, `degrees_of_freedom` are Satterthwaite's."""
+
+    low: Estimate
+    high: Estimate
+    factor: float
+    degrees_of_freedom: float
+    s_I: float
+    run_size: float
+
+
+def tolerance_limits(precision: PrecisionResult, bias: float, *, beta: float = 0.95) -> ToleranceResult:
+    """Limits that hold on average the share `beta` of the errors of future single results of future runs.
+
+    Parameters
+    ----------
+    precision : precision of the errors at the level, from two runs or more
+    bias : mean of the run means of the errors, the centre of the limits
+    beta : expected share inside
+
+    Returns
+    -------
+    ToleranceResult. With equal runs of n readings, R = s_run^2 / s_r^2, this is bias +- t * s_I * sqrt(1 + 1/(p n B^2))
+    with B^2 = (R + 1)/(n R + 1) and degrees of freedom (R + 1)^2 / ((R + 1/n)^2/(p - 1) + (1 - 1/n)/(p n)).
+
+    Raises
+    ------
+    ValueError
+        One run only.
+
+    References
+    ----------
+    Mee 1984, Technometrics 26, 251; Hubert et al. 2007, J. Pharm. Biomed. Anal. 45, 70 (both from memory). Unequal
+    runs: the harmonic mean of the run sizes takes the place of n.
+    """
+    check_confidence(beta)
+    s_I, mean_variance = precision.s_I, precision.variance_of_mean
+    if s_I is None or mean_variance is None:
+        raise ValueError("tolerance limits need at least two runs; got one")
+    df = _degrees_of_freedom(precision)
+    total = s_I.value**2
+    factor = float(t_distribution.ppf((1 + beta) / 2, df)) * sqrt(1 + (mean_variance / total if total else 0.0))
+    notes: tuple[str, ...] = (NO_INTERVAL, *s_I.notes)
+    if not precision.between.balanced:
+        notes += (
+            f"The runs hold unequal numbers of readings: the effective run size {precision.between.harmonic_n:.4g}, "
+            "the harmonic mean, takes the place of n.",
+        )
+    low, high = (
+        Estimate(
+            bias + sign * factor * s_I.value,
+            degrees_of_freedom=df,
+            n=s_I.n,
+            units=s_I.units,
+            notes=notes,
+            source=SOURCE,
+        )
+        for sign in (-1, 1)
+    )
+    return ToleranceResult(low, high, factor, df, s_I.value, precision.between.harmonic_n)
+
+
+def _degrees_of_freedom(precision: PrecisionResult) -> float:
+    """Satterthwaite's, from the mean squares with a negative run component raised to zero, as Hubert et al. do."""
+    squares = np.array(precision.mean_squares)
+    if squares.size > 1 and precision.s_run is not None:
+        n = precision.between.harmonic_n
+        squares[0] = n * precision.s_run.value**2 + squares[1]
+    terms = np.array(precision.coefficients) * squares
+    bottom = float((terms**2 / np.array(precision.dfs)).sum())
+    return float(terms.sum()) ** 2 / bottom if bottom > 0 else float(sum(precision.dfs))

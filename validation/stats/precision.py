@@ -1,0 +1,217 @@
+"""Repeatability and intermediate precision at one level from runs of preparations of readings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import sqrt
+
+from validation.stats.estimate import LIMIT_FACTOR, Estimate, Number, centre
+from validation.stats.one_way import (
+    TOTAL_SOURCE,
+    OneWayResult,
+    exact_mean,
+    one_way,
+    satterthwaite,
+    sum_of_mean_squares_interval,
+)
+
+REPEATABILITY_SOURCE = "ISO 5725-2 (variance within, pooled over runs); VIM 2.20, 2.21; chi-square interval"
+NESTED_SOURCE = "ISO 5725-3 (nested design); interval: modified large sample, Graybill and Wang 1980"
+INTERMEDIATE_SOURCE = "ISO 5725-3; VIM 2.22, 2.23; " + TOTAL_SOURCE.partition("; ")[2]
+LIMIT_SOURCE = "ISO 5725-6 (repeatability limit, 1.96 sqrt(2) s_r); interval as of s_r"
+
+Terms = tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]
+Runs = Sequence[Sequence[Sequence[Number]]]
+
+
+@dataclass(frozen=True, slots=True)
+class PrecisionResult:
+    """Precision of a single result at one level. Standard deviations in the unit of the readings.
+
+    Attributes
+    ----------
+    s_r : repeatability standard deviation; None without replicate preparations in a run
+    r : repeatability limit, 1.96 sqrt(2) s_r
+    s_run : standard deviation between runs (REML); None with one run or without replicates
+    s_I : intermediate precision standard deviation of a single result; None with one run
+    s_preparation, s_reading : the parts of s_r where preparations were read repeatedly, else None
+    between : the one-way model of the preparation means
+    coefficients, mean_squares, dfs : the mean squares whose weighted sum is s_I^2, untruncated
+    variance_of_mean : variance of the mean of the run means, components not below zero; None with one run
+    notes : what an auditor must be told about the level as a whole
+    """
+
+    s_r: Estimate | None
+    r: Estimate | None
+    s_run: Estimate | None
+    s_I: Estimate | None
+    s_preparation: float | None
+    s_reading: float | None
+    between: OneWayResult
+    coefficients: tuple[float, ...]
+    mean_squares: tuple[float, ...]
+    dfs: tuple[float, ...]
+    variance_of_mean: float | None
+    notes: tuple[str, ...] = ()
+
+
+def precision(runs: Runs, *, confidence: float = 0.95) -> PrecisionResult:
+    """Estimate repeatability and intermediate precision at one level.
+
+    Parameters
+    ----------
+    runs : runs of independent preparations of readings; where every preparation was read once, each innermost
+        sequence holds one number. Floats or exact decimals, one unit.
+    confidence : level of the two-sided intervals
+
+    Returns
+    -------
+    PrecisionResult
+
+    Raises
+    ------
+    ValueError
+        No run, an empty run or preparation, or a number that is not finite.
+
+    References
+    ----------
+    ISO 5725-2:1994, 7.4 and ISO 5725-3 (nested designs); VIM (JCGM 200:2012) 2.20 to 2.23. Several readings of one
+    preparation are not replicates: s_r^2 = s_preparation^2 + s_reading^2 by analysis of variance on unweighted means.
+    """
+    if not runs or any(not run or any(not preparation for preparation in run) for run in runs):
+        raise ValueError("runs must hold at least one run; each run a preparation, each preparation a reading")
+    means = [[exact_mean(readings) for readings in run] for run in _finite(runs)]
+    between = one_way(means, confidence=confidence, group="run")
+    counts = [len(readings) for run in runs for readings in run]
+    if max(counts) == 1:
+        return _plain(between)
+    return _nested(runs, between, counts, confidence)
+
+
+def _finite(runs: Runs) -> Runs:
+    """Refuse infinities and NaN here, where Fraction would raise its own error."""
+    centre([value for run in runs for readings in run for value in readings], "runs")
+    return runs
+
+
+def _plain(between: OneWayResult) -> PrecisionResult:
+    """Every preparation read once: the one-way model itself."""
+    s_r = None if between.s_within is None else replace(between.s_within, source=REPEATABILITY_SOURCE)
+    s_I = None if between.s_total is None else replace(between.s_total, source=INTERMEDIATE_SOURCE)
+    notes = between.notes
+    if s_I is not None and s_r is not None and between.s_between is not None and between.s_between.value == 0:
+        s_I = replace(s_I, notes=(*between.s_between.notes, "With s_run at zero, s_I equals s_r."))
+    if s_r is None:
+        notes += (
+            "No run holds two results: repeatability cannot be estimated; replicates within a run would supply it.",
+        )
+    coefficients: tuple[float, ...] = ()
+    squares: tuple[float, ...] = ()
+    dfs: tuple[float, ...] = ()
+    mean_variance = None
+    if between.ms_between_unweighted is not None:
+        n = between.harmonic_n
+        if between.ms_within is None:
+            coefficients, squares, dfs = (1.0,), (between.ms_between_unweighted,), (float(between.df_between),)
+            mean_variance = squares[0] / between.n_groups
+        else:
+            component = _component(between)
+            coefficients, squares = (1 / n, 1 - 1 / n), (between.ms_between_unweighted, between.ms_within)
+            dfs = (float(between.df_between), float(between.df_within))
+            mean_variance = (component + between.ms_within / n) / between.n_groups
+    return PrecisionResult(
+        s_r, _limit(s_r), between.s_between, s_I, None, None, between, coefficients, squares, dfs, mean_variance, notes
+    )
+
+
+def _nested(runs: Runs, between: OneWayResult, counts: list[int], confidence: float) -> PrecisionResult:
+    """Preparations read repeatedly: three mean squares instead of two."""
+    reading = one_way([readings for run in runs for readings in run], confidence=confidence, group="preparation")
+    assert reading.ms_within is not None  # some preparation was read twice, or _plain had been taken
+    m, mse, n = reading.harmonic_n, reading.ms_within, sum(counts)
+    rest, df_reading = 1 - 1 / m, float(reading.df_within)
+    notes: tuple[str, ...] = (
+        "Several readings of one preparation are not replicates: s_r joins the variance between preparations within "
+        "a run and the variance of the readings of one preparation.",
+    )
+    if len(set(counts)) > 1:
+        notes += ("The preparations were read unequally often: unweighted means are used.",)
+    p = between.n_groups
+    s_r: Estimate | None = None
+    s_preparation: float | None = None
+    terms: Terms
+    if between.ms_within is None:
+        notes += (
+            "No run holds two preparations: repeatability cannot be estimated; replicate preparations within a run "
+            "would supply it.",
+        )
+    else:
+        variance = between.ms_within - mse / m
+        own: tuple[str, ...] = ()
+        if variance <= 0:
+            own = ("The estimate of the variance between preparations was not positive and is set to zero.",)
+        s_preparation = sqrt(max(0.0, variance))
+        terms = ((1.0, rest), (between.ms_within, mse), (float(between.df_within), df_reading))
+        s_r = _joined(sqrt(max(0.0, variance) + mse), terms, n, p, confidence, (*notes, *own), NESTED_SOURCE)
+    s_I = None
+    coefficients: tuple[float, ...] = ()
+    squares: tuple[float, ...] = ()
+    dfs: tuple[float, ...] = ()
+    mean_variance = None
+    if between.ms_between_unweighted is not None:
+        b = between.harmonic_n
+        if between.ms_within is None or s_r is None:
+            terms = ((1.0, rest), (between.ms_between_unweighted, mse), (float(between.df_between), df_reading))
+            value = sqrt(between.ms_between_unweighted + rest * mse)
+            mean_variance = between.ms_between_unweighted / p
+        else:
+            terms = (
+                (1 / b, 1 - 1 / b, rest),
+                (between.ms_between_unweighted, between.ms_within, mse),
+                (float(between.df_between), float(between.df_within), df_reading),
+            )
+            value = sqrt(_component(between) + s_r.value**2)
+            mean_variance = (_component(between) + between.ms_within / b) / p
+        said = (*notes, *(() if between.s_between is None else between.s_between.notes))
+        if between.s_between is not None and between.s_between.value == 0:
+            said += ("With s_run at zero, s_I equals s_r.",)
+        s_I = _joined(value, terms, n, p, confidence, said, INTERMEDIATE_SOURCE)
+        coefficients, squares, dfs = terms
+    return PrecisionResult(
+        s_r,
+        _limit(s_r),
+        between.s_between,
+        s_I,
+        s_preparation,
+        sqrt(mse),
+        between,
+        coefficients,
+        squares,
+        dfs,
+        mean_variance,
+        (*notes, *between.notes),
+    )
+
+
+def _component(between: OneWayResult) -> float:
+    return 0.0 if between.s_between is None else between.s_between.value**2
+
+
+def _joined(
+    value: float,
+    terms: Terms,
+    n: int,
+    p: int,
+    confidence: float,
+    notes: tuple[str, ...],
+    source: str,
+) -> Estimate:
+    """A standard deviation whose square is a sum of mean squares."""
+    low, high = sum_of_mean_squares_interval(*terms, confidence=confidence)
+    interval = (min(value, sqrt(low)), max(value, sqrt(high)))
+    return Estimate(value, interval, confidence, None, satterthwaite(*terms), n, p, notes, source)
+
+
+def _limit(s_r: Estimate | None) -> Estimate | None:
+    return None if s_r is None else replace(s_r.scaled(LIMIT_FACTOR), source=LIMIT_SOURCE)

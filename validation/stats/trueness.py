@@ -1,0 +1,179 @@
+"""Bias against reference values: at one level, and as a joint line over levels."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from math import sqrt
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.stats import f as f_distribution
+from scipy.stats import t as t_distribution
+
+from validation.stats.estimate import Estimate, Number, centre
+from validation.stats.one_way import check_confidence, exact_mean
+
+BIAS_SOURCE = "VIM 2.18; ISO 5725-4 (bias of one laboratory); Student t over run means"
+LINE_SOURCE = "weighted straight line in each run, Student t over runs"
+REGION_SOURCE = "Hotelling's T squared over runs (Hotelling 1931)"
+
+
+def bias(
+    errors: Sequence[Sequence[Number]], *, confidence: float = 0.95, reference_uncertainty: float | None = None
+) -> Estimate:
+    """Mean of the run means of result minus reference value, at one level.
+
+    Parameters
+    ----------
+    errors : runs of readings, each result minus its reference value (floats or exact decimals), one unit
+    confidence : level of the two-sided interval
+    reference_uncertainty : standard uncertainty of the reference value, common to all readings; joined to the
+        standard error by root sum of squares, degrees of freedom by Welch and Satterthwaite
+
+    Returns
+    -------
+    Estimate in the unit of the errors; without an interval where there is one run
+
+    Raises
+    ------
+    ValueError
+        No run, an empty run, or a negative uncertainty.
+
+    References
+    ----------
+    VIM (JCGM 200:2012) 2.18; JCGM 100:2008, G.4.1 (effective degrees of freedom).
+    """
+    check_confidence(confidence)
+    if not errors or any(len(run) == 0 for run in errors):
+        raise ValueError("errors must hold at least one run, and each run at least one reading")
+    if reference_uncertainty is not None and not reference_uncertainty >= 0:
+        raise ValueError(f"reference_uncertainty must not be negative; got {reference_uncertainty}")
+    centre([value for run in errors for value in run], "errors")
+    means = [exact_mean(run) for run in errors]
+    _, differences = centre(means)
+    p, n = len(means), sum(len(run) for run in errors)
+    value = float(sum(means, Fraction(0)) / p)
+    if p == 1:
+        note = "There is one run only: the bias has no interval; further runs would supply it."
+        return Estimate(value, n=n, units=1, notes=(note,), source=BIAS_SOURCE)
+    error = float(differences.std(ddof=1)) / sqrt(p)
+    df = float(p - 1)
+    notes: tuple[str, ...] = ()
+    if reference_uncertainty:
+        joined = sqrt(error**2 + reference_uncertainty**2)
+        df = joined**4 / (error**4 / (p - 1)) if error > 0 else float("inf")
+        error = joined
+        notes = (
+            "The standard uncertainty of the reference value is joined to the standard error of the mean by root sum "
+            "of squares; degrees of freedom by Welch and Satterthwaite.",
+        )
+    half = float(t_distribution.ppf((1 + confidence) / 2, df)) * error
+    return Estimate(
+        value,
+        (value - half, value + half),
+        confidence,
+        error,
+        df if np.isfinite(df) else None,
+        n,
+        p,
+        notes,
+        BIAS_SOURCE,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class BiasLineResult:
+    """Straight line of the error on the level, averaged over runs.
+
+    Attributes
+    ----------
+    constant : error at level zero, unit of the errors
+    proportional : change of the error per unit of level, unit 1
+    intercepts, slopes : one of each run, in the order given
+    covariance : shape (2, 2), of the two means
+    t_squared : Hotelling's T squared of the point (0, 0); None with fewer than three runs
+    critical : its critical value at `confidence`; the joint region holds every line with T squared not above it
+    zero_inside : whether the line without constant and proportional bias lies inside the joint region
+    """
+
+    constant: Estimate
+    proportional: Estimate
+    intercepts: tuple[float, ...]
+    slopes: tuple[float, ...]
+    covariance: tuple[tuple[float, float], tuple[float, float]]
+    t_squared: float | None
+    critical: float | None
+    zero_inside: bool | None
+    source: str = REGION_SOURCE
+
+
+def bias_line(
+    levels: Sequence[ArrayLike],
+    errors: Sequence[ArrayLike],
+    weights: Sequence[ArrayLike],
+    *,
+    confidence: float = 0.95,
+    n: int = 0,
+) -> BiasLineResult:
+    """Constant and proportional bias from one weighted line a run.
+
+    All readings of a run share its calibration, so the run is the unit: the interval is Student's t over the runs'
+    intercepts and slopes, right whatever the weights.
+
+    Parameters
+    ----------
+    levels, errors, weights : one array a run, shape (k,), k >= 3: reference value, mean error, weight of each level
+    confidence : level of the two-sided intervals and of the joint region
+    n : readings that entered, for the record
+
+    Raises
+    ------
+    ValueError
+        Fewer than two runs, or a run with fewer than three distinct levels.
+
+    References
+    ----------
+    Straight line: Draper and Smith, Applied Regression Analysis, weighted least squares. Joint region: Hotelling
+    1931, Ann. Math. Stat. 2, 360 (both from memory).
+    """
+    check_confidence(confidence)
+    if len(levels) < 2:
+        raise ValueError(f"a joint line needs at least two runs; got {len(levels)}")
+    lines = np.array([_line(x, y, w) for x, y, w in zip(levels, errors, weights, strict=True)])
+    runs = len(lines)
+    t = float(t_distribution.ppf((1 + confidence) / 2, runs - 1))
+    means = lines.mean(axis=0)
+    covariance = np.cov(lines, rowvar=False, ddof=1) / runs
+    estimates = []
+    for i in range(2):
+        value, error = float(means[i]), sqrt(max(0.0, float(covariance[i, i])))
+        interval = (value - t * error, value + t * error)
+        estimates.append(Estimate(value, interval, confidence, error, float(runs - 1), n, runs, (), LINE_SOURCE))
+    t_squared = critical = inside = None
+    if runs > 2 and np.linalg.matrix_rank(covariance, hermitian=True) == 2:
+        t_squared = float(means @ np.linalg.solve(covariance, means))
+        critical = 2 * (runs - 1) / (runs - 2) * float(f_distribution.ppf(confidence, 2, runs - 2))
+        inside = t_squared <= critical
+    (a, b), (c, d) = covariance.tolist()
+    return BiasLineResult(
+        estimates[0],
+        estimates[1],
+        tuple(lines[:, 0].tolist()),
+        tuple(lines[:, 1].tolist()),
+        ((a, b), (c, d)),
+        t_squared,
+        critical,
+        inside,
+    )
+
+
+def _line(x: ArrayLike, y: ArrayLike, w: ArrayLike) -> NDArray[np.float64]:
+    """Intercept and slope by weighted least squares."""
+    x, y, w = (np.asarray(values, dtype=float) for values in (x, y, w))
+    if np.unique(x).size < 3:
+        raise ValueError(f"each run must span at least three levels; got {np.unique(x).size}")
+    centre_x, centre_y = np.average(x, weights=w), np.average(y, weights=w)
+    slope = float((w * (x - centre_x) * (y - centre_y)).sum() / (w * (x - centre_x) ** 2).sum())
+    return np.array([centre_y - slope * centre_x, slope])
