@@ -13,10 +13,11 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, stats
+from scipy import stats
 
 from validation.stats.estimate import Estimate, Number, centre
 from validation.stats.one_way import check_confidence, sd_interval
+from validation.stats.variance_function import LinearSdResult, linear_sd
 
 _DIFFERENCE = "mean of paired differences, interval: t"
 _SCATTER = "standard deviation of paired differences, interval: chi-square"
@@ -429,25 +430,13 @@ def _known(value: float, u: float, factor: float, z: float, confidence: float, n
     return Estimate(value, (value - z * u, value + z * u), confidence, u, None, n, n, (note,), _YORK)
 
 
-@dataclass(frozen=True, slots=True)
-class SpreadModel:
-    """Standard deviation of a single reading against level: s(x)^2 = constant^2 + (proportional x)^2."""
-
-    constant: float
-    proportional: float
-    degrees_of_freedom: int
-
-    def at(self, level: ArrayLike) -> NDArray[np.float64]:
-        """s at one or more levels, in the unit of the readings."""
-        return np.sqrt(self.constant**2 + (self.proportional * np.asarray(level, dtype=float)) ** 2)
-
-
-def spread_model(samples: Sequence[Sequence[Number]]) -> SpreadModel:
-    """Fit s(x) of one method to the replicates of its samples by the likelihood of their variances.
+def spread_of_replicates(samples: Sequence[Sequence[Number]]) -> LinearSdResult:
+    """s(x) = a + b x of one method, fitted to the replicates of its samples.
 
     Parameters
     ----------
-    samples : shape (m,) of replicate readings of one method, in one unit
+    samples : shape (m,) of readings of one method, in one unit; single readings carry nothing. A mean below zero counts
+        as level zero.
 
     Raises
     ------
@@ -456,40 +445,21 @@ def spread_model(samples: Sequence[Sequence[Number]]) -> SpreadModel:
 
     References
     ----------
-    Each variance is s(x)^2 chi-square(df) / df; constant and proportional part as in the Eurachem guide on
-    quantifying uncertainty, appendix E.5 (from memory); maximum likelihood, both parts not negative.
+    As `linear_sd`.
     """
     levels, squares, dfs = [], [], []
     for readings in samples:
         offset, d = centre(readings)
-        if d.size > 1:
-            levels.append(float(offset) + float(d.mean()))
-            squares.append(float(((d - d.mean()) ** 2).sum()))
-            dfs.append(d.size - 1)
-    total = sum(dfs)
-    if total < 2:
-        raise ValueError(f"a spread model needs two degrees of freedom among replicates; got {total}")
-    pooled = sum(squares) / total
-    if pooled == 0:
-        raise ValueError("a spread model needs replicates that differ; all are equal")
-    df, ss = np.array(dfs, dtype=float), np.array(squares) / pooled
-    scale = float(np.sqrt(np.mean(np.square(levels)))) or 1.0
-    z = (np.array(levels) / scale) ** 2
-
-    def deviance(share: float) -> float:
-        # s^2 = level (1 - share + share z): for a given share the best level has a closed form.
-        shape = 1 - share + share * z
-        return float(total * np.log((ss / shape).sum() / total) + (df * np.log(shape)).sum())
-
-    # A share of exactly 1 has no spread at level 0, where no weight could be formed.
-    top = 1 - 1e-6
-    grid = np.linspace(0.0, top, 65)
-    best = int(np.argmin([deviance(s) for s in grid]))
-    around = (grid[max(best - 1, 0)], grid[min(best + 1, grid.size - 1)])
-    found = optimize.minimize_scalar(deviance, bounds=around, method="bounded", options={"xatol": 1e-10})
-    share = min((float(found.x), float(grid[best])), key=deviance)
-    level = pooled * float((ss / (1 - share + share * z)).sum()) / total
-    return SpreadModel(sqrt(level * (1 - share)), sqrt(level * share) / scale, total)
+        levels.append(max(0.0, float(offset) + float(d.mean())))
+        squares.append(float(((d - d.mean()) ** 2).sum()))
+        dfs.append(float(d.size - 1))
+    if sum(dfs) < 2:
+        raise ValueError(f"s(x) needs two degrees of freedom among replicates; got {sum(dfs):.0f}")
+    if sum(squares) == 0:
+        raise ValueError("s(x) needs replicates that differ; all are equal")
+    if max(levels) == 0:
+        raise ValueError("s(x) needs a level above zero; none is")
+    return linear_sd(levels, squares, dfs)
 
 
 @dataclass(frozen=True, slots=True)
