@@ -1,0 +1,148 @@
+"""What both renderers share: the document with numbers aligned, strips drawn, anchors unique, tables counted."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import asdict
+from functools import singledispatch
+from typing import Any
+
+from validation.dossier import blocks, strips, symbols
+from validation.dossier.glyphs import printable_document
+
+_NUMBER = re.compile(r"(?:[<>≤≥≈] ?)?[+−-]?\d[\d\u2009\u202f]*(?:(?P<point>\.)(?P<places>\d*))?\Z")
+_DIGIT, _POINT = 0.5, 0.25  # em, in every face of the font
+_COLUMN, _CHARACTER, _GAP = (
+    374.0,
+    4.3,
+    14.0,
+)  # points: width of the PDF's text column, of a table character, between columns
+
+
+def arranged(document: blocks.Document) -> dict[str, Any]:
+    """The printable document as plain JSON types, ready for either template."""
+    document = printable_document(document)
+    counts = {"table": 0, "figure": 0}
+    anchors: set[str] = set()
+    arranged_blocks = []
+    for block in document.blocks:
+        made = _arranged(block)
+        if block.kind in counts:
+            counts[block.kind] += 1
+            made["number"] = counts[block.kind]
+        if isinstance(block, blocks.Heading):
+            made["anchor"] = _unique(block.anchor or _slug(block.text), anchors)
+        arranged_blocks.append(made)
+    for made in arranged_blocks:
+        for row in made.get("strips", ()):
+            row["anchor"] = row["anchor"] if row["anchor"] in anchors else ""
+    cover = asdict(document.cover)
+    cover["conclusion_text"] = symbols.prose(document.cover.conclusion_text)
+    cover["warnings"] = [symbols.prose(warning) for warning in document.cover.warnings]
+    return {
+        "cover": cover,
+        "blocks": arranged_blocks,
+        "issue": document.issue,
+        "short_hash": document.short_hash,
+        "watermark": document.watermark,
+        "language": document.language,
+    }
+
+
+def decimal_tails(column: Sequence[str]) -> list[float]:
+    """Space after each number, in em, that puts the decimal marks of a right-aligned column under one another."""
+    found = [_NUMBER.match(cell) for cell in column]
+    places = max((len(match["places"] or "") for match in found if match), default=0)
+    pointed = any(match and match["point"] for match in found)
+    return [
+        _DIGIT * (places - len(match["places"] or "")) + (_POINT if pointed and not match["point"] else 0.0)
+        if match
+        else 0.0
+        for match in found
+    ]
+
+
+def _slug(text: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-") or "section"
+
+
+def _unique(wanted: str, taken: set[str]) -> str:
+    name, count = wanted, 1
+    while name in taken:
+        count += 1
+        name = f"{wanted}-{count}"
+    taken.add(name)
+    return name
+
+
+@singledispatch
+def _arranged(block: Any) -> dict[str, Any]:
+    return asdict(block)
+
+
+@_arranged.register
+def _paragraph(block: blocks.Paragraph) -> dict[str, Any]:
+    return asdict(block) | {"text": symbols.prose(block.text)}
+
+
+@_arranged.register
+def _items(block: blocks.Items) -> dict[str, Any]:
+    return {"kind": block.kind, "items": [symbols.prose(item) for item in block.items]}
+
+
+@_arranged.register
+def _formula(block: blocks.Formula) -> dict[str, Any]:
+    return asdict(block) | {"lines": [symbols.formula(line) for line in block.lines]}
+
+
+@_arranged.register
+def _table(block: blocks.Table) -> dict[str, Any]:
+    width = len(block.head)
+    align = block.align.ljust(width, "l")[:width]
+    # A row shorter or longer than the head is shown whole: nothing supplied is cut away.
+    width = max([width, *map(len, block.rows)])
+    align, head = align.ljust(width, "l"), (*block.head, *[""] * (width - len(block.head)))
+    rows = [(*row, *[""] * (width - len(row))) for row in block.rows]
+    tails = [decimal_tails([row[i] for row in rows]) if align[i] == "d" else [0.0] * len(rows) for i in range(width)]
+    # Listings of readings show what was typed, letter for letter.
+    marked = (lambda cell: [("", cell)]) if block.long else symbols.prose
+    return asdict(block) | {
+        "head": [symbols.prose(cell) for cell in head],
+        "align": list(align),
+        "rows": [
+            [{"text": marked(cell), "tail": tails[i][at]} for i, cell in enumerate(row)] for at, row in enumerate(rows)
+        ],
+        "caption": symbols.prose(block.caption),
+        "widths": list(block.widths) if len(block.widths) == width else [],
+        "wide": block.long or _natural_width(head, rows) > _COLUMN,
+    }
+
+
+def _natural_width(head: Sequence[str], rows: Sequence[Sequence[str]]) -> float:
+    longest = [max([len(word), *(len(row[i]) for row in rows)]) for i, word in enumerate(head)]
+    return sum(_CHARACTER * count + _GAP for count in longest)
+
+
+@_arranged.register
+def _figure(block: blocks.Figure) -> dict[str, Any]:
+    return asdict(block) | {"caption": symbols.prose(block.caption), "width": min(max(block.width, 0.2), 1.0)}
+
+
+@_arranged.register
+def _strips(block: blocks.Strips) -> dict[str, Any]:
+    axis = strips.common_axis(block.strips)
+    tails = decimal_tails([strip.observed_text for strip in block.strips])
+    rows = [
+        asdict(strip)
+        | {
+            "label": symbols.prose(strip.label),
+            "reason": symbols.prose(strip.reason),
+            "thin": symbols.prose(strip.thin),
+            "tail": tail,
+            "svg": strips.strip_svg(strip, axis),
+            "words": strips.strip_words(strip),
+        }
+        for strip, tail in zip(block.strips, tails, strict=True)
+    ]
+    return {"kind": block.kind, "strips": rows, "axis": strips.axis_svg(axis), "width": axis.width}

@@ -1,0 +1,107 @@
+"""The manifest: SHA-256 of every file, versions, times. Its own hash lies beside it."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import platform
+from collections.abc import Mapping
+from functools import cache
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+MANIFEST, SEAL = "manifest.json", "manifest.sha256"
+
+#: What the numbers and the pages depend on.
+_DISTRIBUTIONS = (
+    "numpy",
+    "scipy",
+    "pandas",
+    "matplotlib",
+    "papermill",
+    "nbclient",
+    "ipykernel",
+    "pydantic",
+    "openpyxl",
+    "jinja2",
+    "typst",
+    "fonttools",
+)
+
+
+def sha256(path: Path) -> str:
+    """SHA-256 of a file's bytes, in hex."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def relative_files(folder: Path) -> list[str]:
+    """Every file below `folder` with forward slashes, sorted."""
+    return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+
+
+def hashes(folder: Path) -> dict[str, str]:
+    """SHA-256 by relative path, of every file but the manifest and its seal."""
+    return {name: sha256(folder / name) for name in relative_files(folder) if name not in (MANIFEST, SEAL)}
+
+
+def inputs_hash(inputs: Path) -> str:
+    """SHA-256 over the sorted inputs: of the text that `sha256sum` prints for them, one line "hash  path" a file."""
+    lines = "".join(f"{sha256(inputs / name)}  {name}\n" for name in relative_files(inputs))
+    return hashlib.sha256(lines.encode("utf-8")).hexdigest()
+
+
+@cache
+def versions() -> Mapping[str, str]:
+    """Versions of this package, of Python, and of the libraries the numbers depend on."""
+    from validation import __version__
+
+    found = {"validation": __version__, "python": platform.python_version()}
+    for name in _DISTRIBUTIONS:
+        try:
+            found[name] = metadata.version(name)
+        except metadata.PackageNotFoundError:
+            found[name] = "not installed"
+    return found
+
+
+def write_manifest(folder: Path, facts: Mapping[str, Any]) -> str:
+    """Write manifest.json (with `facts` beside the hashes) and manifest.sha256; return the manifest's own hash."""
+    content = {"format": 1, **facts, "versions": dict(versions()), "files": hashes(folder)}
+    text = json.dumps(content, indent=1, ensure_ascii=False) + "\n"
+    (folder / MANIFEST).write_bytes(text.encode("utf-8"))
+    seal = sha256(folder / MANIFEST)
+    (folder / SEAL).write_bytes(f"{seal}  {MANIFEST}\n".encode())
+    return seal
+
+
+def read_manifest(folder: Path) -> dict[str, Any]:
+    """The content of manifest.json."""
+    return json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+
+
+def integrity_problems(folder: Path) -> list[str]:
+    """What no longer agrees with the manifest: changed, missing, added files, a broken seal. Empty when all agrees."""
+    if not (folder / MANIFEST).is_file():
+        return [f"{MANIFEST}: missing. This is not a whole dossier."]
+    problems = []
+    seal = (folder / SEAL).read_text(encoding="utf-8", errors="replace") if (folder / SEAL).is_file() else ""
+    if not seal:
+        problems.append(f"{SEAL}: missing.")
+    elif seal != f"{sha256(folder / MANIFEST)}  {MANIFEST}\n":
+        problems.append(f"{MANIFEST}: its SHA-256 is not the one in {SEAL}; one of the two was changed.")
+    try:
+        manifest = read_manifest(folder)
+        recorded: dict[str, str] = dict(manifest["files"])
+    except (ValueError, KeyError, TypeError, UnicodeDecodeError):
+        return [*problems, f"{MANIFEST}: cannot be read as a manifest; it was changed."]
+    present = set(relative_files(folder)) - {MANIFEST, SEAL}
+    problems += [f"{name}: missing; the manifest lists it." for name in sorted(set(recorded) - present)]
+    problems += [f"{name}: added; the manifest does not list it." for name in sorted(present - set(recorded))]
+    problems += [
+        f"{name}: changed; its SHA-256 is not the one in the manifest."
+        for name in sorted(present & set(recorded))
+        if sha256(folder / name) != recorded[name]
+    ]
+    links = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_symlink())
+    return problems + [f"{name}: a link, not a file; a dossier holds its own bytes." for name in links]

@@ -1,0 +1,53 @@
+"""The dossier as PDF/A, set by typst."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import typst
+
+from validation import resources
+from validation.dossier.blocks import Document
+from validation.dossier.drawing import standalone_svg
+from validation.dossier.glyphs import characters_of, font_folder
+from validation.dossier.html import texts
+from validation.dossier.layout import arranged
+from validation.figures.style import FONT
+
+#: PDF/A-3b: kept readable for decades, and the raw data may be attached to it.
+STANDARD = "a-3b"
+
+
+def render_pdf(document: Document) -> bytes:
+    """The dossier as PDF/A; the same document gives the same bytes.
+
+    Every text reaches the typesetter as data, never as markup. Only the font of the figures is at hand: a character it
+    lacks has been replaced before, so that no other font slips in.
+
+    Parameters
+    ----------
+    document : the whole dossier; its texts may hold anything
+    """
+    page = arranged(document)
+    for block in page["blocks"]:
+        if block["kind"] == "figure":
+            block["svg"] = standalone_svg(block["svg"])
+    data = page | {"font": FONT, "upright": _upright(page)}
+    compiled = typst.compile(
+        (resources.folder("templates") / "dossier.typ").read_bytes(),
+        format="pdf",
+        font_paths=typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[font_folder()]),
+        ignore_system_fonts=True,
+        sys_inputs={"document": json.dumps(data, ensure_ascii=True, sort_keys=True)},
+        pdf_standards=[STANDARD],
+        timestamp=document.timestamp,
+    )
+    assert isinstance(compiled, bytes)
+    return compiled
+
+
+def _upright(page: dict[str, Any]) -> list[str]:
+    """The characters that the bold or the italic face lacks: set in the regular face wherever they stand."""
+    used = set("".join(texts(page)))
+    return sorted(used & (characters_of("regular") - (characters_of("bold") & characters_of("italic"))))

@@ -1,0 +1,49 @@
+"""Plain characters such as s_r or 10^-5 as a page sets them: subscript, superscript, italic."""
+
+from __future__ import annotations
+
+import re
+from typing import Literal
+
+Kind = Literal["", "sub", "sup", "it"]
+Span = tuple[Kind, str]
+
+# In prose only the symbols of this trade are touched: any other text, such as a reading's name, stays as it was typed.
+_PROSE = re.compile(
+    r"(?<![\w.])(?P<base>s|L|x)_(?P<sub>run|r|R|I|L|C|D|Q|NG|EG|BG)(?!\w|\.\w)|(?<=10)\^(?P<sup>[−-]?\d+)(?![\w.]\w)"
+)
+_FORMULA = re.compile(
+    r"(?<![^\W_])(?P<base>[^\W\d_]{1,2})_(?P<sub>\{[^{}]*\}|[^\W_]+(?:,[^\W_]+)*)"
+    r"|\^(?P<sup>\{[^{}]*\}|[−-]?[^\W_]+)"
+    r"|(?<![^\W_])(?P<letter>[A-Za-z])(?![\w])"
+)
+
+
+def prose(text: str) -> list[Span]:
+    """A sentence or a table cell as spans; the symbols of precision and detection, and powers of ten, are set."""
+    return _spans(_PROSE, text)
+
+
+def formula(text: str) -> list[Span]:
+    """A formula line as spans: subscripts, superscripts, single letters in italic."""
+    return _spans(_FORMULA, text)
+
+
+def _spans(pattern: re.Pattern[str], text: str) -> list[Span]:
+    spans: list[Span] = []
+    end = 0
+    for found in pattern.finditer(text):
+        if found.start() > end:
+            spans.append(("", text[end : found.start()]))
+        parts = found.groupdict()
+        if parts.get("letter"):
+            spans.append(("it", parts["letter"]))
+        elif parts["base"]:
+            spans.append(("it" if len(parts["base"]) == 1 and parts["base"].isascii() else "", parts["base"]))
+            spans.append(("sub", parts["sub"].strip("{}")))
+        else:
+            spans.append(("sup", parts["sup"].strip("{}")))
+        end = found.end()
+    if end < len(text):
+        spans.append(("", text[end:]))
+    return spans
