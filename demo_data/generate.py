@@ -125,7 +125,7 @@ def precision(laboratory: Laboratory, design: Row, lot: str, planted: Row) -> li
         planned = [(x, k) for x in design["levels"] for k in range(1, design["replicates"] + 1)]
         for order, (x, k) in enumerate(shuffled(laboratory, planned), 1):
             drawn = f"{laboratory.result(x, run, day):.2f}"
-            event = next((p for p in planted.values() if is_here(p, run["run"], x, k)), {})
+            event: Row = next((p for p in planted.values() if is_here(p, run["run"], x, k)), {})
             rows.append(
                 {
                     "run": run["run"],

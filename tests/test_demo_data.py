@@ -203,7 +203,7 @@ def test_blanks_are_written_as_a_european_spreadsheet_saves_them() -> None:
 
 def test_reference_workbook_holds_twenty_oils_by_two_methods_in_duplicate() -> None:
     book = openpyxl.load_workbook(GRADE / "worksheets" / "reference.xlsx")
-    heads, *lines = book.active.iter_rows(values_only=True)  # type: ignore[union-attr]
+    heads, *lines = book.active.iter_rows(values_only=True)
     found = [dict(zip(heads, line, strict=True)) for line in lines]
     assert Counter(row["method"] for row in found) == {"candidate": 40, "reference": 40}
     assert set(Counter((row["sample"], row["method"]) for row in found).values()) == {2}
