@@ -47,14 +47,15 @@ class FTestResult:
 class WeightedTestsResult:
     """Weighted lack of fit and curvature, p from a parametric bootstrap of the whole procedure.
 
-    `unit` is "run" or "reading"; `sd` is the fitted s(x) of one reading (see `sd_from`). The statistics and p are
-    None where they could not be formed; `reason` then says why.
+    The p are estimates: their interval is what a finite number of draws leaves open. `unit` is "run" or "reading";
+    `sd` is the fitted s(x) of one reading (see `sd_from`). The statistics and p are None where they could not be
+    formed; `reason` then says why.
     """
 
     lack_of_fit_F: float | None
-    lack_of_fit_p: float | None
+    lack_of_fit_p: Estimate | None
     curvature_F: float | None
-    curvature_p: float | None
+    curvature_p: Estimate | None
     lack_of_fit_df: int
     scatter_df: int
     draws: int
@@ -130,6 +131,7 @@ def weighted_tests(
     levels: Codes,
     runs: Codes | None = None,
     *,
+    confidence: float = 0.95,
     draws: int = DRAWS,
     seed: int = SEED,
 ) -> WeightedTestsResult:
@@ -146,6 +148,7 @@ def weighted_tests(
     ----------
     x, y, levels : shape (n,); x >= 0
     runs : shape (n,), or None; a single run counts as none, with a note
+    confidence : of the intervals of the two p, which tell what the number of draws leaves open
     draws : bootstrap data sets
     seed : of the draws; fixed, so that the same readings give the same p
 
@@ -177,14 +180,15 @@ def weighted_tests(
     for simulated in model.draws(observed, draws, seed):
         # A relative 1e-9 keeps exact ties, which rounding of the readings can make, on the side of "as large".
         beyond += (simulated.F >= observed.F * (1 - 1e-9)).sum(axis=0)
-    p = (1 + beyond) / (draws + 1)
+    units = len(np.unique(cells.run)) if unit == "run" else len(xs)
+    p = [_bootstrap_p(int(count), draws, len(xs), units, confidence) for count in beyond]
     sd, sd_from = _sd_of_one_reading(cells, observed, unit)
     return replace(
         blank,
         lack_of_fit_F=float(observed.F[0, 0]),
-        lack_of_fit_p=float(p[0]),
+        lack_of_fit_p=p[0],
         curvature_F=float(observed.F[0, 1]),
-        curvature_p=float(p[1]),
+        curvature_p=p[1],
         sd=sd,
         sd_from=sd_from,
         notes=notes,
@@ -303,7 +307,9 @@ def single_point_bias(
     return tuple(found)
 
 
-def sd_of_readings(x: Sequence[Number], y: Sequence[Number], levels: Codes, runs: Codes | None = None) -> LinearSdResult | None:
+def sd_of_readings(
+    x: Sequence[Number], y: Sequence[Number], levels: Codes, runs: Codes | None = None
+) -> LinearSdResult | None:
     """s(x) of one reading from replicates (of the same level, in the same run); None without any replicates.
 
     Shapes as `departures`; the unit of y (per unit of x).
@@ -364,9 +370,7 @@ def _level_means(x: NDArray[np.float64], level: NDArray[np.int_]) -> NDArray[np.
     return np.maximum(np.bincount(level, weights=x) / np.maximum(count, 1), 0.0)
 
 
-def _cells(
-    x: NDArray[np.float64], y: NDArray[np.float64], level: NDArray[np.int_], run: NDArray[np.int_]
-) -> _Cells:
+def _cells(x: NDArray[np.float64], y: NDArray[np.float64], level: NDArray[np.int_], run: NDArray[np.int_]) -> _Cells:
     """Means of run x level."""
     size = int(level.max()) + 1
     keys, inverse = np.unique(run * size + level, return_inverse=True)
@@ -461,9 +465,7 @@ class _Model:
             if np.any(constant[:, 0] + slope[:, 0] <= 0):
                 return _Statistics(np.full((len(y), 2), np.nan), constant, slope)
         weights = self._weights(constant, slope)
-        reduced, bent, full = (
-            _weighted_fit(basis, weights, y)[0] for basis in (self.line, self.bend, self.full)
-        )
+        reduced, bent, full = (_weighted_fit(basis, weights, y)[0] for basis in (self.line, self.bend, self.full))
         df1, df2 = self.full.shape[1] - self.line.shape[1], len(cells.y) - self.full.shape[1]
         bend_df = max(self.bend.shape[1] - self.line.shape[1], 1)
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -503,6 +505,14 @@ def _weighted_fit(
     if leverages:
         leverage = np.einsum("bpc,cp->bc", np.linalg.solve(normal, turned), basis)
     return (weights * residuals**2).sum(axis=1), residuals, leverage
+
+
+def _bootstrap_p(beyond: int, draws: int, n: int, units: int, confidence: float) -> Estimate:
+    """p = (1 + draws at or beyond) / (1 + draws), with the exact binomial interval of the share it estimates."""
+    tail = (1 - confidence) / 2
+    low = float(stats.beta.ppf(tail, beyond, draws - beyond + 1)) if beyond > 0 else 0.0
+    high = float(stats.beta.ppf(1 - tail, beyond + 1, draws - beyond)) if beyond < draws else 1.0
+    return Estimate((1 + beyond) / (1 + draws), (low, high), confidence, None, None, n, units, (), BOOTSTRAP_SOURCE)
 
 
 def _no_scatter(unit: str) -> str:

@@ -149,7 +149,7 @@ def polynomial(
     Raises
     ------
     ValueError
-        Lengths differ, too few readings or too few different x, a value that is not finite, a weight that is not positive.
+        Lengths differ, too few readings or different x, a value that is not finite, a weight that is not positive.
 
     References
     ----------

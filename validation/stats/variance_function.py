@@ -59,7 +59,9 @@ def linear_sd(
     x, df = np.asarray(levels, dtype=float), np.asarray(degrees_of_freedom, dtype=float)
     sums = np.asarray(sums_of_squares, dtype=float)
     if not x.shape == df.shape == sums.shape:
-        raise ValueError(f"levels, sums and degrees of freedom must share a shape; got {x.shape}, {sums.shape}, {df.shape}")
+        raise ValueError(
+            f"levels, sums and degrees_of_freedom must share a shape; got {x.shape}, {sums.shape}, {df.shape}"
+        )
     if df.sum() <= 0:
         raise ValueError("degrees_of_freedom must sum to more than 0; got no replicates at any level")
     constant, slope = linear_sd_many(x, sums[None, None, :], df[None, None, :])

@@ -1,0 +1,429 @@
+"""Detection and quantification limits under their several definitions. Each definition is one function.
+
+Limits from blanks are of the form mean + k * s; limits from a calibration line are in units of its x. One future
+reading is meant throughout (K = 1).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import inf, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import optimize, stats
+
+from validation.stats.estimate import Estimate, Number, centre
+from validation.stats.regression import PolynomialResult, sd_interval, straight_line
+
+BLANK_SOURCE = "common practice (mean blank + 3 s and + 10 s)"
+IUPAC_SOURCE = "Currie, IUPAC Recommendations 1995, Pure Appl. Chem. 67, 1699 (from memory); 1997 notation"
+ISO_SOURCE = "ISO 11843-2:2000, constant residual standard deviation, K = 1 (clause from memory)"
+ISO_LINEAR_SOURCE = "ISO 11843-2:2000, standard deviation linear in the level, K = 1 (clause from memory)"
+DIN_SOURCE = "DIN 32645:2008, calibration line, m = 1, k = 3 (from memory)"
+SPIKED_SOURCE = "40 CFR 136, Appendix B: t(0.99, n - 1) times s of spiked replicates"
+
+#: 40 CFR 136 Appendix B fixes 99 %, whatever the confidence of the study.
+SPIKED_CONFIDENCE = 0.99
+_REWEIGHTS = 3  # ISO 11843-2 finds three rounds enough (from memory)
+
+
+@dataclass(frozen=True, slots=True)
+class DetectionResult:
+    """The limits of one definition; a limit that it does not know is None. All in one unit."""
+
+    critical_value: Estimate | None
+    detection_limit: Estimate | None
+    quantification_limit: Estimate | None
+    formula: str
+    notes: tuple[str, ...] = ()
+
+
+def noncentrality(degrees_of_freedom: float, *, alpha: float = 0.05, beta: float = 0.05) -> float:
+    """delta(nu; alpha; beta): a non-central t of this non-centrality exceeds t(1 - alpha, nu) with probability 1 - beta.
+
+    Parameters
+    ----------
+    degrees_of_freedom : above 0
+    alpha, beta : probabilities of a false and of a missed detection
+
+    References
+    ----------
+    ISO 11843-2:2000 (clause from memory); Currie 1995, Pure Appl. Chem. 67, 1699.
+    """
+    t = float(stats.t.ppf(1 - alpha, degrees_of_freedom))
+    # 2t overshoots delta (delta is near 2t * 4nu / (4nu + 1)); the lower end misses far more often than beta.
+    return float(optimize.brentq(lambda d: _nct_cdf(t, degrees_of_freedom, d) - beta, 0.0, 4 * t + 2, xtol=1e-12))
+
+
+def mean_plus_k_sd(values: Sequence[Number], k: float, *, confidence: float = 0.95, source: str = "") -> Estimate:
+    """mean + k s of normal readings, with the exact interval of mu + k sigma.
+
+    sqrt(n) (mean - mu - k sigma) / s follows a non-central t with n - 1 degrees of freedom and non-centrality
+    -k sqrt(n).
+
+    Parameters
+    ----------
+    values : shape (n,), n >= 2
+    k : 0 or above
+
+    Raises
+    ------
+    ValueError
+        Fewer than two values, or one that is not finite.
+
+    References
+    ----------
+    Hahn and Meeker, Statistical Intervals, 1991, section 4.4 (percentiles of a normal population; from memory).
+    """
+    mean, sd, n = _mean_sd(values)
+    tail = (1 - confidence) / 2
+    bounds = [_nct_quantile(p, n - 1, k * sqrt(n)) for p in (tail, 1 - tail)]
+    interval = (mean + sd * bounds[0] / sqrt(n), mean + sd * bounds[1] / sqrt(n))
+    return Estimate(mean + k * sd, interval, confidence, None, float(n - 1), n, n, (), source)
+
+
+def blank_3s(blanks: Sequence[Number], *, confidence: float = 0.95) -> DetectionResult:
+    """mean blank + 3 s and + 10 s. No error rate is attached to them, hence no critical value.
+
+    Parameters
+    ----------
+    blanks : shape (n,), n >= 2, readings of blanks in result units
+
+    Raises
+    ------
+    ValueError
+        Fewer than two values, or one that is not finite.
+    """
+    return DetectionResult(
+        critical_value=None,
+        detection_limit=mean_plus_k_sd(blanks, 3.0, confidence=confidence, source=BLANK_SOURCE),
+        quantification_limit=mean_plus_k_sd(blanks, 10.0, confidence=confidence, source=BLANK_SOURCE),
+        formula="mean blank + 3 s; mean blank + 10 s",
+        notes=_blank_notes(blanks),
+    )
+
+
+def iupac_1997(blanks: Sequence[Number], *, alpha: float = 0.05, confidence: float = 0.95) -> DetectionResult:
+    """L_C = mean + t s sqrt(1 + 1/n), L_D at twice that distance from the mean, L_Q = mean + 10 s.
+
+    Parameters
+    ----------
+    blanks : shape (n,), n >= 2, readings of blanks in result units
+    alpha : probability of a false detection, taken for a missed one too
+
+    Raises
+    ------
+    ValueError
+        Fewer than two values, or one that is not finite.
+
+    References
+    ----------
+    Currie, IUPAC Recommendations 1995, Pure Appl. Chem. 67, 1699 (from memory).
+    """
+    n = len(blanks)
+    if n < 2:
+        raise ValueError(f"blanks must hold n >= 2 readings; got {n}")
+    k = float(stats.t.ppf(1 - alpha, n - 1)) * sqrt(1 + 1 / n)
+    critical, detection, quantification = (
+        mean_plus_k_sd(blanks, factor, confidence=confidence, source=IUPAC_SOURCE) for factor in (k, 2 * k, 10.0)
+    )
+    return DetectionResult(
+        critical_value=critical,
+        detection_limit=detection,
+        quantification_limit=quantification,
+        formula="mean blank + t s sqrt(1 + 1/n); mean blank + 2 t s sqrt(1 + 1/n); mean blank + 10 s",
+        notes=_blank_notes(blanks),
+    )
+
+
+def iso_11843_2(line: PolynomialResult, *, alpha: float = 0.05, confidence: float = 0.95) -> DetectionResult:
+    """Critical value and minimum detectable value from an ordinary calibration line.
+
+    x_C = t(1 - alpha, nu) s / |b| sqrt(1 + 1/n + mean(x)^2 / S_xx); x_D the same with delta(nu; alpha; alpha) for t.
+
+    Parameters
+    ----------
+    line : ordinary straight line of response on level, nu = n - 2 >= 1
+    alpha : probability of a false detection, and of a missed one
+
+    Raises
+    ------
+    ValueError
+        No residual degrees of freedom, or slope zero.
+
+    References
+    ----------
+    ISO 11843-2:2000 (clause from memory).
+    """
+    _check_line(line)
+    nu = line.degrees_of_freedom
+    unit_sd = line.residual_sd / abs(line.slope) * sqrt(1 + 1 / line.n + line.x_mean**2 / line.x_sum_of_squares)
+    t, delta = float(stats.t.ppf(1 - alpha, nu)), noncentrality(nu, alpha=alpha, beta=alpha)
+    return DetectionResult(
+        critical_value=_proportional_to_sd(t * unit_sd, nu, line.n, confidence, ISO_SOURCE),
+        detection_limit=_proportional_to_sd(delta * unit_sd, nu, line.n, confidence, ISO_SOURCE),
+        quantification_limit=None,
+        formula="t s/b sqrt(1 + 1/n + mean(x)^2/Sxx); delta of the non-central t for t",
+        notes=_line_notes(line),
+    )
+
+
+def din_32645(
+    line: PolynomialResult, *, alpha: float = 0.05, k: float = 3.0, confidence: float = 0.95
+) -> DetectionResult:
+    """x_NG as ISO 11843-2's critical value, x_EG = 2 x_NG, and x_BG whose half-width is 1/k of itself.
+
+    x_BG solves x = k t(1 - alpha/2, nu) s / |b| sqrt(1 + 1/n + (x - mean(x))^2 / S_xx).
+
+    Parameters
+    ----------
+    line : ordinary straight line of response on level, nu = n - 2 >= 1
+    alpha : one-sided for x_NG, two-sided for x_BG
+    k : reciprocal of the relative half-width at x_BG
+
+    Raises
+    ------
+    ValueError
+        No residual degrees of freedom, or slope zero.
+
+    References
+    ----------
+    DIN 32645:2008 (from memory).
+    """
+    _check_line(line)
+    nu = line.degrees_of_freedom
+    sd = line.residual_sd / abs(line.slope)
+    critical = float(stats.t.ppf(1 - alpha, nu)) * sd * sqrt(1 + 1 / line.n + line.x_mean**2 / line.x_sum_of_squares)
+    notes = _line_notes(line)
+    factor = k * float(stats.t.ppf(1 - alpha / 2, nu))
+    value = _implicit_limit(factor * sd, line)
+    quantification = None
+    if value is None:
+        notes = (*notes, "The relative half-width never falls to 1/k on this line: no quantification limit exists.")
+    else:
+        bounds = (_implicit_limit(factor * end, line) for end in sd_interval(sd, nu, confidence=confidence))
+        low, high = (inf if bound is None else bound for bound in bounds)
+        if high == inf:
+            said = "No interval: at its upper end the relative half-width never falls to 1/k."
+            quantification = Estimate(value, None, None, None, float(nu), line.n, None, (said,), DIN_SOURCE)
+        else:
+            quantification = Estimate(value, (low, high), confidence, None, float(nu), line.n, None, (), DIN_SOURCE)
+    return DetectionResult(
+        critical_value=_proportional_to_sd(critical, nu, line.n, confidence, DIN_SOURCE),
+        detection_limit=_proportional_to_sd(2 * critical, nu, line.n, confidence, DIN_SOURCE),
+        quantification_limit=quantification,
+        formula="x_NG = t s/b sqrt(1 + 1/n + mean(x)^2/Sxx); 2 x_NG; x_BG where the half-width is 1/3 of it",
+        notes=notes,
+    )
+
+
+def iso_11843_2_linear_sd(
+    x: Sequence[Number],
+    y: Sequence[Number],
+    levels: Sequence[int] | NDArray[np.int_],
+    *,
+    alpha: float = 0.05,
+    confidence: float = 0.95,
+) -> DetectionResult:
+    """Critical value and minimum detectable value where the standard deviation is linear in the level.
+
+    The standard deviations of the levels are fitted by s = c + d x, weighted by 1/s^2 of the round before, three
+    rounds; the line is then fitted with weights 1/s^2.
+    x_C = t(1 - alpha, nu) / |b| sqrt(c^2 + v (1/sum(w) + mean_w(x)^2 / S_xxw)), v the weighted residual mean square;
+    x_D solves the same with delta for t and s(x_D)^2 for c^2.
+
+    Parameters
+    ----------
+    x, y : shape (n,)
+    levels : shape (n,), codes of the groups of replicates
+    alpha : probability of a false detection, and of a missed one
+
+    Raises
+    ------
+    ValueError
+        Fewer than two levels with replicates, no scatter, or slope zero.
+
+    References
+    ----------
+    ISO 11843-2:2000 (clause from memory).
+    """
+    xs = np.array([float(value) for value in x])
+    _, small = centre(y, "y")
+    constant, growth, notes = _iterated_sd_line(xs, small, np.asarray(levels, dtype=int))
+    # Negative x (a blank weighed a little low) must not make the spread negative.
+    line = straight_line(x, y, weights=1 / (constant + growth * np.maximum(xs, 0.0)) ** 2)
+    _check_line(line)
+    nu = line.degrees_of_freedom
+    of_line = line.residual_sd**2 * (1 / line.weight_sum + line.x_mean**2 / line.x_sum_of_squares)
+    t, delta = float(stats.t.ppf(1 - alpha, nu)), noncentrality(nu, alpha=alpha, beta=alpha)
+    critical = t / abs(line.slope) * sqrt(constant**2 + of_line)
+
+    def detectable(scale: float) -> float | None:
+        """x_D with all standard deviations `scale` times as large."""
+        return _self_consistent(scale * delta / abs(line.slope), constant, growth, of_line)
+
+    value = detectable(1.0)
+    detection = None
+    if value is None:
+        notes = (*notes, "The spread grows faster than the response: no level is detectable with these error rates.")
+    else:
+        low, high = (detectable(end) for end in sd_interval(1.0, nu, confidence=confidence))
+        interval = None if low is None or high is None else (low, high)
+        said = () if interval else ("No interval: at its upper end the spread grows faster than the response.",)
+        level = confidence if interval else None
+        detection = Estimate(value, interval, level, None, float(nu), line.n, None, said, ISO_LINEAR_SOURCE)
+    return DetectionResult(
+        critical_value=_proportional_to_sd(critical, nu, line.n, confidence, ISO_LINEAR_SOURCE),
+        detection_limit=detection,
+        quantification_limit=None,
+        formula="weighted line, s(x) = c + d x: t/b sqrt(c^2 + line); delta/b sqrt(s(x_D)^2 + line), solved for x_D",
+        notes=notes,
+    )
+
+
+def spiked_replicates(values: Sequence[Number], *, confidence: float = 0.95) -> DetectionResult:
+    """t(0.99, n - 1) s of replicates spiked near the expected limit, with the chi-square interval of s.
+
+    Parameters
+    ----------
+    values : shape (n,), n >= 2, readings of one spiked material in result units
+
+    Raises
+    ------
+    ValueError
+        Fewer than two values, or one that is not finite.
+
+    References
+    ----------
+    40 CFR 136, Appendix B.
+    """
+    _, sd, n = _mean_sd(values)
+    t = float(stats.t.ppf(SPIKED_CONFIDENCE, n - 1))
+    notes = ["The multiplier is one-sided 99 %, as its source fixes it, whatever the confidence of the study."]
+    if n < 7:
+        notes.append(f"{n} spiked replicates; the source asks for at least 7.")
+    return DetectionResult(
+        critical_value=None,
+        detection_limit=_proportional_to_sd(t * sd, n - 1, n, confidence, SPIKED_SOURCE),
+        quantification_limit=None,
+        formula="t(0.99, n - 1) s of the spiked replicates",
+        notes=tuple(notes),
+    )
+
+
+def run_component(values: Sequence[Number], runs: Sequence[int]) -> tuple[float, float] | None:
+    """F and p of a one-way comparison between runs; None without runs that hold replicates, or without scatter.
+
+    Parameters
+    ----------
+    values, runs : shape (n,); runs as codes
+
+    References
+    ----------
+    One-way analysis of variance, Fisher (textbook).
+    """
+    _, small = centre(values)
+    codes = np.asarray(runs, dtype=int)
+    groups = [small[codes == code] for code in np.unique(codes)]
+    within_df = len(small) - len(groups)
+    within = sum(float(((g - g.mean()) ** 2).sum()) for g in groups)
+    if len(groups) < 2 or within_df < 1 or within <= 0:
+        return None
+    between = sum(len(g) * float(g.mean() - small.mean()) ** 2 for g in groups) / (len(groups) - 1)
+    statistic = between / (within / within_df)
+    return statistic, float(stats.f.sf(statistic, len(groups) - 1, within_df))
+
+
+def _mean_sd(values: Sequence[Number]) -> tuple[float, float, int]:
+    if len(values) < 2:
+        raise ValueError(f"values must hold n >= 2 readings; got {len(values)}")
+    offset, small = centre(values)
+    return float(offset) + float(small.mean()), float(small.std(ddof=1)), len(values)
+
+
+def _nct_cdf(t: float, df: float, delta: float) -> float:
+    return float(stats.nct.cdf(t, df, delta))
+
+
+def _nct_quantile(p: float, df: float, delta: float) -> float:
+    return float(stats.nct.ppf(p, df, delta))
+
+
+def _proportional_to_sd(value: float, df: float, n: int, confidence: float, source: str) -> Estimate:
+    """A limit that is a constant times an estimated standard deviation."""
+    return Estimate(value, sd_interval(value, df, confidence=confidence), confidence, None, float(df), n, source=source)
+
+
+def _blank_notes(blanks: Sequence[Number]) -> tuple[str, ...]:
+    if len({float(value) for value in blanks}) == 1:
+        return ("All blanks read the same: their spread is hidden by the resolution of the reading.",)
+    return ()
+
+
+def _check_line(line: PolynomialResult) -> None:
+    if line.degrees_of_freedom < 1:
+        raise ValueError(f"the line must rest on at least 3 readings; got {line.n}")
+    if line.slope == 0:
+        raise ValueError("the line must have a slope other than zero; got 0")
+
+
+def _line_notes(line: PolynomialResult) -> tuple[str, ...]:
+    if line.residual_sd <= 1e-12 * sqrt(line.total_sum):
+        return ("The readings lie on the line to the last digit: their spread is hidden by the resolution.",)
+    return ()
+
+
+def _implicit_limit(reach: float, line: PolynomialResult) -> float | None:
+    """The smallest positive x with x = reach * sqrt(1 + 1/n + (x - mean)^2 / S_xx); None where there is none."""
+    if reach == 0:
+        return 0.0
+    q = reach**2 / line.x_sum_of_squares
+    if q >= 1:
+        return None
+    a, b = 1 - q, q * line.x_mean
+    c = reach**2 * (1 + 1 / line.n) + q * line.x_mean**2
+    return (-b + sqrt(b**2 + a * c)) / a
+
+
+def _self_consistent(reach: float, constant: float, growth: float, of_line: float) -> float | None:
+    """x with x = reach * sqrt((constant + growth * x)^2 + of_line); None where there is none."""
+    slope = reach * growth
+    if slope >= 1:
+        return None
+    a, b = 1 - slope**2, reach**2 * constant * growth
+    c = reach**2 * (constant**2 + of_line)
+    return (b + sqrt(b**2 + a * c)) / a
+
+
+def _iterated_sd_line(
+    x: NDArray[np.float64], y: NDArray[np.float64], levels: NDArray[np.int_]
+) -> tuple[float, float, tuple[str, ...]]:
+    """c and d of s = c + d x, by weighted regression of the levels' standard deviations, reweighted three times."""
+    codes = [code for code in np.unique(levels) if np.count_nonzero(levels == code) >= 2]
+    if len(codes) < 2:
+        raise ValueError(f"levels must hold replicates at two levels or more; got {len(codes)}")
+    at = np.array([max(float(x[levels == code].mean()), 0.0) for code in codes])
+    sd = np.array([float(y[levels == code].std(ddof=1)) for code in codes])
+    df = np.array([np.count_nonzero(levels == code) - 1 for code in codes], dtype=float)
+    if not sd.any():
+        raise ValueError("the replicates must scatter; all agree to the last digit")
+    # A level whose replicates agree would get an infinite weight in the first round: all start alike then.
+    fitted = sd if sd.all() else np.full(len(sd), sqrt(float(df @ sd**2) / df.sum()))
+    notes: tuple[str, ...] = ()
+    for _ in range(_REWEIGHTS):
+        weights = df / fitted**2
+        line = straight_line(list(at), list(sd), weights=weights)
+        constant, growth = line.intercept, line.slope
+        if growth < 0:
+            constant, growth = float((weights @ sd) / weights.sum()), 0.0
+            notes = ("The standard deviation did not grow over these levels: it was taken as constant.",)
+        elif constant <= 0:
+            growth = float((weights * at) @ sd / (weights @ at**2))
+            constant = 1e-3 * growth * float(at.max())
+            notes = ("The fitted spread at level zero came out negative: a thousandth of the highest was taken.",)
+        else:
+            notes = ()
+        fitted = constant + growth * at
+    return constant, growth, notes
