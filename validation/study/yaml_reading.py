@@ -9,6 +9,7 @@ from typing import Any
 import yaml
 
 from validation.faults import Fault
+from validation.study.text_files import decode
 
 Path_ = tuple[str | int, ...]
 
@@ -37,35 +38,10 @@ class Reading:
         return self.lines.get(path)
 
 
-def decode(raw: bytes, file: str) -> tuple[str, list[Fault]]:
-    """Bytes as UTF-8 text, or the fault that forbids it."""
-    if len(raw) > LARGEST:
-        mend = "Keep the plan short; readings belong into the worksheets, documents into records/."
-        return "", [Fault(file, f"The file has {len(raw)} bytes.", mend, expected=f"at most {LARGEST}")]
-    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return "", [Fault(file, "The file is UTF-16.", 'Save it again with the encoding "UTF-8".', expected="UTF-8")]
-    if b"\x00" in raw:
-        row = raw[: raw.index(b"\x00")].count(b"\n") + 1
-        mend = "The file is damaged or not a text file; restore it from a copy or save it again as UTF-8 text."
-        return "", [Fault(file, "The file holds NUL bytes.", mend, row=row)]
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        row = raw[: error.start].count(b"\n") + 1
-        mend = 'Save it again with the encoding "UTF-8".'
-        found = f"byte {raw[error.start]:#04x}"
-        return "", [Fault(file, "The file is not UTF-8 text.", mend, row=row, found=found, expected="UTF-8")]
-    control = _CONTROL.search(text)
-    if control is not None:
-        row = text[: control.start()].count("\n") + 1
-        found = f"U+{ord(control.group()):04X}"
-        return "", [Fault(file, "The file holds a control character.", "Delete it.", row=row, found=found)]
-    return text, []
-
-
 def read_yaml(raw: bytes, file: str) -> Reading:
     """Read one YAML document; whatever is wrong with it is in `faults`, with line and mend."""
-    text, faults = decode(raw, file)
+    text, faults = decode(raw, file, largest=LARGEST)
+    faults = faults or _control_characters(text, file)
     if faults:
         return Reading(faults=faults)
     try:
@@ -81,12 +57,21 @@ def read_yaml(raw: bytes, file: str) -> Reading:
     return reading
 
 
+def _control_characters(text: str, file: str) -> list[Fault]:
+    found = _CONTROL.search(text)
+    if found is None:
+        return []
+    row = text[: found.start()].count("\n") + 1
+    name = f"U+{ord(found.group()):04X}"
+    return [Fault(file, "The file holds a control character.", "Delete it.", row=row, found=name)]
+
+
 def _forbidden(text: str, file: str) -> list[Fault]:
     """Anchors, aliases, tags, deep nesting: nothing a plan needs, and the ways in which YAML can hurt."""
     faults: list[Fault] = []
     depth = documents = 0
     for event in yaml.parse(text, Loader=yaml.SafeLoader):
-        row = event.start_mark.line + 1
+        row = event.start_mark.line + 1  # type: ignore[union-attr]
         documents += isinstance(event, yaml.DocumentStartEvent)
         if documents > 1:
             faults.append(Fault(file, "A second document starts here.", 'Delete the line "---" and merge.', row=row))

@@ -1,0 +1,177 @@
+"""A CSV file or workbook as a grid of texts, each row with the line that the spreadsheet counts."""
+
+from __future__ import annotations
+
+import csv
+import io
+import warnings
+import zipfile
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import date, datetime, time
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any
+
+from validation.faults import Fault
+from validation.study.text_files import LARGEST, decode
+
+TEXT_SUFFIXES = (".csv", ".tsv", ".txt")
+_DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
+
+
+@dataclass
+class Grid:
+    """Rows of stripped texts. `marks` are the decimal marks a number may use; `formulas` holds (line, column index)."""
+
+    file: str
+    rows: list[tuple[int, list[str]]] = field(default_factory=list)
+    marks: str = "."
+    workbook: bool = False
+    formulas: set[tuple[int, int]] = field(default_factory=set)
+
+
+def place(folder: Path, file: str) -> tuple[Path | None, list[Fault]]:
+    """The path of a worksheet that the plan names, or the fault: it is not there, or a link leads out of the study."""
+    path = folder / file
+    try:
+        resolved = path.resolve(strict=True)
+    except FileNotFoundError:
+        names = [entry.name for entry in path.parent.iterdir()] if path.parent.is_dir() else []
+        close = get_close_matches(path.name, names, n=1)
+        hint = f' A file "{close[0]}" is there: rename it or change the plan.' if close else ""
+        mend = f"Put the worksheet there, or correct the path in plan.yaml.{hint}"
+        return None, [Fault(file, "The worksheet is not there.", mend, found="no file", expected=f"a file {file}")]
+    except (OSError, RuntimeError) as error:
+        return None, [Fault(file, f"The worksheet cannot be reached: {error}.", "Check the path and its links.")]
+    if not resolved.is_relative_to(folder.resolve()):
+        mend = "Copy the file itself into the study folder."
+        reason = "The path leads out of the study folder through a link."
+        return None, [Fault(file, reason, mend, found=str(resolved), expected="a file inside the study folder")]
+    if not resolved.is_file():
+        return None, [Fault(file, "The worksheet is not a file.", "Name a CSV or XLSX file.", found="a folder")]
+    return path, []
+
+
+def read_grid(path: Path, file: str, known: frozenset[str]) -> tuple[Grid | None, list[Fault]]:
+    """Read a worksheet file.
+
+    Parameters
+    ----------
+    path, file : where it is, and how it is named in messages
+    known : headings to expect; they decide between comma, semicolon and tab
+    """
+    suffix = path.suffix.lower()
+    if suffix not in (*TEXT_SUFFIXES, ".xlsx"):
+        mend = "Save it as CSV UTF-8 or as XLSX."
+        return None, [
+            Fault(file, "The kind of file is unknown.", mend, found=suffix or "no suffix", expected=".csv, .xlsx")
+        ]
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        mend = "Check the access rights, and close it in other programs."
+        return None, [Fault(file, f"The file cannot be read: {error.strerror or error}.", mend)]
+    return _workbook(raw, file) if suffix == ".xlsx" else _text(raw, file, known)
+
+
+def _text(raw: bytes, file: str, known: frozenset[str]) -> tuple[Grid | None, list[Fault]]:
+    text, faults = decode(raw, file)
+    if faults:
+        return None, faults
+    delimiter = _delimiter(text, known)
+    grid = Grid(file, marks="." if delimiter == "," else ".,")
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    line = 1
+    try:
+        for cells in reader:
+            grid.rows.append((line, [cell.strip() for cell in cells]))
+            line = reader.line_num + 1
+    except csv.Error as error:
+        mend = "Close the quotes of this row; a quote inside a quoted text is written twice."
+        return None, [Fault(file, f"The row cannot be read as CSV ({error}).", mend, row=line)]
+    return grid, []
+
+
+def _delimiter(text: str, known: frozenset[str]) -> str:
+    """The delimiter under which the first row shows most known headings, then most cells."""
+    heading = next(iter(text.splitlines()), "")
+
+    def score(delimiter: str) -> tuple[int, int]:
+        cells = next(csv.reader([heading], delimiter=delimiter), [])
+        names = [cell.partition("[")[0].strip().lower() for cell in cells]
+        return sum(name in known for name in names), len(cells)
+
+    return max(_DELIMITERS, key=score)
+
+
+def _workbook(raw: bytes, file: str) -> tuple[Grid | None, list[Fault]]:
+    """The first visible sheet of an XLSX workbook."""
+    if len(raw) > LARGEST:
+        mend = "Keep documents and instrument exports in records/."
+        return None, [Fault(file, f"The file has {len(raw)} bytes.", mend, expected=f"at most {LARGEST} bytes")]
+    try:
+        with zipfile.ZipFile(io.BytesIO(raw)) as archive:
+            unpacked = sum(item.file_size for item in archive.infolist())
+        if unpacked > 10 * LARGEST:
+            mend = "Keep the readings alone in the workbook."
+            return None, [Fault(file, f"The workbook unpacks to {unpacked} bytes.", mend)]
+        import openpyxl
+
+        with warnings.catch_warnings():
+            # What openpyxl leaves unread (print settings, validation lists) holds no reading.
+            warnings.simplefilter("ignore")
+            book = openpyxl.load_workbook(io.BytesIO(raw), data_only=False)
+    except Exception as error:  # openpyxl raises whatever the damaged part makes it raise
+        mend = "Open it in a spreadsheet program and save it again as XLSX without a password."
+        found = f"{type(error).__name__}"
+        return None, [Fault(file, "The file is not a readable XLSX workbook.", mend, found=found, expected="XLSX")]
+    visible = [sheet for sheet in book.worksheets if sheet.sheet_state == "visible"]
+    if not visible:
+        return None, [Fault(file, "The workbook has no visible sheet.", "Show the sheet that holds the readings.")]
+    return _sheet(visible[0], file)
+
+
+def _sheet(sheet: Any, file: str) -> tuple[Grid, list[Fault]]:
+    grid = Grid(file, workbook=True)
+    faults = [
+        Fault(
+            file,
+            "Merged cells leave readings without their values.",
+            "Unmerge them and fill every cell.",
+            row=merged.min_row,
+            found=str(merged),
+        )
+        for merged in sorted(sheet.merged_cells.ranges, key=lambda area: (area.min_row, area.min_col))
+    ]
+    for cells in sheet.iter_rows():
+        texts = []
+        for cell in cells:
+            if cell.data_type == "f":
+                grid.formulas.add((cell.row, cell.column - 1))
+            texts.append(_cell_text(cell.value, str(cell.number_format)))
+        if cells:
+            grid.rows.append((cells[0].row, texts))
+    return grid, faults
+
+
+def _cell_text(value: Any, number_format: str) -> str:
+    """The text of a workbook cell: a float by its shortest exact form, a date as ISO 8601."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return str(value).upper()
+    if isinstance(value, float):
+        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
+    if isinstance(value, datetime):
+        midnight = value.time() == time(0)
+        return value.date().isoformat() if midnight and "h" not in number_format.lower() else value.isoformat()
+    if isinstance(value, date | time):
+        return value.isoformat()
+    # Array formulas arrive as objects that carry their text.
+    return str(getattr(value, "text", value)).strip()
+
+
+def filled(rows: list[tuple[int, list[str]]]) -> Iterator[tuple[int, list[str]]]:
+    """The rows in which any cell holds a text."""
+    return ((line, cells) for line, cells in rows if any(cells))

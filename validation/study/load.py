@@ -1,0 +1,292 @@
+"""A study folder read whole: plan, lock, worksheets, amendments; every fault at once."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pandas as pd
+
+from validation.faults import Fault, StudyDataError
+from validation.study import amendments as amending
+from validation.study.amendments import AMENDMENTS, Amendment, State
+from validation.study.design_notes import design_notes
+from validation.study.lock import HISTORY, LOCK, plan_sha256, read_lock
+from validation.study.model import ExperimentData, Reading, Study
+from validation.study.plan import PLAN, Experiment, Plan, read_plan
+from validation.study.reading_hashes import record_faults
+from validation.study.text_files import censored, decimal, moment
+from validation.study.worksheets import (
+    NUMERIC,
+    WORKSHEETS,
+    Sheet,
+    duplicate_faults,
+    empty_value_fault,
+    filling_faults,
+    read_sheet,
+    value_faults,
+)
+
+OFFICE_TEMPORARY = ("~$", ".~lock.", "~WRL")
+IGNORED = (".DS_Store", "Thumbs.db", "desktop.ini")
+
+
+@dataclass(frozen=True, slots=True)
+class RecordFile:
+    """A file under records/: linked and hashed, never read as data."""
+
+    file: str
+    sha256: str
+    size: int
+
+
+def load_study(
+    folder: Path | str,
+    *,
+    draft: bool = False,
+    now: datetime | None = None,
+    added: Sequence[Amendment] = (),
+    left_out: Collection[int] = (),
+) -> Study:
+    """Read a study.
+
+    Parameters
+    ----------
+    folder : the study folder
+    draft : leave readings without a result out instead of refusing them
+    now : the time with its zone; readings dated later are warned about
+    added : amendments that are not written yet, applied after those of amendments.csv
+    left_out : numbers of amendments that are not applied, to see what they change
+
+    Raises
+    ------
+    StudyDataError
+        With every fault of plan, lock, worksheets and amendments.
+    """
+    study, faults = read_study(folder, draft=draft, now=now, added=added, left_out=left_out)
+    if study is None or faults:
+        raise StudyDataError(faults)
+    return study
+
+
+def read_study(
+    folder: Path | str,
+    *,
+    draft: bool = False,
+    now: datetime | None = None,
+    added: Sequence[Amendment] = (),
+    left_out: Collection[int] = (),
+) -> tuple[Study | None, list[Fault]]:
+    """The same, with the faults returned: (study, []) or (None, faults)."""
+    folder = Path(folder)
+    plan, faults = read_plan(folder / PLAN)
+    _, lock_faults = read_lock(folder)
+    written, amendment_faults = amending.read_amendments(folder)
+    faults += lock_faults + amendment_faults + record_faults(folder)
+    if plan is None:
+        return None, faults
+    sheets, sheet_faults = _sheets(folder, plan)
+    faults += sheet_faults
+    states = states_of(sheets.values())
+    kept = [item for item in written if item.number not in left_out]
+    applied = (*kept, *added)
+    if len(sheets) == sum(name in WORKSHEETS for name in plan.experiments):
+        # With a worksheet missing, amendments of its readings would be faulted for nothing.
+        faults += amending.apply(applied, [state for group in states.values() for state in group])
+    experiments = {}
+    for name, sheet in sheets.items():
+        data, data_faults = _experiment(sheet, states[name], plan, draft)
+        experiments[name] = data
+        faults += data_faults
+    faults = list(dict.fromkeys(faults))
+    if faults:
+        return None, faults
+    rows = tuple(item.to_dict() for item in applied)
+    study = Study(folder, plan, experiments, rows, draft=draft)
+    return Study(folder, plan, experiments, rows, tuple(_warnings(study, now)), draft), []
+
+
+def current_states(folder: Path) -> list[State]:
+    """Each row with its amendments applied, for a new amendment; faults of single cells do not matter here.
+
+    Raises
+    ------
+    StudyDataError
+        Plan, worksheets or amendments cannot be read at all.
+    """
+    plan, faults = read_plan(folder / PLAN)
+    written, amendment_faults = amending.read_amendments(folder)
+    faults += amendment_faults
+    if plan is None or faults:
+        raise StudyDataError(faults)
+    sheets, faults = _sheets(folder, plan)
+    states = [state for group in states_of(sheets.values()).values() for state in group]
+    faults += amending.apply(written, states)
+    if faults:
+        raise StudyDataError(faults)
+    return states
+
+
+def states_of(sheets: Collection[Sheet]) -> dict[str, list[State]]:
+    """Each row of each experiment, as written."""
+    return {sheet.experiment: [State(sheet, row, dict(row.values)) for row in sheet.rows] for sheet in sheets}
+
+
+def _sheets(folder: Path, plan: Plan) -> tuple[dict[str, Sheet], list[Fault]]:
+    sheets: dict[str, Sheet] = {}
+    faults: list[Fault] = []
+    for name, experiment in plan.experiments.items():
+        if name not in WORKSHEETS:
+            continue
+        sheet, sheet_faults = read_sheet(
+            folder, experiment.worksheet, name, unit=plan.study.unit, response_unit=experiment.response_unit
+        )
+        faults += sheet_faults
+        if sheet is not None:
+            sheets[name] = sheet
+    return sheets, faults + duplicate_faults(list(sheets.values()))
+
+
+def _experiment(sheet: Sheet, states: Sequence[State], plan: Plan, draft: bool) -> tuple[ExperimentData, list[Fault]]:
+    faults: list[Fault] = []
+    value = sheet.kind.value
+    for state in states:
+        faults += value_faults(sheet, state.row, state.values, excluded=state.excluded)
+    awaiting = not any(state.values.get(value) for state in states)
+    empty = [state.row for state in states if not state.values.get(value) and not state.excluded]
+    if empty and not awaiting and not draft:
+        faults.append(empty_value_fault(sheet, empty))
+    used = [state for state in states if state.values.get(value) and not state.excluded]
+    absent, filling = filling_faults(sheet, [(state.row, state.values) for state in used])
+    faults += filling
+    readings = tuple(_reading(state, plan.study.time_zone) for state in states)
+    settings = plan.experiments[sheet.experiment].settings
+    if faults:
+        return ExperimentData(sheet.experiment, sheet.file, pd.DataFrame(), {}, settings, readings, awaiting), faults
+    rows = [state for state, reading in zip(states, readings, strict=True) if reading.status == "used"]
+    columns = [column for column in sheet.columns if column not in absent]
+    if not rows:
+        columns = list(sheet.columns)
+    table, exact = _table(sheet, columns, rows)
+    data = ExperimentData(sheet.experiment, sheet.file, table, exact, settings, readings, awaiting)
+    notes = tuple(design_notes(data, draft=draft))
+    return ExperimentData(sheet.experiment, sheet.file, table, exact, settings, readings, awaiting, notes), []
+
+
+def _reading(state: State, zone: str | None) -> Reading:
+    text = state.values.get(state.sheet.kind.value, "")
+    status = "excluded" if state.excluded else "empty" if not text else "censored" if censored(text) else "used"
+    when = moment(state.values.get("time", ""))
+    time, is_a_date = (None, False) if when is None else when
+    if time is not None and time.tzinfo is None and zone is not None:
+        time = time.replace(tzinfo=ZoneInfo(zone))
+    return Reading(
+        reading=state.row.reading,
+        experiment=state.sheet.experiment,
+        file=state.sheet.file,
+        line=state.row.line,
+        written=state.row.written,
+        values=state.values,
+        status=status,
+        reason=state.reason if state.excluded else "",
+        time=time,
+        time_is_a_date=is_a_date,
+    )
+
+
+def _table(
+    sheet: Sheet, columns: Sequence[str], rows: Sequence[State]
+) -> tuple[pd.DataFrame, Mapping[str, tuple[Decimal, ...]]]:
+    """The usable readings as floats and texts, and the exact decimals beside them."""
+    table: dict[str, object] = {
+        "reading": pd.Series([state.row.reading for state in rows], dtype=str),
+        "line": pd.Series([state.row.line for state in rows], dtype=int),
+    }
+    exact: dict[str, tuple[Decimal, ...]] = {}
+    for column in columns:
+        if column in table:
+            continue
+        texts = [state.values[column] for state in rows]
+        # A numeric column that this experiment does not use may hold anything, so it is shown as it is.
+        numeric = column in NUMERIC and column in (*sheet.kind.required, *sheet.kind.structure)
+        numbers = [decimal(text) for text in texts] if numeric else [None]
+        decimals = [number for number in numbers if number is not None]
+        if len(decimals) == len(texts):
+            exact[column] = tuple(decimals)
+            table[column] = pd.Series([float(number) for number in decimals], dtype=float)
+        else:
+            table[column] = pd.Series(texts, dtype=str)
+    return pd.DataFrame(table), exact
+
+
+def _warnings(study: Study, now: datetime | None) -> list[str]:
+    """What is warned about and not refused."""
+    said = [f"{data.worksheet}: {note}" for data in study.experiments.values() for note in data.notes]
+    said += _future(study, now)
+    entries, _ = read_lock(study.folder)
+    if entries and entries[-1].sha256 != plan_sha256(study.folder):
+        said.append("plan.lock does not match plan.yaml: the plan changed after it was frozen.")
+    for name, experiment in study.plan.experiments.items():
+        if name not in WORKSHEETS:
+            said.append(f'The experiment "{name}" ({experiment.worksheet}) is planned, but nothing evaluates it yet.')
+    unused = unused_files(study.folder, study.plan)
+    if unused:
+        said.append(f"Present, not used: {', '.join(unused)}.")
+    return said
+
+
+def _future(study: Study, now: datetime | None) -> list[str]:
+    if now is None:
+        return []
+    late = []
+    for data in study.experiments.values():
+        for reading in data.readings:
+            if reading.time is None:
+                continue
+            # A time without a zone is in the future only where it is so in every zone of the world.
+            time = reading.time if reading.time.tzinfo else reading.time.replace(tzinfo=UTC) - timedelta(hours=14)
+            if time > now:
+                late.append(f"{reading.reading} ({data.worksheet}, row {reading.line}: {reading.values['time']})")
+    late = list(dict.fromkeys(late))
+    more = f" and {len(late) - 5} more" if len(late) > 5 else ""
+    return [f"Dated in the future: {', '.join(late[:5])}{more}."] if late else []
+
+
+def unused_files(folder: Path, plan: Plan) -> tuple[str, ...]:
+    """Files of the study folder that nothing reads, office temporary files and records/ left aside."""
+    named = {PLAN, LOCK, AMENDMENTS, *(_worksheet(item) for item in plan.experiments.values())}
+    found = []
+    for path in sorted(folder.rglob("*")):
+        relative = path.relative_to(folder)
+        if relative.parts[0] in ("dossiers", "records", HISTORY) or _passing(relative) or not path.is_file():
+            continue
+        if relative.as_posix() not in named:
+            found.append(relative.as_posix())
+    return tuple(found)
+
+
+def _worksheet(experiment: Experiment) -> str:
+    return experiment.worksheet
+
+
+def _passing(relative: Path) -> bool:
+    """Temporary files of office programs, and files that a system or a program hides."""
+    hidden = any(part.startswith(".") for part in relative.parts)
+    return hidden or relative.name.startswith(OFFICE_TEMPORARY) or relative.name in IGNORED
+
+
+def record_files(folder: Path) -> tuple[RecordFile, ...]:
+    """The files under records/ with their hashes; links that lead out of the study are left aside."""
+    root = (folder / "records").resolve()
+    found = []
+    for path in sorted((folder / "records").rglob("*")):
+        if not path.is_file() or _passing(path.relative_to(folder)) or not path.resolve().is_relative_to(root):
+            continue
+        raw = path.read_bytes()
+        found.append(RecordFile(path.relative_to(folder).as_posix(), hashlib.sha256(raw).hexdigest(), len(raw)))
+    return tuple(found)

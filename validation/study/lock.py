@@ -1,0 +1,322 @@
+"""plan.lock: when the plan was frozen, by whom, and whether that was before the first reading."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta, tzinfo
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+from zoneinfo import ZoneInfo
+
+from validation.faults import Fault, Refusal
+from validation.study.plan import PLAN, Plan, Requirement, parse_plan
+from validation.study.text_files import decode, moment
+from validation.study.worksheets import WORKSHEETS
+
+if TYPE_CHECKING:
+    from validation.study.model import Reading, Study
+
+LOCK = "plan.lock"
+HISTORY = "history"
+
+OrderState = Literal["no lock", "lock does not match", "shown", "not shown"]
+RequirementState = Literal["before data", "set after data", "cannot be shown"]
+
+
+@dataclass(frozen=True, slots=True)
+class LockEntry:
+    """One freezing of the plan."""
+
+    sha256: str
+    time: datetime
+    by: str
+    amendment: int | None = None
+
+    def to_dict(self) -> dict[str, object]:
+        return {"sha256": self.sha256, "time": self.time.isoformat(), "by": self.by, "amendment": self.amendment}
+
+
+@dataclass(frozen=True)
+class PlanOrder:
+    """Whether the plan is older than the data.
+
+    Attributes
+    ----------
+    state : of the plan as a whole: "shown" where an entry that holds the present plan is older than the first reading
+    first_reading, first_time : the reading with the earliest time, and that time as the worksheet writes it
+    requirements : for each requirement id whether it is unchanged since an entry older than the first dated reading
+    sentences : the same for the page, whole sentences
+    """
+
+    state: OrderState
+    entries: tuple[LockEntry, ...] = ()
+    first_reading: str | None = None
+    first_time: str | None = None
+    undated: int = 0
+    requirements: Mapping[str, RequirementState] = field(default_factory=dict)
+    sentences: tuple[str, ...] = ()
+
+
+def plan_sha256(folder: Path) -> str:
+    """SHA-256 of the raw bytes of plan.yaml."""
+    return hashlib.sha256((folder / PLAN).read_bytes()).hexdigest()
+
+
+def kept_plan(folder: Path, sha256: str) -> Path:
+    """Where the frozen version with this hash is kept."""
+    return folder / HISTORY / f"plan-{sha256[:12]}.yaml"
+
+
+def read_lock(folder: Path) -> tuple[tuple[LockEntry, ...], list[Fault]]:
+    """The entries of plan.lock, oldest first; none where the plan was never frozen."""
+    path = folder / LOCK
+    if not path.exists():
+        return (), []
+    mend = "Restore plan.lock from a copy; `validation freeze` writes it, and nothing else should."
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        return (), [Fault(LOCK, f"The file cannot be read: {error.strerror or error}.", "Check the access rights.")]
+    text, faults = decode(raw, LOCK)
+    if faults:
+        return (), faults
+    try:
+        content = json.loads(text)
+        if content["format"] != 1:
+            reason = "The format number is unknown."
+            return (), [Fault(LOCK, reason, mend, found=str(content["format"]), expected="1")]
+        return tuple(_entry(item) for item in content["entries"]), []
+    except (ValueError, KeyError, TypeError, RecursionError) as error:
+        return (), [Fault(LOCK, "The file is not a lock as `validation freeze` writes it.", mend, found=str(error))]
+
+
+def _entry(item: Mapping[str, object]) -> LockEntry:
+    sha256, by, amendment = str(item["sha256"]), str(item["by"]), item.get("amendment")
+    if not re.fullmatch("[0-9a-f]{64}", sha256):
+        raise ValueError(f"sha256 {sha256!r}")
+    time = datetime.fromisoformat(str(item["time"]))
+    if time.tzinfo is None:
+        raise ValueError(f"time {item['time']!r} without a zone")
+    if amendment is not None and (isinstance(amendment, bool) or not isinstance(amendment, int)):
+        raise ValueError(f"amendment {amendment!r}")
+    return LockEntry(sha256, time, by, amendment)
+
+
+def freeze(folder: Path, by: str, now: datetime, *, amendment: int | None = None) -> tuple[LockEntry, bool]:
+    """Add an entry for the plan as it stands, and keep a copy of it in history/.
+
+    Parameters
+    ----------
+    folder : the study folder
+    by : who freezes it
+    now : the time with its zone
+    amendment : the number of the plan amendment that this entry belongs to
+
+    Returns
+    -------
+    The entry, and whether it is new: a plan that is frozen as it stands gets no second entry.
+
+    Raises
+    ------
+    Refusal
+        plan.lock cannot be read, `by` is empty, or another file is kept under the name of this version.
+    """
+    if not by.strip():
+        raise Refusal("Say who freezes the plan: --by NAME.")
+    entries, faults = read_lock(folder)
+    if faults:
+        raise Refusal(str(faults[0]))
+    raw = (folder / PLAN).read_bytes()
+    sha256 = hashlib.sha256(raw).hexdigest()
+    if entries and entries[-1].sha256 == sha256:
+        return entries[-1], False
+    entry = LockEntry(sha256, now.replace(microsecond=0), by.strip(), amendment)
+    keep_plan(folder, raw)
+    content = {"format": 1, "entries": [item.to_dict() for item in (*entries, entry)]}
+    _write_whole(folder / LOCK, (json.dumps(content, indent=1, ensure_ascii=False) + "\n").encode("utf-8"))
+    return entry, True
+
+
+def keep_plan(folder: Path, raw: bytes) -> Path:
+    """Keep a version of the plan in history/ under its hash."""
+    path = kept_plan(folder, hashlib.sha256(raw).hexdigest())
+    if path.exists():
+        if path.read_bytes() != raw:
+            raise Refusal(f"{path.relative_to(folder).as_posix()} is not the version its name says; restore it first.")
+        return path
+    path.parent.mkdir(exist_ok=True)
+    _write_whole(path, raw)
+    return path
+
+
+def _write_whole(path: Path, raw: bytes) -> None:
+    """Either the whole new file is there, or the old one."""
+    draft = path.with_name(path.name + ".new")
+    draft.write_bytes(raw)
+    os.replace(draft, path)
+
+
+def plan_order(study: Study) -> PlanOrder:
+    """Whether the plan, and each requirement, was set before the first dated reading."""
+    entries, _ = read_lock(study.folder)
+    current = plan_sha256(study.folder)
+    # Without study.time_zone, times are read as those of the computer that froze the plan.
+    zone = study.plan.study.time_zone
+    local = ZoneInfo(zone) if zone is not None else entries[0].time.tzinfo if entries else UTC
+    span, undated = _first(study, local or UTC)
+    if not entries:
+        said = "The plan was not frozen: there is no plan.lock, so nothing shows when the requirements were set."
+        return PlanOrder("no lock", first_reading=_id(span), first_time=_text(span), undated=undated, sentences=(said,))
+    requirements = {
+        requirement.id: _requirement_state(study, requirement, entries, span) for requirement in study.plan.requirements
+    }
+    state: OrderState = "not shown"
+    if entries[-1].sha256 != current:
+        state = "lock does not match"
+    elif span is not None and any(entry.sha256 == current and entry.time < span.earliest for entry in entries):
+        state = "shown"
+    return PlanOrder(
+        state,
+        entries,
+        _id(span),
+        _text(span),
+        undated,
+        requirements,
+        tuple(_sentences(state, entries, span, undated, requirements, zone)),
+    )
+
+
+@dataclass(frozen=True)
+class _Span:
+    """The first dated reading, and between which instants it was taken."""
+
+    reading: Reading
+    text: str
+    earliest: datetime
+    latest: datetime
+    bare: bool = False
+
+
+def _id(span: _Span | None) -> str | None:
+    return None if span is None else span.reading.reading
+
+
+def _text(span: _Span | None) -> str | None:
+    return None if span is None else span.text
+
+
+def _first(study: Study, zone: tzinfo) -> tuple[_Span | None, int]:
+    """The earliest dated reading, and how many readings with a result carry no time."""
+    spans, undated, seen = [], 0, set()
+    for name, data in sorted(study.experiments.items()):
+        for reading in data.readings:
+            if (reading.file, reading.line) in seen or not reading.written.get(WORKSHEETS[name].value):
+                continue
+            seen.add((reading.file, reading.line))
+            # A correction of the time cannot make data younger than they were written down to be.
+            texts = {reading.written.get("time", ""), reading.values.get("time", "")} - {""}
+            found = [(text, when) for text in sorted(texts) if (when := moment(text)) is not None]
+            undated += not found
+            spans += [_span(reading, text, *when, zone) for text, when in found]
+    first = min(spans, key=lambda span: (span.earliest, span.reading.reading), default=None)
+    return first, undated
+
+
+def _span(reading: Reading, text: str, time: datetime, is_a_date: bool, zone: tzinfo) -> _Span:
+    """A date is the whole day: an entry of the same day is neither before nor after it."""
+    start = time if time.tzinfo is not None else time.replace(tzinfo=zone)
+    end = start + timedelta(days=1 if is_a_date else 0)
+    return _Span(reading, text, start.astimezone(UTC), end.astimezone(UTC), time.tzinfo is None)
+
+
+def _judged_by(plan: Plan, requirement: Requirement) -> tuple[object, ...]:
+    """All that decides the outcome of a requirement; its origin is told, not judged."""
+    everywhere = plan.study.range if requirement.at is None else None
+    asked = (requirement.quantity, requirement.rule, str(requirement.limit), requirement.at, requirement.target)
+    return (*asked, plan.confidence, plan.study.unit, everywhere)
+
+
+def _requirement_state(
+    study: Study, requirement: Requirement, entries: tuple[LockEntry, ...], span: _Span | None
+) -> RequirementState:
+    """Go back from the last entry as long as the entries hold this requirement as it stands today."""
+    if span is None:
+        return "cannot be shown"
+    wanted = _judged_by(study.plan, requirement)
+    since: LockEntry | None = None
+    unknown = False
+    for entry in reversed(entries):
+        held = _held(study.folder, entry, requirement.id, plan_sha256(study.folder), wanted)
+        if held is None:
+            unknown = True
+            break
+        if held != wanted:
+            break
+        since = entry if since is None or entry.time < since.time else since
+    if since is not None and since.time < span.earliest:
+        return "before data"
+    if unknown or (since is not None and since.time <= span.latest):
+        return "cannot be shown"
+    return "set after data"
+
+
+def _held(
+    folder: Path, entry: LockEntry, name: str, current: str, wanted: tuple[object, ...]
+) -> tuple[object, ...] | None:
+    """The requirement as this entry froze it; empty where it did not have it, None where the version is not kept."""
+    if entry.sha256 == current:
+        return wanted
+    path = kept_plan(folder, entry.sha256)
+    raw = path.read_bytes() if path.is_file() else b""
+    if hashlib.sha256(raw).hexdigest() != entry.sha256:
+        return None
+    plan, _ = parse_plan(raw)
+    if plan is None:
+        return None
+    return next((_judged_by(plan, item) for item in plan.requirements if item.id == name), ())
+
+
+def _sentences(
+    state: OrderState,
+    entries: tuple[LockEntry, ...],
+    span: _Span | None,
+    undated: int,
+    requirements: Mapping[str, RequirementState],
+    zone: str | None,
+) -> list[str]:
+    first, last = entries[0], entries[-1]
+    said = [f"The plan was first frozen on {_when(first.time)} by {first.by}."]
+    if len(entries) > 1:
+        said.append(f"It was frozen {len(entries)} times, last on {_when(last.time)} by {last.by}.")
+    if state == "lock does not match":
+        said.append("The plan has changed since it was last frozen: plan.lock does not match plan.yaml.")
+    if span is None:
+        said.append("No reading carries a date, so the order plan before data cannot be shown.")
+    else:
+        said.append(f"The first dated reading is {span.reading.reading} ({span.text}).")
+        if state == "shown":
+            said.append("The plan as it stands is older than the first dated reading.")
+        elif state == "not shown":
+            said.append("That the plan as it stands is older than the data cannot be shown.")
+    if span is not None and undated:
+        said.append(f"{undated} reading(s) carry no date; the order is told for the dated ones alone.")
+    if span is not None and zone is None and span.bare:
+        said.append(
+            "The plan states no time_zone: times without a zone are read as those of the computer that froze it."
+        )
+    late = [name for name, one in requirements.items() if one == "set after data"]
+    if late:
+        said.append(f"Set after data: {', '.join(late)}.")
+    said.append(
+        "Times are those of the computer that froze the plan; a hash shows that nothing changed, not who wrote it."
+    )
+    return said
+
+
+def _when(time: datetime) -> str:
+    return time.isoformat(sep=" ", timespec="minutes")

@@ -1,0 +1,130 @@
+"""history/readings.csv: each reading as it was when `check` or `run` first saw it, so that a later change shows."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from validation.faults import Fault
+from validation.study.lock import HISTORY
+from validation.study.model import Reading, Study
+from validation.study.text_files import decode
+from validation.study.worksheets import WORKSHEETS
+
+RECORD = f"{HISTORY}/readings.csv"
+_COLUMNS = ("file", "row", "reading", "sha256", "written")
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A worksheet cell that differs from what was first seen, without an amendment. `row` is the line today."""
+
+    file: str
+    row: int | None
+    reading: str
+    column: str
+    old: str
+    new: str
+
+    def __str__(self) -> str:
+        place = self.file if self.row is None else f"{self.file}, row {self.row}"
+        if self.column == "":
+            return f"{place} (reading {self.reading}): the row was there and is gone."
+        old, new = self.old or "empty", self.new or "empty"
+        return f'{place} (reading {self.reading}), column "{self.column}": {old} became {new} without an amendment.'
+
+    def to_dict(self) -> dict[str, object]:
+        return {name: getattr(self, name) for name in self.__slots__}
+
+
+def reading_sha256(reading: Reading) -> str:
+    """SHA-256 over file, identifier and every cell as written."""
+    content = [reading.file, reading.reading, sorted(_cells(reading).items())]
+    return hashlib.sha256(json.dumps(content, ensure_ascii=False).encode("utf-8")).hexdigest()
+
+
+def record_readings(study: Study) -> int:
+    """Record the readings that have a result and were not seen before; returns how many are new."""
+    known, _ = _recorded(study.folder)
+    fresh = [reading for reading in _with_result(study) if reading.reading not in known]
+    if not fresh:
+        return 0
+    path = study.folder / RECORD
+    path.parent.mkdir(exist_ok=True)
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    if not path.exists():
+        writer.writerow(_COLUMNS)
+    for item in fresh:
+        cells = json.dumps(_cells(item), ensure_ascii=False, sort_keys=True)
+        writer.writerow([item.file, item.line, item.reading, reading_sha256(item), cells])
+    with path.open("ab") as stream:
+        stream.write(text.getvalue().encode("utf-8"))
+    return len(fresh)
+
+
+def changed_readings(study: Study) -> tuple[Change, ...]:
+    """Every cell that changed in a worksheet since it was first seen, row by row."""
+    known, _ = _recorded(study.folder)
+    present = {reading.reading: reading for data in study.experiments.values() for reading in data.readings}
+    changes: list[Change] = []
+    for name, (file, cells, sha256) in known.items():
+        reading = present.get(name)
+        if reading is None:
+            changes.append(Change(file, None, name, "", "", ""))
+        elif reading_sha256(reading) != sha256:
+            changes += _differences(file, cells, reading)
+    return tuple(sorted(changes, key=lambda change: (change.file, change.row or 0, change.column)))
+
+
+def record_faults(folder: Path) -> list[Fault]:
+    """What is wrong with the record itself."""
+    return _recorded(folder)[1]
+
+
+def _differences(file: str, cells: Mapping[str, str], reading: Reading) -> Iterator[Change]:
+    today = _cells(reading)
+    if file != reading.file:
+        yield Change(reading.file, reading.line, reading.reading, "file", file, reading.file)
+    for column in sorted({*cells, *today}):
+        old, new = cells.get(column, ""), today.get(column, "")
+        if old != new:
+            yield Change(reading.file, reading.line, reading.reading, column, old, new)
+
+
+def _cells(reading: Reading) -> dict[str, str]:
+    """The filled cells: a column added later and left empty changes nothing."""
+    return {column: text for column, text in reading.written.items() if text}
+
+
+def _with_result(study: Study) -> Iterator[Reading]:
+    seen = set()
+    for name, data in sorted(study.experiments.items()):
+        for reading in data.readings:
+            if reading.reading not in seen and reading.written.get(WORKSHEETS[name].value):
+                seen.add(reading.reading)
+                yield reading
+
+
+def _recorded(folder: Path) -> tuple[dict[str, tuple[str, dict[str, str], str]], list[Fault]]:
+    path = folder / RECORD
+    mend = (
+        "Restore it from a copy, or move it away to begin a new record; the dossier then cannot show earlier changes."
+    )
+    if not path.exists():
+        return {}, []
+    text, faults = decode(path.read_bytes(), RECORD)
+    if faults:
+        return {}, faults
+    known: dict[str, tuple[str, dict[str, str], str]] = {}
+    try:
+        for row in csv.DictReader(io.StringIO(text, newline=""), strict=True):
+            known[row["reading"]] = (row["file"], json.loads(row["written"]), row["sha256"])
+    except (csv.Error, ValueError, KeyError, TypeError) as error:
+        return {}, [Fault(RECORD, "The record of readings cannot be read.", mend, found=str(error))]
+    return known, []

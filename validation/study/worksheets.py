@@ -1,0 +1,392 @@
+"""Worksheets: one row a reading. What each experiment's columns mean, and every fault a worksheet can have."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from pathlib import Path
+
+from validation.faults import Fault
+from validation.study.grids import Grid, filled, place, read_grid
+from validation.study.text_files import censored, decimal, moment
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """The columns of one experiment.
+
+    `needed` must be filled in every row; `value` is the reading itself, which may be empty or censored; `structure`
+    are optional columns that change the statistics and so must be filled in every row or in none; `labels` says
+    whether `level` may be a label; `words` fixes the words that a column may hold.
+    """
+
+    needed: tuple[str, ...]
+    value: str
+    structure: tuple[str, ...] = ()
+    labels: bool = False
+    words: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+    @property
+    def required(self) -> tuple[str, ...]:
+        return (*self.needed, self.value)
+
+
+# A further experiment adds a row here; nothing else in reading a worksheet knows an experiment by name.
+WORKSHEETS: Mapping[str, Columns] = {
+    "calibration": Columns(("level",), "response", ("run", "assigned", "u_level")),
+    "precision": Columns(("level", "run"), "result", ("assigned", "u_level"), labels=True),
+    "reproducibility": Columns(("laboratory", "level"), "result", ("run", "u_level"), labels=True),
+    "detection": Columns(("material",), "result", ("level", "run", "matrix")),
+    "comparison": Columns(("sample", "method"), "result", ("u",), words={"method": ("candidate", "reference")}),
+}
+NUMERIC = ("level", "response", "result", "assigned", "u_level", "u")
+IN_STUDY_UNIT = ("level", "result", "assigned", "u_level", "u")
+NOT_NEGATIVE = ("u_level", "u")
+KNOWN = frozenset(
+    (
+        *("reading", "order", "time", "analyst", "instrument", "laboratory", "grade", "fuel", "lot", "record", "note"),
+        *("level", "run", "assigned", "u_level", "preparation", "day", "material", "matrix", "sample", "method"),
+        *("replicate", "u", "response", "result"),
+    )
+)
+_HEADING = re.compile(r"(?P<name>[^\[\]]+?)\s*\[(?P<unit>[^\[\]]*)\]")
+
+
+@dataclass(frozen=True)
+class Row:
+    """One row as written, and with decimal points throughout."""
+
+    line: int
+    reading: str
+    written: Mapping[str, str]
+    values: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One worksheet, read but not yet amended or judged cell by cell."""
+
+    experiment: str
+    file: str
+    columns: tuple[str, ...]
+    rows: tuple[Row, ...]
+
+    @property
+    def kind(self) -> Columns:
+        return WORKSHEETS[self.experiment]
+
+
+def read_sheet(
+    folder: Path, file: str, experiment: str, *, unit: str, response_unit: str | None = None
+) -> tuple[Sheet | None, list[Fault]]:
+    """Read one worksheet: headings, rows, identifiers, decimal marks, formulas.
+
+    Parameters
+    ----------
+    folder, file : the study folder, and the worksheet as the plan names it
+    experiment : which row of WORKSHEETS holds
+    unit, response_unit : what a unit in a heading must be; None lets any response unit pass
+
+    Returns
+    -------
+    The sheet, or None where it has no usable headings; and every fault found.
+    """
+    path, faults = place(folder, file)
+    if path is None:
+        return None, faults
+    grid, faults = read_grid(path, file, KNOWN)
+    if grid is None:
+        return None, faults
+    heads, head_faults = _headings(grid, experiment, unit, response_unit)
+    faults += head_faults
+    if heads is None:
+        return None, faults
+    rows, row_faults = _rows(grid, heads)
+    return Sheet(experiment, file, tuple(heads.values()), rows), faults + row_faults
+
+
+def _headings(
+    grid: Grid, experiment: str, unit: str, response_unit: str | None
+) -> tuple[dict[int, str] | None, list[Fault]]:
+    """The column names by position; a known name loses its unit, which must be the study's."""
+    if not grid.rows or not any(grid.rows[0][1]) or grid.rows[0][0] != 1:
+        expected = ", ".join(WORKSHEETS[experiment].required)
+        mend = "Write the column names into line 1."
+        return None, [Fault(grid.file, "The worksheet has no headings.", mend, row=1, expected=expected)]
+    faults: list[Fault] = []
+    heads: dict[int, str] = {}
+    for position, heading in enumerate(grid.rows[0][1]):
+        if not heading:
+            faults += _nameless(grid, position)
+            continue
+        name, stated = _split(heading)
+        wanted = unit if name in IN_STUDY_UNIT else response_unit if name == "response" else None
+        if stated is not None and wanted is not None and stated != wanted:
+            mend = f"Give the values in {wanted} and write {name} [{wanted}], or correct the unit in plan.yaml."
+            reason = "The heading carries another unit than the study."
+            faults.append(Fault(grid.file, reason, mend, 1, None, name, f"[{stated}]", f"[{wanted}]"))
+        if name in heads.values():
+            mend = "Keep one of the two columns, or rename the other."
+            faults.append(Fault(grid.file, "The heading appears twice.", mend, row=1, column=name, found=heading))
+        heads[position] = name
+    faults += _missing_columns(grid, heads, experiment)
+    fatal = any(fault.column in WORKSHEETS[experiment].required for fault in faults if "appears" not in fault.reason)
+    return (None if fatal and not _all_there(heads, experiment) else heads), faults
+
+
+def _all_there(heads: Mapping[int, str], experiment: str) -> bool:
+    return set(WORKSHEETS[experiment].required) <= set(heads.values())
+
+
+def _split(heading: str) -> tuple[str, str | None]:
+    """ "result [%]" as name and unit; a column that is not known keeps its heading whole."""
+    found = _HEADING.fullmatch(heading)
+    if found and found["name"].strip() in KNOWN:
+        return found["name"].strip(), found["unit"].strip()
+    return heading, None
+
+
+def _nameless(grid: Grid, position: int) -> list[Fault]:
+    row = next((line for line, cells in grid.rows[1:] if position < len(cells) and cells[position]), None)
+    if row is None:
+        return []
+    mend = "Name the column in line 1, or delete it."
+    return [Fault(grid.file, f"Column {position + 1} holds values but has no heading.", mend, row=row)]
+
+
+def _missing_columns(grid: Grid, heads: Mapping[int, str], experiment: str) -> list[Fault]:
+    faults = []
+    names = list(heads.values())
+    for column in WORKSHEETS[experiment].required:
+        if column in names:
+            continue
+        close = get_close_matches(column, [name.lower() for name in names], n=1, cutoff=0.75)
+        near = next((name for name in names if close and name.lower() == close[0]), None)
+        mend = f'Rename "{near}" to "{column}".' if near else f'Add the column "{column}".'
+        found = ", ".join(names)
+        expected = ", ".join(WORKSHEETS[experiment].required)
+        reason = f"The column is missing; {experiment} needs it."
+        faults.append(Fault(grid.file, reason, mend, 1, None, column, found, expected))
+    return faults
+
+
+def _rows(grid: Grid, heads: Mapping[int, str]) -> tuple[tuple[Row, ...], list[Fault]]:
+    faults: list[Fault] = []
+    rows = []
+    width = len(grid.rows[0][1])
+    name = Path(grid.file).name
+    mark, mark_faults = _decimal_mark(grid, heads)
+    faults += mark_faults
+    for line, cells in filled(grid.rows[1:]):
+        written = {column: cells[position] if position < len(cells) else "" for position, column in heads.items()}
+        reading = written.get("reading", f"{name}:{line}")
+        if "reading" in written and not reading:
+            mend = "Give the reading an identifier that is its own in the whole study."
+            faults.append(Fault(grid.file, "The identifier is empty.", mend, row=line, column="reading"))
+            reading = f"{name}:{line}"
+        if not grid.workbook:
+            faults += _ragged(grid, line, reading, cells, width)
+        faults += _formulas(grid, heads, line, reading, cells)
+        values = {
+            column: text.replace(",", ".") if mark == "," and column in NUMERIC and _is_marked(text, ",") else text
+            for column, text in written.items()
+        }
+        rows.append(Row(line, reading, written, values))
+    return tuple(rows), faults
+
+
+def _ragged(grid: Grid, line: int, reading: str, cells: Sequence[str], width: int) -> list[Fault]:
+    extra = [cell for cell in cells[width:] if cell]
+    if not extra and len(cells) >= width:
+        return []
+    mend = "Fill the row up with empty cells."
+    if extra:
+        mend = "Put a text that holds the delimiter in quotes"
+        mend += "; write decimal points in a file with commas." if grid.marks == "." else "."
+    found, expected = f"{len(cells)} cells", f"{width} cells, as in the heading"
+    reason = "The row has another number of cells than the heading."
+    return [Fault(grid.file, reason, mend, line, reading, None, found, expected)]
+
+
+def _formulas(grid: Grid, heads: Mapping[int, str], line: int, reading: str, cells: Sequence[str]) -> list[Fault]:
+    """A formula is not a record: it changes with the cells around it. In CSV only a numeric column can mean one."""
+    faults = []
+    for position, text in enumerate(cells):
+        column = heads.get(position)
+        in_text = not grid.workbook and text.startswith("=") and column in NUMERIC
+        if (line, position) in grid.formulas or in_text:
+            mend = "Replace the formula by the value as it was read."
+            expected = "a number" if column in NUMERIC else "a text"
+            faults.append(Fault(grid.file, "The cell holds a formula.", mend, line, reading, column, text, expected))
+    return faults
+
+
+def _is_marked(text: str, mark: str) -> bool:
+    """Whether the text is a number, or a censored one, that uses this decimal mark."""
+    if text.count(mark) != 1 or (mark == "," and "." in text):
+        return False
+    plain = text.replace(",", ".")
+    return decimal(plain) is not None or censored(plain)
+
+
+def _decimal_mark(grid: Grid, heads: Mapping[int, str]) -> tuple[str, list[Fault]]:
+    """The one decimal mark of a file, and a fault for each cell with the other one."""
+    cells = [
+        (line, position, texts[position])
+        for line, texts in filled(grid.rows[1:])
+        for position, column in heads.items()
+        if column in NUMERIC and position < len(texts)
+    ]
+    with_comma = [cell for cell in cells if _is_marked(cell[2], ",")]
+    with_point = [cell for cell in cells if _is_marked(cell[2], ".")]
+    identifiers = next((position for position, column in heads.items() if column == "reading"), None)
+    lines = dict(grid.rows)
+
+    def faults(wrong: list[tuple[int, int, str]], reason: str, right: str) -> list[Fault]:
+        other = {",": ".", ".": ","}[right]
+        found = []
+        for line, position, text in wrong:
+            reading = f"{Path(grid.file).name}:{line}" if identifiers is None else lines[line][identifiers]
+            mend = f"Write {text.replace(other, right)}."
+            expected = f"a number with decimal {'point' if right == '.' else 'comma'}"
+            found.append(Fault(grid.file, reason, mend, line, reading, heads[position], text, expected))
+        return found
+
+    if "," not in grid.marks:
+        where = "a workbook" if grid.workbook else "a CSV file with commas"
+        return ".", faults(with_comma, f"A decimal comma is not allowed in {where}.", ".")
+    if with_comma and with_point:
+        fewer, right = (with_point, ",") if len(with_comma) >= len(with_point) else (with_comma, ".")
+        return right, faults(fewer, "The file mixes decimal point and decimal comma.", right)
+    return ("," if with_comma else "."), []
+
+
+def value_faults(sheet: Sheet, row: Row, values: Mapping[str, str], *, excluded: bool) -> list[Fault]:
+    """Every fault of one row after its amendments, but for an empty reading, which the whole worksheet decides."""
+    faults = []
+
+    def fault(column: str, reason: str, mend: str, expected: str) -> None:
+        found = values.get(column) or "an empty cell"
+        faults.append(Fault(sheet.file, reason, mend, row.line, row.reading, column, found, expected))
+
+    kind = sheet.kind
+    for column in kind.needed:
+        if not values.get(column) and not excluded:
+            fault(column, "The cell is empty.", "Fill it in, or exclude the reading with a reason.", "a value")
+    for column, words in kind.words.items():
+        text = values.get(column, "")
+        if text and text not in words:
+            close = get_close_matches(text.lower(), words, n=1, cutoff=0.5)
+            mend = f"Write {close[0] if close else ' or '.join(words)}."
+            fault(column, "The word is unknown here.", mend, " or ".join(words))
+    for column in NUMERIC:
+        text = values.get(column, "")
+        may_be_label = column == "level" and kind.labels
+        if not text or excluded or may_be_label or text.startswith("=") or (column == kind.value and censored(text)):
+            continue
+        if column not in (*kind.required, *kind.structure):
+            continue
+        reason, mend = _why_no_number(text, column == kind.value)
+        if reason:
+            fault(column, reason, mend, "a number")
+        elif column in NOT_NEGATIVE and text.startswith("-") and decimal(text):
+            fault(column, "A standard uncertainty is negative.", "Write its size without a sign.", "zero or more")
+    if values.get("time") and moment(values["time"]) is None:
+        fault("time", "The time cannot be read.", "Write 2026-07-01 or 2026-07-01T09:30.", "an ISO 8601 date or time")
+    return faults
+
+
+def _why_no_number(text: str, is_value: bool) -> tuple[str, str]:
+    """Why a text is no number and how to mend it; two empty texts where it is one."""
+    if decimal(text) is not None:
+        return "", ""
+    bare = text.strip("+-. ").lower()
+    if bare in ("nan", "inf", "infinity", "na", "n/a", "#n/a", "#num!", "#div/0!", "#value!", "#ref!", "∞"):
+        mend = "Leave the cell empty and exclude the reading with its reason (validation amend --exclude)."
+        return "The cell holds no finite number.", mend
+    if _is_marked(text, ","):
+        return "The cell holds a decimal comma.", f"Write {text.replace(',', '.')}."
+    if decimal(text.replace("\u2212", "-").replace("\u2013", "-")) is not None:
+        return "The minus sign is a typographic one.", "Write it with the hyphen of the keyboard."
+    if decimal(re.sub(r"\s*[^0-9.eE+-]+$", "", text)) is not None and text[:1].isdigit():
+        return "The cell holds more than a number.", "Write the number alone; the unit belongs into the heading."
+    if re.fullmatch(r"[+-]?[0-9]{1,3}([ .,'\u2009\u00a0][0-9]{3})+([.,][0-9]+)?", text):
+        return "The number has a separator of thousands.", "Write it without."
+    mend = "Write the number as it was read"
+    mend += ', "<0.1" for a reading below what can be told, or leave the cell empty.' if is_value else "."
+    return "The cell holds text, not a number.", mend
+
+
+def filling_faults(sheet: Sheet, rows: Sequence[tuple[Row, Mapping[str, str]]]) -> tuple[set[str], list[Fault]]:
+    """Optional columns that change the statistics: filled in every row, or in none (then the column counts as absent).
+
+    Parameters
+    ----------
+    rows : the rows that will be used, with their values after amendments
+
+    Returns
+    -------
+    The columns that count as absent, and the faults.
+    """
+    absent: set[str] = set()
+    faults = []
+    for column in sheet.kind.structure:
+        if column not in sheet.columns:
+            continue
+        empty = [row for row, values in rows if not values.get(column)]
+        if len(empty) == len(rows):
+            absent.add(column)
+        elif empty:
+            mend = "Fill it in every row, or leave the whole column empty."
+            reason = f"The column is empty in {_count(len(empty), 'row')} and filled in others."
+            first, found = empty[0], _rows_named(empty)
+            faults.append(
+                Fault(sheet.file, reason, mend, first.line, first.reading, column, found, "a value in each row")
+            )
+    return absent, faults
+
+
+def empty_value_fault(sheet: Sheet, rows: Sequence[Row]) -> Fault:
+    """Some readings are there and these are not."""
+    mend = (
+        "Fill them in, exclude them with a reason (validation amend --exclude), or leave them out for now with --draft."
+    )
+    column = sheet.kind.value
+    reason = f"{_count(len(rows), 'reading')} without a {column}, while others have one."
+    return Fault(sheet.file, reason, mend, rows[0].line, rows[0].reading, column, _rows_named(rows), "a number")
+
+
+def _rows_named(rows: Sequence[Row]) -> str:
+    named = [f"{row.line} ({row.reading})" for row in rows]
+    more = f" and {len(named) - 20} more" if len(named) > 20 else ""
+    return f"empty in row {', '.join(named[:20])}{more}"
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def duplicate_faults(sheets: Sequence[Sheet]) -> list[Fault]:
+    """An identifier must be its own in the whole study; a worksheet that two experiments share counts once."""
+    first: dict[str, tuple[str, int]] = {}
+    counts = Counter(row.reading for sheet in _once_a_file(sheets) for row in sheet.rows)
+    faults = []
+    for sheet in _once_a_file(sheets):
+        for row in sheet.rows:
+            if counts[row.reading] < 2:
+                continue
+            if row.reading not in first:
+                first[row.reading] = (sheet.file, row.line)
+                continue
+            file, line = first[row.reading]
+            mend = f"Give this reading an identifier of its own; the first {row.reading} is in {file}, row {line}."
+            reason, expected = "The identifier appears twice in the study.", "an identifier used once"
+            faults.append(Fault(sheet.file, reason, mend, row.line, row.reading, "reading", row.reading, expected))
+    return faults
+
+
+def _once_a_file(sheets: Sequence[Sheet]) -> list[Sheet]:
+    return list({sheet.file: sheet for sheet in sheets}.values())
