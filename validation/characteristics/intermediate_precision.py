@@ -1,0 +1,323 @@
+"""Intermediate precision: the scatter of single results over the runs of one laboratory."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import combinations
+from typing import Any
+
+import pandas as pd
+
+from validation.characteristics import Characteristic, KeyInfo
+from validation.characteristics._precision_runs import (
+    EXPERIMENT,
+    Level,
+    independence_notes,
+    levels,
+    model_quantities,
+    not_ready,
+)
+from validation.characteristics.repeatability import CHECKED as CHECKED_WITHIN
+from validation.characteristics.repeatability import level_unit
+from validation.stats.estimate import Estimate, exact
+from validation.stats.one_way import exact_mean
+from validation.stats.outliers import grubbs_single
+from validation.stats.precision import PrecisionResult
+from validation.study.model import ExperimentData, Study
+from validation.study.quantity import Evaluation, Flag, Quantity
+from validation.words import level_text, sentence_list, significant, with_interval
+
+NAME = "intermediate_precision"
+FACTORS = ("analyst", "instrument", "day")
+CHECKED = (*CHECKED_WITHIN, "an independent mixed-model fit (statsmodels MixedLM, REML), unequal runs")
+
+
+def evaluate(study: Study) -> Evaluation:
+    """s_run and s_I at each level, the model over levels, which factors varied, and Grubbs' view of the readings."""
+    absent = not_ready(study, NAME)
+    if absent is not None:
+        return absent
+    data = study.experiments[EXPERIMENT]
+    found = levels(data)
+    independence = independence_notes(data, found)
+    quantities: list[Quantity] = []
+    notes: list[str] = [*data.notes, *independence]
+    points: list[tuple[Level, Estimate]] = []
+    flags: list[Flag] = []
+    shown = []
+    for level in found:
+        result, judged = level.precision(study.confidence), level.precision(study.judged_confidence)
+        flags += _grubbs_flags(level)
+        shown.append(_shown(level, result))
+        said = (*level.reference_notes, *(independence if result.s_r is not None else ()))
+        if result.s_I is None:
+            notes.append(
+                f"Level {level_text(level.at)}: there is one run only, so neither s_run nor s_I can be estimated; "
+                "further runs would supply them."
+            )
+            continue
+        if result.s_run is None:
+            notes.append(
+                f"Level {level_text(level.at)}: no run holds two independent results, so s_run cannot be told from "
+                "s_r; replicates within the runs would supply it."
+            )
+        else:
+            quantities.append(level.quantity(f"{NAME}.s_run", result.s_run, study, judged.s_run, *said))
+        points.append((level, result.s_I))
+        quantities.append(level.quantity(f"{NAME}.s_I", result.s_I, study, judged.s_I, *said))
+    if not points:
+        return Evaluation(
+            NAME,
+            missing="Every level was measured in one run only: intermediate precision cannot be estimated. The same "
+            "levels in further runs (other days, analysts, instruments) would supply it.",
+        )
+    model, fitted, said_of_model = model_quantities(NAME, points, study)
+    quantities += model
+    factor_notes, tables = _factors(data)
+    notes += [*said_of_model, *factor_notes]
+    flagged = {flag.reading for flag in flags}
+    for entry in shown:
+        for reading in entry["readings"]:
+            reading["flagged"] = reading["reading"] in flagged
+    details = {
+        "levels": shown,
+        "model": None if fitted is None else {"constant": fitted.constant.value, "slope": fitted.slope.value},
+        "tables": [_components(shown), *tables],
+        "factor_notes": factor_notes,
+    }
+    return Evaluation(NAME, tuple(quantities), tuple(flags), tuple(dict.fromkeys(notes)), details=details)
+
+
+def _shown(level: Level, result: PrecisionResult) -> dict[str, Any]:
+    """What the figures draw: everything as a difference from the mean of the run means, formed exactly."""
+    between = result.between
+    means = [exact_mean(level.results(run.rows)) for run in level.runs]
+    centre = exact_mean(means)
+    readings = [
+        {"run": run.name, "reading": name, "line": line, "deviation": float(exact(value) - centre)}
+        for run in level.runs
+        for name, line, value in zip(
+            level.identifiers(run.rows), level.lines(run.rows), level.results(run.rows), strict=True
+        )
+    ]
+    estimates = {
+        key: None
+        if estimate is None
+        else {"value": estimate.value, "interval": None if estimate.interval is None else list(estimate.interval)}
+        for key, estimate in (("s_r", result.s_r), ("s_run", result.s_run), ("s_I", result.s_I))
+    }
+    return {
+        "at": level.at,
+        "mean": float(centre),
+        "runs": [
+            {"run": run.name, "n": len(run.rows), "deviation": float(mean - centre)}
+            for run, mean in zip(level.runs, means, strict=True)
+        ],
+        "readings": readings,
+        "degrees_of_freedom": [between.df_between, between.df_within],
+        "mean_squares": [between.ms_between, between.ms_within],
+        **estimates,
+    }
+
+
+def _components(shown: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    rows = [
+        [
+            level_text(entry["at"]),
+            len(entry["runs"]),
+            len(entry["readings"]),
+            entry["mean"],
+            entry["degrees_of_freedom"][0] or None,
+            entry["mean_squares"][0],
+            entry["degrees_of_freedom"][1] or None,
+            entry["mean_squares"][1],
+        ]
+        for entry in shown
+    ]
+    head = ["level", "runs", "readings", "mean of run means", "df between", "MS between", "df within", "MS within"]
+    return {"caption": "Analysis of variance at each level", "head": head, "rows": rows}
+
+
+def _grubbs_flags(level: Level) -> list[Flag]:
+    """The reading furthest from the mean of its level, where Grubbs' test points at it."""
+    rows = level.rows
+    values = level.results(rows)
+    if len(values) < 3:
+        return []
+    five, one = (grubbs_single(values, alpha=alpha) for alpha in (0.05, 0.01))
+    if not five.exceeded:
+        return []
+    beyond = "also beyond" if one.exceeded else "not beyond"
+    reason = (
+        f"The reading lies {significant(five.statistic)} standard deviations from the mean of level "
+        f"{level_text(level.at)}, against the critical value {significant(five.critical)} (5 %), {beyond} the 1 % "
+        f"value {significant(one.critical)}. The test takes the readings as independent, which those of one "
+        "run are not. It is kept."
+    )
+    suspect = level.identifiers([rows[five.index]])[0]
+    return [Flag(suspect, "Grubbs", five.statistic, five.critical, True, reason, level.at, level.data.worksheet)]
+
+
+def _factors(data: ExperimentData) -> tuple[list[str], list[dict[str, Any]]]:
+    """Which factors varied between runs, and which of them cannot be told apart."""
+    table = data.table
+    present = [name for name in FACTORS if name in table and (table[name].astype(str).str.strip() != "").any()]
+    absent = [name for name in FACTORS if name not in present]
+    notes: list[str] = []
+    if absent:
+        plural = "s" if len(absent) > 1 else ""
+        notes.append(
+            f"The worksheet does not state the {sentence_list(list(absent))}: it is not shown whether the "
+            f"factor{plural} varied between the runs."
+        )
+    if not present:
+        return notes, []
+    texts = table[present].astype(str).apply(lambda column: column.str.strip())
+    per_run = texts.groupby(table["run"].astype(str), sort=False)
+    sets = per_run.agg(lambda column: tuple(sorted(set(column))))
+    varied = [name for name in present if texts[name].nunique() > 1]
+    for name in present:
+        if name not in varied:
+            notes.append(f"All runs share one {name}: its contribution is not contained in s_I.")
+    within = [name for name in varied if sets[name].map(len).max() > 1]
+    for name in within:
+        count = int((sets[name].map(len) > 1).sum())
+        notes.append(
+            f"The {name} changed inside {count} run(s): part of its contribution then sits in s_r instead of s_run."
+        )
+    notes += [sentence for pair in combinations(varied, 2) for sentence in _confounding(texts, *pair)]
+    runs = [[name, *(", ".join(sets.loc[name, factor]) for factor in present)] for name in sets.index]
+    summary = [
+        [
+            name,
+            int(texts[name].nunique()),
+            int(sets[name].map(len).min()),
+            int(sets[name].map(len).max()),
+        ]
+        for name in present
+    ]
+    return notes, [
+        {
+            "caption": "Factors that varied",
+            "head": ["factor", "different values", "fewest in a run", "most in a run"],
+            "rows": summary,
+        },
+        {"caption": "Factors of each run", "head": ["run", *present], "rows": runs},
+    ]
+
+
+def _confounding(texts: pd.DataFrame, first: str, second: str) -> list[str]:
+    """A sentence where two factors change together, wholly or in part."""
+    pairs = texts[[first, second]].drop_duplicates()
+    a, b = texts[first].nunique(), texts[second].nunique()
+    of_first = pairs.groupby(second)[first].nunique().max()
+    of_second = pairs.groupby(first)[second].nunique().max()
+    if of_first == 1 and of_second == 1:
+        return [f"{first.capitalize()} and {second} change together: their contributions cannot be told apart."]
+    if of_second == 1:
+        return [f"Each {first} has one {second}: the {second} changes only together with the {first}."]
+    if of_first == 1:
+        return [f"Each {second} has one {first}: the {first} changes only together with the {second}."]
+    if len(pairs) < a * b:
+        return [
+            f"Of {a * b} combinations of {first} and {second}, {len(pairs)} were run: their contributions are only "
+            "partly told apart."
+        ]
+    return []
+
+
+def in_words(evaluation: Evaluation, unit: str) -> list[str]:
+    """What was found, in sentences."""
+    if evaluation.missing:
+        return [evaluation.missing]
+    sentences = []
+    for q in evaluation.quantities:
+        if q.key != f"{NAME}.s_I" or q.value is None:
+            continue
+        value, interval = with_interval(q.value, q.interval)
+        run = evaluation.get(f"{NAME}.s_run", q.at)
+        part = ""
+        if run is not None and run.value is not None:
+            share = run.value**2 / q.value**2 if q.value else 0.0
+            part = (
+                " No contribution of the runs shows beside the scatter within them."
+                if run.value == 0
+                else f" The runs contribute {100 * share:.0f} % of the variance."
+            )
+        place = f"{level_text(q.at)}{level_unit(q.at, unit)}"
+        sentences.append(
+            f"At {place} single results of different runs scatter with s_I = {value} {unit} (from {interval}; "
+            f"{q.units} runs).{part}"
+        )
+    sentences += list(evaluation.details.get("factor_notes", []))
+    names = list(dict.fromkeys(flag.reading for flag in evaluation.flags))
+    sentences.append(
+        "Grubbs' test points at no reading."
+        if not names
+        else f"Grubbs' test points at {sentence_list(names)}; what it points at is kept."
+    )
+    return sentences
+
+
+CHARACTERISTIC = Characteristic(
+    name=NAME,
+    title="Intermediate precision",
+    position=30,
+    experiment=EXPERIMENT,
+    method=(
+        "A run is what shares one calibration event. At each level the one-way random model splits the variance into "
+        "a part between runs, estimated by restricted maximum likelihood, and the part within, which is s_r pooled.",
+        "A component that comes out below zero is set to zero, and that is said. Intervals are modified-large-sample "
+        "intervals; with unequal runs they use unweighted run means. Satterthwaite's degrees of freedom are printed "
+        "for information only.",
+    ),
+    keys=(
+        KeyInfo(
+            f"{NAME}.s_run",
+            "standard deviation between runs",
+            "s_run",
+            "s_run^2 = (MS_between - MS_within) / n for equal runs, else REML; not below zero",
+            "Searle, Casella and McCulloch 1992; ISO 5725-3; interval of Ting et al. 1990",
+            "level",
+            "study",
+            ("upper bound", "point"),
+            None,
+            CHECKED,
+        ),
+        KeyInfo(
+            f"{NAME}.s_I",
+            "intermediate precision standard deviation of a single result",
+            "s_I",
+            "s_I = sqrt(s_run^2 + s_r^2)",
+            "ISO 5725-3; VIM 2.22, 2.23; interval of Graybill and Wang 1980",
+            "level",
+            "study",
+            ("upper bound", "point"),
+            None,
+            CHECKED,
+        ),
+        KeyInfo(
+            f"{NAME}.model_constant",
+            "constant part of the intermediate precision standard deviation over the levels",
+            "a",
+            "s_I(x) = a + b x",
+            "ISO 5725-2:1994, 7.5; likelihood of the variances",
+            "none",
+            "study",
+            ("upper bound", "point"),
+        ),
+        KeyInfo(
+            f"{NAME}.model_slope",
+            "growth of the intermediate precision standard deviation per unit of level",
+            "b",
+            "s_I(x) = a + b x",
+            "ISO 5725-2:1994, 7.5; likelihood of the variances",
+            "none",
+            "1",
+            ("upper bound", "point"),
+        ),
+    ),
+    evaluate=evaluate,
+    in_words=in_words,
+    figures=("run_means", "sd_by_level"),
+)

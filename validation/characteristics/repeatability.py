@@ -1,0 +1,276 @@
+"""Repeatability: the scatter of independent results within one run, by level and as a model over levels."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Any
+
+from validation.characteristics import Characteristic, KeyInfo
+from validation.characteristics._precision_runs import (
+    EXPERIMENT,
+    Level,
+    independence_notes,
+    levels,
+    model_quantities,
+    not_ready,
+)
+from validation.stats.estimate import Estimate, exact
+from validation.stats.one_way import exact_mean
+from validation.stats.outliers import cochran
+from validation.stats.precision import PrecisionResult
+from validation.study.model import Study
+from validation.study.quantity import Evaluation, Flag, Quantity
+from validation.words import level_text, significant, with_interval
+
+NAME = "repeatability"
+CHECKED = (
+    "NIST StRD, Analysis of Variance, all eleven sets (certified values)",
+    "Dyestuff yield, Davies and Goldsmith 1972",
+    "Rail, Pinheiro and Bates 2000, 1.1",
+    "USP <1010>, Appendix B, Tables 1 and 2",
+    "CLSI EP05, appendix, glucose",
+    "Berthouex and Brown 2002, Tables 25.2 to 25.5",
+)
+
+
+def evaluate(study: Study) -> Evaluation:
+    """s_r and r at each level, the model over levels, and Cochran's view of the runs."""
+    absent = not_ready(study, NAME)
+    if absent is not None:
+        return absent
+    data = study.experiments[EXPERIMENT]
+    found = levels(data)
+    independence = independence_notes(data, found)
+    quantities: list[Quantity] = []
+    notes: list[str] = [*data.notes, *independence]
+    points: list[tuple[Level, Estimate]] = []
+    flags: list[Flag] = []
+    shown: list[dict[str, Any]] = []
+    for level in found:
+        result = level.precision(study.confidence)
+        judged = level.precision(study.judged_confidence)
+        flags += _cochran_flags(level)
+        shown.append(_shown(level, result))
+        if result.s_r is None or result.r is None:
+            notes.append(f"Level {level_text(level.at)}: {_why_missing(result)}")
+            continue
+        said = (*independence, *_single_runs(level))
+        points.append((level, result.s_r))
+        quantities.append(level.quantity(f"{NAME}.s_r", result.s_r, study, judged.s_r, *said))
+        quantities.append(level.quantity(f"{NAME}.r", result.r, study, judged.r, *said))
+    if not points:
+        return Evaluation(
+            NAME,
+            missing="No run holds two independent results at one level: repeatability cannot be estimated. Replicates "
+            "within a run would supply it.",
+        )
+    model, fitted, said_of_model = model_quantities(NAME, points, study)
+    notes += said_of_model
+    quantities += model
+    flagged = {flag.reading for flag in flags}
+    for entry in shown:
+        for row in entry["residuals"]:
+            row["flagged"] = row["reading"] in flagged
+    details = {
+        "levels": shown,
+        "model": None if fitted is None else {"constant": fitted.constant.value, "slope": fitted.slope.value},
+        "tables": _tables(found),
+    }
+    return Evaluation(NAME, tuple(quantities), tuple(flags), tuple(dict.fromkeys(notes)), details=details)
+
+
+def _why_missing(result: PrecisionResult) -> str:
+    return next(note for note in result.notes if "repeatability cannot be estimated" in note)
+
+
+def _single_runs(level: Level) -> tuple[str, ...]:
+    """Runs that say nothing about s_r."""
+    count = sum(len(run.preparations) == 1 for run in level.runs)
+    if not count:
+        return ()
+    return (f"{count} run(s) with a single result enter the mean but not s_r.",)
+
+
+def _residuals(level: Level) -> list[dict[str, Any]]:
+    """Each reading minus the mean of its run, formed exactly."""
+    rows = []
+    for run in level.runs:
+        values = level.results(run.rows)
+        centre = exact_mean(values)
+        names, lines = level.identifiers(run.rows), level.lines(run.rows)
+        for value, name, line in zip(values, names, lines, strict=True):
+            rows.append({"run": run.name, "reading": name, "line": line, "residual": float(exact(value) - centre)})
+    return rows
+
+
+def _variance(level: Level, rows: Sequence[int]) -> float:
+    values = [exact(value) for value in level.results(rows)]
+    centre = exact_mean(values)
+    return float(sum((value - centre) ** 2 for value in values) / (len(values) - 1))
+
+
+def _cochran_flags(level: Level) -> list[Flag]:
+    """The reading furthest from its run mean, in the run whose variance Cochran's test points at."""
+    runs = [run for run in level.runs if len(run.rows) > 1]
+    if len(runs) < 2:
+        return []
+    variances = [_variance(level, run.rows) for run in runs]
+    # The commonest count stands for unequal ones; the smaller on a tie, which has the larger critical value.
+    counts = Counter(len(run.rows) for run in runs)
+    n = min(counts, key=lambda count: (-counts[count], count))
+    five, one = (cochran(variances, n, alpha=alpha) for alpha in (0.05, 0.01))
+    if not five.exceeded:
+        return []
+    run = runs[five.index]
+    suspects = [row for row in _residuals(level) if row["run"] == run.name]
+    suspect = max(suspects, key=lambda row: abs(row["residual"]))
+    beyond = "also beyond" if one.exceeded else "not beyond"
+    reason = (
+        f"Run {run.name} has the largest variance at level {level_text(level.at)}, {significant(five.statistic)} of "
+        f"the sum against the critical value {significant(five.critical)} (5 %), {beyond} the 1 % value "
+        f"{significant(one.critical)}; this reading lies furthest from the mean of its run. It is kept."
+    )
+    return [
+        Flag(
+            suspect["reading"],
+            "Cochran",
+            five.statistic,
+            five.critical,
+            True,
+            reason,
+            level.at,
+            level.data.worksheet,
+        )
+    ]
+
+
+def _shown(level: Level, result: PrecisionResult) -> dict[str, Any]:
+    s_r = result.s_r
+    return {
+        "at": level.at,
+        "s_r": None if s_r is None else s_r.value,
+        "interval": None if s_r is None or s_r.interval is None else list(s_r.interval),
+        "s_preparation": result.s_preparation,
+        "s_reading": result.s_reading,
+        "residuals": _residuals(level),
+    }
+
+
+def _tables(found: Sequence[Level]) -> list[dict[str, Any]]:
+    rows: list[list[Any]] = []
+    for level in found:
+        for run in level.runs:
+            spread = _variance(level, run.rows) ** 0.5 if len(run.rows) > 1 else None
+            values = level.results(run.rows)
+            rows.append(
+                [level_text(level.at), run.name, len(run.preparations), len(values), float(exact_mean(values)), spread]
+            )
+    head = ["level", "run", "preparations", "readings", "mean", "standard deviation"]
+    return [{"caption": "Runs at each level", "head": head, "rows": rows}]
+
+
+def in_words(evaluation: Evaluation, unit: str) -> list[str]:
+    """What was found, in sentences."""
+    if evaluation.missing:
+        return [evaluation.missing]
+    sentences = []
+    for q in evaluation.quantities:
+        if q.key != f"{NAME}.s_r" or q.value is None:
+            continue
+        value, interval = with_interval(q.value, q.interval)
+        r = evaluation.get(f"{NAME}.r", q.at)
+        limit = (
+            ""
+            if r is None or r.value is None
+            else " Two results of one run should differ by more than "
+            + (f"{significant(r.value)} {unit} only once in twenty times.")
+        )
+        at = level_text(q.at)
+        share = level_unit(q.at, unit)
+        sentences.append(
+            f"At {at}{share} results of one run scatter with s_r = {value} {unit} (from {interval}).{limit}"
+        )
+    constant, slope = evaluation.get(f"{NAME}.model_constant"), evaluation.get(f"{NAME}.model_slope")
+    if constant is not None and slope is not None and constant.value is not None and slope.value is not None:
+        sentences.append(
+            f"Over the levels s_r follows {significant(constant.value)} + {significant(slope.value)} x level ({unit})."
+        )
+    count = len(evaluation.flags)
+    sentences.append(
+        "Cochran's test points at no run."
+        if not count
+        else f"Cochran's test points at {count} reading(s), all of them kept: "
+        + ", ".join(flag.reading for flag in evaluation.flags)
+        + "."
+    )
+    return sentences
+
+
+def level_unit(at: object, unit: str) -> str:
+    """ " %" after a numeric level, nothing after a label."""
+    return f" {unit}" if isinstance(at, float | int) else ""
+
+
+CHARACTERISTIC = Characteristic(
+    name=NAME,
+    title="Repeatability",
+    position=20,
+    experiment=EXPERIMENT,
+    method=(
+        "At each level the variances within the runs are pooled, each weighted with its degrees of freedom: what is "
+        "left is the scatter of independent results obtained by one analyst on one instrument within a short time.",
+        "Where one preparation was read several times, its readings are no replicates: s_r then joins the variance "
+        "between preparations and that of the readings.",
+        "Over the levels a straight line s(x) = a + b x is fitted by likelihood to the pooled variances.",
+    ),
+    keys=(
+        KeyInfo(
+            f"{NAME}.s_r",
+            "repeatability standard deviation, pooled within run",
+            "s_r",
+            "s_r^2 = sum_i (n_i - 1) s_i^2 / sum_i (n_i - 1)",
+            "ISO 5725-2:1994, 7.4; VIM 2.20, 2.21",
+            "level",
+            "study",
+            ("upper bound", "point"),
+            None,
+            CHECKED,
+        ),
+        KeyInfo(
+            f"{NAME}.r",
+            "repeatability limit: the difference of two results of one run that is exceeded once in twenty times",
+            "r",
+            "r = 1.96 sqrt(2) s_r",
+            "ISO 5725-6; VIM 2.21",
+            "level",
+            "study",
+            ("upper bound", "point"),
+            None,
+            CHECKED,
+        ),
+        KeyInfo(
+            f"{NAME}.model_constant",
+            "constant part of the repeatability standard deviation over the levels",
+            "a",
+            "s_r(x) = a + b x",
+            "ISO 5725-2:1994, 7.5; likelihood of the pooled variances",
+            "none",
+            "study",
+            ("upper bound", "point"),
+        ),
+        KeyInfo(
+            f"{NAME}.model_slope",
+            "growth of the repeatability standard deviation per unit of level",
+            "b",
+            "s_r(x) = a + b x",
+            "ISO 5725-2:1994, 7.5; likelihood of the pooled variances",
+            "none",
+            "1",
+            ("upper bound", "point"),
+        ),
+    ),
+    evaluate=evaluate,
+    in_words=in_words,
+    figures=("sd_by_level", "residuals_by_level"),
+)

@@ -1,0 +1,77 @@
+"""What the figures over levels share: the level axis, rings about flagged readings, intervals beside points."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
+from typing import Any
+
+from matplotlib.axes import Axes
+
+from validation.figures.style import INK, VERMILION
+from validation.study.model import Study
+from validation.words import level_text
+
+
+def positions(places: Sequence[Any]) -> list[float]:
+    """Where the levels stand: numbers at themselves, labels at 0, 1, 2, ..."""
+    if all(isinstance(at, float | int) for at in places):
+        return [float(at) for at in places]
+    return [float(i) for i in range(len(places))]
+
+
+def level_axis(axes: Axes, places: Sequence[Any], study: Study, *, titled: bool = True) -> None:
+    """Level on x from zero with its unit, or the labels in their order."""
+    x = positions(places)
+    if all(isinstance(at, float | int) for at in places):
+        top = max([*x, 0.0])
+        bottom = min([*x, 0.0])
+        room = 0.05 * ((top - bottom) or 1.0)
+        axes.set_xlim(bottom - room, top + room)
+        axes.set_xlabel(f"level / {study.unit}" if titled else "")
+        return
+    axes.set_xlim(-0.5, len(x) - 0.5)
+    axes.set_xticks(x, [str(at) for at in places])
+    axes.set_xlabel("level" if titled else "")
+
+
+def spread(places: Sequence[Any]) -> float:
+    """Width over which points of one level may be laid side by side."""
+    x = sorted(set(positions(places)))
+    gaps = [b - a for a, b in pairwise(x)]
+    return 0.4 * min(gaps) if gaps else 0.4
+
+
+def interval_bars(
+    axes: Axes,
+    x: Sequence[float],
+    values: Sequence[float],
+    intervals: Sequence[Sequence[float] | None],
+    *,
+    color: str,
+    marker: str,
+) -> None:
+    """Points with thin intervals; a point without an interval stands alone."""
+    for at, value, interval in zip(x, values, intervals, strict=True):
+        if interval is not None:
+            axes.plot([at, at], list(interval), color=color, lw=0.8)
+            axes.plot([at, at], list(interval), color=color, lw=0, marker="_", ms=5)
+        axes.plot([at], [value], color=color, marker=marker, ms=5, lw=0)
+
+
+def ring(axes: Axes, x: float, y: float, entry: Mapping[str, Any]) -> None:
+    """A ring about a flagged reading, with its worksheet row number."""
+    axes.plot([x], [y], marker="o", ms=10, mfc="none", mec=VERMILION, mew=1.1, lw=0)
+    axes.annotate(f"row {entry['line']}", (x, y), xytext=(8, 4), textcoords="offset points", fontsize=8, color=INK)
+
+
+def end_label(axes: Axes, x: float, y: float, text: str, *, color: str) -> None:
+    """A direct label at the right end of a curve, in place of a legend."""
+    axes.annotate(
+        text, (x, y), xytext=(6, 0), textcoords="offset points", va="center", color=color, annotation_clip=False
+    )
+
+
+def named(at: Any, unit: str) -> str:
+    """A level inside a sentence."""
+    return f"{level_text(at)} {unit}" if isinstance(at, float | int) else str(at)

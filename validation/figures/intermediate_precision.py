@@ -1,0 +1,115 @@
+"""Figures of the chapter on intermediate precision."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from validation.figures._levels import end_label, interval_bars, level_axis, named, positions, ring, spread
+from validation.figures.style import BLUE, GREY, INK, ORANGE, VERMILION, WIDTH, dossier_style, new_figure
+from validation.study.model import Study
+from validation.study.quantity import Evaluation
+from validation.words import significant
+
+
+def run_means(evaluation: Evaluation, study: Study) -> Figure | None:
+    """Readings and run means about the mean of each level, one panel a level, with s_run and s_r drawn beside them."""
+    shown = evaluation.details.get("levels", ())
+    if not shown:
+        return None
+    columns = min(3, len(shown))
+    rows = -(-len(shown) // columns)
+    with dossier_style():
+        figure = Figure(figsize=(WIDTH, 0.7 + 1.9 * rows), layout="constrained")
+        panels = figure.subplots(rows, columns, squeeze=False)
+        for axes, entry in zip(panels.flat, shown, strict=False):
+            _panel(axes, entry, study.unit)
+        for axes in list(panels.flat)[len(shown) :]:
+            axes.set_visible(False)
+        figure.supylabel(f"difference from the mean of the level / {study.unit}", fontsize=10)
+        figure.supxlabel("run", fontsize=10)
+        figure.suptitle(_means_title(shown, study.unit), x=0.01, ha="left", fontsize=11, fontweight="bold")
+    return figure
+
+
+def _panel(axes: Axes, entry: dict, unit: str) -> None:
+    names = [run["run"] for run in entry["runs"]]
+    axes.axhline(0, color=INK, lw=0.6)
+    for reading in entry["readings"]:
+        x = names.index(reading["run"])
+        axes.plot([x], [reading["deviation"]], marker="o", ms=2.6, mfc="none", mec=BLUE, mew=0.7, lw=0)
+        if reading["flagged"]:
+            ring(axes, x, reading["deviation"], reading)
+    for x, run in enumerate(entry["runs"]):
+        axes.plot([x - 0.35, x + 0.35], [run["deviation"]] * 2, color=INK, lw=1.3)
+    axes.set_title(named(entry["at"], unit), fontsize=9, fontweight="normal")
+    axes.set_xlim(-0.7, len(names) + 1.6)
+    axes.set_xticks(range(len(names)), names, fontsize=7, rotation=90 if max(map(len, names)) > 3 else 0)
+    axes.tick_params(axis="y", labelsize=8)
+    for place, key, color in ((len(names) + 0.1, "s_run", VERMILION), (len(names) + 0.9, "s_r", BLUE)):
+        if entry[key] is not None:
+            s = entry[key]["value"]
+            axes.plot([place, place], [-s, s], color=color, lw=2.2, solid_capstyle="butt")
+            axes.annotate(
+                key,
+                (place, -s),
+                xytext=(0, -2),
+                textcoords="offset points",
+                ha="center",
+                va="top",
+                fontsize=6.5,
+                color=color,
+            )
+
+
+def _means_title(shown: list[dict], unit: str) -> str:
+    known = [entry for entry in shown if entry["s_run"] is not None and entry["s_r"] is not None]
+    if not known:
+        return "Run means about the mean of each level"
+    larger = [entry for entry in known if entry["s_run"]["value"] > entry["s_r"]["value"]]
+    if not larger:
+        return "Runs differ by less than results within a run at every level"
+    if len(larger) == len(known):
+        return "Runs differ by more than results within a run at every level"
+    return "Runs differ by more than results within a run at " + ", ".join(named(e["at"], unit) for e in larger)
+
+
+def sd_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
+    """s_r and s_I against level, each with its interval, and the fitted s_I(x)."""
+    shown = [entry for entry in evaluation.details.get("levels", ()) if entry["s_I"] is not None]
+    if not shown:
+        return None
+    places = [entry["at"] for entry in shown]
+    x, shift = positions(places), 0.12 * spread(places)
+    model = evaluation.details["model"]
+    with dossier_style():
+        figure, (axes,) = new_figure()
+        for key, side, color, marker in (("s_r", -shift, BLUE, "o"), ("s_I", shift, ORANGE, "s")):
+            known = [(at + side, entry[key]) for at, entry in zip(x, shown, strict=True) if entry[key] is not None]
+            if not known:
+                continue
+            interval_bars(
+                axes,
+                [at for at, _ in known],
+                [s["value"] for _, s in known],
+                [s["interval"] for _, s in known],
+                color=color,
+                marker=marker,
+            )
+            end_label(axes, known[-1][0], known[-1][1]["value"], key, color=INK)
+        level_axis(axes, places, study)
+        if model is not None:
+            line = np.array([0.0, max(x)])
+            axes.plot(line, model["constant"] + model["slope"] * line, color=GREY, lw=0.9, ls="--")
+        axes.set_ylim(bottom=0)
+        axes.set_ylabel(f"standard deviation / {study.unit}")
+        values = [entry["s_I"]["value"] for entry in shown]
+        axes.set_title(
+            f"Intermediate precision at {named(places[0], study.unit)} is {significant(values[0])} {study.unit}"
+            if len(values) == 1
+            else f"Intermediate precision runs from {significant(values[0])} {study.unit} at "
+            f"{named(places[0], study.unit)} to {significant(values[-1])} {study.unit} at "
+            f"{named(places[-1], study.unit)}"
+        )
+    return figure

@@ -1,0 +1,73 @@
+"""Figures of the chapter on repeatability."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from validation.figures._levels import end_label, interval_bars, level_axis, named, positions, ring, spread
+from validation.figures.style import BLUE, GREY, INK, dossier_style, new_figure
+from validation.study.model import Study
+from validation.study.quantity import Evaluation
+from validation.words import significant
+
+
+def sd_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
+    """s_r against level with its intervals and the fitted s(x)."""
+    shown = [entry for entry in evaluation.details.get("levels", ()) if entry["s_r"] is not None]
+    if not shown:
+        return None
+    places = [entry["at"] for entry in shown]
+    x, values = positions(places), [entry["s_r"] for entry in shown]
+    model = evaluation.details["model"]
+    with dossier_style():
+        figure, (axes,) = new_figure()
+        interval_bars(axes, x, values, [entry["interval"] for entry in shown], color=BLUE, marker="o")
+        level_axis(axes, places, study)
+        if model is not None:
+            line = np.array([0.0, max(x)])
+            axes.plot(line, model["constant"] + model["slope"] * line, color=GREY, lw=0.9, ls="--")
+            end_label(axes, line[1], float(model["constant"] + model["slope"] * line[1]), "s(x)", color=GREY)
+        axes.set_ylim(bottom=0)
+        axes.set_ylabel(f"s_r / {study.unit}")
+        axes.set_title(_sd_title(places, values, model, study.unit))
+    return figure
+
+
+def _sd_title(places: list, values: list[float], model: dict | None, unit: str) -> str:
+    if len(values) == 1:
+        return f"Repeatability at {named(places[0], unit)} is {significant(values[0])} {unit}"
+    if model is not None:
+        parts = f"{significant(model['constant'])} + {significant(model['slope'])} x level"
+        return f"Repeatability over the levels follows {parts} (dashed)"
+    return f"Repeatability lies between {significant(min(values))} and {significant(max(values))} {unit}"
+
+
+def residuals_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
+    """Every reading minus the mean of its run, by level."""
+    shown = [entry for entry in evaluation.details.get("levels", ()) if entry["residuals"]]
+    if not shown:
+        return None
+    places = [entry["at"] for entry in shown]
+    width = spread(places)
+    flagged = 0
+    with dossier_style():
+        figure, (axes,) = new_figure()
+        axes.axhline(0, color=INK, lw=0.6)
+        for at, entry in zip(positions(places), shown, strict=True):
+            runs = list(dict.fromkeys(row["run"] for row in entry["residuals"]))
+            for row in entry["residuals"]:
+                offset = (runs.index(row["run"]) - (len(runs) - 1) / 2) / max(len(runs) - 1, 1)
+                axes.plot([at + width * offset], [row["residual"]], marker="o", ms=3, mfc="none", mec=BLUE, lw=0)
+                if row["flagged"]:
+                    flagged += 1
+                    ring(axes, at + width * offset, row["residual"], row)
+        level_axis(axes, places, study)
+        axes.set_ylabel(f"result minus mean of its run / {study.unit}")
+        axes.set_title(
+            "No reading stands out within its run"
+            if not flagged
+            else f"{flagged} reading{'s' if flagged > 1 else ''} stand{'' if flagged > 1 else 's'} out within "
+            f"{'their runs' if flagged > 1 else 'its run'} (ringed, kept)"
+        )
+    return figure
