@@ -360,7 +360,7 @@ def in_words(evaluation: Evaluation, unit: str) -> Sequence[str]:
     named = _flagged_laboratories(evaluation)
     if named:
         sentences.append(
-            f"The outlier tests point at {sentence_list(named)}; no reading is left out for that: a test alone is no cause."
+            f"The outlier tests point at {sentence_list(named)}. Nothing is left out for that; a test is no cause."
         )
     elif any(len(level["cells"]) > 2 for level in evaluation.details["levels"]):
         sentences.append("No laboratory stands out by the tests of Cochran and Grubbs or by Mandel's h and k at 5 %.")
@@ -409,8 +409,8 @@ CHARACTERISTIC = Characteristic(
     experiment="reproducibility",
     method=(
         "Several laboratories measure the same materials by the same procedure. The variance of their readings is "
-        "split into what happens within a laboratory and what differs between laboratories (ISO 5725-2, numbers of readings "
-        "may differ); where runs were recorded, a three-stage nested analysis of variance sets the runs apart too.",
+        "split into what happens within a laboratory and what differs between laboratories (ISO 5725-2, numbers of "
+        "readings may differ); where runs were recorded, a three-stage nested analysis of variance sets them apart.",
         "A component that comes out negative is set to 0 and that is said. The general mean weights each laboratory by "
         "its number of readings. Cochran's test, Grubbs' tests and Mandel's h and k point at laboratories that stand "
         "out; nothing is removed for that.",

@@ -1,0 +1,78 @@
+"""A study held in memory, for tests of the characteristics: one experiment, its rows given as columns of texts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from validation.study.model import ExperimentData, Reading, Study
+from validation.study.plan import Plan
+
+NUMERIC = ("level", "response", "result", "assigned", "u_level", "u")
+
+
+def small_study(
+    experiment: str,
+    columns: Mapping[str, Sequence[object]],
+    *,
+    unit: str = "%",
+    range_: tuple[float, float] = (0.0, 1000.0),
+    customer_limits: Sequence[float] = (),
+    requirements: Sequence[Mapping[str, Any]] = (),
+    confidence: float = 0.95,
+) -> Study:
+    """A study of one experiment; a result such as "<0.1" is censored, and so is not in the table."""
+    plan = Plan.model_validate(
+        {
+            "format": 1,
+            "study": {
+                "id": "T-1",
+                "title": "Test",
+                "laboratory": "Test laboratory",
+                "measurand": "Test",
+                "unit": unit,
+                "range": list(range_),
+                "customer_limits": list(customer_limits),
+            },
+            "confidence": confidence,
+            "experiments": {experiment: {"worksheet": "worksheets/test.csv"}},
+            "requirements": list(requirements),
+        }
+    )
+    rows = [dict(zip(columns, map(str, row), strict=True)) for row in zip(*columns.values(), strict=True)]
+    readings, kept, exact = [], [], {name: [] for name in columns if name in NUMERIC}
+    labelled = any(not _is_number(row["level"]) for row in rows) if "level" in columns else False
+    if labelled:
+        exact.pop("level")
+    for number, row in enumerate(rows):
+        name = f"T-{number + 1:03d}"
+        status = "censored" if row.get("result", "").startswith("<") else "used"
+        readings.append(Reading(name, experiment, "worksheets/test.csv", number + 2, row, row, status=status))
+        if status == "used":
+            for column in exact:
+                exact[column].append(Decimal(row[column]))
+            kept.append({"reading": name, "line": number + 2, **row})
+    table = pd.DataFrame(kept, columns=["reading", "line", *columns])
+    for column in exact:
+        table[column] = [float(value) for value in exact[column]]
+    data = ExperimentData(
+        name=experiment,
+        worksheet="worksheets/test.csv",
+        table=table,
+        exact={name: tuple(values) for name, values in exact.items()},
+        readings=tuple(readings),
+        awaiting=not rows,
+    )
+    return Study(Path("study"), plan, {experiment: data})
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
