@@ -21,6 +21,8 @@ import yaml
 from scipy.stats import t
 
 from validation.resources import folder
+from validation.study.load import load_study
+from validation.study.lock import plan_order
 from validation.study.plan import read_plan
 
 DEMO = folder("demo_data")
@@ -111,6 +113,14 @@ def test_plan_is_valid_and_locked_before_the_first_reading(study: Path) -> None:
     )
     assert datetime.fromisoformat(lock["entries"][0]["time"]) < first
     assert plan.study.parent is None
+
+
+def test_study_is_read_with_its_amendment_and_every_requirement_is_older_than_the_data() -> None:
+    for folder_, readings in ((GRADE, 72 + 144 + 48 + 35 + 80), (LOT, 72 + 48)):
+        study = load_study(folder_)
+        assert sum(len(data.table) for data in study.experiments.values()) == readings
+        assert set(plan_order(study).requirements.values()) == {"before data"}
+    assert load_study(GRADE).experiments["precision"].table["result"].max() < 11  # 20.7 is amended to 2.07
 
 
 def test_the_plan_amendment_changes_no_requirement() -> None:

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 import scipy
 
+from validation.study.load import load_study
 from validation.study.plan import read_plan
 
 STUDIES = Path(__file__).parent / "real_studies"
@@ -66,6 +67,14 @@ def test_study_has_a_valid_plan_a_source_and_its_worksheets(study: str) -> None:
         identifiers = [row["reading"] for row in found]
         assert found
         assert len(set(identifiers)) == len(identifiers)
+
+
+@pytest.mark.parametrize("study", sorted(path.name for path in STUDIES.iterdir() if path.is_dir()))
+def test_study_is_read_without_a_fault_and_with_every_digit(study: str) -> None:
+    for data in load_study(STUDIES / study).experiments.values():
+        column = "response" if data.name == "calibration" else "result"
+        written = [row[column] for row in rows(study, Path(data.worksheet).name)]
+        assert [str(value) for value in data.exact[column]] == written
 
 
 def test_coop_equals_the_data_set() -> None:
