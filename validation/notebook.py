@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from functools import cached_property
 from importlib import import_module
 from pathlib import Path
@@ -12,12 +13,25 @@ from matplotlib.figure import Figure
 
 from validation import resources
 from validation.characteristics import characteristics
-from validation.figures.style import save_svg
+from validation.figures.style import alternative_text, dossier_style, save_svg, svg_text
 from validation.study.load import load_study
 from validation.study.quantity import Evaluation
 from validation.words import number_in_table
 
 DEMO = "new-grade"
+
+
+class Drawing:
+    """A figure as a notebook shows it: SVG, the same bytes on every rerun."""
+
+    def __init__(self, figure: Figure):
+        self.figure = figure
+
+    def _repr_svg_(self) -> str:
+        return svg_text(self.figure)
+
+    def __repr__(self) -> str:
+        return f"figure: {alternative_text(self.figure)}"
 
 
 class Chapter:
@@ -28,6 +42,7 @@ class Chapter:
         folder = Path(study_folder) if study_folder else resources.folder("demo_data") / DEMO
         self.study = load_study(folder, draft=draft)
         self.output_folder = Path(output_folder) if output_folder else None
+        self._alts: dict[str, str] = {}
 
     @cached_property
     def evaluation(self) -> Evaluation:
@@ -63,27 +78,35 @@ class Chapter:
         rows = [[number_in_table(cell) for cell in row] for row in table["rows"]]
         return pd.DataFrame(rows, columns=table["head"])
 
-    def figure(self, name: str) -> Figure | None:
+    def figure(self, name: str) -> Drawing | None:
         """A figure of this chapter, also saved for the dossier; None where its data are missing."""
         if self.evaluation.missing:
             return None
         module = import_module(f"validation.figures.{self.characteristic.name}")
-        drawing = getattr(module, name)(self.evaluation, self.study)
-        if drawing is not None and self.output_folder is not None:
+        with dossier_style():
+            drawing = getattr(module, name)(self.evaluation, self.study)
+        if drawing is None:
+            return None
+        self._alts[name] = alternative_text(drawing)
+        if self.output_folder is not None:
             save_svg(drawing, self.output_folder / f"{self.characteristic.name}-{name}.svg")
-        return drawing
+        return Drawing(drawing)
 
     def in_words(self) -> pd.DataFrame:
         """The reading in words."""
+        return pd.DataFrame({"in words": list(self._words())})
+
+    def _words(self) -> Sequence[str]:
         if self.evaluation.missing:
-            return pd.DataFrame({"in words": [self.evaluation.missing]})
-        return pd.DataFrame({"in words": list(self.characteristic.in_words(self.evaluation, self.study.unit))})
+            return [self.evaluation.missing]
+        return list(self.characteristic.in_words(self.evaluation, self.study.unit))
 
     def save(self) -> None:
         """Hand the evaluation to the dossier; without an output folder nothing is written."""
         if self.output_folder is not None:
+            saved = {**self.evaluation.to_dict(), "words": list(self._words()), "figures": self._alts}
             target = self.output_folder / f"{self.characteristic.name}.json"
-            target.write_text(json.dumps(self.evaluation.to_dict(), allow_nan=False, indent=1), encoding="utf-8")
+            target.write_bytes(json.dumps(saved, allow_nan=False, indent=1).encode("utf-8"))
 
 
 def open_chapter(name: str, study_folder: str = "", output_folder: str = "", draft: bool = False) -> Chapter:

@@ -77,3 +77,11 @@ def save_svg(figure: Figure, path: Path) -> None:
     """Write `svg_text` with line ends that do not depend on the system."""
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_bytes(svg_text(figure).encode("utf-8"))
+
+
+def alternative_text(figure: Figure) -> str:
+    """What the figure says to somebody who does not see it: its titles, axes and direct labels."""
+    titles = [axes.get_title(loc) for axes in figure.axes for loc in ("left", "center", "right")]
+    message = "; ".join(dict.fromkeys(" ".join(title.split()) for title in titles if title.strip()))
+    labels = [f"{axes.get_ylabel()} against {axes.get_xlabel()}" for axes in figure.axes if axes.get_xlabel() and axes.get_ylabel()]
+    return ". ".join([text for text in (message, "; ".join(dict.fromkeys(labels))) if text])

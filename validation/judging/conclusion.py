@@ -1,0 +1,165 @@
+"""The proposed conclusion: outcome, working range, and the sentences that say why. People sign, the program does not."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from typing import Any, Literal
+
+from validation.judging.requirements import BY_PERFORMANCE, RequirementResult
+from validation.study.model import Study
+from validation.study.quantity import Quantity
+from validation.words import level_text, sentence_list
+
+ConclusionOutcome = Literal["fit", "fit with restrictions", "not fit", "not judged"]
+
+#: What a complete validation looks at beside the experiments of this study (the names are those of `not_evaluated`).
+FURTHER = {
+    "matrix": "selectivity and matrix effect",
+    "fuel": "fuel blend and volatility",
+    "carry_over": "carry-over",
+    "ruggedness": "ruggedness",
+    "stability": "stability of standards and calibration",
+    "recovery": "recovery of spikes",
+    "uncertainty": "measurement uncertainty",
+}
+#: The experiments of the main job, by the plan's names.
+MAIN = {
+    "calibration": "calibration and linearity",
+    "precision": "precision, trueness and accuracy profile",
+    "reproducibility": "reproducibility between laboratories",
+    "detection": "detection and quantification limits",
+    "comparison": "comparison with a reference method",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class NotEvaluated:
+    """One line of the table "Not evaluated in this study"."""
+
+    name: str
+    title: str
+    reason: str
+
+    @property
+    def excused(self) -> bool:
+        return bool(self.reason)
+
+
+@dataclass(frozen=True, slots=True)
+class Conclusion:
+    """`results.json` `conclusion`, with the parts its text was made of."""
+
+    outcome: ConclusionOutcome
+    range: tuple[float, float] | None
+    text: str
+    restrictions: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            "outcome": self.outcome,
+            "range": None if self.range is None else list(self.range),
+            "text": self.text,
+            "restrictions": list(self.restrictions),
+        }
+
+
+def not_evaluated(study: Study) -> tuple[NotEvaluated, ...]:
+    """What no reading of this study speaks about, with the plan's reason."""
+    reasons = dict(study.plan.not_evaluated)
+    absent = {name: title for name, title in MAIN.items() if study.ready(name) is None}
+    further = {name: title for name, title in FURTHER.items()}
+    others = {name: name.replace("_", " ") for name in reasons if name not in MAIN and name not in FURTHER}
+    return tuple(NotEvaluated(name, title, reasons.get(name, "").strip()) for name, title in {**absent, **further, **others}.items())
+
+
+def working_range(rows: Sequence[RequirementResult]) -> tuple[float, float] | None:
+    """The longest run of adjacent tested levels where all level requirements are met; the lower one on a tie."""
+    levels = sorted({row.at for row in rows if isinstance(row.at, float)})
+    met = {level: all(row.outcome == "met" for row in rows if row.at == level) for level in levels}
+    runs = [list(group) for good, group in groupby(levels, key=lambda level: met[level]) if good]
+    if not runs:
+        return None
+    longest = max(runs, key=len)
+    return longest[0], longest[-1]
+
+
+def quantification_limit(rows: Sequence[RequirementResult], unit: str) -> Quantity | None:
+    """Lowest level where every requirement on bias and precision holds; None where the plan has none by level."""
+    kinds = ("trueness.", "repeatability.", "intermediate_precision.", "accuracy.")
+    wanted = [row for row in rows if row.quantity.startswith(kinds) and isinstance(row.at, float)]
+    if not wanted:
+        return None
+    levels = sorted({row.at for row in wanted if isinstance(row.at, float)})
+    good = [level for level in levels if all(row.settled == "met" for row in wanted if row.at == level)]
+    if not good:
+        return None
+    used = sorted({row.id for row in wanted if row.at == good[0]})
+    notes = [f"Lowest tested level at which the requirements {sentence_list(used)} hold; it carries no interval of its own."]
+    elsewhere = sorted({row.id for row in wanted} - set(used))
+    if elsewhere:
+        notes.append(f"{sentence_list(elsewhere)} is set at other levels only and says nothing at {level_text(good[0])}.")
+    return Quantity(
+        key="detection.quantification_limit",
+        at=BY_PERFORMANCE,
+        value=good[0],
+        unit=unit,
+        n=0,
+        notes=tuple(notes),
+        source="lowest level at which the plan's own requirements hold (Eurachem, The Fitness for Purpose of Analytical Methods; clause from memory)",
+        unit_name="levels",
+    )
+
+
+def conclude(study: Study, rows: Sequence[RequirementResult], absent: Sequence[NotEvaluated]) -> Conclusion:
+    """Put the rows together: what is proposed, over which range, and what stands against it."""
+    if not rows:
+        return Conclusion("not judged", None, "The plan sets no requirement: the quantities stand for themselves and nothing is judged.")
+    if all(row.outcome == "not judged" for row in rows):
+        return Conclusion("not judged", None, f"Nothing is judged: {rows[0].reason.split('. ')[0].removeprefix('Not judged: ')}.")
+    spread = working_range(rows)
+    by_level = [row for row in rows if isinstance(row.at, float)]
+    failed = [row for row in rows if row.outcome != "met"]
+    elsewhere = [row for row in failed if not isinstance(row.at, float)]
+    unexcused = [item for item in absent if not item.excused]
+    restrictions = _restrictions(study, spread, failed, elsewhere, unexcused, rows)
+    if by_level and spread is None:
+        text = "At no tested level are all requirements met. " + " ".join(restrictions)
+        return Conclusion("not fit", None, text.strip(), restrictions)
+    if not by_level and all(row.outcome != "met" for row in rows):
+        return Conclusion("not fit", None, " ".join(restrictions), restrictions)
+    whole = spread is not None and spread[0] <= study.plan.study.range[0] and spread[1] >= study.plan.study.range[1]
+    fit = whole and not elsewhere and not unexcused and not any(row.order == "set after data" for row in rows)
+    words = "fit for the intended use" if fit else "fit with restrictions"
+    over = "" if spread is None else f" from {level_text(spread[0])} to {level_text(spread[1])} {study.unit}"
+    lead = f"The readings support the proposal that the procedure is {words}{over}."
+    return Conclusion("fit" if fit else "fit with restrictions", spread, " ".join([lead, *restrictions]), restrictions)
+
+
+def _restrictions(
+    study: Study,
+    spread: tuple[float, float] | None,
+    failed: Sequence[RequirementResult],
+    elsewhere: Sequence[RequirementResult],
+    unexcused: Sequence[NotEvaluated],
+    rows: Sequence[RequirementResult],
+) -> tuple[str, ...]:
+    said = []
+    for level in sorted({row.at for row in failed if isinstance(row.at, float)}):
+        ids = [f"{row.id} ({row.outcome})" for row in failed if row.at == level]
+        said.append(f"At {level_text(level)} {study.unit}: {sentence_list(list(dict.fromkeys(ids)))}.")
+    for row in elsewhere:
+        place = "" if row.at is None else f" ({row.at})"
+        said.append(f"{row.id}, {row.quantity}{place}: {row.outcome}.")
+    late = sorted({row.id for row in rows if row.order == "set after data"})
+    if late:
+        said.append(f"Set after the first reading was taken: {sentence_list(late)}.")
+    if unexcused:
+        said.append(f"Neither evaluated nor excused by the plan: {sentence_list([item.title for item in unexcused])}.")
+    return tuple(said)
+
+
+def thin_rows(rows: Sequence[RequirementResult]) -> Mapping[str, str]:
+    """Rows whose verdict hangs on the rule chosen, by id."""
+    return {row.id: row.thin for row in rows if row.thin}

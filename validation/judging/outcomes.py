@@ -1,0 +1,76 @@
+"""The whole computation in one process: evaluate every characteristic, judge, conclude. The notebooks do the same."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from validation.characteristics import characteristics
+from validation.judging.conclusion import Conclusion, NotEvaluated, conclude, not_evaluated, quantification_limit
+from validation.judging.requirements import BY_PERFORMANCE, RequirementResult, judge
+from validation.study.lock import PlanOrder, plan_order
+from validation.study.model import Study
+from validation.study.quantity import Evaluation, Flag, Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """Everything `results.json` holds, as records."""
+
+    study_id: str
+    unit: str
+    quantities: tuple[Quantity, ...]
+    requirements: tuple[RequirementResult, ...]
+    flags: tuple[Flag, ...]
+    conclusion: Conclusion
+    absent: tuple[NotEvaluated, ...]
+    order: PlanOrder
+
+    def results(self) -> dict[str, Any]:
+        """The content of results.json."""
+        return {
+            "format": 1,
+            "study": {"id": self.study_id, "unit": self.unit},
+            "quantities": [quantity.to_dict() for quantity in self.quantities],
+            "requirements": [row.to_dict() for row in self.requirements],
+            "flags": [flag.to_dict() for flag in self.flags],
+            "conclusion": self.conclusion.to_dict(),
+        }
+
+
+def evaluate(study: Study, *, only: Iterable[str] | None = None) -> dict[str, Evaluation]:
+    """Evaluate every characteristic of the study in this process, or those named."""
+    wanted = characteristics() if only is None else {name: characteristics()[name] for name in only}
+    return {name: item.evaluate(study) for name, item in wanted.items()}
+
+
+def judge_study(study: Study, evaluations: Mapping[str, Evaluation]) -> Judgement:
+    """Judge a study on its evaluations, whoever computed them.
+
+    The quantification limit by performance needs verdicts itself, so the requirements are gone through twice.
+    """
+    quantities = [quantity for evaluation in evaluations.values() for quantity in evaluation.quantities]
+    order = plan_order(study)
+    rows = judge(study.plan, quantities, order)
+    by_performance = quantification_limit(rows, study.unit)
+    if by_performance is not None:
+        quantities.append(by_performance)
+        if any(row.at == BY_PERFORMANCE for row in rows):
+            rows = judge(study.plan, quantities, order)
+    absent = not_evaluated(study)
+    return Judgement(
+        study_id=study.plan.study.id,
+        unit=study.unit,
+        quantities=tuple(quantities),
+        requirements=rows,
+        flags=tuple(flag for evaluation in evaluations.values() for flag in evaluation.flags),
+        conclusion=conclude(study, rows, absent),
+        absent=absent,
+        order=order,
+    )
+
+
+def outcomes(study: Study) -> Sequence[RequirementResult]:
+    """The verdict rows of a study, computed here and now."""
+    return judge_study(study, evaluate(study)).requirements

@@ -1,0 +1,216 @@
+"""From the plan's requirements to rows with an outcome."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from validation.characteristics import KeyInfo, known_keys
+from validation.faults import Fault
+from validation.judging import rules
+from validation.study.lock import PlanOrder
+from validation.study.plan import Plan, Requirement
+from validation.study.quantity import At, Outcome, Quantity
+
+#: Filled in by judging itself, not by a characteristic: the lowest level where the other requirements hold.
+BY_PERFORMANCE = "by performance"
+
+
+@dataclass(frozen=True, slots=True)
+class RequirementResult:
+    """One row of the verdict table. `settled` is the rule's own word, whatever the age of the plan."""
+
+    id: str
+    quantity: str
+    at: At
+    rule: str
+    limit: float | None
+    limit_text: str
+    target: float
+    origin: str
+    observed: float | None
+    interval: tuple[float | None, float | None] | None
+    confidence: float | None
+    bound: float | None
+    outcome: Outcome
+    settled: str
+    reason: str
+    order: str
+    thin: str
+    unit: str
+
+    @property
+    def text(self) -> str:
+        """One line for the command line."""
+        place = "" if self.at is None else f" at {self.at:g}" if isinstance(self.at, float) else f" at {self.at}"
+        return f"{self.id} {self.quantity}{place}: {self.outcome}. {self.reason}"
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types in a fixed order: the contract's keys first."""
+        return {
+            "id": self.id,
+            "quantity": self.quantity,
+            "at": self.at,
+            "limit": self.limit,
+            "observed": self.observed,
+            "interval": None if self.interval is None else list(self.interval),
+            "outcome": self.outcome,
+            "reason": self.reason,
+            "confidence": self.confidence,
+            "rule": self.rule,
+            "target": self.target,
+            "limit_text": self.limit_text,
+            "bound": self.bound,
+            "origin": self.origin,
+            "order": self.order,
+            "thin": self.thin,
+            "settled": self.settled,
+            "unit": self.unit,
+        }
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> RequirementResult:
+        pairs = dict(data)
+        if pairs["interval"] is not None:
+            low, high = pairs["interval"]
+            pairs["interval"] = (low, high)
+        return cls(**pairs)
+
+
+def requirement_faults(plan: Plan, *, numeric_levels: Mapping[str, bool] | None = None, lines: Mapping[str, int] | None = None) -> list[Fault]:
+    """Requirements that cannot be judged as written: unknown quantity, a rule it does not know, a limit without its level.
+
+    `numeric_levels` tells by characteristic experiment whether its levels are numbers, once the worksheets are read.
+    """
+    return [fault for requirement in plan.requirements for fault in _faults(requirement, numeric_levels or {}, lines or {})]
+
+
+def _faults(requirement: Requirement, numeric: Mapping[str, bool], lines: Mapping[str, int]) -> list[Fault]:
+    def fault(reason: str, mend: str, found: str, column: str) -> Fault:
+        return Fault(
+            file="plan.yaml", row=lines.get(requirement.id), column=column, found=found, reason=f"Requirement {requirement.id}: {reason}", mend=mend
+        )
+
+    info = find_key(requirement.quantity)
+    if info is None:
+        return [_unknown(requirement, fault)]
+    found = []
+    if requirement.rule not in info.rules:
+        allowed = " or ".join(f"`{rule}`" for rule in info.rules)
+        mend = f"Use {allowed}." if allowed else "This quantity is shown and never used for a verdict: leave the requirement out."
+        found.append(fault(f"the rule does not fit {requirement.quantity}.", mend, requirement.rule, "rule"))
+    label_levels = info.at == "level" and numeric.get(_experiment(info.key), True) is False
+    if info.at == "label" and not isinstance(requirement.at, str):
+        found.append(fault("this quantity exists under names; `at` must give one.", 'Write at: "ISO 11843-2", for example.', str(requirement.at), "at"))
+    if info.at == "none" and requirement.at is not None:
+        found.append(fault("this quantity has no levels.", "Leave `at` out.", str(requirement.at), "at"))
+    needs_number = info.at == "none" or info.at == "label" or label_levels or isinstance(requirement.at, str)
+    if requirement.limit.needs_level and needs_number:
+        mend = "Give the limit as a number in the unit of the quantity."
+        found.append(fault("a share of the level needs a level that is a number.", mend, str(requirement.limit), "limit"))
+    return found
+
+
+def _unknown(requirement: Requirement, fault: Any) -> Fault:
+    from difflib import get_close_matches
+
+    near = get_close_matches(requirement.quantity, [*known_keys(), *_pair_names()], n=1, cutoff=0.4)
+    mend = f"Did you mean {near[0]}?" if near else f"Known are: {', '.join(sorted(known_keys()))}."
+    return fault("no such quantity.", mend, requirement.quantity, "quantity")
+
+
+def _experiment(key: str) -> str:
+    from validation.characteristics import characteristics
+
+    return next(item.experiment for item in characteristics().values() if any(info.key == key for info in item.keys))
+
+
+def _pair_names() -> dict[str, KeyInfo]:
+    """`accuracy.tolerance` names the pair accuracy.tolerance_low and accuracy.tolerance_high."""
+    return {info.pair[0].rsplit("_", 1)[0]: info for info in known_keys().values() if info.pair is not None}
+
+
+def find_key(quantity: str) -> KeyInfo | None:
+    """What is known of a quantity that a requirement names, a pair by either member or by its common stem."""
+    return known_keys().get(quantity) or _pair_names().get(quantity)
+
+
+def judge(plan: Plan, quantities: Sequence[Quantity], order: PlanOrder) -> tuple[RequirementResult, ...]:
+    """Every requirement as rows, one a level where it names none, in the order of the plan."""
+    by_place = {(quantity.key, quantity.at): quantity for quantity in quantities}
+    rows = [row for requirement in plan.requirements for row in _rows(requirement, plan, by_place)]
+    return tuple(_with_order(row, order) for row in rows)
+
+
+def _rows(requirement: Requirement, plan: Plan, by_place: Mapping[tuple[str, At], Quantity]) -> list[RequirementResult]:
+    info = find_key(requirement.quantity)
+    assert info is not None, "requirement_faults refuses unknown quantities before anything is judged"
+    key = info.pair[0] if info.pair else info.key
+    if requirement.at is not None:
+        at = float(requirement.at) if isinstance(requirement.at, int | float) else requirement.at
+        return [_row(requirement, info, at, by_place)]
+    low, high = plan.study.range
+    places = [at for (name, at) in by_place if name == key and (info.at != "level" or not isinstance(at, float) or low <= at <= high)]
+    return [_row(requirement, info, at, by_place) for at in places] or [_row(requirement, info, None, by_place)]
+
+
+def _row(requirement: Requirement, info: KeyInfo, at: At, by_place: Mapping[tuple[str, At], Quantity]) -> RequirementResult:
+    quantity = by_place.get((info.pair[0] if info.pair else info.key, at))
+    level = at if isinstance(at, float) else None
+    limit = None if requirement.limit.needs_level and level is None else requirement.limit.value(level)
+    target = requirement.target
+    if quantity is None or limit is None:
+        place = "" if at is None else f" at {at:g}" if isinstance(at, float) else f" at {at!r}"
+        reason = f"The study holds no {info.meaning}{place}: the readings it needs are missing."
+        verdict = rules.RuleVerdict("not shown", None, None, None, reason)
+    else:
+        verdict = _verdict(requirement, info, quantity, limit, target, at, by_place)
+    if quantity is not None and quantity.censored and verdict.outcome == "met":
+        reason = f"{quantity.censored} censored reading(s) were left out, so that at best nothing is shown. {verdict.reason}"
+        verdict = replace(verdict, outcome="not shown", reason=reason)
+    return RequirementResult(
+        id=requirement.id,
+        quantity=requirement.quantity,
+        at=at,
+        rule=requirement.rule,
+        limit=limit,
+        limit_text="" if limit is None else requirement.limit.derivation(level),
+        target=target,
+        origin=requirement.origin,
+        observed=verdict.observed,
+        interval=verdict.interval,
+        confidence=verdict.confidence,
+        bound=verdict.bound,
+        outcome=verdict.outcome,
+        settled=verdict.outcome,
+        reason=verdict.reason,
+        order="",
+        thin=verdict.thin,
+        unit="" if quantity is None else quantity.unit,
+    )
+
+
+def _verdict(
+    requirement: Requirement, info: KeyInfo, quantity: Quantity, limit: float, target: float, at: At, by_place: Mapping[tuple[str, At], Quantity]
+) -> rules.RuleVerdict:
+    match requirement.rule:
+        case "equivalence":
+            return rules.equivalence(quantity, limit, target)
+        case "upper bound":
+            return rules.upper_bound(quantity, limit)
+        case "lower bound":
+            return rules.lower_bound(quantity, limit)
+        case "point":
+            return rules.point(quantity, limit, target, about_target="equivalence" in info.rules)
+    assert info.pair is not None, "only pairs know the rule `inside`"
+    high = by_place[(info.pair[1], at)]
+    return rules.inside(quantity, high, limit, by_place.get(("intermediate_precision.s_I", at)))
+
+
+def _with_order(row: RequirementResult, order: PlanOrder) -> RequirementResult:
+    """A verdict needs a frozen plan; how old the requirement is stands beside it."""
+    if order.state in ("no lock", "lock does not match"):
+        why = "no frozen plan" if order.state == "no lock" else "plan.yaml is not the plan that was frozen"
+        return replace(row, outcome="not judged", order=order.state, reason=f"Not judged: {why}. {row.reason}")
+    return replace(row, order=order.requirements.get(row.id, "cannot be shown"))

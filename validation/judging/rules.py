@@ -1,0 +1,184 @@
+"""The five rules of a requirement, each a comparison of an interval with its limit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import sqrt
+from typing import Literal
+
+from scipy import stats
+
+from validation.stats.sample_size import POWER, df_for_upper_bound, units_for_equivalence
+from validation.study.quantity import Quantity
+from validation.words import fixed, places_for, significant, with_interval
+
+RuleOutcome = Literal["met", "not met", "not shown"]
+Interval = tuple[float | None, float | None]
+
+
+@dataclass(frozen=True, slots=True)
+class RuleVerdict:
+    """What a rule says of one estimate, before the plan's age is looked at.
+
+    `interval` is the judged one: two-sided 1 - 2*alpha for an equivalence, one end None for a bound, the pair itself
+    for `inside`. `bound` is the one-sided bound printed beside a `point`. `thin` is a sentence where the verdict
+    hangs on the rule chosen.
+    """
+
+    outcome: RuleOutcome
+    observed: float | None
+    interval: Interval | None
+    confidence: float | None
+    reason: str
+    bound: float | None = None
+    thin: str = ""
+
+
+def equivalence(quantity: Quantity, limit: float, target: float) -> RuleVerdict:
+    """The 1 - 2*alpha interval against target +- limit: inside (touching included), outside, or across."""
+    interval, value = quantity.judged_interval, quantity.value
+    if interval is None or value is None:
+        return _without_interval(quantity)
+    low, high = interval
+    text = f"{_observed(quantity)} against {_about(target, limit)}"
+    if target - limit <= low and high <= target + limit:
+        return RuleVerdict("met", value, interval, quantity.judged_confidence, f"The interval lies inside: {text}.")
+    if high < target - limit or low > target + limit:
+        return RuleVerdict("not met", value, interval, quantity.judged_confidence, f"The interval lies outside: {text}.")
+    settles = _units_that_settle(quantity, limit, target)
+    return RuleVerdict("not shown", value, interval, quantity.judged_confidence, f"The interval crosses the limit: {text}. {settles}")
+
+
+def inside(low: Quantity, high: Quantity, limit: float, precision: Quantity | None) -> RuleVerdict:
+    """A pair of limits against +-limit. `precision` is s_I at the level, to say whether more data could help."""
+    if low.value is None or high.value is None:
+        return _without_interval(low)
+    pair = (low.value, high.value)
+    places = places_for(max((high.value - low.value) / 4, abs(limit) / 100))
+    text = f"{fixed(low.value, places)} to {fixed(high.value, places)} {low.unit} against {_about(0.0, limit)}"
+    centre = (low.value + high.value) / 2
+    if -limit <= low.value and high.value <= limit:
+        return RuleVerdict("met", centre, pair, low.confidence, f"Both limits lie inside: {text}.")
+    if low.value > limit or high.value < -limit:
+        return RuleVerdict("not met", centre, pair, low.confidence, f"Both limits lie outside: {text}.")
+    settles = "More readings of this design would have to be tried; no number can be promised."
+    if precision is not None and precision.value is not None and low.confidence is not None:
+        reach = float(stats.norm.ppf((1 + low.confidence) / 2)) * precision.value
+        if abs(centre) + reach > limit:
+            settles = (
+                "No number of readings would settle it if the bias and the precision are what was observed: even with "
+                f"both known exactly the limits would be {fixed(centre - reach, places)} to {fixed(centre + reach, places)}."
+            )
+    return RuleVerdict("not shown", centre, pair, low.confidence, f"A limit lies outside, the other inside: {text}. {settles}")
+
+
+def upper_bound(quantity: Quantity, limit: float) -> RuleVerdict:
+    """The one-sided upper 1 - alpha bound against the limit; not met where the lower bound exceeds it too."""
+    if quantity.judged_interval is None or quantity.value is None:
+        return _without_interval(quantity)
+    low, high = quantity.judged_interval
+    confidence = _one_sided(quantity)
+    places = places_for((high - low) / 4)
+    text = f"observed {fixed(quantity.value, places)} {quantity.unit}, upper bound {fixed(high, places)}, limit {significant(limit)}"
+    if high <= limit:
+        return RuleVerdict("met", quantity.value, (None, high), confidence, f"The upper bound is not above the limit: {text}.", high)
+    if low > limit:
+        return RuleVerdict(
+            "not met", quantity.value, (low, high), confidence, f"Even the lower bound {fixed(low, places)} is above the limit: {text}.", high
+        )
+    settles = _df_that_settle(quantity, limit)
+    return RuleVerdict("not shown", quantity.value, (None, high), confidence, f"The upper bound is above the limit: {text}. {settles}", high)
+
+
+def lower_bound(quantity: Quantity, limit: float) -> RuleVerdict:
+    """The one-sided lower 1 - alpha bound against the limit; not met where the upper bound is below it too."""
+    if quantity.judged_interval is None or quantity.value is None:
+        return _without_interval(quantity)
+    low, high = quantity.judged_interval
+    confidence = _one_sided(quantity)
+    places = places_for((high - low) / 4)
+    text = f"observed {fixed(quantity.value, places)} {quantity.unit}, lower bound {fixed(low, places)}, limit {significant(limit)}"
+    if low >= limit:
+        return RuleVerdict("met", quantity.value, (low, None), confidence, f"The lower bound is not below the limit: {text}.", low)
+    if high < limit:
+        return RuleVerdict(
+            "not met", quantity.value, (low, high), confidence, f"Even the upper bound {fixed(high, places)} is below the limit: {text}.", low
+        )
+    text = f"The lower bound is below the limit: {text}. More readings would narrow it; no number can be promised."
+    return RuleVerdict("not shown", quantity.value, (low, None), confidence, text, low)
+
+
+def point(quantity: Quantity, limit: float, target: float, *, about_target: bool) -> RuleVerdict:
+    """The estimate alone. `about_target`: the limit is a half-width about the target, else an upper limit."""
+    value = quantity.value
+    if value is None:
+        return _without_interval(quantity)
+    met = abs(value - target) <= limit if about_target else value <= limit
+    interval = quantity.judged_interval
+    observed, span = with_interval(value, interval)
+    text = f"The estimate {observed} {quantity.unit} alone is judged, against {_about(target, limit) if about_target else significant(limit)}"
+    bound, thin = None, ""
+    if interval is not None:
+        bound = max(interval, key=lambda end: abs(end - target)) if about_target else interval[1]
+        beyond = abs(bound - target) > limit if about_target else bound > limit
+        text += f"; its one-sided {100 * _one_sided(quantity):.4g} % bound is {_like(bound, observed)}"
+        if met and beyond:
+            thin = "Thin: the estimate meets the limit, its bound does not. The plan chose the estimate alone."
+    return RuleVerdict("met" if met else "not met", value, interval, quantity.judged_confidence, f"{text}. {thin}".strip(), bound, thin)
+
+
+def _without_interval(quantity: Quantity) -> RuleVerdict:
+    why = quantity.notes[0] if quantity.notes else "The readings do not allow one."
+    return RuleVerdict("not shown", quantity.value, None, None, f"There is no interval to judge. {why}")
+
+
+def _one_sided(quantity: Quantity) -> float:
+    return (1 + (quantity.judged_confidence or 0.9)) / 2
+
+
+def _observed(quantity: Quantity) -> str:
+    value, span = with_interval(quantity.value or 0.0, quantity.judged_interval)
+    unit = "" if quantity.unit == "1" else f" {quantity.unit}"
+    return f"{value}{unit}, from {span}"
+
+
+def _about(target: float, limit: float) -> str:
+    return f"±{significant(limit)}" if target == 0 else f"{significant(target)} ± {significant(limit)}"
+
+
+def _like(value: float, pattern: str) -> str:
+    return fixed(value, len(pattern.partition(".")[2]))
+
+
+def _units_that_settle(quantity: Quantity, limit: float, target: float) -> str:
+    error, df, units = quantity.standard_uncertainty, quantity.degrees_of_freedom, quantity.units
+    difference = (quantity.value or 0.0) - target
+    if abs(difference) >= limit:
+        return "No number of readings would settle it as met if the true difference is what was observed."
+    if error is None or units is None or units < 2 or df is None:
+        return "More readings would narrow the interval; no number can be promised."
+    alpha = (1 - (quantity.judged_confidence or 0.9)) / 2
+    sd = error * sqrt(units)
+    size = units_for_equivalence(difference, sd, limit, alpha=alpha)
+    if size.units is None:
+        return "No realistic number of readings would settle it if the true difference is what was observed."
+    places = places_for(error)
+    return (
+        f"About {size.units} {quantity.unit_name} instead of {units} would settle it (true difference {fixed(difference, places)}, "
+        f"standard deviation of one of the {quantity.unit_name} {significant(sd, 2)}, power {POWER:.0%})."
+    )
+
+
+def _df_that_settle(quantity: Quantity, limit: float) -> str:
+    value = quantity.value or 0.0
+    if value >= limit:
+        return "No number of readings would settle it as met if the true value is what was observed."
+    alpha = (1 - (quantity.judged_confidence or 0.9)) / 2
+    size = df_for_upper_bound(value, limit, alpha=alpha)
+    if size.units is None:
+        return "No realistic number of readings would settle it if the true value is what was observed."
+    have = f" instead of {quantity.degrees_of_freedom:.0f}" if quantity.degrees_of_freedom else ""
+    return (
+        f"About {size.units} degrees of freedom{have} would settle it (true value {significant(value, 2)}, "
+        f"power {POWER:.0%}); where runs differ, most of them must come from more runs."
+    )

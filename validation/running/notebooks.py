@@ -1,0 +1,148 @@
+"""Execute a characteristic's notebook through papermill in a fresh kernel of the running interpreter."""
+
+from __future__ import annotations
+
+import logging
+import re
+import warnings
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import nbformat
+
+from validation.faults import Refusal
+from validation.running.kernels import KernelSource
+
+#: What every notebook of a characteristic declares in its cell tagged `parameters`.
+PARAMETERS = ("study_folder", "output_folder", "draft")
+
+
+@dataclass(frozen=True, slots=True)
+class NotebookFailure(Exception):
+    """A notebook stopped: which, where, and the error in one sentence. `copy` is the executed copy it left."""
+
+    notebook: str
+    cell: str
+    error: str
+    copy: Path
+
+    def __str__(self) -> str:
+        return f"Notebook {self.notebook} stopped in cell {self.cell}: {self.error}"
+
+
+def declared_parameters(path: Path) -> tuple[str, ...]:
+    """Names assigned in the cell tagged `parameters`.
+
+    Raises
+    ------
+    Refusal
+        The notebook has no such cell: papermill would only warn, and the run would use defaults.
+    """
+    notebook = nbformat.read(path, as_version=4)
+    for cell in notebook.cells:
+        if cell.cell_type == "code" and "parameters" in cell.metadata.get("tags", []):
+            return tuple(re.findall(r"^(\w+)\s*(?::[^=]+)?=", cell.source, flags=re.MULTILINE))
+    raise Refusal(f'{path.name} has no cell tagged "parameters"; a notebook that takes no parameters cannot be run on a study.')
+
+
+def check_parameters(path: Path, parameters: Mapping[str, Any]) -> None:
+    """Refuse a parameter that the notebook does not declare; papermill would only warn.
+
+    Raises
+    ------
+    Refusal
+        No parameters cell, or an unknown parameter; the message names both sides.
+    """
+    declared = declared_parameters(path)
+    unknown = sorted(set(parameters) - set(declared))
+    if unknown:
+        raise Refusal(f"{path.name} does not declare the parameter {', '.join(unknown)}; it declares {', '.join(declared)}.")
+
+
+def execute(source: Path, target: Path, parameters: Mapping[str, Any], cwd: Path, kernels: KernelSource) -> Path:
+    """Run one notebook and write its executed copy, without times, paths and random identifiers.
+
+    Raises
+    ------
+    NotebookFailure
+        A cell raised; the executed copy is left at `target`, the error at its top.
+    Refusal
+        Missing parameters cell or unknown parameter.
+    """
+    import papermill
+    from papermill.exceptions import PapermillExecutionError
+
+    check_parameters(source, parameters)
+    logging.getLogger("papermill").setLevel(logging.ERROR)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            papermill.execute_notebook(
+                str(source),
+                str(target),
+                parameters=dict(parameters),
+                engine_name=kernels.engine_name,
+                kernel_name="python3",
+                language="python",
+                progress_bar=False,
+                request_save_on_cell_execute=False,
+                km=kernels.manager(),
+                resources={"metadata": {"path": str(cwd)}},
+            )
+    except PapermillExecutionError as error:
+        raise NotebookFailure(source.name, str(error.exec_count), f"{error.ename}: {error.evalue}", target) from None
+    finally:
+        if target.exists():
+            clean(target)
+    return target
+
+
+def clean(path: Path) -> None:
+    """Take out of an executed notebook what differs between two runs of the same inputs."""
+    notebook = nbformat.read(path, as_version=4)
+    notebook.metadata.pop("papermill", None)
+    for position, cell in enumerate(notebook.cells):
+        for name in ("papermill", "execution"):
+            cell.metadata.pop(name, None)
+        if "injected-parameters" in cell.metadata.get("tags", []):
+            cell.id = "injected-parameters"
+        elif "papermill-error-cell-tag" in cell.metadata.get("tags", []):
+            cell.id = f"error-{position}"
+    path.write_bytes((nbformat.writes(notebook, indent=1, sort_keys=True) + "\n").encode("utf-8"))
+
+
+def execute_all(
+    sources: Sequence[Path],
+    target_folder: Path,
+    parameters: Mapping[str, Any],
+    cwd: Path,
+    kernels: KernelSource,
+    *,
+    jobs: int,
+    progress: Callable[[str], None],
+) -> None:
+    """Run notebooks side by side, `jobs` at once; tell each one that is done.
+
+    Raises
+    ------
+    NotebookFailure
+        The first one (in the order of `sources`) that stopped; the others have finished.
+    """
+    target_folder.mkdir(parents=True, exist_ok=True)
+    failures: dict[str, Exception] = {}
+    with ThreadPoolExecutor(max_workers=jobs) as pool:
+        waiting = {pool.submit(execute, source, target_folder / source.name, parameters, cwd, kernels): source for source in sources}
+        for done, future in enumerate(as_completed(waiting), start=1):
+            source = waiting[future]
+            error = future.exception()
+            if error is not None:
+                if not isinstance(error, NotebookFailure | Refusal):
+                    raise error
+                failures[source.name] = error
+            progress(f"[{done}/{len(sources)}] {source.stem.replace('_', ' ')}{' stopped' if error else ''}")
+    for source in sources:
+        if source.name in failures:
+            raise failures[source.name]

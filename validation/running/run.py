@@ -1,0 +1,314 @@
+"""The main job: execute the notebooks, judge, render the next dossier. Either a whole dossier is there, or none."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from collections.abc import Callable, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from filelock import FileLock, Timeout
+
+from validation import resources
+from validation.characteristics import characteristics
+from validation.dossier.compare import ComparisonReport, compare_facts, facts_of_building, read_facts
+from validation.dossier.document import DossierRecord, build_document
+from validation.dossier.html import render_html
+from validation.dossier.manifest import MANIFEST, hashes, inputs_hash, sha256, versions, write_manifest
+from validation.dossier.pdf import render_pdf
+from validation.dossier.verify import verify_dossier, version_notes
+from validation.faults import Refusal, StudyDataError
+from validation.judging.outcomes import Judgement, judge_study
+from validation.judging.requirements import requirement_faults
+from validation.judging.sensitivity import variants
+from validation.running.kernels import KernelSource
+from validation.running.notebooks import NotebookFailure, execute_all
+from validation.study.load import load_study, record_files, unused_files
+from validation.study.model import Study
+from validation.study.plan import plan_lines
+from validation.study.quantity import Evaluation
+from validation.study.reading_hashes import changed_readings, record_readings
+
+Progress = Callable[[str], None]
+DRAFT_FOLDER = "draft"
+WATERMARK = "DRAFT, not a dossier"
+#: A building folder older than the lock that guards it belongs to a run that was interrupted.
+BUILDING = ".building"
+
+
+@dataclass(frozen=True, slots=True)
+class RunReport:
+    """What a run left: where the dossier is, what it proposes, whether every requirement is met, what to know."""
+
+    dossier: Path
+    outcome: str
+    text: str
+    all_met: bool
+    warnings: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        return {"dossier": str(self.dossier), "outcome": self.outcome, "text": self.text, "all_met": self.all_met, "warnings": list(self.warnings)}
+
+
+def run_study(
+    folder: Path,
+    *,
+    jobs: int | None = None,
+    draft: bool = False,
+    only: str | None = None,
+    progress: Progress = lambda text: None,
+    now: Callable[[], datetime] = lambda: datetime.now(UTC),
+) -> RunReport:
+    """Run a study and write its next dossier.
+
+    Parameters
+    ----------
+    folder : the study folder
+    jobs : notebooks at once; default one a processor
+    draft : leave readings without a result out; writes to draft/, watermarked, overwritten by the next draft
+    only : one characteristic alone, a draft as well
+    progress : called with one line a step
+    now : the clock, handed in
+
+    Raises
+    ------
+    StudyDataError
+        Faults in plan, worksheets or amendments; every one of them.
+    Refusal
+        Another run is at work, the parent is missing or does not verify, an unknown characteristic.
+    NotebookFailure
+        A notebook stopped; its executed copy is kept in dossiers/failed/.
+    """
+    started = now()
+    if only is not None and only not in characteristics():
+        raise Refusal(f"There is no characteristic {only!r}; there are {', '.join(characteristics())}.")
+    study = checked_study(folder, draft=draft or only is not None, now=started)
+    record_readings(study)
+    shelf = folder / "dossiers"
+    shelf.mkdir(exist_ok=True)
+    with _alone(shelf):
+        for left in shelf.glob(f"{BUILDING}*"):
+            shutil.rmtree(left, ignore_errors=True)
+        is_draft = draft or only is not None
+        issue = DRAFT_FOLDER if is_draft else f"{_last_issue(shelf) + 1:03d}"
+        building = shelf / f"{BUILDING}-{issue}"
+        try:
+            report = _build(study, building, issue, jobs or os.cpu_count() or 1, only, is_draft, progress, started, now)
+            target = folder / DRAFT_FOLDER if is_draft else shelf / issue
+            if is_draft:
+                shutil.rmtree(target, ignore_errors=True)
+            os.replace(building, target)
+        finally:
+            shutil.rmtree(building, ignore_errors=True)
+    return RunReport(target, report.outcome, report.text, report.all_met, report.warnings)
+
+
+def checked_study(folder: Path, *, draft: bool = False, now: datetime | None = None) -> Study:
+    """The study, with its requirements checked against what can be judged as well.
+
+    Raises
+    ------
+    StudyDataError
+        With every fault.
+    """
+    study = load_study(folder, draft=draft, now=now)
+    faults = study_requirement_faults(study)
+    if faults:
+        raise StudyDataError(faults)
+    return study
+
+
+def study_requirement_faults(study: Study) -> list[Any]:
+    """Requirements that cannot be judged as written, now that the levels are known."""
+    numeric = {name: data.numeric_levels or "assigned" in data.table for name, data in study.experiments.items() if not data.table.empty}
+    return requirement_faults(study.plan, numeric_levels=numeric, lines=plan_lines(study.folder))
+
+
+@contextmanager
+def _alone(shelf: Path):
+    """One run at a time on one study."""
+    lock = FileLock(shelf / ".lock", timeout=0)
+    try:
+        lock.acquire()
+    except Timeout:
+        raise Refusal(f"Another run is at work on {shelf.parent}; wait until it is done, then run again.") from None
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+def _last_issue(shelf: Path) -> int:
+    return max((int(path.name) for path in shelf.iterdir() if path.is_dir() and path.name.isdigit()), default=0)
+
+
+def _build(
+    study: Study, building: Path, issue: str, jobs: int, only: str | None, draft: bool, progress: Progress, started: datetime, now: Callable[[], datetime]
+) -> RunReport:
+    inputs = building / "inputs"
+    copy_inputs(study, inputs)
+    # Everything below reads the copy: what is computed is what is handed over.
+    copied = load_study(inputs, draft=draft)
+    evaluations, saved = _execute(building, jobs, only, draft, progress)
+    judgement = judge_study(copied, evaluations)
+    results = judgement.results() | ({"draft": True} if draft else {})
+    (building / "results.json").write_bytes((json.dumps(results, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode("utf-8"))
+    progress("judged; looking at amended and flagged readings")
+    record = _record(study, copied, building, issue, judgement, evaluations, saved, draft)
+    progress("rendering")
+    document = build_document(record)
+    (building / "dossier.html").write_bytes(render_html(document).encode("utf-8"))
+    (building / "dossier.pdf").write_bytes(render_pdf(document))
+    facts = {
+        "study": study.plan.study.id,
+        "issue": issue,
+        "started": started.isoformat(),
+        "ended": now().isoformat(),
+        "inputs_sha256": record.inputs_hash,
+        "predecessor": record.predecessor.old.manifest_hash if record.predecessor else None,
+        "parent": study.plan.study.parent,
+    }
+    write_manifest(building, facts)
+    rows = judgement.requirements
+    all_met = bool(rows) and all(row.outcome == "met" for row in rows)
+    said = [*study.warnings, *record.changed_rows]
+    return RunReport(building, judgement.conclusion.outcome, judgement.conclusion.text, all_met, tuple(said))
+
+
+def copy_inputs(study: Study, inputs: Path) -> None:
+    """Byte copies of plan, lock, amendments, history and worksheets; their hashes are compared afterwards."""
+    names = ["plan.yaml", "plan.lock", "amendments.csv", *sorted({data.worksheet for data in study.experiments.values()})]
+    names += [path.relative_to(study.folder).as_posix() for path in sorted((study.folder / "history").glob("*")) if path.is_file()]
+    for name in names:
+        source, target = study.folder / name, inputs / name
+        if source.is_file():
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.write_bytes(source.read_bytes())
+
+
+def _execute(building: Path, jobs: int, only: str | None, draft: bool, progress: Progress) -> tuple[dict[str, Evaluation], dict[str, Any]]:
+    """Run the notebooks in the building folder, which is all they see, and read what they saved."""
+    folder = resources.folder("notebooks")
+    names = [name for name in characteristics() if only in (None, name)]
+    saved_in = building / "saved"
+    saved_in.mkdir()
+    parameters = {"study_folder": "inputs", "output_folder": "saved", "draft": draft}
+    with KernelSource() as kernels:
+        try:
+            execute_all(
+                [folder / f"{name}.ipynb" for name in names], building / "notebooks", parameters, building, kernels, jobs=jobs, progress=progress
+            )
+        except NotebookFailure as failure:
+            raise _kept(failure, building.parent) from None
+    saved = {name: json.loads((saved_in / f"{name}.json").read_text(encoding="utf-8")) for name in names}
+    (building / "figures").mkdir()
+    for figure in sorted(saved_in.glob("*.svg")):
+        os.replace(figure, building / "figures" / figure.name)
+    shutil.rmtree(saved_in)
+    evaluations = {name: Evaluation.from_dict({k: v for k, v in data.items() if k not in ("words", "figures")}) for name, data in saved.items()}
+    return evaluations, saved
+
+
+def _kept(failure: NotebookFailure, shelf: Path) -> NotebookFailure:
+    """The executed copy of a notebook that stopped, kept where the next run does not remove it."""
+    kept = shelf / "failed" / failure.copy.name
+    kept.parent.mkdir(exist_ok=True)
+    shutil.copyfile(failure.copy, kept)
+    return NotebookFailure(failure.notebook, failure.cell, failure.error, kept)
+
+
+def _record(
+    study: Study,
+    copied: Study,
+    building: Path,
+    issue: str,
+    judgement: Judgement,
+    evaluations: Mapping[str, Evaluation],
+    saved: Mapping[str, Any],
+    draft: bool,
+) -> DossierRecord:
+    inputs = building / "inputs"
+    stamp, state = _state_of_data(copied, judgement)
+    return DossierRecord(
+        study=copied,
+        judgement=judgement,
+        evaluations=evaluations,
+        words={name: data["words"] for name, data in saved.items()},
+        figures={path.stem: path.read_text(encoding="utf-8") for path in sorted((building / "figures").glob("*.svg"))},
+        alts={f"{name}-{figure}": alt for name, data in saved.items() for figure, alt in data["figures"].items()},
+        variants=variants(copied, evaluations, judgement),
+        issue=issue,
+        inputs=hashes(inputs),
+        inputs_hash=inputs_hash(inputs),
+        versions=versions(),
+        timestamp=stamp,
+        state_of_data=state,
+        records={item.file: item.sha256 for item in record_files(study.folder)},
+        unused_files=unused_files(study.folder, study.plan),
+        changed_rows=tuple(str(change) for change in changed_readings(copied)),
+        predecessor=_predecessor(study.folder, issue, judgement, inputs, draft),
+        parent=_parent(study, judgement, inputs),
+        watermark=WATERMARK if draft else "",
+    )
+
+
+def _state_of_data(study: Study, judgement: Judgement) -> tuple[int, str]:
+    """The latest time in the inputs: the same for the same inputs, unlike the time of the run."""
+    times = [entry.time for entry in judgement.order.entries]
+    times += [reading.time for data in study.experiments.values() for reading in data.readings if reading.time is not None]
+    times += [datetime.fromisoformat(entry["time"]) for entry in study.amendments if entry.get("time")]
+    if not times:
+        return 0, "no dated entry; the time of the run stands in manifest.json"
+    latest = max(time if time.tzinfo else time.replace(tzinfo=UTC) for time in times)
+    return int(latest.timestamp()), f"latest dated entry {latest.isoformat(timespec='minutes')}; the time of the run stands in manifest.json"
+
+
+def _predecessor(folder: Path, issue: str, judgement: Judgement, inputs: Path, draft: bool) -> ComparisonReport | None:
+    if draft or issue == "001":
+        return None
+    before = folder / "dossiers" / f"{int(issue) - 1:03d}"
+    if not (before / MANIFEST).is_file():
+        return None
+    fresh = facts_of_building(f"{judgement.study_id} issue {issue}", judgement.results(), inputs, versions())
+    return compare_facts(read_facts(before), fresh, allowed_step=None, confidence=0.9)
+
+
+def _parent(study: Study, judgement: Judgement, inputs: Path) -> ComparisonReport | None:
+    """The comparison with the dossier that `study.parent` names by the hash of its manifest.
+
+    Raises
+    ------
+    Refusal
+        No such dossier beside the study or in its records/, or it does not verify.
+    """
+    wanted = study.plan.study.parent
+    if wanted is None:
+        return None
+    found = find_dossier(study.folder, wanted)
+    if found is None:
+        raise Refusal(
+            f"study.parent names the dossier whose manifest.json has the SHA-256 {wanted}; none was found in this study, its records/ or the studies beside it. "
+            "Copy the parent's dossier folder into records/, or mend the hash."
+        )
+    facts = read_facts(found)
+    report = verify_dossier(found, recompute=not version_notes(facts.versions))
+    if not report.ok:
+        raise Refusal(f"The parent dossier {found} does not verify, so nothing can rest on it: {report.problems[0]}")
+    fresh = facts_of_building(judgement.study_id, judgement.results(), inputs, versions())
+    return compare_facts(facts, fresh, allowed_step=study.plan.lots.allowed_step, confidence=study.judged_confidence)
+
+
+def find_dossier(folder: Path, manifest_hash: str) -> Path | None:
+    """The dossier with this manifest: in the study, in its records/, or in a study beside it."""
+    beside = folder.resolve().parent
+    patterns = ((folder, "dossiers/*/manifest.json"), (folder, "records/**/manifest.json"), (beside, "*/dossiers/*/manifest.json"))
+    for root, pattern in patterns:
+        for path in sorted(root.glob(pattern)):
+            if path.is_file() and sha256(path) == manifest_hash.strip().lower():
+                return path.parent
+    return None

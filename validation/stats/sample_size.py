@@ -1,0 +1,119 @@
+"""How much data would settle a requirement that is not shown: the smallest number of units with a stated power."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil, isfinite, sqrt
+
+import numpy as np
+from scipy import stats
+
+#: Power asked of a repetition: a truly good method shall be shown good nine times in ten (common practice).
+POWER = 0.9
+#: Beyond this many units no laboratory repeats an experiment; the sentence then says that none can settle it.
+MOST_UNITS = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class SampleSizeResult:
+    """The smallest number of units that settles, or None; what was assumed of the truth; the power asked for."""
+
+    units: int | None
+    assumed: float
+    standard_deviation: float
+    power: float
+    source: str
+
+
+def equivalence_power(difference: float, sd: float, units: int, limit: float, *, alpha: float) -> float:
+    """Power of two one-sided t tests of a mean of `units` independent results.
+
+    Parameters
+    ----------
+    difference, sd, limit : true difference from the target, standard deviation of one unit, half-width; one unit
+    units : number of independent units, at least 2
+    alpha : level of each one-sided test
+
+    Returns
+    -------
+    float, the chance that the 1 - 2*alpha interval lies inside the limit
+
+    References
+    ----------
+    Schuirmann 1987, J. Pharmacokin. Biopharm. 15, 657 (two one-sided tests); power by integrating over the
+    chi-square distribution of s^2 (from memory).
+    """
+    df = units - 1
+    t = stats.t.ppf(1 - alpha, df)
+    # Midpoints of 200 equal slices of the distribution of s: the integrand is smooth, three digits are enough.
+    s = sd * np.sqrt(stats.chi2.ppf((np.arange(200) + 0.5) / 200, df) / df)
+    error = sd / sqrt(units)
+    room = limit - t * s / sqrt(units)
+    inside = stats.norm.cdf((room - difference) / error) - stats.norm.cdf((-room - difference) / error)
+    return float(np.mean(np.where(room > 0, inside, 0.0)))
+
+
+def units_for_equivalence(difference: float, sd: float, limit: float, *, alpha: float) -> SampleSizeResult:
+    """Smallest number of units for `POWER` when the true difference is `difference`.
+
+    Parameters
+    ----------
+    difference, sd, limit : true difference from the target, standard deviation of one unit, half-width; one unit
+    alpha : level of each one-sided test
+
+    Returns
+    -------
+    SampleSizeResult, `units` None where the difference is not inside the limit or `MOST_UNITS` do not suffice
+
+    References
+    ----------
+    ASTM E2935 chooses the size of an equivalence test by its risks (scope read; formula as `equivalence_power`).
+    """
+    source = "two one-sided t tests (Schuirmann 1987)"
+    if not (abs(difference) < limit and sd > 0 and isfinite(sd)):
+        return SampleSizeResult(None, difference, sd, POWER, source)
+    low, high = 2, MOST_UNITS
+    if equivalence_power(difference, sd, high, limit, alpha=alpha) < POWER:
+        return SampleSizeResult(None, difference, sd, POWER, source)
+    while low < high:
+        middle = (low + high) // 2
+        if equivalence_power(difference, sd, middle, limit, alpha=alpha) >= POWER:
+            high = middle
+        else:
+            low = middle + 1
+    return SampleSizeResult(low, difference, sd, POWER, source)
+
+
+def df_for_upper_bound(sd: float, limit: float, *, alpha: float) -> SampleSizeResult:
+    """Smallest degrees of freedom with which the 1 - alpha upper bound of a standard deviation stays below a limit.
+
+    Parameters
+    ----------
+    sd, limit : true standard deviation and its limit, one unit
+    alpha : one-sided level of the bound
+
+    Returns
+    -------
+    SampleSizeResult whose `units` are degrees of freedom; None where sd >= limit or `MOST_UNITS` do not suffice
+
+    References
+    ----------
+    The bound s * sqrt(df / chi2(alpha, df)); its distribution when s^2 df / sd^2 is chi-square (ISO 2854, from memory).
+    """
+    source = "chi-square bound of a standard deviation"
+    if not 0 < sd < limit:
+        return SampleSizeResult(None, sd, sd, POWER, source)
+
+    def power(df: int) -> float:
+        return float(stats.chi2.cdf((limit / sd) ** 2 * stats.chi2.ppf(alpha, df), df))
+
+    low, high = 1, MOST_UNITS
+    if power(high) < POWER:
+        return SampleSizeResult(None, sd, sd, POWER, source)
+    while low < high:
+        middle = (low + high) // 2
+        if power(middle) >= POWER:
+            high = middle
+        else:
+            low = middle + 1
+    return SampleSizeResult(ceil(low), sd, sd, POWER, source)
