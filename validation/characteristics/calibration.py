@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from validation.characteristics import Characteristic, KeyInfo
+from validation.characteristics import Characteristic, KeyInfo, Rule
 from validation.characteristics._calibration_points import CalibrationPoints, calibration_points
 from validation.stats import calibration as statistics
 from validation.stats.estimate import Estimate
@@ -385,7 +385,7 @@ _LINE_CHECKS = (
     "ISO/TS 28037:2010, 6.3 example 1",
     "NIST/SEMATECH e-Handbook, 2.3.6.7",
 )
-_TWO_SIDED = ("equivalence", "upper bound", "lower bound", "point")
+_TWO_SIDED: tuple[Rule, ...] = ("equivalence", "upper bound", "lower bound", "point")
 
 CHARACTERISTIC = Characteristic(
     name="calibration",

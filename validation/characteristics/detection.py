@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from decimal import Decimal
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -112,7 +113,7 @@ class _Chapter:
         self._add(
             "blank 3s" + suffix,
             matrix,
-            lambda confidence: statistics.blank_3s(values, confidence=confidence),
+            partial(statistics.blank_3s, values),
             self.data,
             rows,
             said,
@@ -121,7 +122,7 @@ class _Chapter:
         self._add(
             "IUPAC 1997" + suffix,
             matrix,
-            lambda confidence: statistics.iupac_1997(values, alpha=self.alpha, confidence=confidence),
+            partial(statistics.iupac_1997, values, alpha=self.alpha),
             self.data,
             rows,
             said,
@@ -173,7 +174,7 @@ class _Chapter:
             self._add(
                 name,
                 matrix,
-                lambda confidence, function=function: function(line, alpha=self.alpha, confidence=confidence),
+                partial(function, line, alpha=self.alpha),
                 data,
                 [points.readings[row] for row in rows],
                 said,
@@ -207,7 +208,7 @@ class _Chapter:
         self._add(
             "ISO 11843-2, low range, s linear",
             matrix,
-            lambda confidence: statistics.iso_11843_2_linear_sd(x, y, levels, alpha=self.alpha, confidence=confidence),
+            partial(statistics.iso_11843_2_linear_sd, x, y, levels, alpha=self.alpha),
             data,
             [points.readings[r] for r in rows],
             said,
@@ -240,7 +241,7 @@ class _Chapter:
             self._add(
                 "spiked replicate" + suffix,
                 matrix,
-                lambda confidence, values=values: statistics.spiked_replicates(values, confidence=confidence),
+                partial(statistics.spiked_replicates, values),
                 self.data,
                 rows,
                 said,
@@ -253,14 +254,14 @@ class _Chapter:
         self,
         definition: str,
         matrix: str,
-        compute: Callable[[float], DetectionResult],
+        compute: Callable[..., DetectionResult],
         data: ExperimentData,
         rows: Sequence[str] | np.ndarray,
         notes: list[str],
         censored: int,
     ) -> None:
         """One definition: its quantities and its row of the table."""
-        result, judged = compute(self.study.confidence), compute(self.study.judged_confidence)
+        result, judged = compute(confidence=self.study.confidence), compute(confidence=self.study.judged_confidence)
         if isinstance(rows, np.ndarray):
             rows = [str(data.table["reading"].iloc[int(row)]) for row in rows]
         cells: list[float | None] = []
@@ -376,7 +377,7 @@ CHARACTERISTIC = Characteristic(
         "The calibration line gives the limits of ISO 11843-2 (over all levels, and over the lowest with a spread that "
         "is linear in the level) and of DIN 32645.",
         "Replicates spiked near the limit give t(0.99, n - 1) s.",
-        "All are meant for one future reading; they stand side by side, as their definitions differ more than the data.",
+        "All are meant for one future reading; side by side, as their definitions differ more than the data.",
     ),
     keys=(
         KeyInfo(

@@ -376,15 +376,16 @@ def _cells(x: NDArray[np.float64], y: NDArray[np.float64], level: NDArray[np.int
     keys, inverse = np.unique(run * size + level, return_inverse=True)
     count = np.bincount(inverse).astype(float)
     x_mean, y_mean = (np.bincount(inverse, weights=v) / count for v in (x, y))
-    within = np.bincount(level, weights=(y - y_mean[inverse]) ** 2, minlength=size)
+    within = np.asarray(np.bincount(level, weights=(y - y_mean[inverse]) ** 2, minlength=size), dtype=float)
     cell_level = keys % size
-    within_df = np.bincount(cell_level, weights=count - 1, minlength=size)
+    within_df = np.asarray(np.bincount(cell_level, weights=count - 1, minlength=size), dtype=float)
     return _Cells(x_mean, y_mean, cell_level, keys // size, count, _level_means(x, level), within, within_df)
 
 
 def _readings_as_cells(x: NDArray[np.float64], y: NDArray[np.float64], level: NDArray[np.int_]) -> _Cells:
-    none = np.zeros(int(level.max()) + 1)
-    return _Cells(x, y, level, np.zeros_like(level), np.ones(len(x)), _level_means(x, level), none, none)
+    none: NDArray[np.float64] = np.zeros(int(level.max()) + 1)
+    one: NDArray[np.float64] = np.ones(len(x))
+    return _Cells(x, y, level, np.zeros_like(level), one, _level_means(x, level), none, none)
 
 
 # --- designs ---------------------------------------------------------------------------------------------------------

@@ -41,7 +41,7 @@ class DetectionResult:
 
 
 def noncentrality(degrees_of_freedom: float, *, alpha: float = 0.05, beta: float = 0.05) -> float:
-    """delta(nu; alpha; beta): a non-central t of this non-centrality exceeds t(1 - alpha, nu) with probability 1 - beta.
+    """delta(nu; alpha; beta): a non-central t with it exceeds t(1 - alpha, nu) with probability 1 - beta.
 
     Parameters
     ----------
