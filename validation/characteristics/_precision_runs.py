@@ -20,8 +20,8 @@ EXPERIMENT = "precision"
 NO_PREPARATION = "The worksheet has no preparation column: independence of the replicates is not shown."
 DEFAULT_REFERENCE = "The worksheet has no assigned column: the level itself is taken as the reference value."
 LABELS = (
-    "The levels are labels and the worksheet gives no assigned values: without reference values neither bias nor "
-    "tolerance limits can be computed. A column assigned would supply them."
+    "The levels are labels: neither bias nor tolerance limits are computed. Numeric levels, with the reference value of "
+    "each preparation in the column assigned, would supply them."
 )
 
 
@@ -97,8 +97,8 @@ class Level:
 
     @property
     def has_reference(self) -> bool:
-        """Whether a reference value is known: assigned, or the level itself."""
-        return "assigned" in self.data.exact or self.data.numeric_levels
+        """Whether a reference value is known, assigned or the level itself: a label forbids errors."""
+        return self.data.numeric_levels
 
     def references(self, rows: Sequence[int]) -> list[Decimal]:
         return self.data.decimals("assigned" if "assigned" in self.data.exact else "level", rows)
@@ -119,15 +119,8 @@ class Level:
         if "u_level" not in self.data.table:
             return None, ()
         values = [float(value) for value in self.data.table["u_level"].iloc[list(self.rows)]]
-        known = [value for value in values if value == value]
-        if not known:
-            return None, ()
-        notes: tuple[str, ...] = ()
-        if len(set(known)) > 1 or len(known) < len(values):
-            notes = (
-                "u_level differs or is missing within this level: its mean over the readings that state it is used.",
-            )
-        return sum(known) / len(known), notes
+        notes = ("u_level differs within this level: its mean is used.",) if len(set(values)) > 1 else ()
+        return sum(values) / len(values), notes
 
     def bias(self, confidence: float) -> Estimate:
         u, notes = self.reference_uncertainty
@@ -251,3 +244,13 @@ def model_quantities(
         for part in ("constant", "slope")
     ]
     return quantities, both[0], ()
+
+
+def unit_text(unit: str) -> str:
+    """ " %" after a number; nothing for the unit one."""
+    return "" if unit == "1" else f" {unit}"
+
+
+def place_text(at: object, unit: str) -> str:
+    """A level inside a sentence: "4 %", or the label."""
+    return f"{level_text(at)}{unit_text(unit) if isinstance(at, float | int) else ''}"

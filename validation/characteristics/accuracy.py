@@ -12,8 +12,9 @@ from validation.characteristics._precision_runs import (
     independence_notes,
     levels,
     not_ready,
+    place_text,
+    unit_text,
 )
-from validation.characteristics.repeatability import level_unit
 from validation.stats.estimate import exact
 from validation.study.model import Study
 from validation.study.quantity import Evaluation, Quantity
@@ -105,10 +106,10 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     sentences = []
     for entry in evaluation.details["levels"]:
         places = places_for((entry["high"] - entry["low"]) / 4)
-        place = f"{level_text(entry['at'])}{level_unit(entry['at'], unit)}"
+        place = place_text(entry["at"], unit)
         sentences.append(
             f"At {place} about {share:g} % of the errors of future single results are expected between "
-            f"{fixed(entry['low'], places)} and {fixed(entry['high'], places)} {unit}."
+            f"{fixed(entry['low'], places)} and {fixed(entry['high'], places)}{unit_text(unit)}."
         )
     sentences.append(
         "Expected means on average over studies of this size: the share is not guaranteed with a stated confidence."

@@ -16,9 +16,10 @@ from validation.characteristics._precision_runs import (
     levels,
     model_quantities,
     not_ready,
+    place_text,
+    unit_text,
 )
 from validation.characteristics.repeatability import CHECKED as CHECKED_WITHIN
-from validation.characteristics.repeatability import level_unit
 from validation.stats.estimate import Estimate, exact
 from validation.stats.one_way import exact_mean
 from validation.stats.outliers import grubbs_single
@@ -244,9 +245,9 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
                 if run.value == 0
                 else f" The runs contribute {100 * share:.0f} % of the variance."
             )
-        place = f"{level_text(q.at)}{level_unit(q.at, unit)}"
+        place = place_text(q.at, unit)
         sentences.append(
-            f"At {place} single results of different runs scatter with s_I = {value} {unit} (from {interval}; "
+            f"At {place} single results of different runs scatter with s_I = {value}{unit_text(unit)} (from {interval}; "
             f"{q.units} runs).{part}"
         )
     sentences += list(evaluation.details.get("factor_notes", []))

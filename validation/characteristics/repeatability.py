@@ -14,6 +14,8 @@ from validation.characteristics._precision_runs import (
     levels,
     model_quantities,
     not_ready,
+    place_text,
+    unit_text,
 )
 from validation.stats.estimate import Estimate, exact
 from validation.stats.one_way import exact_mean
@@ -21,7 +23,7 @@ from validation.stats.outliers import cochran
 from validation.stats.precision import PrecisionResult
 from validation.study.model import Study
 from validation.study.quantity import Evaluation, Flag, Quantity
-from validation.words import level_text, significant, with_interval
+from validation.words import level_text, sentence_list, significant, with_interval
 
 NAME = "repeatability"
 CHECKED = (
@@ -184,32 +186,24 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
             ""
             if r is None or r.value is None
             else " Two results of one run should differ by more than "
-            + (f"{significant(r.value)} {unit} only once in twenty times.")
+            + (f"{significant(r.value)}{unit_text(unit)} only once in twenty times.")
         )
-        at = level_text(q.at)
-        share = level_unit(q.at, unit)
+        place = place_text(q.at, unit)
         sentences.append(
-            f"At {at}{share} results of one run scatter with s_r = {value} {unit} (from {interval}).{limit}"
+            f"At {place} results of one run scatter with s_r = {value}{unit_text(unit)} (from {interval}).{limit}"
         )
     constant, slope = evaluation.get(f"{NAME}.model_constant"), evaluation.get(f"{NAME}.model_slope")
     if constant is not None and slope is not None and constant.value is not None and slope.value is not None:
         sentences.append(
-            f"Over the levels s_r follows {significant(constant.value)} + {significant(slope.value)} x level ({unit})."
+            f"Over the levels s_r follows {significant(constant.value)} + {significant(slope.value)} × level."
         )
-    count = len(evaluation.flags)
+    names = list(dict.fromkeys(flag.reading for flag in evaluation.flags))
     sentences.append(
         "Cochran's test points at no run."
-        if not count
-        else f"Cochran's test points at {count} reading(s), all of them kept: "
-        + ", ".join(flag.reading for flag in evaluation.flags)
-        + "."
+        if not names
+        else f"Cochran's test points at the run of {sentence_list(names)}; what it points at is kept."
     )
     return sentences
-
-
-def level_unit(at: object, unit: str) -> str:
-    """ " %" after a numeric level, nothing after a label."""
-    return f" {unit}" if isinstance(at, float | int) else ""
 
 
 CHARACTERISTIC = Characteristic(

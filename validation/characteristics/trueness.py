@@ -13,8 +13,9 @@ from validation.characteristics._precision_runs import (
     Level,
     levels,
     not_ready,
+    place_text,
+    unit_text,
 )
-from validation.characteristics.repeatability import level_unit
 from validation.stats.estimate import Estimate, mean
 from validation.stats.trueness import BiasLineResult, bias_line
 from validation.stats.variance_function import linear_sd
@@ -204,9 +205,10 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
             continue
         value, interval = with_interval(q.value, q.interval)
         sure = f"from {interval} with {100 * q.confidence:g} % confidence" if q.confidence else "no interval, one run"
-        place = f"{level_text(q.at)}{level_unit(q.at, unit)}"
+        place = place_text(q.at, unit)
+        runs = "one run" if q.units == 1 else f"{q.units} runs"
         sentences.append(
-            f"At {place} the mean of {q.units} run(s) departs from the reference by {value} {unit} ({sure})."
+            f"At {place} the mean of {runs} departs from the reference by {value}{unit_text(unit)} ({sure})."
         )
     constant, slope = evaluation.get(f"{NAME}.constant_bias"), evaluation.get(f"{NAME}.proportional_bias")
     line = evaluation.details.get("line")
@@ -220,7 +222,7 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
             None: "",
         }[line["zero_inside"]]
         sentences.append(
-            f"Over the levels the error follows {first} {unit} (from {between}) plus {percent} % of the level."
+            f"Over the levels the error follows {first}{unit_text(unit)} (from {between}) plus {percent} % of the level."
             f"{verdict} A straight line hides curvature: read it beside the bias at each level."
         )
     return sentences

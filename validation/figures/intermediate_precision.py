@@ -47,18 +47,19 @@ def _panel(axes: Axes, entry: dict, unit: str) -> None:
     axes.set_xlim(-0.7, len(names) + 1.6)
     axes.set_xticks(range(len(names)), names, fontsize=7, rotation=90 if max(map(len, names)) > 3 else 0)
     axes.tick_params(axis="y", labelsize=8)
-    for place, key, color in ((len(names) + 0.1, "s_run", VERMILION), (len(names) + 0.9, "s_r", BLUE)):
+    # One name above its bar and one below: side by side they would run into each other.
+    for place, key, color, end in ((len(names) + 0.1, "s_run", VERMILION, 1), (len(names) + 0.9, "s_r", BLUE, -1)):
         if entry[key] is not None:
             s = entry[key]["value"]
             axes.plot([place, place], [-s, s], color=color, lw=2.2, solid_capstyle="butt")
             axes.annotate(
                 key,
-                (place, -s),
-                xytext=(0, -2),
+                (place, end * s),
+                xytext=(0, 2 * end),
                 textcoords="offset points",
                 ha="center",
-                va="top",
-                fontsize=6.5,
+                va="bottom" if end > 0 else "top",
+                fontsize=7,
                 color=color,
             )
 

@@ -38,7 +38,7 @@ def _sd_title(places: list, values: list[float], model: dict | None, unit: str) 
     if len(values) == 1:
         return f"Repeatability at {named(places[0], unit)} is {significant(values[0])} {unit}"
     if model is not None:
-        parts = f"{significant(model['constant'])} + {significant(model['slope'])} x level"
+        parts = f"{significant(model['constant'])} + {significant(model['slope'])} × level"
         return f"Repeatability over the levels follows {parts} (dashed)"
     return f"Repeatability lies between {significant(min(values))} and {significant(max(values))} {unit}"
 

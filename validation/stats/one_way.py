@@ -151,10 +151,16 @@ def one_way(groups: Sequence[Sequence[Number]], *, confidence: float = 0.95, gro
                 f"The {_plural(group)} hold unequal numbers of readings: the component is estimated by REML, the "
                 "intervals use unweighted means.",
             )
-        notes.extend(between_notes)
         low, high = between_component_interval(
             unweighted, ms_within, df_between, df_within, harmonic_n, confidence=confidence
         )
+        component_notes = between_notes
+        if high == 0 and ms_within > 0:
+            component_notes += (
+                f"The whole interval lies at zero: the means of the {_plural(group)} agree better than the scatter "
+                f"within them explains, so the bound is no evidence that the {_plural(group)} do not differ.",
+            )
+        notes.extend(component_notes)
         s_between = sqrt(component)
         between = Estimate(
             s_between,
@@ -164,7 +170,7 @@ def one_way(groups: Sequence[Sequence[Number]], *, confidence: float = 0.95, gro
             None,
             n,
             p,
-            between_notes,
+            component_notes,
             BETWEEN_SOURCE,
         )
         total_notes = between_notes
