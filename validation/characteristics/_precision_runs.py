@@ -15,13 +15,14 @@ from validation.stats.precision_model import PrecisionModelResult, precision_mod
 from validation.stats.trueness import bias
 from validation.study.model import ExperimentData, Study
 from validation.study.quantity import At, Evaluation, Quantity
+from validation.words import level_text
 
 EXPERIMENT = "precision"
 NO_PREPARATION = "The worksheet has no preparation column: independence of the replicates is not shown."
 DEFAULT_REFERENCE = "The worksheet has no assigned column: the level itself is taken as the reference value."
 LABELS = (
-    "The levels are labels: neither bias nor tolerance limits are computed. Numeric levels, with the reference value of "
-    "each preparation in the column assigned, would supply them."
+    "The levels are labels: neither bias nor tolerance limits are computed. Numeric levels, with the reference value "
+    "of each preparation in the column assigned, would supply them."
 )
 
 

@@ -102,6 +102,7 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     """What was found, in sentences."""
     if evaluation.missing:
         return [evaluation.missing]
+    of = unit_text(unit)
     share = 100 * float(evaluation.details["beta"])
     sentences = []
     for entry in evaluation.details["levels"]:
@@ -109,7 +110,7 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
         place = place_text(entry["at"], unit)
         sentences.append(
             f"At {place} about {share:g} % of the errors of future single results are expected between "
-            f"{fixed(entry['low'], places)} and {fixed(entry['high'], places)}{unit_text(unit)}."
+            f"{fixed(entry['low'], places)} and {fixed(entry['high'], places)}{of}."
         )
     sentences.append(
         "Expected means on average over studies of this size: the share is not guaranteed with a stated confidence."

@@ -231,6 +231,7 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     """What was found, in sentences."""
     if evaluation.missing:
         return [evaluation.missing]
+    of = unit_text(unit)
     sentences = []
     for q in evaluation.quantities:
         if q.key != f"{NAME}.s_I" or q.value is None:
@@ -247,7 +248,7 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
             )
         place = place_text(q.at, unit)
         sentences.append(
-            f"At {place} single results of different runs scatter with s_I = {value}{unit_text(unit)} (from {interval}; "
+            f"At {place} single results of different runs scatter with s_I = {value}{of} (from {interval}; "
             f"{q.units} runs).{part}"
         )
     sentences += list(evaluation.details.get("factor_notes", []))

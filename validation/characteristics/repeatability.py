@@ -176,6 +176,7 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     """What was found, in sentences."""
     if evaluation.missing:
         return [evaluation.missing]
+    of = unit_text(unit)
     sentences = []
     for q in evaluation.quantities:
         if q.key != f"{NAME}.s_r" or q.value is None:
@@ -186,12 +187,10 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
             ""
             if r is None or r.value is None
             else " Two results of one run should differ by more than "
-            + (f"{significant(r.value)}{unit_text(unit)} only once in twenty times.")
+            + (f"{significant(r.value)}{of} only once in twenty times.")
         )
         place = place_text(q.at, unit)
-        sentences.append(
-            f"At {place} results of one run scatter with s_r = {value}{unit_text(unit)} (from {interval}).{limit}"
-        )
+        sentences.append(f"At {place} results of one run scatter with s_r = {value}{of} (from {interval}).{limit}")
     constant, slope = evaluation.get(f"{NAME}.model_constant"), evaluation.get(f"{NAME}.model_slope")
     if constant is not None and slope is not None and constant.value is not None and slope.value is not None:
         sentences.append(

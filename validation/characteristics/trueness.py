@@ -199,6 +199,7 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     """What was found, in sentences."""
     if evaluation.missing:
         return [evaluation.missing]
+    of = unit_text(unit)
     sentences = []
     for q in evaluation.quantities:
         if q.key != f"{NAME}.bias" or q.value is None:
@@ -207,9 +208,7 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
         sure = f"from {interval} with {100 * q.confidence:g} % confidence" if q.confidence else "no interval, one run"
         place = place_text(q.at, unit)
         runs = "one run" if q.units == 1 else f"{q.units} runs"
-        sentences.append(
-            f"At {place} the mean of {runs} departs from the reference by {value}{unit_text(unit)} ({sure})."
-        )
+        sentences.append(f"At {place} the mean of {runs} departs from the reference by {value}{of} ({sure}).")
     constant, slope = evaluation.get(f"{NAME}.constant_bias"), evaluation.get(f"{NAME}.proportional_bias")
     line = evaluation.details.get("line")
     if line and constant is not None and slope is not None and constant.value is not None and slope.value is not None:
@@ -222,7 +221,7 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
             None: "",
         }[line["zero_inside"]]
         sentences.append(
-            f"Over the levels the error follows {first}{unit_text(unit)} (from {between}) plus {percent} % of the level."
+            f"Over the levels the error follows {first}{of} (from {between}) plus {percent} % of the level."
             f"{verdict} A straight line hides curvature: read it beside the bias at each level."
         )
     return sentences
