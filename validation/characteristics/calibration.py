@@ -11,13 +11,16 @@ from validation.characteristics import Characteristic, KeyInfo, Rule
 from validation.characteristics._calibration_points import CalibrationPoints, calibration_points
 from validation.stats import calibration as statistics
 from validation.stats.estimate import Estimate
+from validation.stats.outliers import grubbs_single
 from validation.stats.regression import PolynomialResult, line_through_zero, quadratic, straight_line
 from validation.stats.variance_function import LinearSdResult
 from validation.study.model import ExperimentData, Study
-from validation.study.quantity import At, Evaluation, Quantity
+from validation.study.quantity import At, Evaluation, Flag, Quantity
 from validation.words import level_text, p_value, sentence_list, significant, with_interval
 
 WEIGHTS_NOTE = "The weights 1/s(x)^2 come from the fitted s(x) and are taken as known in the interval."
+#: ISO 5725-2 calls a value beyond the 1 % point an outlier.
+OUTLIER_ALPHA = 0.01
 SHOWN_NOTE = "Shown, not judged: it takes the spread as equal at all levels and readings of one run as independent."
 
 
@@ -53,7 +56,9 @@ class _Chapter:
         quantities = [*self._line(), *self._ordinary_tests(), *self._weighted_tests(), *self._other_lines()]
         quantities += [*self._departures(), *self._single_point()]
         details = self._details(quantities)
-        return Evaluation("calibration", tuple(quantities), (), tuple(dict.fromkeys(self.notes)), "", details)
+        return Evaluation(
+            "calibration", tuple(quantities), self._flags(), tuple(dict.fromkeys(self.notes)), "", details
+        )
 
     def _quantity(self, key: str, at: At, estimates: Sequence[Estimate], unit: str, **more: Any) -> Quantity:
         readings = more.pop("readings", self.points.readings)
@@ -207,6 +212,20 @@ class _Chapter:
             "Read that level, or state another `routine_level`."
         )
         return None
+
+    def _flags(self) -> tuple[Flag, ...]:
+        """Grubbs' test on the residuals of each level, at 1 %: it points, and nothing is left out."""
+        p, found = self.points, []
+        for code, name in enumerate(p.names):
+            rows = np.flatnonzero(p.levels == code)
+            if len(rows) < 3:
+                continue
+            test = grubbs_single([float(value) for value in self.line.residuals[rows]], alpha=OUTLIER_ALPHA)
+            if test.exceeded:
+                said = f"The residual lies far from the others at level {level_text(name)}; look for a cause in the record."
+                reading, worksheet = p.readings[rows[test.index]], self.data.worksheet
+                found.append(Flag(reading, test.test, test.statistic, test.critical, True, said, name, worksheet))
+        return tuple(found)
 
     # --- what figures and tables read ---------------------------------------------------------------------------------
 
