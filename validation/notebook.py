@@ -73,8 +73,11 @@ class Chapter:
         return pd.DataFrame([flag.to_dict() for flag in self.evaluation.flags])
 
     def table(self, position: int) -> pd.DataFrame:
-        """A further table of this chapter, rounded as the dossier rounds it."""
-        table = self.evaluation.details["tables"][position]
+        """A further table of this chapter, rounded as the dossier rounds it; empty where the chapter lacks it."""
+        tables = self.evaluation.details.get("tables", [])
+        if position >= len(tables):
+            return pd.DataFrame()
+        table = tables[position]
         rows = [[number_in_table(cell) for cell in row] for row in table["rows"]]
         return pd.DataFrame(rows, columns=table["head"])
 
