@@ -338,6 +338,7 @@ def _tables(levels: Sequence[dict[str, Any]], has_runs: bool) -> list[dict[str, 
 def in_words(evaluation: Evaluation, unit: str) -> Sequence[str]:
     """What the laboratories agree on, how sure that is, and what follows."""
     sentences = []
+    of = "" if unit == "1" else f" {unit}"
     for level in evaluation.details["levels"]:
         at, where = level["at"], f"At level {level_text(level['at'])}"
         s_R, R, s_r = (evaluation.get(f"{NAME}.{name}", at) for name in ("s_R", "R", "s_r"))
@@ -346,12 +347,12 @@ def in_words(evaluation: Evaluation, unit: str) -> Sequence[str]:
             sentences.append(f"{where} there is one laboratory only: nothing can be said about others.")
             continue
         value, interval = with_interval(s_R.value, s_R.interval)
-        sentence = f"{where}, single results of {count} laboratories scatter with s_R = {value} {unit} ({interval})"
+        sentence = f"{where}, single results of {count} laboratories scatter with s_R = {value}{of} ({interval})"
         if s_r is not None and s_r.value is not None:
-            sentence += f", of which s_r = {significant(s_r.value)} {unit} within one laboratory"
+            sentence += f", of which s_r = {significant(s_r.value)}{of} within one laboratory"
         sentences.append(
             f"{sentence}: two single results of different laboratories should differ by more than "
-            f"{significant(R.value)} {unit} once in twenty times."
+            f"{significant(R.value)}{of} once in twenty times."
         )
     if evaluation.details["levels"]:
         fewest = min(len(level["cells"]) for level in evaluation.details["levels"])

@@ -21,7 +21,8 @@ def laboratory_means(evaluation: Evaluation, study: Study) -> Figure | None:
     levels = evaluation.details.get("levels", [])
     if not levels:
         return None
-    columns = min(2, len(levels))
+    names = max(sum(len(cell["laboratory"]) for cell in level["cells"]) for level in levels)
+    columns = min(3 if len(levels) > 4 and names <= 18 else 2, len(levels))
     rows = -(-len(levels) // columns)
     with dossier_style():
         figure, axes = new_figure(rows, columns, height=0.75 + 1.85 * rows)
@@ -30,9 +31,15 @@ def laboratory_means(evaluation: Evaluation, study: Study) -> Figure | None:
         for axis in axes[len(levels) :]:
             axis.set_visible(False)
         for axis in axes[::columns]:
-            axis.set_ylabel(f"result / {study.unit}")
+            axis.set_ylabel(_titled("result", study.unit))
+        figure.supxlabel("bars: laboratory means; line: general mean; band: one s_R either way", fontsize=9)
         figure.suptitle(_laboratories_title(evaluation), x=0.01, ha="left", fontsize=11, fontweight="bold")
     return figure
+
+
+def _titled(what: str, unit: str) -> str:
+    """An axis title with its unit; a pure number has none."""
+    return what if unit in ("", "1") else f"{what} / {unit}"
 
 
 def _laboratories_title(evaluation: Evaluation) -> str:
@@ -113,7 +120,7 @@ def _mandel_title(evaluation: Evaluation) -> str:
 
 def _stems(axis: Axes, symbol: str, levels: Sequence[Mapping[str, Any]], names: Sequence[str]) -> None:
     step = 0.7 / max(1, len(levels))
-    limits: set[tuple[float, float]] = set()
+    marks: dict[float, tuple[float, float]] = {}
     for i, level in enumerate(levels):
         for cell in level["cells"]:
             value, critical = cell[symbol], cell[f"{symbol}_critical"]
@@ -123,21 +130,25 @@ def _stems(axis: Axes, symbol: str, levels: Sequence[Mapping[str, Any]], names: 
             beyond = abs(value) > critical[0]
             axis.vlines(x, 0, value, color=VERMILION if beyond else BLUE, lw=2.0 if beyond else 1.2)
             axis.plot(x, value, "D" if beyond else "o", ms=4.5 if beyond else 3, color=VERMILION if beyond else BLUE)
-            limits.add((round(critical[0], 6), round(critical[1], 6)))
+            marks[x] = (round(critical[0], 6), round(critical[1], 6))
     signs = (1, -1) if symbol == "h" else (1,)
-    # Levels with other numbers of laboratories or readings have other critical values: the whole range is drawn.
     for position, dash in enumerate((_WEAK, _STRONG)):
-        for value in sorted({pair[position] for pair in limits}):
+        if len({pair[position] for pair in marks.values()}) == 1:
             for sign in signs:
-                axis.axhline(sign * value, color=ORANGE, lw=0.9, ls=dash)
-    if limits:
-        for position, percent in enumerate(("5 %", "1 %")):
-            highest = max(pair[position] for pair in limits)
+                axis.axhline(sign * next(iter(marks.values()))[position], color=ORANGE, lw=0.9, ls=dash)
+        else:
+            # Other numbers of laboratories or readings have other critical values: one dash over each stem.
+            for x, pair in marks.items():
+                ends = (x - step / 2, x + step / 2)
+                axis.hlines([sign * pair[position] for sign in signs], *ends, color=ORANGE, lw=0.9, ls=dash)
+    if marks:
+        limits = set(marks.values())
+        for position, (percent, nudge) in enumerate((("5 %", -3), ("1 %", 3))):
             axis.annotate(
                 percent,
-                (1.0, highest),
+                (1.0, marks[max(marks)][position]),
                 xycoords=("axes fraction", "data"),
-                xytext=(3, 0),
+                xytext=(3, nudge),
                 textcoords="offset points",
                 fontsize=8.5,
                 va="center",
@@ -187,13 +198,13 @@ def precision_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
             )
         if numeric:
             axis.set_xlim(0, 1.08 * spread)
-            axis.set_xlabel(f"level / {study.unit}")
+            axis.set_xlabel(_titled("level", study.unit))
         else:
             axis.set_xticks(range(len(order)), [str(at) for at in order])
             axis.set_xlim(-0.5, len(order) - 0.4)
             axis.set_xlabel("level")
         axis.set_ylim(bottom=0)
-        axis.set_ylabel(f"standard deviation / {study.unit}")
+        axis.set_ylabel(_titled("standard deviation", study.unit))
         axis.set_title(_precision_title(series, study.unit))
     return figure
 
@@ -203,5 +214,5 @@ def _precision_title(series: Mapping[str, Sequence[Any]], unit: str) -> str:
     words = {"s_R": "Between laboratories", "s_r": "Within one laboratory"}[name]
     values = [q.value for q in series[name]]
     low, high = significant(min(values), 2), significant(max(values), 2)
-    span = f"is {low} {unit}" if low == high else f"runs from {low} to {high} {unit}"
-    return f"{words}, the standard deviation of a single result {span}"
+    span = f"is {low}" if low == high else f"runs from {low} to {high}"
+    return f"{words}, ${name[0]}_{name[2]}$ {span} {'' if unit == '1' else unit}".rstrip()
