@@ -1,0 +1,154 @@
+"""The plan repeated in sentences, so that a person who never saw YAML can tell whether it says what was meant."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from validation.study.model import ExperimentData, Study
+from validation.study.plan import Plan, Requirement
+from validation.study.worksheets import WORKSHEETS
+from validation.words import level_text, sentence_list
+
+_OPTIONAL = {
+    "procedure": "procedure",
+    "intended_use": "intended use",
+    "customer_limits": "customer limits",
+    "trigger": "trigger",
+    "time_zone": "time zone",
+    "parent": "parent dossier",
+}
+_SERVES = {
+    "calibration": "calibration and linearity",
+    "precision": "repeatability, intermediate precision, trueness and the accuracy profile",
+    "reproducibility": "reproducibility between laboratories",
+    "detection": "detection and quantification limits",
+    "comparison": "the comparison with a reference method",
+}
+
+
+def explain(study: Study, *, meanings: Mapping[str, str] | None = None) -> dict[str, list[str]]:
+    """The study in sentences, under four headings.
+
+    Parameters
+    ----------
+    study : as read
+    meanings : what each key means, for the requirements; a key without one is named alone
+    """
+    plan = study.plan
+    return {
+        "Study": list(_facts(plan)),
+        "Experiments": [_experiment(data) for data in study.experiments.values()],
+        "Requirements": list(_requirements(plan, meanings or {})),
+        "Not stated, not evaluated": list(_gaps(plan)),
+    }
+
+
+def _facts(plan: Plan) -> Iterator[str]:
+    facts = plan.study
+    low, high = (level_text(end) for end in facts.range)
+    yield f"{facts.id}: {facts.title}."
+    yield f"Laboratory: {facts.laboratory}."
+    yield f"What is measured: {facts.measurand}."
+    yield f"Results are in {facts.unit}, from {low} to {high} {facts.unit}."
+    if facts.customer_limits:
+        limits = sentence_list([level_text(limit) for limit in facts.customer_limits])
+        yield f"The customer's limits are {limits} {facts.unit}."
+    yield f"Intervals are two-sided at {_per_cent(plan.confidence)}; requirements allow an error of {_alpha(plan)}."
+
+
+def _per_cent(share: float) -> str:
+    return f"{share * 100:.6g} %"
+
+
+def _alpha(plan: Plan) -> str:
+    return _per_cent(1 - plan.confidence)
+
+
+def _experiment(data: ExperimentData) -> str:
+    head = f"{data.name} ({data.worksheet}) serves {_SERVES.get(data.name, data.name)}: "
+    rows = len(data.readings)
+    if rows == 0:
+        return head + "the worksheet has headings only and awaits readings."
+    if data.awaiting:
+        return head + f"{_count(rows, 'row')} prepared, no result yet; it awaits readings."
+    parts = [_count(len(data.table), "reading")]
+    names = {"laboratory": "laboratory", "level": "level", "run": "run", "sample": "sample", "material": "material"}
+    for column, noun in names.items():
+        if column in (*WORKSHEETS[data.name].required, *WORKSHEETS[data.name].structure) and column in data.table:
+            parts.append(_count(data.table[column].nunique(), noun))
+    replicates = _replicates(data)
+    left = [
+        _count(number, f"{status} reading")
+        for status in ("censored", "excluded", "empty")
+        if (number := sum(reading.status == status for reading in data.readings))
+    ]
+    return head + sentence_list(parts) + replicates + (f"; left out: {sentence_list(left)}" if left else "") + "."
+
+
+def _replicates(data: ExperimentData) -> str:
+    """How many readings stand in each cell of the design."""
+    cells = [column for column in ("laboratory", "sample", "method", "level", "run") if column in data.table]
+    if data.name == "comparison":
+        cells = ["sample", "method"]
+    if data.name == "detection" or not cells or data.table.empty:
+        return ""
+    sizes = data.table.groupby(cells, sort=False).size()
+    low, high = int(sizes.min()), int(sizes.max())
+    number = str(low) if low == high else f"{low} to {high}"
+    return f", {number} a {' and '.join(cells)}"
+
+
+def _count(number: int, noun: str) -> str:
+    many = noun[:-1] + "ies" if noun.endswith("y") else noun + "s"
+    return f"{number} {noun if number == 1 else many}"
+
+
+def _requirements(plan: Plan, meanings: Mapping[str, str]) -> Iterator[str]:
+    if not plan.requirements:
+        yield "The plan sets no requirement: every quantity is computed, none is judged."
+    for requirement in plan.requirements:
+        yield requirement_in_words(requirement, plan, meanings.get(requirement.quantity, ""))
+
+
+def requirement_in_words(requirement: Requirement, plan: Plan, meaning: str = "") -> str:
+    """One requirement as a sentence."""
+    unit = plan.study.unit
+    what = requirement.quantity + (f" ({meaning})" if meaning else "")
+    origin = f" Origin: {requirement.origin.rstrip('.')}." if requirement.origin else " Origin: not stated."
+    return f"{requirement.id}: {_where(requirement, plan, unit)}, {_must(requirement, plan, what)}.{origin}"
+
+
+def _where(requirement: Requirement, plan: Plan, unit: str) -> str:
+    if requirement.at is None:
+        low, high = (level_text(end) for end in plan.study.range)
+        return f"at every level from {low} to {high} {unit} at which it exists"
+    return f"at {level_text(requirement.at)}"
+
+
+def _must(requirement: Requirement, plan: Plan, what: str) -> str:
+    limit = str(requirement.limit)
+    if requirement.limit.needs_level:
+        limit += ", shares taken of the level,"
+    two_sided, one_sided = _per_cent(2 * plan.confidence - 1), _per_cent(plan.confidence)
+    if requirement.rule == "equivalence":
+        about = level_text(requirement.target)
+        return f"the {two_sided} interval of {what} must lie inside ±{limit} about {about}".replace(",, ", ", ")
+    if requirement.rule == "inside":
+        return f"both limits of the pair that {what} belongs to must lie inside ±{limit}".rstrip(",")
+    if requirement.rule == "upper bound":
+        return f"the one-sided {one_sided} upper bound of {what} must not exceed {limit}".rstrip(",")
+    if requirement.rule == "lower bound":
+        return f"the one-sided {one_sided} lower bound of {what} must reach {limit}".rstrip(",")
+    return f"the estimate of {what} alone must not exceed {limit}".rstrip(",")
+
+
+def _gaps(plan: Plan) -> Iterator[str]:
+    missing = [said for name, said in _OPTIONAL.items() if not getattr(plan.study, name)]
+    missing += [name for name in ("people", "equipment", "standards") if not getattr(plan, name)]
+    if missing:
+        yield f"Not stated: {', '.join(missing)}."
+    planned = [name for name in WORKSHEETS if name not in plan.experiments]
+    if planned:
+        yield f"Not planned: {', '.join(planned)}."
+    for name, reason in plan.not_evaluated.items():
+        yield f"Not evaluated: {name}, {'because: ' + reason if reason else 'no reason given'}."

@@ -1,0 +1,350 @@
+"""A new study folder: a commented plan, and worksheets whose readings stand in random order within each run."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import json
+import random
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from math import floor, log10
+from pathlib import Path
+
+from validation.faults import Refusal
+from validation.study.plan import PLAN, parse_plan
+
+CAUTIONS = (
+    "Fuel and blends are flammable: small quantities, ventilation, no ignition source, a spill plan.",
+    "Used oil may be hot and carries combustion products: let it cool before capping, wear gloves and eye protection.",
+    "Lead vapours and purge exhaust to extraction, not to the person at the bench.",
+    "Local codes, safety data sheets and licensed practice come first; this program sets no safety limit.",
+)
+BLANKS = 10
+SAMPLES = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Design:
+    """What `start` is told; `levels` empty means: choose from range, customer limits and routine standard."""
+
+    title: str
+    laboratory: str
+    range: tuple[float, float]
+    unit: str = "%"
+    measurand: str = ""
+    id: str = ""
+    procedure: str = ""
+    routine_level: float | None = None
+    customer_limits: tuple[float, ...] = ()
+    levels: tuple[float, ...] = ()
+    runs: int = 8
+    replicates: int = 3
+    people: tuple[str, ...] = ()
+    laboratories: tuple[str, ...] = ()
+    workbooks: bool = False
+    seed: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Started:
+    """What was written, and the seed of the measuring order."""
+
+    folder: Path
+    files: tuple[str, ...]
+    seed: int
+    readings: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Worksheet:
+    experiment: str
+    name: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[object, ...], ...]
+
+
+def start_study(folder: Path, design: Design) -> Started:
+    """Write a new study folder.
+
+    Raises
+    ------
+    Refusal
+        The folder holds a plan or one of the worksheets already, or the design contradicts itself.
+    """
+    _refuse_contradictions(design)
+    levels = design.levels or usual_levels(design)
+    seed = _seed(design) if design.seed is None else design.seed
+    sheets = [
+        _calibration(design, levels, seed),
+        _precision(design, levels, seed),
+        _network(design, levels, seed),
+        _blanks(design, seed),
+        _reference(design, seed),
+    ]
+    suffix = ".xlsx" if design.workbooks else ".csv"
+    files = {sheet: f"worksheets/{sheet.name}{suffix}" for sheet in sheets}
+    text = plan_text(folder, design, seed, {sheet.experiment: file for sheet, file in files.items()})
+    plan, faults = parse_plan(text.encode("utf-8"))
+    if plan is None:
+        raise Refusal(f"The answers make no valid plan: {faults[0]}")
+    there = [file for file in (PLAN, *files.values()) if (folder / file).exists()]
+    if there:
+        raise Refusal(f"{folder} already holds {', '.join(there)}; nothing was written. Choose an empty folder.")
+    (folder / "worksheets").mkdir(parents=True, exist_ok=True)
+    for sheet, file in files.items():
+        _write(folder / file, _workbook(sheet) if design.workbooks else _csv(sheet))
+    # The plan comes last: a folder with a plan is a whole study.
+    _write(folder / PLAN, text.encode("utf-8"))
+    return Started(folder, (PLAN, *files.values()), seed, sum(len(sheet.rows) for sheet in sheets))
+
+
+def _write(path: Path, raw: bytes) -> None:
+    # "x" refuses a file that appeared meanwhile.
+    with path.open("xb") as stream:
+        stream.write(raw)
+
+
+def _refuse_contradictions(design: Design) -> None:
+    low, high = design.range
+    for name, number in (("runs", design.runs), ("replicates", design.replicates)):
+        if not 1 <= number <= 1000:
+            raise Refusal(f"The number of {name} must lie between 1 and 1000; found {number}.")
+    if not low < high:
+        raise Refusal(f"The range must rise from low to high; found {low:g} to {high:g}.")
+    if len(set(design.levels)) != len(design.levels):
+        raise Refusal("A level is named twice.")
+    if len(design.levels) > 100:
+        raise Refusal(f"At most 100 levels; found {len(design.levels)}.")
+
+
+def usual_levels(design: Design) -> tuple[float, ...]:
+    """Both ends of the range, customer limits and routine standard inside it, and more where a gap is widest."""
+    low, high = design.range
+    inside = [level for level in (*design.customer_limits, design.routine_level) if level is not None]
+    levels = sorted({low, high, *(level for level in inside if low < level < high)})
+    while len(levels) < 5:
+        gap, start = max((after - before, before) for before, after in pairwise(levels))
+        level = _two_digits(start + gap / 2)
+        if level in levels:
+            break
+        levels = sorted([*levels, level])
+    return tuple(levels)
+
+
+def _two_digits(value: float) -> float:
+    return value if value == 0 else round(value, 1 - floor(log10(abs(value))))
+
+
+def _seed(design: Design) -> int:
+    """A seed from what the study is: the same answers give the same order."""
+    text = json.dumps([design.id, design.title, design.laboratory, design.measurand, design.range])
+    return int.from_bytes(hashlib.sha256(text.encode("utf-8")).digest()[:4], "big") % 1_000_000
+
+
+def _shuffled(rows: Iterable[tuple[object, ...]], seed: int, group: str) -> list[tuple[object, ...]]:
+    """One run in random order. Measured by rising level, a drift would look like curvature."""
+    found = list(rows)
+    random.Random(f"{seed} {group}").shuffle(found)
+    return found
+
+
+def _level(value: float) -> float | int:
+    return int(value) if float(value).is_integer() else value
+
+
+def _calibration(design: Design, levels: Sequence[float], seed: int) -> _Worksheet:
+    wanted = sorted({0.0, *levels, *([] if design.routine_level is None else [design.routine_level])})
+    head = ("reading", "order", "level", "run", "response", "time", "analyst", "instrument", "note")
+    rows = _runs("C", wanted, min(design.runs, 3), design.replicates, seed, "calibration")
+    placed = tuple(
+        (name, order, level, run, "", "", "", "", "") for order, (name, level, run, _) in enumerate(rows, start=1)
+    )
+    return _Worksheet("calibration", "calibration", head, placed)
+
+
+def _precision(design: Design, levels: Sequence[float], seed: int) -> _Worksheet:
+    result = f"result [{design.unit}]"
+    head = ("reading", "order", "level", "run", "preparation", result, "time", "analyst", "instrument", "note")
+    rows = _runs("P", levels, design.runs, design.replicates, seed, "precision")
+    placed = tuple(
+        (name, order, level, run, "", "", "", "", "", "") for order, (name, level, run, _) in enumerate(rows, start=1)
+    )
+    return _Worksheet("precision", "precision", head, placed)
+
+
+def _runs(
+    letter: str, levels: Sequence[float], runs: int, replicates: int, seed: int, group: str
+) -> list[tuple[str, float | int, int, int]]:
+    """Identifiers counted in the order of the design; rows in random order within each run."""
+    rows: list[tuple[str, float | int, int, int]] = []
+    number = 0
+    for run in range(1, runs + 1):
+        one_run: list[tuple[object, ...]] = []
+        for level in levels:
+            for replicate in range(1, replicates + 1):
+                number += 1
+                one_run.append((f"{letter}-{number:03d}", _level(level), run, replicate))
+        rows += _shuffled(one_run, seed, f"{group} {run}")  # type: ignore[arg-type]
+    return rows
+
+
+def _network(design: Design, levels: Sequence[float], seed: int) -> _Worksheet:
+    head = ("reading", "order", "laboratory", "level", f"result [{design.unit}]", "time", "instrument", "note")
+    rows: list[tuple[object, ...]] = []
+    number = 0
+    for laboratory in design.laboratories:
+        one: list[tuple[object, ...]] = []
+        for level in levels:
+            for _ in range(2):
+                number += 1
+                one.append((f"N-{number:03d}", laboratory, _level(level)))
+        for order, row in enumerate(_shuffled(one, seed, f"network {laboratory}"), start=1):
+            rows.append((row[0], order, *row[1:], "", "", "", ""))
+    return _Worksheet("reproducibility", "network", head, tuple(rows))
+
+
+def _blanks(design: Design, seed: int) -> _Worksheet:
+    head = ("reading", "order", "material", "level", f"result [{design.unit}]", "time", "instrument", "note")
+    low = _level(design.range[0])
+    kinds = [("blank", 0)] * BLANKS + ([("spiked blank", low)] * BLANKS if design.range[0] > 0 else [])
+    rows = [(f"B-{number:03d}", material, level) for number, (material, level) in enumerate(kinds, start=1)]
+    placed = tuple(
+        (row[0], order, *row[1:], "", "", "", "") for order, row in enumerate(_shuffled(rows, seed, "blanks"), start=1)
+    )
+    return _Worksheet("detection", "blanks", head, placed)
+
+
+def _reference(design: Design, seed: int) -> _Worksheet:
+    head = ("reading", "order", "sample", "method", "replicate", f"result [{design.unit}]", "time", "note")
+    rows: list[tuple[object, ...]] = []
+    number = 0
+    for method in ("candidate", "reference"):
+        one: list[tuple[object, ...]] = []
+        for sample in range(1, SAMPLES + 1):
+            for replicate in (1, 2):
+                number += 1
+                one.append((f"G-{number:03d}", f"S{sample:02d}", method, replicate))
+        for order, row in enumerate(_shuffled(one, seed, f"reference {method}"), start=1):
+            rows.append((row[0], order, *row[1:], "", "", ""))
+    return _Worksheet("comparison", "reference", head, tuple(rows))
+
+
+def _csv(sheet: _Worksheet) -> bytes:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerows([sheet.head, *sheet.rows])
+    # With the byte order mark a spreadsheet program reads umlauts and signs as they are.
+    return text.getvalue().encode("utf-8-sig")
+
+
+def _workbook(sheet: _Worksheet) -> bytes:
+    import openpyxl
+    from openpyxl.styles import Font
+
+    book = openpyxl.Workbook()
+    page = book.active
+    page.title = "readings"
+    for row in (sheet.head, *sheet.rows):
+        page.append([None if cell == "" else cell for cell in row])
+    for cell in page[1]:
+        cell.font = Font(bold=True)
+        page.column_dimensions[cell.column_letter].width = max(10, len(str(cell.value)) + 4)
+    page.freeze_panes = "A2"
+    raw = io.BytesIO()
+    book.save(raw)
+    return raw.getvalue()
+
+
+def _quoted(text: str) -> str:
+    """Text as YAML takes it whatever it holds: a JSON string is a YAML string."""
+    return json.dumps(text, ensure_ascii=False)
+
+
+def _numbers(values: Iterable[float]) -> str:
+    return "[" + ", ".join(repr(float(value)) for value in values) + "]"
+
+
+def plan_text(folder: Path, design: Design, seed: int, worksheets: dict[str, str]) -> str:
+    """The commented plan."""
+    routine = f", routine_level: {design.routine_level!r}" if design.routine_level is not None else ""
+    fixed = f", order_seed: {seed}"
+    settings = {"calibration": routine + fixed}
+    lines = [
+        "# The plan of one validation study. Requirements are set here, before the data, and then frozen:",
+        "#   validation check .     says what this plan means, and what is wrong with it",
+        '#   validation freeze . --by "your name"',
+        "# Lines that begin with # are comments. Text with a comma, a colon or a % goes in quotes.",
+        "#",
+        *(f"# Caution: {text}" for text in CAUTIONS),
+        "format: 1",
+        "study:",
+        f"  id: {_quoted(design.id or folder.resolve().name)}",
+        f"  title: {_quoted(design.title)}",
+        f"  laboratory: {_quoted(design.laboratory)}",
+        f"  measurand: {_quoted(design.measurand or design.title)}",
+        f"  unit: {_quoted(design.unit)}",
+        f"  range: {_numbers(design.range)}",
+        _optional("procedure", _quoted(design.procedure) if design.procedure else "", '"SOP number and version"'),
+        _optional("customer_limits", _numbers(design.customer_limits) if design.customer_limits else "", "[2.0, 4.0]"),
+        '  # intended_use: "what the results decide"',
+        '  # trigger: "new method, new oil grade, new lot, ..."',
+        '  # time_zone: "Europe/Berlin"   # zone of times without one in the worksheets',
+        "confidence: 0.95",
+        "",
+        f"# Measuring orders are random within each run; the seed is {seed}. Keep to the column `order` at the bench.",
+        "experiments:",
+        *(f"  {name}: {{worksheet: {file}{settings.get(name, fixed)}}}" for name, file in worksheets.items()),
+        "",
+        *_requirement_lines(design),
+        "",
+        *_people_lines(design),
+        '# equipment:\n#   - {name: "...", serial: "...", calibrated: "...", record: records/certificate.pdf}',
+        '# standards:\n#   - {name: "...", value: 5.00, uncertainty: 0.03, record: records/standard.pdf}',
+        "",
+        "# What this study does not evaluate, and why; without a reason the conclusion cannot be `fit`.",
+        "not_evaluated:",
+        *(f'  # {name}: "reason"' for name in ("selectivity", "fuel", "carry_over", "ruggedness", "stability")),
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _optional(key: str, value: str, example: str) -> str:
+    return f"  {key}: {value}" if value else f"  # {key}: {example}"
+
+
+def _requirement_lines(design: Design) -> list[str]:
+    """The usual requirements, each behind a # so that nobody adopts a limit without a thought."""
+    limits = sorted(design.customer_limits)
+    floor_ = _two_digits((limits[0] if limits else design.range[1] / 5) * 0.05)
+    bias = f'"max({floor_:g}, 5%)"'
+    # A quarter of the customer's gap for the expanded uncertainty, half of its variance for precision.
+    sd = f"{_two_digits((limits[-1] - limits[0]) / 8 * 0.5**0.5):g}" if len(limits) > 1 else '"4%"'
+    origin = 'origin: "say where the limit comes from"'
+    entries = [
+        f"quantity: trueness.bias, rule: equivalence, limit: {bias}",
+        f"quantity: intermediate_precision.s_I, rule: point, limit: {sd}",
+        f"quantity: accuracy.tolerance_low, rule: inside, limit: {bias.replace('5%', '15%')}",
+        f"quantity: calibration.departure, rule: equivalence, limit: {bias}",
+        f"quantity: calibration.single_point_bias, rule: equivalence, limit: {bias}",
+        f'quantity: detection.detection_limit, at: "ISO 11843-2", rule: point, limit: {design.range[0]:g}',
+        *(
+            f"quantity: comparison.difference_at, at: {level:g}, rule: equivalence, limit: {_two_digits(level * 0.1):g}"
+            for level in limits
+        ),
+    ]
+    return [
+        "# The usual requirements. Take the # away from those that hold, and put your own limits: the numbers here are",
+        '# examples. A limit is a number, a share of the level ("5%"), or max(...), min(...), sum(...) of those.',
+        "# A limit with a comma stands in quotes. Without `at` a requirement is judged at every level inside the range.",
+        "requirements:",
+        *(f"#  - {{id: R{number}, {entry}, {origin}}}" for number, entry in enumerate(entries, start=1)),
+    ]
+
+
+def _people_lines(design: Design) -> list[str]:
+    if not design.people:
+        return ['# people:\n#   - {name: "...", role: "analyst"}']
+    return ["people:", *(f"  - {{name: {_quoted(name)}}}" for name in design.people)]
