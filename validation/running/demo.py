@@ -11,6 +11,9 @@ from validation import resources
 from validation.dossier.manifest import MANIFEST, sha256
 from validation.faults import Refusal
 from validation.running.run import RunReport, run_study
+from validation.study.amendments import append, next_number, plan_amendment, read_amendments
+from validation.study.lock import freeze
+from validation.study.plan import PLAN
 
 STUDY, LOT_STUDY = "new-grade", "new-lot"
 
@@ -38,15 +41,17 @@ def run_demo(out: Path, progress: Callable[[str], None] = lambda text: None, *, 
     report = run_study(target, jobs=jobs, progress=progress)
     if not new_lot:
         return report
-    name_parent(out / LOT_STUDY, report.dossier)
+    name_parent(out / LOT_STUDY, report.dossier, now=datetime.now(UTC))
     return run_study(out / LOT_STUDY, jobs=jobs, progress=progress)
 
 
-def name_parent(study: Path, dossier: Path) -> None:
+def name_parent(study: Path, dossier: Path, *, now: datetime) -> None:
     """Write the parent's hash into the plan of the second study as a plan amendment: both versions are kept."""
-    from validation.study.amendments import amend_plan
-
-    plan = (study / "plan.yaml").read_text(encoding="utf-8")
-    marker = "study:\n"
-    named = plan.replace(marker, f"{marker}  parent: {sha256(dossier / MANIFEST)}\n", 1)
-    amend_plan(study, named.encode("utf-8"), reason="The parent dossier was issued after this plan was frozen", by="Q1", now=datetime.now(UTC))
+    plan = (study / PLAN).read_text(encoding="utf-8")
+    named = plan.replace("study:\n", f"study:\n  parent: {sha256(dossier / MANIFEST)}\n", 1)
+    (study / PLAN).write_bytes(named.encode("utf-8"))
+    written, _ = read_amendments(study)
+    reason = "Names the parent dossier, which was issued after this plan was frozen"
+    amendment = plan_amendment(study, number=next_number(written), by="Q1", reason=reason, now=now)
+    append(study, amendment)
+    freeze(study, "Q1", now, amendment=amendment.number)

@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import os
+import signal
+import subprocess
 import sys
+import threading
+import time
 import warnings
 from itertools import count
 from pathlib import Path
@@ -17,6 +22,8 @@ from jupyter_core.utils import ensure_async
 from papermill.engines import NBClientEngine, papermill_engines
 
 ENGINE = "validation-fresh-kernel"
+#: One thread of linear algebra a kernel: kernels run side by side, and the last digit does not depend on the machine.
+_ONE_THREAD = {name: "1" for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")}
 
 
 class FreshKernelEngine(NBClientEngine):
@@ -42,30 +49,121 @@ async def _stop(manager: AsyncKernelManager) -> None:
 papermill_engines.register(ENGINE, FreshKernelEngine)
 
 
+class ForkedProcess:
+    """The part of `subprocess.Popen` that a kernel provisioner asks of a process that is another one's child."""
+
+    stdin = stdout = stderr = None
+
+    def __init__(self, pid: int):
+        self.pid = pid
+        self.returncode: int | None = None
+
+    def poll(self) -> int | None:
+        try:
+            os.kill(self.pid, 0)
+        except ProcessLookupError:
+            self.returncode = 0
+        return self.returncode
+
+    def wait(self) -> int | None:
+        while self.poll() is None:
+            time.sleep(0.005)
+        return self.returncode
+
+    def send_signal(self, number: int) -> None:
+        try:
+            os.kill(self.pid, number)
+        except ProcessLookupError:
+            self.returncode = 0
+
+    def terminate(self) -> None:
+        self.send_signal(signal.SIGTERM)
+
+    def kill(self) -> None:
+        self.send_signal(signal.SIGKILL)
+
+
+class Nursery:
+    """The process that forks kernels (see `validation.running.nursery`); used by several threads."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "validation.running.nursery"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            env={**os.environ, **_ONE_THREAD},
+            text=True,
+            encoding="utf-8",
+        )
+
+    def fork(self, connection_file: str, cwd: str, env: dict[str, str]) -> ForkedProcess:
+        """A fresh kernel."""
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        with self._lock:
+            self._process.stdin.write(json.dumps({"connection_file": connection_file, "cwd": cwd, "env": env}) + "\n")
+            self._process.stdin.flush()
+            return ForkedProcess(int(json.loads(self._process.stdout.readline())["pid"]))
+
+    def close(self) -> None:
+        """End the process; kernels that are still there end with it."""
+        for stream in (self._process.stdin, self._process.stdout):
+            if stream is not None:
+                stream.close()
+        self._process.terminate()
+        self._process.wait()
+
+
+class ForkingKernelManager(AsyncKernelManager):
+    """A manager whose kernel is forked from the nursery instead of started from nothing."""
+
+    nursery: Nursery
+
+    async def _async_launch_kernel(self, kernel_cmd: list[str], **kwargs: Any) -> None:
+        env = {name: str(value) for name, value in kwargs.get("env", os.environ).items()}
+        cwd = str(kwargs.get("cwd") or os.getcwd())
+        provisioner: Any = self.provisioner
+        process = await asyncio.to_thread(self.nursery.fork, self.connection_file, cwd, {**env, **_ONE_THREAD})
+        provisioner.process, provisioner.pid, provisioner.pgid = process, process.pid, None
+        self._reconcile_connection_info(provisioner.connection_info)
+
+
 class KernelSource:
-    """Hands out kernel managers whose kernel is this interpreter, whatever kernels the machine has registered."""
+    """Hands out kernel managers whose kernel is this interpreter, whatever kernels the machine has registered.
+
+    Where the system can fork, kernels are forked from one process that has done the imports; elsewhere, or with
+    `forking=False`, each is started from nothing. Both are fresh: one kernel, one notebook.
+    """
 
     engine_name = ENGINE
 
-    def __init__(self) -> None:
+    def __init__(self, *, forking: bool = hasattr(os, "fork")) -> None:
         self._folder = TemporaryDirectory(prefix="vk-", ignore_cleanup_errors=True)
         self._numbers = count(1)
+        self._nursery = Nursery() if forking else None
 
     def manager(self) -> AsyncKernelManager:
         """A manager whose kernel has not been started."""
+        kind = AsyncKernelManager if self._nursery is None else ForkingKernelManager
         # Sockets of this user's own where the system has them; elsewhere loopback, signed with the connection's key.
         # An absolute connection file: the sockets lie beside it, wherever the kernel's working folder is.
-        manager = AsyncKernelManager(
+        manager = kind(
             kernel_name="python3",
             transport="ipc" if os.name == "posix" else "tcp",
             connection_file=str(Path(self._folder.name) / f"{next(self._numbers)}.json"),
         )
+        if isinstance(manager, ForkingKernelManager):
+            assert self._nursery is not None
+            manager.nursery = self._nursery
         argv = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}", "--log-level=40"]
-        manager._kernel_spec = KernelSpec(argv=argv, display_name="Python 3", language="python")
+        manager._kernel_spec = KernelSpec(argv=argv, display_name="Python 3", language="python", env=_ONE_THREAD)
         return manager
 
     def close(self) -> None:
         """Remove the connection files; the kernels are gone already."""
+        if self._nursery is not None:
+            self._nursery.close()
         self._folder.cleanup()
 
     def __enter__(self) -> KernelSource:

@@ -1,0 +1,76 @@
+"""A process that has imported what every notebook imports, and forks one fresh kernel a request.
+
+Run as `python -m validation.running.nursery`. Each line on standard input is a request in JSON: `connection_file`,
+`cwd`, `env`; each line on standard output answers with the `pid` of the kernel. It ends when its input is closed.
+A forked kernel has run no notebook before it and runs one only: nothing leaks from chapter to chapter.
+"""
+
+from __future__ import annotations
+
+import gc
+import importlib
+import json
+import os
+import signal
+import sys
+from typing import Any
+
+#: Imported once here instead of once a notebook; importing has no effect on any number.
+PRELOADED = (
+    "ipykernel.kernelapp",
+    "ipykernel.ipkernel",
+    "IPython.core.completer",
+    "pandas.io.formats.style",
+    "validation.notebook",
+)
+
+
+def preload() -> None:
+    """Import everything a chapter needs, without starting a thread or a socket."""
+    for name in PRELOADED:
+        importlib.import_module(name)
+    from validation.characteristics import characteristics
+
+    for name in characteristics():
+        importlib.import_module(f"validation.figures.{name}")
+
+
+def serve() -> None:
+    """Answer requests until the input ends."""
+    preload()
+    signal.signal(signal.SIGCHLD, signal.SIG_IGN)  # kernels that ended leave no zombie
+    gc.freeze()  # pages stay shared with the kernels
+    answers = os.fdopen(os.dup(1), "w", encoding="utf-8")
+    os.dup2(2, 1)
+    for line in sys.stdin:
+        request = json.loads(line)
+        pid = os.fork()
+        if pid == 0:
+            _become_kernel(request)
+        answers.write(json.dumps({"pid": pid}) + "\n")
+        answers.flush()
+
+
+def _become_kernel(request: dict[str, Any]) -> None:
+    """Turn this fork into a kernel; never returns."""
+    try:
+        signal.signal(signal.SIGCHLD, signal.SIG_DFL)
+        os.setsid()
+        os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
+        os.environ.clear()
+        os.environ.update(request["env"])
+        os.chdir(request["cwd"])
+        # As in a kernel started by name: the folder itself is where imports look first.
+        sys.path[0] = ""
+        # The parent's number makes the kernel end when the nursery does.
+        parent = f"--IPKernelApp.parent_handle={os.getppid()}"
+        sys.argv = ["ipykernel_launcher", "-f", request["connection_file"], "--log-level=40", parent]
+        from ipykernel.kernelapp import IPKernelApp
+
+        IPKernelApp.launch_instance(sys.argv[1:])
+    finally:
+        os._exit(0)
+
+
+if __name__ == "__main__":
+    serve()
