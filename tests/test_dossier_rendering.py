@@ -1,15 +1,19 @@
-"""The dossier's two renderings: the same content in both, nothing active, nothing from outside, the same bytes again."""
+"""The two renderings of a dossier: the same content, nothing active, nothing from outside, the same bytes again."""
 
 from __future__ import annotations
 
+import base64
 import functools
 import io
 import re
 from dataclasses import replace
+from html import unescape
+from html.parser import HTMLParser
 
 import numpy as np
 import pypdf
 import pytest
+from fontTools.ttLib import TTFont
 
 from validation.dossier.blocks import (
     Block,
@@ -25,9 +29,10 @@ from validation.dossier.blocks import (
     Strip,
     Strips,
     Table,
+    chapter_titles,
 )
 from validation.dossier.drawing import inline_svg
-from validation.dossier.glyphs import printable, printable_document
+from validation.dossier.glyphs import font_folder, printable, printable_document
 from validation.dossier.html import render_html
 from validation.dossier.layout import decimal_tails
 from validation.dossier.pdf import render_pdf
@@ -232,3 +237,442 @@ def pdf_pages() -> tuple[str, ...]:
 
 def one_block(*blocks: Block, **changes: str) -> Document:
     return replace(sample(), blocks=(Heading("Verdict", 1, "verdict"), *blocks), **changes)
+
+
+def css_free(html: str) -> str:
+    return flat(unescape(re.sub(r"<[^>]*>", "", re.sub(r"<style>.*?</style>", "", html, flags=re.DOTALL))))
+
+
+@functools.cache
+def html_text() -> str:
+    return css_free(sample_html())
+
+
+class Tags(HTMLParser):
+    """Every element of a page with its attributes, as a browser would see them."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.found: list[tuple[str, dict[str, str | None]]] = []
+        self.feed(html)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.found.append((tag, dict(attrs)))
+
+
+@functools.cache
+def tags() -> list[tuple[str, dict[str, str | None]]]:
+    return Tags(sample_html()).found
+
+
+def test_html_holds_no_script_and_no_address():
+    for tag, attributes in tags():
+        assert tag not in {"script", "iframe", "object", "embed", "link", "base", "form", "foreignobject"}
+        assert not [name for name in attributes if name.startswith("on")]
+        for name in ("href", "src", "xlink:href", "srcset", "action"):
+            assert (attributes.get(name) or "#").startswith(("#", "data:image/png;base64,"))
+    without_font = re.sub(r"base64,[A-Za-z0-9+/=]+", "", sample_html())
+    assert not re.search(r"https?:|//\w|@import", without_font)
+    assert set(re.findall(r"url\((.{2})", without_font)) == {'"d', "#f"}
+
+
+def test_html_states_a_policy_that_lets_nothing_in():
+    # Content Security Policy Level 3, 6.1.3 (default-src is the fallback of every fetch directive).
+    policy = [a["content"] for tag, a in tags() if a.get("http-equiv") == "Content-Security-Policy"]
+    assert len(policy) == 1
+    directives = dict(part.strip().split(" ", 1) for part in str(policy[0]).split(";"))
+    assert directives["default-src"] == "'none'"
+    assert "script-src" not in directives
+    assert directives["font-src"] == directives["img-src"] == "data:"
+
+
+def test_names_inside_figures_and_headings_are_unique():
+    names = [attributes["id"] for _, attributes in tags() if "id" in attributes]
+    assert len(names) == len(set(names)) > 10
+    used = set(re.findall(r"url\(#([^)]+)\)", sample_html()))
+    used |= {str(a["href"])[1:] for _, a in tags() if str(a.get("href")).startswith("#")}
+    assert used <= set(names)
+
+
+def test_figures_are_pictures_with_words():
+    pictures = [a for tag, a in tags() if tag == "svg" and a.get("role") == "img"]
+    words = [a["aria-label"] for a in pictures]
+    assert "Bias by level with its 90 % interval and the limit; at 10 % it lies outside." in words
+    assert any("R3 Slope" in str(word) and "not shown" in str(word) for word in words)
+
+
+def test_both_renderings_say_the_same():
+    printed = flat(" ".join(pdf_pages()))
+    for block in sample().blocks:
+        said: list[str] = []
+        if isinstance(block, Heading):
+            said = [block.text]
+        elif isinstance(block, Strips):
+            for strip in block.strips:
+                said += [
+                    strip.outcome,
+                    strip.observed_text,
+                    strip.interval_text,
+                    strip.limit_text,
+                    strip.reason,
+                    strip.thin,
+                ]
+        elif isinstance(block, Table) and block.head[0] != "a" * 60:
+            said = [cell for row in block.rows for cell in row]
+        elif isinstance(block, Items):
+            said = list(block.items)
+        elif isinstance(block, Fields):
+            said = [word for pair in block.pairs for word in pair]
+        elif isinstance(block, Figure):
+            said = [block.caption]
+        for words in said:
+            assert words in html_text()
+            assert words.replace(" ", "") in printed.replace(" ", "")
+    cover = sample().cover
+    for words in (
+        cover.title,
+        cover.study_id,
+        cover.laboratory,
+        cover.conclusion,
+        *cover.warnings,
+        "unsigned",
+        "not stated",
+    ):
+        assert words in html_text()
+        assert words.replace(" ", "") in printed.replace(" ", "")
+
+
+def test_verdict_is_page_two_and_pages_are_counted():
+    pages = pdf_pages()
+    assert "fit with restrictions" in pages[0]
+    assert "Verdict" in pages[1]
+    assert "not shown" in pages[1]
+    assert "Contents" in pages[1]
+    for number, page in enumerate(pages, start=1):
+        assert f"page {number} of {len(pages)}" in page
+        if number > 1:
+            for part in ("Quillmere Condition Laboratory", "VS-2026-07", "issue 001", "9f2c41d07be3"):
+                assert part in page
+
+
+def test_many_warnings_leave_the_verdict_on_page_two():
+    warnings = tuple(
+        f"Worksheet row {i} changed after the first run without an amendment: 4.01 became 4.11." for i in range(40)
+    )
+    document = replace(sample(), cover=replace(sample().cover, warnings=warnings))
+    pages = [flat(page.extract_text()) for page in pypdf.PdfReader(io.BytesIO(render_pdf(document))).pages]
+    assert warnings[-1] in pages[0]
+    assert "Verdict" in pages[1]
+
+
+def lowest_text(page: pypdf.PageObject) -> float:
+    """How far down a page its text reaches, the footer aside: 0 at the top edge, 1 at the bottom."""
+    heights: list[float] = []
+
+    def visit(text: str, matrix: list[float], text_matrix: list[float], *_: object) -> None:
+        if text.strip():
+            heights.append(text_matrix[4] * matrix[1] + text_matrix[5] * matrix[3] + matrix[5])
+
+    page.extract_text(visitor_text=visit)
+    body = [height for height in heights if height > 60]  # the footer stands 43 points above the edge
+    return 1 - min(body) / float(page.mediabox.height)
+
+
+def test_chapters_leave_no_page_mostly_white():
+    pages = pypdf.PdfReader(io.BytesIO(sample_pdf())).pages
+    reached = [lowest_text(page) for page in pages]
+    # The cover is full; the verdict page ends with the contents; the last page ends where the dossier does.
+    assert min(reached[2:-1]) > 0.6
+    # A short chapter follows on the page of the chapter before it.
+    assert "Plan and design" in pdf_pages()[2]
+    assert "How far do results scatter" in pdf_pages()[2]
+
+
+def test_long_tables_repeat_their_head():
+    assert sum("reading run analyst level" in page for page in pdf_pages()) >= 2
+
+
+def test_pdf_declares_pdf_a():
+    # ISO 19005-3:2012, 6.6.4: pdfaid:part and pdfaid:conformance in the XMP metadata.
+    catalogue = pypdf.PdfReader(io.BytesIO(sample_pdf())).trailer["/Root"]
+    metadata = catalogue["/Metadata"].get_data().decode("utf-8")
+    assert re.search(r"<pdfaid:part>3</pdfaid:part>", metadata)
+    assert re.search(r"<pdfaid:conformance>B</pdfaid:conformance>", metadata)
+    assert catalogue["/MarkInfo"]["/Marked"]
+    assert catalogue["/Lang"] == "en"
+
+
+def test_pdf_uses_the_font_of_the_figures_alone():
+    fonts = set()
+    for page in pypdf.PdfReader(io.BytesIO(sample_pdf())).pages:
+        stack = [page["/Resources"]]
+        while stack:
+            resources = stack.pop().get_object()
+            fonts |= {font.get_object()["/BaseFont"].split("+")[1] for font in resources.get("/Font", {}).values()}
+            stack += [
+                x["/Resources"]
+                for x in (f.get_object() for f in resources.get("/XObject", {}).values())
+                if "/Resources" in x
+            ]
+    assert fonts == {f"STIXGeneral-{face}" for face in ("Regular", "Bold", "Italic", "BoldItalic")}
+
+
+def test_pdf_has_bookmarks_for_every_chapter():
+    outline = pypdf.PdfReader(io.BytesIO(sample_pdf())).outline
+    titles = [entry.title for entry in outline if not isinstance(entry, list)]
+    assert titles[: len(chapter_titles(sample().blocks))] == [
+        heading.text for heading in chapter_titles(sample().blocks)
+    ]
+
+
+def test_both_are_the_same_bytes_again():
+    assert render_html(sample()) == sample_html()
+    assert render_pdf(sample()) == sample_pdf()
+
+
+def test_hostile_text_is_printed_as_typed():
+    assert HOSTILE in html_text()
+    assert "<script>" not in sample_html()
+    assert HOSTILE.replace(" ", "") in " ".join(pdf_pages()).replace(" ", "")
+
+
+def test_letters_signs_and_spaces_are_printed_as_typed():
+    typed = "Ünïcödé Größe Łódź, αβγ σ Ω µ, ≤ ≥ ± − × √ ‰, 12 345.6, file s_r_old.csv, reading s_rx"
+    assert typed in html_text()
+    assert typed.replace(" ", "") in " ".join(pdf_pages()).replace(" ", "")
+
+
+def test_signs_stand_in_bold_and_in_head_cells():
+    # The bold face of the font lacks these; they must still be set, in both renderings.
+    document = one_block(
+        Heading("Bias ≤ 0.15 → met ✓", 1, "signs"), Table("√ and ≈.", ("≤ limit", "√n"), (("≥ 1", "2"),), "ll")
+    )
+    text = flat(" ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(render_pdf(document))).pages))
+    for words in ("Bias ≤ 0.15 → met ✓", "≤ limit", "√n"):
+        assert words in text
+        assert words in css_free(render_html(document))
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("plain", "plain"),
+        ("ä ß Ł σ ≤ − ×", "ä ß Ł σ ≤ − ×"),
+        ("12\u2009345", "12\u2009345"),
+        ("two\nlines\tand", "two lines and"),
+        ("Gro\u0308ße", "Größe"),
+        ("x\u0304", "x\u0304"),
+        ("a\u0336b", "aU+0336b"),
+        ("\u0304x", "U+0304x"),
+        ("日", "U+65E5"),
+        ("🙂", "U+1F642"),
+        ("a\u202eb", "aU+202Eb"),
+        ("a\u2066b", "aU+2066b"),
+        ("a\u200bb", "aU+200Bb"),
+        ("\x00\x1b", "U+0000U+001B"),
+        ("א", "U+05D0"),
+        ("\ud800", "U+D800"),
+        ("\ue000", "U+E000"),
+    ],
+)
+def test_printable(text, shown):
+    # Unicode Standard, Appendix A: a code point is written U+ and four to six hexadecimal digits.
+    made, changed = printable(text)
+    assert made == shown
+    assert changed == ("U+" in shown)
+
+
+def test_replaced_characters_are_listed_once_in_both():
+    document = printable_document(sample())
+    note = document.blocks[-1]
+    assert isinstance(note, Paragraph)
+    for code in ("U+65E5", "U+1F642", "U+202E", "U+0000", "U+0007"):
+        assert note.text.count(code) == 1
+        assert code in html_text()
+        assert code in " ".join(pdf_pages())
+    assert printable_document(document) == document
+
+
+def test_a_printable_document_gets_no_note():
+    assert printable_document(one_block(Paragraph("Größe ≤ 5 %"))) == one_block(Paragraph("Größe ≤ 5 %"))
+
+
+def test_names_in_figures_are_made_printable():
+    with dossier_style():
+        figure, (axes,) = new_figure()
+        axes.plot([0, 1], [0, 1])
+        axes.set_title("Laboratory ÄLAB")
+    svg = svg_text(figure).replace("ÄLAB", "Ä日🙂")
+    document = one_block(Figure("f.svg", svg, "alt", "caption"))
+    assert "Laboratory ÄU+65E5U+1F642" in render_html(document)
+    assert render_pdf(document)
+
+
+def test_a_draft_is_marked_on_every_page():
+    draft = replace(sample(), watermark="DRAFT")
+    pages = pypdf.PdfReader(io.BytesIO(render_pdf(draft))).pages
+    assert all("DRAFT" in page.extract_text() for page in pages)
+    assert "DRAFT" not in " ".join(pdf_pages())
+    assert "DRAFT" in css_free(render_html(draft))
+    assert "DRAFT" not in html_text()
+
+
+def test_repeated_or_missing_anchors_do_no_harm():
+    strips = replace_strip_anchors(requirement_strips(), "nowhere")
+    document = one_block(strips, Heading("Same", 1, "twice"), Heading("Same", 1, "twice"), Heading("Ünnamed", 2))
+    assert 'id="twice-2"' in render_html(document)
+    assert "#nowhere" not in render_html(document)
+    assert render_pdf(document)
+
+
+def replace_strip_anchors(block: Strips, anchor: str) -> Strips:
+    return Strips(tuple(replace(strip, anchor=anchor) for strip in block.strips))
+
+
+def test_an_empty_document_still_renders():
+    document = replace(sample(), blocks=(), cover=Cover("", "", "", "", "", (), (), ()))
+    assert render_html(document)
+    assert len(pypdf.PdfReader(io.BytesIO(render_pdf(document))).pages) >= 1
+
+
+def test_rows_of_uneven_length_lose_nothing():
+    document = one_block(Table("Uneven.", ("a", "b"), (("1",), ("2", "3", "surplus")), "l"))
+    assert "surplus" in css_free(render_html(document))
+    assert "surplus" in pypdf.PdfReader(io.BytesIO(render_pdf(document))).pages[1].extract_text()
+
+
+@pytest.mark.parametrize(
+    ("column", "tails"),
+    [
+        (["1.25", "10.5", "3"], [0, 0.5, 1.25]),
+        (["−0.73", "12\u2009345", "< 0.0001"], [1.0, 2.25, 0]),
+        (["4", "12"], [0, 0]),
+        (["none", "0.5", ""], [0, 0, 0]),
+    ],
+)
+def test_decimal_marks_stand_under_one_another(column, tails):
+    # Digits of the font are half an em wide, its full stop a quarter (its own hmtx table, checked below).
+    assert decimal_tails(column) == tails
+
+
+@pytest.mark.parametrize("face", ["STIXGeneral.ttf", "STIXGeneralBol.ttf", "STIXGeneralItalic.ttf"])
+def test_figures_of_the_font_are_tabular(face):
+    with TTFont(font_folder() / face) as font:
+        cmap, widths, em = font.getBestCmap(), font["hmtx"], font["head"].unitsPerEm
+        assert {widths[cmap[ord(digit)]][0] / em for digit in "0123456789"} == {0.5}
+        assert widths[cmap[ord(".")]][0] / em == 0.25
+
+
+def test_embedded_font_holds_exactly_what_the_page_needs():
+    faces = re.findall(
+        r'font-weight:(\d+);font-style:(\w+);unicode-range:([^;]+);src:url\("data:font/woff;base64,([^"]+)"\)',
+        sample_html(),
+    )
+    covered: dict[tuple[str, str], set[int]] = {}
+    for weight, style, ranges, data in faces:
+        with TTFont(io.BytesIO(base64.b64decode(data))) as font:
+            held = set(font.getBestCmap())
+        declared = {int(code[2:], 16) for code in ranges.split(",")}
+        assert held == declared
+        assert not held & covered.get((weight, style), set())
+        covered.setdefault((weight, style), set()).update(held)
+    needed = {ord(character) for character in html_text()} - {0x0A, 0x2009}
+    for style in (("400", "normal"), ("700", "normal"), ("400", "italic")):
+        assert needed <= covered[style]
+
+
+def test_strip_places_the_limit_and_the_interval():
+    strip = Strip("R", "met", "", "", "", (-1, 1), estimate=0.5, low=0.25, high=0.75)
+    axis = common_axis([strip])
+    assert (axis.low, axis.high) == (-1.5, 1.5)
+    svg = strip_svg(strip, axis)
+    left, width = map(float, re.search(r'class="bar met" x="([\d.]+)" y="[\d.]+" width="([\d.]+)"', svg).groups())
+    assert left == pytest.approx(axis.place(0.25), abs=0.01)
+    assert width == pytest.approx(axis.place(0.75) - axis.place(0.25), abs=0.01)
+    # The scale is linear: the middle of the limits is the middle of the axis.
+    assert axis.place(0) == pytest.approx((axis.place(-1) + axis.place(1)) / 2)
+
+
+@pytest.mark.parametrize(
+    ("outcome", "holds", "lacks"),
+    [
+        ("met", 'fill="#2a86bf"', "hatch"),
+        ("not shown", 'class="hatch"', 'fill="#e69f00"'),
+        ("not met", 'class="bar not-met"', "hatch"),
+        ("not judged", 'class="ground"', 'class="bar'),
+    ],
+)
+def test_fill_tells_the_outcome(outcome, holds, lacks):
+    strip = Strip("R", outcome, "", "", "", (-1, 1), estimate=0.5, low=0.25, high=0.75)
+    svg = strip_svg(strip, common_axis([strip]))
+    assert holds in svg
+    assert lacks not in svg
+
+
+def test_values_off_the_axis_are_cut_and_printed():
+    strips = (
+        Strip("high", "not met", "", "", "", (-1, 1), estimate=4.25, low=3.8, high=4.8),
+        Strip("low", "not shown", "", "", "", (-1, 1), estimate=0.0, low=-31.4, high=0.3),
+        Strip("huge", "not met", "", "", "", (-1, 1), estimate=1e12, low=1e11, high=1e13),
+    )
+    axis = common_axis(strips)
+    assert (axis.low, axis.high) == (-2.5, 2.5)
+    drawn = [strip_svg(strip, axis) for strip in strips]
+    assert ">4.2<" in drawn[0]
+    assert ">−31<" in drawn[1]
+    assert ">&gt;999<" in drawn[2]
+    for svg in drawn:
+        assert max(float(x) for x in re.findall(r' x="([\d.]+)"', svg)) <= axis.width
+
+
+def test_tints_stay_apart_in_grey():
+    # CIE 15:2004, 8.2.1: lightness L*, from sRGB by IEC 61966-2-1. Ten units are seen at a glance (common practice, no source).
+    def lightness(colour: str) -> float:
+        linear = [
+            c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4
+            for c in (int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5))
+        ]
+        y = 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+        return 116 * y ** (1 / 3) - 16
+
+    levels = sorted(lightness(colour) for colour in TINTS.values())
+    assert min(np.diff(levels)) > 10
+
+
+def test_symbols_are_set_and_names_are_not():
+    assert prose("s_r and L_C") == [("it", "s"), ("sub", "r"), ("", " and "), ("it", "L"), ("sub", "C")]
+    assert prose("1.2 × 10^−5") == [("", "1.2 × 10"), ("sup", "−5")]
+    for name in ("repeatability.s_r", "s_r_old.csv", "s_rx", "P_a", "file_10^x"):
+        assert prose(name) == [("", name)]
+    assert formula("s_r^2 + x_{ij}") == [
+        ("it", "s"),
+        ("sub", "r"),
+        ("sup", "2"),
+        ("", " + "),
+        ("it", "x"),
+        ("sub", "ij"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("inside", "kept"),
+    [
+        ("<script>alert(1)</script>", ""),
+        ('<rect onload="alert(1)" width="1"/>', '<rect width="1"/>'),
+        ('<a href="javascript:alert(1)"><rect width="1"/></a>', ""),
+        ('<use href="other.svg#a"/>', "<use/>"),
+        ('<image href="data:image/svg+xml;base64,AA=="/>', "<image/>"),
+        ('<rect style="fill: url(other.png)"/>', "<rect/>"),
+        ("<style>*{fill:url(a)}</style><text>a&lt;b</text>", "<text>a&lt;b</text>"),
+        ("<foreignObject><b>x</b></foreignObject>", ""),
+    ],
+)
+def test_drawings_keep_known_elements_only(inside, kept):
+    svg = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 1 1">{inside}</svg>'
+    assert re.sub(r"^<svg[^>]*>|</svg>$", "", inline_svg(svg, "p")) == kept
+
+
+@pytest.mark.parametrize("svg", ["", "<svg", "<html/>", '<!DOCTYPE svg [<!ENTITY a "b">]><svg>&a;</svg>'])
+def test_broken_drawings_are_refused(svg):
+    with pytest.raises(ValueError, match="draw it again"):
+        inline_svg(svg, "p")

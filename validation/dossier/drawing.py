@@ -7,17 +7,19 @@ from xml.etree import ElementTree
 
 from markupsafe import escape
 
-_ELEMENTS = frozenset(
-    "svg g path defs use clipPath rect circle ellipse line polyline polygon text tspan image "
-    "linearGradient radialGradient stop pattern marker mask symbol".split()
-)
-_ATTRIBUTES = frozenset(
-    "id class d x y dx dy x1 y1 x2 y2 cx cy r rx ry width height points transform style viewBox href offset clip-path "
-    "clipPathUnits fill fill-opacity fill-rule stroke stroke-width stroke-opacity stroke-dasharray stroke-linecap "
-    "stroke-linejoin opacity font-family font-size font-style font-weight text-anchor preserveAspectRatio "
-    "patternUnits patternTransform gradientUnits gradientTransform spreadMethod stop-color markerWidth markerHeight "
-    "refX refY orient mask marker-start marker-mid marker-end".split()
-)
+_ELEMENTS = frozenset({
+    "svg", "g", "path", "defs", "use", "clipPath", "rect", "circle", "ellipse", "line", "polyline", "polygon",
+    "text", "tspan", "image", "linearGradient", "radialGradient", "stop", "pattern", "marker", "mask", "symbol",
+})  # fmt: skip
+_ATTRIBUTES = frozenset({
+    "id", "class", "d", "x", "y", "dx", "dy", "x1", "y1", "x2", "y2", "cx", "cy", "r", "rx", "ry", "width",
+    "height", "points", "transform", "style", "viewBox", "href", "offset", "clip-path", "clipPathUnits", "fill",
+    "fill-opacity", "fill-rule", "stroke", "stroke-width", "stroke-opacity", "stroke-dasharray",
+    "stroke-linecap", "stroke-linejoin", "opacity", "font-family", "font-size", "font-style", "font-weight",
+    "text-anchor", "preserveAspectRatio", "patternUnits", "patternTransform", "gradientUnits", "gradientTransform",
+    "spreadMethod", "stop-color", "markerWidth", "markerHeight", "refX", "refY", "orient", "mask",
+    "marker-start", "marker-mid", "marker-end",
+})  # fmt: skip
 _REFERENCE = re.compile(r"url\(\s*['\"]?#([^)'\"\s]+)['\"]?\s*\)")
 _PICTURE = re.compile(r"data:image/png;base64,[A-Za-z0-9+/=\s]*\Z")
 _NAMESPACE = "http://www.w3.org/2000/svg"
@@ -33,8 +35,7 @@ def inline_svg(svg: str, prefix: str, *, alt: str = "") -> str:
     alt : what the picture says, in words; empty for one that only repeats the words beside it
 
     Raises
-    ------
-    ValueError
+    ------ValueError
         `svg` is not well-formed or its root is another element.
     """
     root = _parsed(svg)
@@ -57,7 +58,7 @@ def natural_width(svg: str) -> float:
 
 def _parsed(svg: str) -> ElementTree.Element:
     if "<!ENTITY" in svg:
-        raise ValueError("the drawing declares entities; draw it again with the figure functions")
+        raise ValueError("the drawing declares entities; draw it again")
     try:
         root = ElementTree.fromstring(svg)
     except ElementTree.ParseError as error:

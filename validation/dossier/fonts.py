@@ -49,10 +49,10 @@ def _subset(face: Face, characters: frozenset[str]) -> bytes:
     options.drop_tables += ["FFTM"]  # holds the time at which the font was made
     options.notdef_outline = True
     # The time stays the one in matplotlib's file: the same characters give the same bytes.
-    font = TTFont(font_folder() / FACES[face], lazy=True, recalcTimestamp=False)
-    cutter = subset.Subsetter(options)
-    cutter.populate(unicodes=sorted(map(ord, characters)))
-    cutter.subset(font)
     buffer = BytesIO()
-    subset.save_font(font, buffer, options)
+    with TTFont(font_folder() / FACES[face], lazy=True, recalcTimestamp=False) as font:
+        cutter = subset.Subsetter(options)
+        cutter.populate(unicodes=sorted(map(ord, characters)))
+        cutter.subset(font)
+        subset.save_font(font, buffer, options)
     return buffer.getvalue()

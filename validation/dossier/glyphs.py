@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import fields, is_dataclass, replace
 from functools import lru_cache
 from pathlib import Path
@@ -32,8 +32,10 @@ _NARROW_SPACES = frozenset("\u2009\u202f")
 _LINE_SPACES = str.maketrans(dict.fromkeys("\t\n\r", " "))
 # Other (control, format, surrogate, private use, unassigned) and the line and paragraph separators.
 _REFUSED_CATEGORIES = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
-# A mark that no letter has taken up in the composed form would be set upon a neighbour, or strike it out.
+# A mark that no letter has taken up in the composed form could cover a neighbour or strike it out; only the accents of
+# formulas (the hat of an estimate, the bar of a mean, tilde, dot) stay, one on a letter.
 _MARKS = frozenset({"Mn", "Me", "Mc"})
+_ACCENTS = frozenset("\u0302\u0303\u0304\u0307")
 _RIGHT_TO_LEFT = frozenset({"R", "AL", "AN"})
 
 
@@ -71,7 +73,7 @@ def printable(text: str) -> tuple[str, bool]:
     if text.isascii() and text.isprintable():
         return text, False
     composed = unicodedata.normalize("NFC", text.translate(_LINE_SPACES))
-    kept = "".join(character if _prints(character) else code_number(character) for character in composed)
+    kept = "".join(made for _, made in _made(composed))
     return kept, kept != composed
 
 
@@ -80,7 +82,16 @@ def lacking(text: str) -> frozenset[str]:
     if text.isascii() and text.isprintable():
         return frozenset()
     composed = unicodedata.normalize("NFC", text.translate(_LINE_SPACES))
-    return frozenset(character for character in set(composed) if not _prints(character))
+    return frozenset(character for character, made in _made(composed) if made != character)
+
+
+def _made(composed: str) -> Iterator[tuple[str, str]]:
+    """Each character and what is printed for it."""
+    before = ""
+    for character in composed:
+        accent = character in _ACCENTS and before.isalpha()
+        yield character, character if accent or _prints(character) else code_number(character)
+        before = character
 
 
 def printable_drawing(svg: str) -> str:
@@ -129,10 +140,11 @@ def _printable_value(value: Any, missing: set[str]) -> Any:
 def _note(missing: Iterable[str]) -> str:
     named = [f"{code_number(character)} ({_name(character)})" for character in sorted(missing)]
     many = len(named) > 1
+    stand = "stand in the text as code numbers" if many else "stands in the text as a code number"
     return (
-        f"{len(named)} character{'s' if many else ''} of the texts supplied cannot be printed in the font of this dossier, "
-        f"or would change how the text around {'them' if many else 'it'} is read, and {'stand' if many else 'stands'} "
-        f"in the text as {'code numbers' if many else 'a code number'}: {', '.join(named)}. "
+        f"{len(named)} character{'s' if many else ''} of the texts supplied cannot be printed in the font of this "
+        f"dossier, or would change how the text around {'them' if many else 'it'} is read, "
+        f"and {stand}: {', '.join(named)}. "
         "The copies of the inputs that belong to this dossier keep the original characters."
     )
 

@@ -13,11 +13,8 @@ from validation.dossier.glyphs import printable_document
 
 _NUMBER = re.compile(r"(?:[<>≤≥≈] ?)?[+−-]?\d[\d\u2009\u202f]*(?:(?P<point>\.)(?P<places>\d*))?\Z")
 _DIGIT, _POINT = 0.5, 0.25  # em, in every face of the font
-_COLUMN, _CHARACTER, _GAP = (
-    374.0,
-    4.3,
-    14.0,
-)  # points: width of the PDF's text column, of a table character, between columns
+# Points, for the PDF: its text column, half its full width, a character of a table, the space between columns.
+_COLUMN, _HALF, _CHARACTER, _GAP = 374.0, 232.0, 4.3, 11.0
 
 
 def arranged(document: blocks.Document) -> dict[str, Any]:
@@ -107,6 +104,7 @@ def _table(block: blocks.Table) -> dict[str, Any]:
     tails = [decimal_tails([row[i] for row in rows]) if align[i] == "d" else [0.0] * len(rows) for i in range(width)]
     # Listings of readings show what was typed, letter for letter.
     marked = (lambda cell: [("", cell)]) if block.long else symbols.prose
+    natural = _natural_width(head, rows)
     return asdict(block) | {
         "head": [symbols.prose(cell) for cell in head],
         "align": list(align),
@@ -115,7 +113,9 @@ def _table(block: blocks.Table) -> dict[str, Any]:
         ],
         "caption": symbols.prose(block.caption),
         "widths": list(block.widths) if len(block.widths) == width else [],
-        "wide": block.long or _natural_width(head, rows) > _COLUMN,
+        "wide": block.long or natural > _COLUMN,
+        # A narrow listing of readings stands in two columns: half the pages.
+        "paired": block.long and not block.widths and 0.85 * natural < _HALF,
     }
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import Any
+from typing import Any, Literal
 
 import typst
 
@@ -16,7 +16,7 @@ from validation.dossier.layout import arranged
 from validation.figures.style import FONT
 
 #: PDF/A-3b: kept readable for decades, and the raw data may be attached to it.
-STANDARD = "a-3b"
+STANDARD: Literal["a-3b"] = "a-3b"
 
 
 def render_pdf(document: Document) -> bytes:
@@ -36,8 +36,11 @@ def render_pdf(document: Document) -> bytes:
     data = page | {"font": FONT, "upright": _upright(page)}
     compiled = typst.compile(
         (resources.folder("templates") / "dossier.typ").read_bytes(),
+        None,
         format="pdf",
-        font_paths=typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[font_folder()]),
+        font_paths=typst.Fonts(
+            include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(font_folder())]
+        ),
         ignore_system_fonts=True,
         sys_inputs={"document": json.dumps(data, ensure_ascii=True, sort_keys=True)},
         pdf_standards=[STANDARD],

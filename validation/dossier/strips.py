@@ -43,7 +43,7 @@ class Axis:
 
 
 def common_axis(strips: Sequence[Strip]) -> Axis:
-    """The axis on which all of `strips` can be compared; values beyond two and a half limits are cut off and printed."""
+    """The axis on which all of `strips` can be compared; values beyond 2.5 limits are cut off and printed."""
     drawn = [strip for strip in strips if _drawn(strip)]
     values = [v for strip in drawn for v in (strip.estimate, strip.low, strip.high) if v is not None]
     below = any(strip.allowed[0] is not None and strip.allowed[0] < 0 for strip in drawn) or any(v < 0 for v in values)
@@ -92,12 +92,13 @@ def _ground(strip: Strip, axis: Axis) -> str:
     low, high = strip.allowed
     left = axis.place(axis.low if low is None else low)
     right = axis.place(axis.high if high is None else high)
-    return f'<rect class="ground" x="{left:.2f}" y="1" width="{right - left:.2f}" height="{HEIGHT - 2:.2f}" fill="{GROUND}"/>'
+    box = f'x="{left:.2f}" y="1" width="{right - left:.2f}" height="{HEIGHT - 2:.2f}"'
+    return f'<rect class="ground" {box} fill="{GROUND}"/>'
 
 
 def _limit(value: float, axis: Axis) -> str:
     # Zero as the lower end of an allowed region is where the axis begins, not a limit someone set.
-    return "" if value == 0 else _line(axis.place(value), 1, axis.place(value), HEIGHT - 1, 0.8, INK, "ink")
+    return "" if value == 0 else _line(axis.place(value), 1, axis.place(value), HEIGHT - 1, 0.6, INK, "ink")
 
 
 def _bar(strip: Strip, axis: Axis) -> list[str]:
@@ -135,7 +136,7 @@ def _estimate(strip: Strip, axis: Axis) -> list[str]:
     if strip.estimate is None or not axis.low <= strip.estimate <= axis.high:
         return []
     x = axis.place(strip.estimate)
-    return [_line(x, (HEIGHT - _STROKE) / 2, x, (HEIGHT + _STROKE) / 2, 1.8, INK, "ink")]
+    return [_line(x, (HEIGHT - _STROKE) / 2, x, (HEIGHT + _STROKE) / 2, 2.2, INK, "ink")]
 
 
 def _outside(strip: Strip, axis: Axis) -> list[str]:
@@ -150,9 +151,8 @@ def _outside(strip: Strip, axis: Axis) -> list[str]:
             continue
         x, middle = axis.place(end), HEIGHT / 2
         tip = x + side * _ARROW
-        parts.append(
-            f'<path class="ink-fill" d="M{tip:.2f} {middle:.2f}L{x:.2f} {middle - 4:.2f}L{x:.2f} {middle + 4:.2f}Z" fill="{INK}"/>'
-        )
+        outline = f"M{tip:.2f} {middle:.2f}L{x:.2f} {middle - 4:.2f}L{x:.2f} {middle + 4:.2f}Z"
+        parts.append(f'<path class="ink-fill" d="{outline}" fill="{INK}"/>')
         far = strip.estimate if strip.estimate in beyond else max(beyond, key=abs)
         assert far is not None
         parts.append(_text(tip + side * 1.5, middle + 2.4, _ratio(far), anchor="start" if side > 0 else "end"))

@@ -13,9 +13,9 @@ _PROSE = re.compile(
     r"(?<![\w.])(?P<base>s|L|x)_(?P<sub>run|r|R|I|L|C|D|Q|NG|EG|BG)(?!\w|\.\w)|(?<=10)\^(?P<sup>[−-]?\d+)(?![\w.]\w)"
 )
 _FORMULA = re.compile(
-    r"(?<![^\W_])(?P<base>[^\W\d_]{1,2})_(?P<sub>\{[^{}]*\}|[^\W_]+(?:,[^\W_]+)*)"
+    r"(?<![^\W_])(?P<base>[^\W\d_]{1,2}[\u0302\u0303\u0304\u0307]?)_(?P<sub>\{[^{}]*\}|[^\W_]+(?:,[^\W_]+)*)"
     r"|\^(?P<sup>\{[^{}]*\}|[−-]?[^\W_]+)"
-    r"|(?<![^\W_])(?P<letter>[A-Za-z])(?![\w])"
+    r"|(?<![^\W_])(?P<letter>[A-Za-z][\u0302\u0303\u0304\u0307]?)(?!\w)"
 )
 
 
@@ -39,7 +39,7 @@ def _spans(pattern: re.Pattern[str], text: str) -> list[Span]:
         if parts.get("letter"):
             spans.append(("it", parts["letter"]))
         elif parts["base"]:
-            spans.append(("it" if len(parts["base"]) == 1 and parts["base"].isascii() else "", parts["base"]))
+            spans.append(("it" if re.match(r"[A-Za-z]\W?\Z", parts["base"]) else "", parts["base"]))
             spans.append(("sub", parts["sub"].strip("{}")))
         else:
             spans.append(("sup", parts["sup"].strip("{}")))
