@@ -472,7 +472,7 @@ class SampleScatter:
     expected : what the replicates of both methods explain of it
     sample_specific : what is left over, 0 where nothing is
     single : standard deviation of differences of single readings instead of means
-    F, p : (observed / expected)^2 and its upper tail, degrees of freedom n - 1 and Satterthwaite's
+    F, p : (observed / expected)^2 and its upper tail, degrees of freedom of the observed variance and Satterthwaite's
     """
 
     observed: float
@@ -485,14 +485,20 @@ class SampleScatter:
 
 
 def sample_scatter(
-    variance: float, n: int, candidate: ReplicateVariance, reference: ReplicateVariance
+    variance: float,
+    degrees_of_freedom: int,
+    candidate: ReplicateVariance,
+    reference: ReplicateVariance,
+    *,
+    slope: float = 1.0,
 ) -> SampleScatter | None:
-    """Compare the variance of n differences with the replicates; None where a method has no replicates.
+    """Compare the variance of differences with the replicates; None where a method has no replicates.
 
     Parameters
     ----------
-    variance : of the differences, or of the residuals about a line, squared unit of the readings
-    n : differences behind it, n >= 2
+    variance : of the differences, or of the residuals y - a - b x about a line, squared unit of the readings
+    degrees_of_freedom : behind it: n - 1 of differences, n - 2 of residuals
+    slope : b of that line, which multiplies the errors of the reference; 1 for differences
 
     References
     ----------
@@ -500,14 +506,15 @@ def sample_scatter(
     """
     if candidate.variance is None or reference.variance is None:
         return None
-    parts = [(v.variance * v.mean_reciprocal, v.degrees_of_freedom) for v in (candidate, reference) if v.variance]
+    methods = ((candidate, 1.0), (reference, slope**2))
+    parts = [(k * v.variance * v.mean_reciprocal, v.degrees_of_freedom) for v, k in methods if v.variance]
     expected = float(sum(part for part, _ in parts))
-    single = variance + sum((v.variance or 0.0) * (1 - v.mean_reciprocal) for v in (candidate, reference))
+    single = variance + sum(k * (v.variance or 0.0) * (1 - v.mean_reciprocal) for v, k in methods)
     ratio = p = None
     if expected > 0:
         df = expected**2 / sum(part**2 / freedom for part, freedom in parts)
         ratio = float(variance / expected)
-        p = float(stats.f.sf(ratio, n - 1, df))
+        p = float(stats.f.sf(ratio, degrees_of_freedom, df))
     return SampleScatter(sqrt(variance), sqrt(expected), sqrt(max(0.0, variance - expected)), sqrt(single), ratio, p)
 
 
