@@ -1,0 +1,224 @@
+"""Figures of the chapter on the comparison of two methods."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from validation.figures.style import BLUE, GREY, INK, ORANGE, SKY, VERMILION, dossier_style, new_figure
+from validation.study.model import Study
+from validation.study.quantity import Evaluation, Quantity
+from validation.words import level_text, significant, with_interval
+
+_DASH = (0, (5, 3))
+
+
+def _titled(what: str, unit: str) -> str:
+    """An axis title with its unit; a pure number has none."""
+    return what if unit in ("", "1") else f"{what} / {unit}"
+
+
+def _of(unit: str) -> str:
+    return "" if unit == "1" else f" {unit}"
+
+
+def difference_plot(evaluation: Evaluation, study: Study) -> Figure | None:
+    """Differences against the mean of both methods, with mean, limits of agreement and their intervals."""
+    names = ("mean_difference", "agreement_low", "agreement_high")
+    labels = ("mean difference of the methods", _titled("candidate minus reference", study.unit))
+    return _differences(evaluation, study, "difference", names, labels)
+
+
+def relative_difference_plot(evaluation: Evaluation, study: Study) -> Figure | None:
+    """The same with differences relative to the mean of both methods."""
+    names = ("mean_relative_difference", "relative_agreement_low", "relative_agreement_high")
+    labels = ("relative difference of the methods", "difference / mean of both methods")
+    return _differences(evaluation, study, "relative", names, labels)
+
+
+def _differences(
+    evaluation: Evaluation, study: Study, field: str, names: tuple[str, str, str], labels: tuple[str, str]
+) -> Figure | None:
+    samples = [sample for sample in evaluation.details.get("samples", []) if sample[field] is not None]
+    mean, low, high = (evaluation.get(f"comparison.{name}") for name in names)
+    if not samples or mean is None or mean.value is None:
+        return None
+    unit = study.unit if field == "difference" else "1"
+    with dossier_style():
+        figure, (axis,) = new_figure()
+        axis.axhline(0, color=GREY, lw=0.7)
+        for quantity, text, dash in ((high, "upper limit", _DASH), (mean, "mean", "-"), (low, "lower limit", _DASH)):
+            _level_line(axis, quantity, text, dash)
+        for sample in samples:
+            x = (sample["reference"] + sample["candidate"]) / 2
+            axis.plot(x, sample[field], "o", color=BLUE, mew=0)
+            _ring_if_flagged(axis, evaluation, sample, x, sample[field])
+        axis.set_xlim(left=min(0.0, axis.get_xlim()[0]) if min(s["reference"] for s in samples) < 0 else 0)
+        axis.margins(y=0.1)
+        axis.set_xlabel(_titled("mean of both methods", study.unit))
+        axis.set_ylabel(labels[1])
+        axis.set_title(_difference_title(labels[0], mean, low, high, unit))
+    return figure
+
+
+def _level_line(axis: Axes, quantity: Quantity | None, text: str, dash: Any) -> None:
+    """A line at the estimate, its interval as pale ground, its name at the right margin."""
+    if quantity is None or quantity.value is None:
+        return
+    if quantity.interval is not None:
+        axis.axhspan(*quantity.interval, color=SKY if dash == "-" else ORANGE, alpha=0.18, lw=0)
+    axis.axhline(quantity.value, color=INK, lw=1.0, ls=dash)
+    axis.annotate(
+        text,
+        (1.0, quantity.value),
+        xycoords=("axes fraction", "data"),
+        xytext=(4, 0),
+        textcoords="offset points",
+        va="center",
+        fontsize=9,
+    )
+
+
+def _difference_title(what: str, mean: Quantity, low: Quantity | None, high: Quantity | None, unit: str) -> str:
+    if low is None or high is None or low.value is None or high.value is None:
+        return f"The {what} is {significant(mean.value or 0.0, 2)}{_of(unit)}"
+    ends = f"{significant(low.value, 2)} and {significant(high.value, 2)}{_of(unit)}"
+    kind = "Relative differences" if what.startswith("relative") else "Differences"
+    return f"{kind} of further samples are expected between {ends}"
+
+
+def _ring_if_flagged(axis: Axes, evaluation: Evaluation, sample: Mapping[str, Any], x: float, y: float) -> None:
+    """A flagged sample keeps its place, ringed, with its name and the row of the worksheet."""
+    if any(flag.reading in sample["readings"] for flag in evaluation.flags):
+        axis.plot(x, y, "o", ms=9, mfc="none", mec=VERMILION, mew=1.1)
+        axis.annotate(
+            f"{sample['sample']}, row {sample['line']}",
+            (x, y),
+            xytext=(7, 4),
+            textcoords="offset points",
+            fontsize=8.5,
+            color=VERMILION,
+        )
+
+
+def comparison_plot(evaluation: Evaluation, study: Study) -> Figure | None:
+    """Candidate against reference with the replicates of both, equal scales, identity and Deming's line."""
+    samples = evaluation.details.get("samples", [])
+    if not samples:
+        return None
+    values = [value for s in samples for value in (*s["reference_readings"], *s["candidate_readings"])]
+    limits = list(evaluation.details["customer_limits"])
+    low, high = min(0.0, *values), max(*values, *limits) if limits else max(values)
+    ends = (low if low < 0 else 0.0, high + 0.05 * (high - low))
+    slope, intercept = (evaluation.get(f"comparison.deming_{name}") for name in ("slope", "intercept"))
+    with dossier_style():
+        figure, (axis,) = new_figure(height=5.2)
+        for limit in limits:
+            _limit_mark(axis, limit, study.unit)
+        axis.plot(ends, ends, color=GREY, lw=0.9, ls=_DASH)
+        if slope is not None and intercept is not None and slope.value is not None and intercept.value is not None:
+            axis.plot(ends, [intercept.value + slope.value * end for end in ends], color=INK, lw=1.1)
+            _line_names(axis, slope.value, intercept.value, ends)
+        for sample in samples:
+            x, y = sample["reference"], sample["candidate"]
+            axis.plot(
+                [min(sample["reference_readings"]), max(sample["reference_readings"])], [y, y], color=BLUE, lw=0.8
+            )
+            axis.plot(
+                [x, x], [min(sample["candidate_readings"]), max(sample["candidate_readings"])], color=BLUE, lw=0.8
+            )
+            axis.plot(x, y, "o", color=BLUE, ms=4, mew=0)
+            _ring_if_flagged(axis, evaluation, sample, x, y)
+        axis.set_xlim(*ends)
+        axis.set_ylim(*ends)
+        axis.set_aspect("equal", adjustable="box")
+        axis.set_xlabel(_titled("reference", study.unit))
+        axis.set_ylabel(_titled("candidate", study.unit))
+        axis.set_title(_line_title(slope))
+    return figure
+
+
+def _limit_mark(axis: Axes, limit: float, unit: str) -> None:
+    axis.axvline(limit, color=ORANGE, lw=0.8, ls=(0, (1, 2)))
+    axis.annotate(
+        f"limit {level_text(limit)}{_of(unit)}",
+        (limit, 1.0),
+        xycoords=("data", "axes fraction"),
+        xytext=(3, -3),
+        textcoords="offset points",
+        va="top",
+        fontsize=8.5,
+        rotation=90,
+    )
+
+
+def _line_names(axis: Axes, slope: float, intercept: float, ends: tuple[float, float]) -> None:
+    """Name both lines near their upper ends, each on its own side."""
+    x = ends[0] + 0.9 * (ends[1] - ends[0])
+    above = intercept + slope * x >= x
+    for y, text, up in ((x, "identity", not above), (intercept + slope * x, "Deming's line", above)):
+        axis.annotate(
+            text,
+            (x, min(y, ends[1])),
+            xytext=(-4, 4) if up else (4, -4),
+            textcoords="offset points",
+            ha="right" if up else "left",
+            va="bottom" if up else "top",
+            fontsize=9,
+        )
+
+
+def _line_title(slope: Quantity | None) -> str:
+    if slope is None or slope.value is None or slope.interval is None:
+        return "Candidate against reference: too few samples for a line"
+    value, interval = with_interval(slope.value, slope.interval)
+    if slope.interval[0] <= 1 <= slope.interval[1]:
+        return f"The slope {value} ({interval}) leaves room for 1"
+    return f"The slope {value} ({interval}) differs from 1"
+
+
+def difference_at_limits(evaluation: Evaluation, study: Study) -> Figure | None:
+    """Predicted difference over the content, with its interval; the decision levels stand out."""
+    curve = evaluation.details.get("curve")
+    if curve is None:
+        return None
+    points = [q for q in evaluation.quantities if q.key == "comparison.difference_at" and q.value is not None]
+    with dossier_style():
+        figure, (axis,) = new_figure()
+        axis.fill_between(curve["level"], curve["low"], curve["high"], color=SKY, alpha=0.25, lw=0)
+        axis.plot(curve["level"], curve["difference"], color=INK, lw=1.0)
+        axis.axhline(0, color=GREY, lw=0.7)
+        for sample in evaluation.details["samples"]:
+            axis.plot(sample["reference"], sample["difference"], "o", color=BLUE, ms=3, alpha=0.6, mew=0)
+            _ring_if_flagged(axis, evaluation, sample, sample["reference"], sample["difference"])
+        for q in points:
+            _predicted(axis, q, study.unit)
+        axis.set_xlim(left=min(0.0, *curve["level"]))
+        axis.set_xlabel(_titled("reference", study.unit))
+        axis.set_ylabel(_titled("candidate minus reference", study.unit))
+        axis.set_title(_limits_title(points, study.unit))
+    return figure
+
+
+def _predicted(axis: Axes, q: Quantity, unit: str) -> None:
+    x, y = float(q.at or 0.0), float(q.value or 0.0)
+    if q.interval is not None:
+        axis.plot([x, x], q.interval, color=VERMILION, lw=1.6)
+    axis.plot(x, y, "s", color=VERMILION, ms=5)
+    axis.annotate(
+        f"at {level_text(q.at)}{_of(unit)}: {with_interval(y, q.interval)[0]}",
+        (x, q.interval[1] if q.interval else y),
+        xytext=(5, 4),
+        textcoords="offset points",
+        fontsize=9,
+    )
+
+
+def _limits_title(points: Sequence[Quantity], unit: str) -> str:
+    if not points:
+        return "Predicted difference over the content"
+    found = [f"{with_interval(q.value or 0.0, q.interval)[0]} at {level_text(q.at)}{_of(unit)}" for q in points[:3]]
+    return f"Predicted difference: {', '.join(found)}"
