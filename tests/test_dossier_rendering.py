@@ -41,7 +41,10 @@ from validation.dossier.symbols import formula, prose
 from validation.figures.style import BLUE, GREY, VERMILION, dossier_style, new_figure, svg_text
 from validation.words import fixed
 
-HOSTILE = '<script>alert(1)</script> & <b>b</b> #eval("1") $x$ {{ 7*7 }} {% raw %} *bold* _em_ `code` \\u{41} @ref <label> // c'
+HOSTILE = (
+    '<script>alert(1)</script> & <b>b</b> #eval("1") $x$ {{ 7*7 }} {% raw %} '
+    "*bold* _em_ `code` \\u{41} @ref <label> // c"
+)
 
 
 @functools.cache
@@ -89,7 +92,14 @@ def precision_drawing() -> str:
 
 
 def requirement_strips() -> Strips:
-    bias = [(0.5, 0.03, 0.02, 0.15), (1, 0.02, 0.03, 0.15), (2, 0.02, 0.04, 0.15), (4, 0.01, 0.07, 0.2), (7.5, -0.19, 0.115, 0.375), (10, -0.73, 0.15, 0.5)]  # fmt: skip
+    bias = [
+        (0.5, 0.03, 0.02, 0.15),
+        (1, 0.02, 0.03, 0.15),
+        (2, 0.02, 0.04, 0.15),
+        (4, 0.01, 0.07, 0.2),
+        (7.5, -0.19, 0.115, 0.375),
+        (10, -0.73, 0.15, 0.5),
+    ]
     rows = []
     for level, value, half, limit in bias:
         low, high = (value - half) / limit, (value + half) / limit
@@ -108,43 +118,113 @@ def requirement_strips() -> Strips:
                 anchor="trueness",
             )
         )
-    rows += [
-        Strip("R2 Intermediate precision s_I at 4 %", "met", "0.134", "0.105 to 0.201", "0.18", (0, 1), 0.74, 0.58, 1.12, anchor="precision", thin="The point value meets the limit; its upper bound does not."),
-        Strip("R3 Slope against the previous lot", "not shown", "0.9850", "0.958 to 1.012", "1 ± 0.025", (-1, 1), -0.6, -1.7, 0.48, reason="Not shown with 6 readings a lot; about 21 would settle it (75 bench minutes)."),
-        Strip("R4 Mean difference at 4 %", "not judged", "−0.15", "−0.24 to −0.06", "0.30", (-1, 1), -0.5, -0.8, -0.2, reason="The plan was not frozen."),
+    rows += [  # one of every outcome and kind
+        Strip(
+            "R2 Intermediate precision s_I at 4 %",
+            "met",
+            "0.134",
+            "0.105 to 0.201",
+            "0.18",
+            (0, 1),
+            0.74,
+            0.58,
+            1.12,
+            anchor="precision",
+            thin="The point value meets the limit; its upper bound does not.",
+        ),
+        Strip(
+            "R3 Slope against the previous lot",
+            "not shown",
+            "0.9850",
+            "0.958 to 1.012",
+            "1 ± 0.025",
+            (-1, 1),
+            -0.6,
+            -1.7,
+            0.48,
+            reason="Not shown with 6 readings a lot; about 21 would settle it (75 bench minutes).",
+        ),
+        Strip(
+            "R4 Mean difference at 4 %",
+            "not judged",
+            "−0.15",
+            "−0.24 to −0.06",
+            "0.30",
+            (-1, 1),
+            -0.5,
+            -0.8,
+            -0.2,
+            reason="The plan was not frozen.",
+        ),
         Strip("R5 Quantification limit", "not met", "2.1", "1.9 to 2.4", "0.50", (0, 1), 4.2, 3.8, 4.8),
         Strip("R6 Smallest run count", "met", "8", "", "6", (1, None), 1.33),
-        Strip("R7 Matrix slope", "not judged", "", "", "0.05", anchor="nowhere", reason="No readings: the worksheet awaits them."),
-    ]  # fmt: skip
+        Strip(
+            "R7 Matrix slope",
+            "not judged",
+            "",
+            "",
+            "0.05",
+            anchor="nowhere",
+            reason="No readings: the worksheet awaits them.",
+        ),
+    ]
     return Strips(tuple(rows))
 
 
 @functools.cache
 def sample() -> Document:
     raw = tuple(
-        (f"P-{i:03d}", str(1 + i // 18), f"A{1 + i % 3}", fixed((0.5, 1, 2, 4, 7.5, 10)[i % 6], 1), fixed(4 + 0.37 * np.sin(i), 2), "" if i % 29 else "vial reseated")
+        (
+            f"P-{i:03d}",
+            str(1 + i // 18),
+            f"A{1 + i % 3}",
+            fixed((0.5, 1, 2, 4, 7.5, 10)[i % 6], 1),
+            fixed(4 + 0.37 * np.sin(i), 2),
+            "" if i % 29 else "vial reseated",
+        )
         for i in range(144)
-    )  # fmt: skip
+    )
     estimates = tuple(
-        (f"{level:g}", fixed(m, 2 if level < 4 else 3), fixed(s, 3), f"{fixed(0.76 * s, 3)} to {fixed(1.52 * s, 3)}", "16", "24")
-        for level, m, s in ((0.5, 0.53, 0.039), (1, 1.02, 0.048), (2, 2.02, 0.066), (4, 4.012, 0.102), (7.5, 7.311, 0.165), (10, 9.274, 0.21))
-    )  # fmt: skip
+        (
+            f"{level:g}",
+            fixed(m, 2 if level < 4 else 3),
+            fixed(s, 3),
+            f"{fixed(0.76 * s, 3)} to {fixed(1.52 * s, 3)}",
+            "16",
+            "24",
+        )
+        for level, m, s in (
+            (0.5, 0.53, 0.039),
+            (1, 1.02, 0.048),
+            (2, 2.02, 0.066),
+            (4, 4.012, 0.102),
+            (7.5, 7.311, 0.165),
+            (10, 9.274, 0.21),
+        )
+    )
     blocks: list[Block] = [
         Heading("Verdict", 1, "verdict"),
         Paragraph(
-            "Between 0.5 and 7.5 % the bias stays inside ±max(0.15, 5 %) with 95 % confidence; at 10 % it does not (−0.73, from −0.88 to −0.58).",
+            "Between 0.5 and 7.5 % the bias stays inside ±max(0.15, 5 %) with 95 % confidence; "
+            "at 10 % it does not (−0.73, from −0.88 to −0.58).",
             style="lead",
         ),
         requirement_strips(),
         Heading("Plan and design", 1, "plan"),
-        Paragraph("The plan was frozen on 2026-07-02, three days before the first reading.", margin="plan.lock, entry 1"),
+        Paragraph(
+            "The plan was frozen on 2026-07-02, three days before the first reading.", margin="plan.lock, entry 1"
+        ),
         Fields((("Procedure", "SOP-14, issue 3"), ("Intended use", ""), ("Customer limits", "2.0 % and 4.0 %"))),
-        Paragraph("Blends and neat fuel are flammable; hot oil burns. Local codes and licensed practice come first.", style="caution"),
+        Paragraph(
+            "Blends and neat fuel are flammable; hot oil burns. Local codes and licensed practice come first.",
+            style="caution",
+        ),
         Items(("Eight runs of three readings at six levels.", "Independent preparations, random order in each run.")),
         Heading("Precision", 1, "precision"),
         Paragraph(
-            "How far do results scatter within a run, and how far from run to run? The within-run variances are pooled; "
-            "the variance between runs is estimated by REML. Where it comes out negative it is set to zero, and a note says so.",
+            "How far do results scatter within a run, and how far from run to run? The within-run variances are "
+            "pooled; the variance between runs is estimated by REML. Where it comes out negative it is set to zero, "
+            "and a note says so.",
             margin="ISO 5725-3:2023",
         ),
         Formula(
@@ -158,17 +238,30 @@ def sample() -> Document:
             "ddddrr",
             margin="worksheets/precision.csv, rows 2 to 145",
         ),
-        Figure("precision.svg", precision_drawing(), "Two panels: s_r and s_I by level, both growing.", "Standard deviations by level."),
+        Figure(
+            "precision.svg",
+            precision_drawing(),
+            "Two panels: s_r and s_I by level, both growing.",
+            "Standard deviations by level.",
+        ),
         Heading("Reading in words", 2, "precision-words"),
         Paragraph("At 4 % two results of the same run differ by less than 0.28 in 95 cases of 100."),
         Paragraph("A variance of 1.2 × 10^−5 was set to zero.", style="note", margin="repeatability.s_r"),
         Heading("Trueness", 1, "trueness"),
         Paragraph("Does the mean of many results differ from the prepared value by more than the limit?"),
-        Figure("trueness.svg", bias_drawing(), "Bias by level with its 90 % interval and the limit; at 10 % it lies outside.", "Bias by level."),
+        Figure(
+            "trueness.svg",
+            bias_drawing(),
+            "Bias by level with its 90 % interval and the limit; at 10 % it lies outside.",
+            "Bias by level.",
+        ),
         Table(
             "With and without the flagged reading.",
             ("reading", "what was done", "bias with", "bias without", "outcome with", "outcome without"),
-            (("P-071", "flagged by Grubbs' test (3.1 against 2.9), kept", "0.01", "−0.008", "met", "met"), ("P-090", "corrected from 20.7 to 2.07, see amendment 1", "−0.73", "0.1", "not met", "not met")),
+            (
+                ("P-071", "flagged by Grubbs' test (3.1 against 2.9), kept", "0.01", "−0.008", "met", "met"),
+                ("P-090", "corrected from 20.7 to 2.07, see amendment 1", "−0.73", "0.1", "not met", "not met"),
+            ),
             "llddll",
             widths=(1, 3, 1, 1, 1.2, 1.2),
         ),
@@ -178,21 +271,28 @@ def sample() -> Document:
         Table("Exclusions.", ("reading", "reason"), (), "ll"),
         Heading("Raw data", 1, "raw"),
         Paragraph("Every reading as it stands in the worksheet.", style="small"),
-        Table("Readings of worksheets/precision.csv.", ("reading", "run", "analyst", "level", "result [%]", "note"), raw, "lrlddl", long=True),
+        Table(
+            "Readings of worksheets/precision.csv.",
+            ("reading", "run", "analyst", "level", "result [%]", "note"),
+            raw,
+            "lrlddl",
+            long=True,
+        ),
         Heading("What people typed", 1, "typed"),
         Paragraph(HOSTILE),
         Paragraph("Ünïcödé Größe Łódź, αβγ σ Ω µ, ≤ ≥ ± − × √ ‰, 12\u2009345.6, file s_r_old.csv, reading s_rx"),
         Paragraph("W" * 300, margin="a_very_long_key_without_any_place_to_break_it.and_on"),
         Table("Hostile cells.", ("a" * 60, "b"), ((HOSTILE, "Z" * 400), ("日本語 🙂", "x\u202ey\x00\x07z")), "ll"),
         Signatures((("Prepared", "A1"), ("Reviewed", ""))),
-    ]  # fmt: skip
+    ]
     return Document(
         cover=Cover(
             title="Fuel dilution of grade OG-N with blend FB-7",
             study_id="VS-2026-07",
             laboratory="Quillmere Condition Laboratory",
             conclusion="fit with restrictions",
-            conclusion_text="Fit for 0.5 to 7.5 %; at 10 % the bias of −0.73 leaves the limit, and three requirements are not judged.",
+            conclusion_text="Fit for 0.5 to 7.5 %; at 10 % the bias of −0.73 leaves the limit, "
+            "and three requirements are not judged.",
             fields=(
                 (
                     "Measurand",
@@ -626,7 +726,8 @@ def test_values_off_the_axis_are_cut_and_printed():
 
 
 def test_tints_stay_apart_in_grey():
-    # CIE 15:2004, 8.2.1: lightness L*, from sRGB by IEC 61966-2-1. Ten units are seen at a glance (common practice, no source).
+    # CIE 15:2004, 8.2.1: lightness L*, from sRGB by IEC 61966-2-1; formulas and clause from memory.
+    # Ten units are seen at a glance: common practice, no source.
     def lightness(colour: str) -> float:
         linear = [
             c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4
