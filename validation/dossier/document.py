@@ -136,7 +136,10 @@ def cover(record: DossierRecord) -> Cover:
 
 def cover_warnings(record: DossierRecord) -> list[str]:
     """What an auditor must see on page 1."""
-    said = [*record.judgement.order.sentences]
+    order = record.judgement.order
+    said = [*order.sentences]
+    if order.state == "not shown" and order.requirements and set(order.requirements.values()) == {"before data"}:
+        said.append("Every requirement is unchanged since a frozen plan that is older than the first dated reading.")
     late = sorted({row.id for row in record.judgement.requirements if row.order == "set after data"})
     if late:
         said.append(f"Set after the first reading: {sentence_list(late)}.")
@@ -175,11 +178,22 @@ def chapter_anchor(quantity: str) -> str:
 
 
 def label_of(row: RequirementResult) -> str:
-    """ "R1  bias at 4 %"."""
+    """ "R1 trueness: bias at 4 %"."""
     info = find_key(row.quantity)
-    symbol = info.meaning if info else row.quantity
-    place = "" if row.at is None else f" at {level_text(row.at)} {row.unit if row.unit != '1' else ''}" if isinstance(row.at, float) else f", {row.at}"
-    return f"{row.id}  {symbol}{place}".rstrip()
+    key = info.pair[0].rsplit("_", 1)[0] if info is not None and info.pair is not None else row.quantity
+    chapter, _, name = key.partition(".")
+    place = ""
+    if isinstance(row.at, float):
+        place = f" at {level_text(row.at)}" + ("" if row.unit in ("", "1") else f" {row.unit}")
+    elif row.at is not None:
+        place = f", {row.at}"
+    return f"{row.id} {chapter.replace('_', ' ')}: {spoken(name).removesuffix(' at')}{place}"
+
+
+def spoken(name: str) -> str:
+    """The last part of a key as words; symbols such as s_r stay as they are."""
+    first = name.partition("_")[0]
+    return name if len(first) <= 1 else name.replace("_", " ")
 
 
 def strip_of(row: RequirementResult, anchor: str = "") -> Strip:
@@ -341,7 +355,7 @@ def quantity_tables(item: Characteristic, quantities: Sequence[Quantity], study:
         ordered = sorted(group, key=lambda q: list(infos).index(q.key) if q.key in infos else len(infos))
         rows, last = [], ""
         for q in ordered:
-            name = infos[q.key].symbol if q.key in infos else q.key.partition(".")[2]
+            name = _named(q.key, infos)
             rows.append(("" if name == last else name, *_quantity_cells(q)))
             last = name
         worksheet = next((q.worksheet for q in group if q.worksheet), "")
@@ -349,6 +363,14 @@ def quantity_tables(item: Characteristic, quantities: Sequence[Quantity], study:
         margin = f"{worksheet.rpartition('/')[2]}\nresults.json: {keys[0]}{' ...' if len(keys) > 1 else ''}"
         blocks.append(Table(f"{item.title}: {what}", head, tuple(rows), align="llddlrr", margin=margin, long=len(rows) > 24))
     return blocks
+
+
+def _named(key: str, infos: Mapping[str, KeyInfo]) -> str:
+    """ "lack of fit p", "slope, b", "s_r"."""
+    name = key.partition(".")[2]
+    symbol = infos[key].symbol if key in infos else name
+    words = spoken(name)
+    return words if symbol in (name, name.rpartition("_")[2]) or len(symbol) > 8 else f"{words}, {symbol}"
 
 
 def _quantity_cells(q: Quantity) -> tuple[str, ...]:
@@ -371,8 +393,9 @@ def verdict_sentences(rows: Sequence[RequirementResult]) -> list[Block]:
 
 def formulas(item: Characteristic) -> list[Block]:
     """The formulas, their sources, and what each was checked against."""
-    lines = tuple(f"{info.symbol}: {info.formula}" for info in item.keys)
-    checked = tuple((info.symbol, info.source, sentence_list(list(info.checked_against)) or "no published example; see the tests") for info in item.keys)
+    infos = {info.key: info for info in item.keys}
+    lines = tuple(dict.fromkeys(info.formula if info.formula.startswith(info.symbol) else f"{_named(info.key, infos)}: {info.formula}" for info in item.keys))
+    checked = tuple((_named(info.key, infos), info.source, sentence_list(list(info.checked_against)) or "no published example; see the tests") for info in item.keys)
     return [
         Formula(lines),
         Table(f"{item.title}: sources, and the published examples the program is held to", ("Quantity", "Source", "Checked against"), checked, align="lll", details=True, widths=(1, 2, 2.4)),

@@ -52,12 +52,12 @@ def judge_study(study: Study, evaluations: Mapping[str, Evaluation]) -> Judgemen
     """
     quantities = [quantity for evaluation in evaluations.values() for quantity in evaluation.quantities]
     order = plan_order(study)
-    rows = judge(study.plan, quantities, order)
+    rows = judge(study.plan, quantities, order, chapters=set(evaluations))
     by_performance = quantification_limit(rows, study.unit)
     if by_performance is not None:
         quantities.append(by_performance)
         if any(row.at == BY_PERFORMANCE for row in rows):
-            rows = judge(study.plan, quantities, order)
+            rows = judge(study.plan, quantities, order, chapters=set(evaluations))
     absent = not_evaluated(study)
     return Judgement(
         study_id=study.plan.study.id,

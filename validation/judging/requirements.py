@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -136,10 +136,11 @@ def find_key(quantity: str) -> KeyInfo | None:
     return known_keys().get(quantity) or _pair_names().get(quantity)
 
 
-def judge(plan: Plan, quantities: Sequence[Quantity], order: PlanOrder) -> tuple[RequirementResult, ...]:
-    """Every requirement as rows, one a level where it names none, in the order of the plan."""
+def judge(plan: Plan, quantities: Sequence[Quantity], order: PlanOrder, *, chapters: Collection[str]) -> tuple[RequirementResult, ...]:
+    """Every requirement on the evaluated chapters as rows, one a level where it names none, in the order of the plan."""
     by_place = {(quantity.key, quantity.at): quantity for quantity in quantities}
-    rows = [row for requirement in plan.requirements for row in _rows(requirement, plan, by_place)]
+    asked = [requirement for requirement in plan.requirements if requirement.quantity.partition(".")[0] in chapters]
+    rows = [row for requirement in asked for row in _rows(requirement, plan, by_place)]
     return tuple(_with_order(row, order) for row in rows)
 
 
@@ -149,13 +150,13 @@ def _rows(requirement: Requirement, plan: Plan, by_place: Mapping[tuple[str, At]
     key = info.pair[0] if info.pair else info.key
     if requirement.at is not None:
         at = float(requirement.at) if isinstance(requirement.at, int | float) else requirement.at
-        return [_row(requirement, info, at, by_place)]
+        return [_row(requirement, info, at, by_place, plan.confidence)]
     low, high = plan.study.range
     places = [at for (name, at) in by_place if name == key and (info.at != "level" or not isinstance(at, float) or low <= at <= high)]
-    return [_row(requirement, info, at, by_place) for at in places] or [_row(requirement, info, None, by_place)]
+    return [_row(requirement, info, at, by_place, plan.confidence) for at in places] or [_row(requirement, info, None, by_place, plan.confidence)]
 
 
-def _row(requirement: Requirement, info: KeyInfo, at: At, by_place: Mapping[tuple[str, At], Quantity]) -> RequirementResult:
+def _row(requirement: Requirement, info: KeyInfo, at: At, by_place: Mapping[tuple[str, At], Quantity], beta: float) -> RequirementResult:
     quantity = by_place.get((info.pair[0] if info.pair else info.key, at))
     level = at if isinstance(at, float) else None
     limit = None if requirement.limit.needs_level and level is None else requirement.limit.value(level)
@@ -165,7 +166,7 @@ def _row(requirement: Requirement, info: KeyInfo, at: At, by_place: Mapping[tupl
         reason = f"The study holds no {info.meaning}{place}: the readings it needs are missing."
         verdict = rules.RuleVerdict("not shown", None, None, None, reason)
     else:
-        verdict = _verdict(requirement, info, quantity, limit, target, at, by_place)
+        verdict = _verdict(requirement, info, quantity, limit, target, at, by_place, beta)
     if quantity is not None and quantity.censored and verdict.outcome == "met":
         reason = f"{quantity.censored} censored reading(s) were left out, so that at best nothing is shown. {verdict.reason}"
         verdict = replace(verdict, outcome="not shown", reason=reason)
@@ -192,7 +193,7 @@ def _row(requirement: Requirement, info: KeyInfo, at: At, by_place: Mapping[tupl
 
 
 def _verdict(
-    requirement: Requirement, info: KeyInfo, quantity: Quantity, limit: float, target: float, at: At, by_place: Mapping[tuple[str, At], Quantity]
+    requirement: Requirement, info: KeyInfo, quantity: Quantity, limit: float, target: float, at: At, by_place: Mapping[tuple[str, At], Quantity], beta: float
 ) -> rules.RuleVerdict:
     match requirement.rule:
         case "equivalence":
@@ -205,7 +206,9 @@ def _verdict(
             return rules.point(quantity, limit, target, about_target="equivalence" in info.rules)
     assert info.pair is not None, "only pairs know the rule `inside`"
     high = by_place[(info.pair[1], at)]
-    return rules.inside(quantity, high, limit, by_place.get(("intermediate_precision.s_I", at)))
+    # Only a tolerance of single results has a precision that more readings would not narrow.
+    precision = by_place.get(("intermediate_precision.s_I", at)) if info.key.startswith("accuracy.") else None
+    return rules.inside(quantity, high, limit, beta=beta, precision=precision)
 
 
 def _with_order(row: RequirementResult, order: PlanOrder) -> RequirementResult:

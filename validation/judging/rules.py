@@ -49,8 +49,8 @@ def equivalence(quantity: Quantity, limit: float, target: float) -> RuleVerdict:
     return RuleVerdict("not shown", value, interval, quantity.judged_confidence, f"The interval crosses the limit: {text}. {settles}")
 
 
-def inside(low: Quantity, high: Quantity, limit: float, precision: Quantity | None) -> RuleVerdict:
-    """A pair of limits against +-limit. `precision` is s_I at the level, to say whether more data could help."""
+def inside(low: Quantity, high: Quantity, limit: float, *, beta: float, precision: Quantity | None) -> RuleVerdict:
+    """A pair of limits of content `beta` against +-limit. `precision` is s_I there, to say whether more data could help."""
     if low.value is None or high.value is None:
         return _without_interval(low)
     pair = (low.value, high.value)
@@ -58,18 +58,18 @@ def inside(low: Quantity, high: Quantity, limit: float, precision: Quantity | No
     text = f"{fixed(low.value, places)} to {fixed(high.value, places)} {low.unit} against {_about(0.0, limit)}"
     centre = (low.value + high.value) / 2
     if -limit <= low.value and high.value <= limit:
-        return RuleVerdict("met", centre, pair, low.confidence, f"Both limits lie inside: {text}.")
+        return RuleVerdict("met", centre, pair, beta, f"Both limits lie inside: {text}.")
     if low.value > limit or high.value < -limit:
-        return RuleVerdict("not met", centre, pair, low.confidence, f"Both limits lie outside: {text}.")
+        return RuleVerdict("not met", centre, pair, beta, f"Both limits lie outside: {text}.")
     settles = "More readings of this design would have to be tried; no number can be promised."
-    if precision is not None and precision.value is not None and low.confidence is not None:
-        reach = float(stats.norm.ppf((1 + low.confidence) / 2)) * precision.value
+    if precision is not None and precision.value is not None:
+        reach = float(stats.norm.ppf((1 + beta) / 2)) * precision.value
         if abs(centre) + reach > limit:
             settles = (
                 "No number of readings would settle it if the bias and the precision are what was observed: even with "
                 f"both known exactly the limits would be {fixed(centre - reach, places)} to {fixed(centre + reach, places)}."
             )
-    return RuleVerdict("not shown", centre, pair, low.confidence, f"A limit lies outside, the other inside: {text}. {settles}")
+    return RuleVerdict("not shown", centre, pair, beta, f"A limit lies outside, the other inside: {text}. {settles}")
 
 
 def upper_bound(quantity: Quantity, limit: float) -> RuleVerdict:

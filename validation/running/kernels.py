@@ -11,6 +11,7 @@ import sys
 import threading
 import time
 import warnings
+from contextlib import suppress
 from itertools import count
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -97,20 +98,25 @@ class Nursery:
             encoding="utf-8",
         )
 
-    def fork(self, connection_file: str, cwd: str, env: dict[str, str]) -> ForkedProcess:
-        """A fresh kernel."""
+    def fork(self, connection_file: str, cwd: str, env: dict[str, str]) -> ForkedProcess | None:
+        """A fresh kernel, or None where the nursery is gone."""
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         with self._lock:
-            self._process.stdin.write(json.dumps({"connection_file": connection_file, "cwd": cwd, "env": env}) + "\n")
-            self._process.stdin.flush()
-            return ForkedProcess(int(json.loads(self._process.stdout.readline())["pid"]))
+            try:
+                self._process.stdin.write(json.dumps({"connection_file": connection_file, "cwd": cwd, "env": env}) + "\n")
+                self._process.stdin.flush()
+            except BrokenPipeError:
+                return None
+            answer = self._process.stdout.readline()
+            return ForkedProcess(int(json.loads(answer)["pid"])) if answer else None
 
     def close(self) -> None:
         """End the process; kernels that are still there end with it."""
         for stream in (self._process.stdin, self._process.stdout):
             if stream is not None:
-                stream.close()
+                with suppress(BrokenPipeError):
+                    stream.close()
         self._process.terminate()
         self._process.wait()
 
@@ -125,6 +131,9 @@ class ForkingKernelManager(AsyncKernelManager):
         cwd = str(kwargs.get("cwd") or os.getcwd())
         provisioner: Any = self.provisioner
         process = await asyncio.to_thread(self.nursery.fork, self.connection_file, cwd, {**env, **_ONE_THREAD})
+        if process is None:  # slower, but the same kernel
+            await super()._async_launch_kernel(kernel_cmd, **kwargs)
+            return
         provisioner.process, provisioner.pid, provisioner.pgid = process, process.pid, None
         self._reconcile_connection_info(provisioner.connection_info)
 

@@ -13,6 +13,7 @@ import json
 import os
 import signal
 import sys
+from contextlib import suppress
 from typing import Any
 
 #: Imported once here instead of once a notebook; importing has no effect on any number.
@@ -32,7 +33,9 @@ def preload() -> None:
     from validation.characteristics import characteristics
 
     for name in characteristics():
-        importlib.import_module(f"validation.figures.{name}")
+        # A module that cannot be imported is told by the notebook that needs it.
+        with suppress(Exception):
+            importlib.import_module(f"validation.figures.{name}")
 
 
 def serve() -> None:
