@@ -137,6 +137,12 @@ def conclude(study: Study, rows: Sequence[RequirementResult], absent: Sequence[N
     return Conclusion("fit" if fit else "fit with restrictions", spread, " ".join([lead, *restrictions]), restrictions)
 
 
+def in_part(names: Sequence[str]) -> Conclusion:
+    """What is said of a look at some chapters: nothing is concluded."""
+    chapters = sentence_list([name.replace("_", " ") for name in names])
+    return Conclusion("not judged", None, f"Only {chapters} was looked at; nothing is concluded about the procedure.")
+
+
 def _restrictions(
     study: Study,
     spread: tuple[float, float] | None,

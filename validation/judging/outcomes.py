@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from validation.characteristics import characteristics
-from validation.judging.conclusion import Conclusion, NotEvaluated, conclude, not_evaluated, quantification_limit
+from validation.judging.conclusion import Conclusion, NotEvaluated, conclude, in_part, not_evaluated, quantification_limit
 from validation.judging.requirements import BY_PERFORMANCE, RequirementResult, judge
 from validation.study.lock import PlanOrder, plan_order
 from validation.study.model import Study
@@ -59,13 +59,14 @@ def judge_study(study: Study, evaluations: Mapping[str, Evaluation]) -> Judgemen
         if any(row.at == BY_PERFORMANCE for row in rows):
             rows = judge(study.plan, quantities, order, chapters=set(evaluations))
     absent = not_evaluated(study)
+    partial = sorted(set(characteristics()) - set(evaluations))
     return Judgement(
         study_id=study.plan.study.id,
         unit=study.unit,
         quantities=tuple(quantities),
         requirements=rows,
         flags=tuple(flag for evaluation in evaluations.values() for flag in evaluation.flags),
-        conclusion=conclude(study, rows, absent),
+        conclusion=in_part(list(evaluations)) if partial else conclude(study, rows, absent),
         absent=absent,
         order=order,
     )

@@ -263,7 +263,7 @@ def unused_files(folder: Path, plan: Plan) -> tuple[str, ...]:
     found = []
     for path in sorted(folder.rglob("*")):
         relative = path.relative_to(folder)
-        if relative.parts[0] in ("dossiers", "records", HISTORY) or _passing(relative) or not path.is_file():
+        if relative.parts[0] in ("dossiers", "draft", "records", HISTORY) or _passing(relative) or not path.is_file():
             continue
         if relative.as_posix() not in named:
             found.append(relative.as_posix())
