@@ -53,7 +53,7 @@ def _facts(plan: Plan) -> Iterator[str]:
     if facts.customer_limits:
         limits = sentence_list([level_text(limit) for limit in facts.customer_limits])
         yield f"The customer's limits are {limits} {facts.unit}."
-    yield f"Intervals are two-sided at {_per_cent(plan.confidence)}; requirements allow an error of {_alpha(plan)}."
+    yield f"Intervals are two-sided at {_per_cent(plan.confidence)}; a requirement may be met in error with a probability of {_alpha(plan)}."
 
 
 def _per_cent(share: float) -> str:
@@ -152,3 +152,26 @@ def _gaps(plan: Plan) -> Iterator[str]:
         yield f"Not planned: {', '.join(planned)}."
     for name, reason in plan.not_evaluated.items():
         yield f"Not evaluated: {name}, {'because: ' + reason if reason else 'no reason given'}."
+
+
+def plan_changes(old: Plan, new: Plan) -> Iterator[str]:
+    """What an edited plan changes, key by key; requirements by their identifiers."""
+    before = {item.id: item for item in old.requirements}
+    after = {item.id: item for item in new.requirements}
+    for name in dict.fromkeys([*before, *after]):
+        if name not in after:
+            yield f"Requirement {name} is taken out."
+        elif name not in before:
+            yield f"Requirement {name} is new. {requirement_in_words(after[name], new)}"
+        elif before[name] != after[name]:
+            yield f"Requirement {name} changes. {_members(before[name].model_dump(), after[name].model_dump())}"
+    one, other = old.model_dump(exclude={"requirements"}), new.model_dump(exclude={"requirements"})
+    for key in one:
+        if one[key] != other[key]:
+            nested = isinstance(one[key], dict) and isinstance(other[key], dict)
+            yield f"{key} changes" + (f": {_members(one[key], other[key])}" if nested else ".")
+
+
+def _members(old: Mapping[str, object], new: Mapping[str, object]) -> str:
+    names = [name for name in dict.fromkeys([*old, *new]) if old.get(name) != new.get(name)]
+    return "; ".join(f"{name}: {old.get(name)} becomes {new.get(name)}" for name in names) + "."

@@ -338,7 +338,7 @@ def _requirement_lines(design: Design) -> list[str]:
     return [
         "# The usual requirements. Take the # away from those that hold, and put your own limits: the numbers here are",
         '# examples. A limit is a number, a share of the level ("5%"), or max(...), min(...), sum(...) of those.',
-        "# A limit with a comma stands in quotes. Without `at` a requirement is judged at every level inside the range.",
+        "# A limit with a comma stands in quotes. Without `at` every level inside the range is judged.",
         "requirements:",
         *(f"#  - {{id: R{number}, {entry}, {origin}}}" for number, entry in enumerate(entries, start=1)),
     ]

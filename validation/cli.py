@@ -1,0 +1,747 @@
+"""The command line. A command parses, calls one function, prints; heavy imports wait until a command needs them."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import sys
+from collections.abc import Callable, Iterable, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from validation import __version__
+from validation.faults import Fault, Refusal, StudyDataError
+
+if TYPE_CHECKING:
+    from validation.judging.requirements import RequirementResult
+    from validation.running.run import RunReport
+    from validation.study.amendments import Amendment
+    from validation.study.model import Study
+    from validation.study.start import Design
+
+DONE, NO, WRONG = 0, 1, 2
+
+app = typer.Typer(
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    no_args_is_help=True,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110},
+    help="Plan, compute and prove the validation of a headspace fuel-dilution method: from worksheets to a dossier.",
+    epilog="Exit codes: 0 done; 1 the answer is no; 2 the input or the call is wrong.",
+)
+
+StudyFolder = Annotated[Path, typer.Argument(metavar="DIR", help="Folder of the study, which holds plan.yaml.")]
+DossierFolder = Annotated[
+    Path, typer.Argument(metavar="DOSSIER", help="Folder of a dossier, such as study/dossiers/001.")
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for a program to read.")]
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit code; the console script `validation` calls this.
+
+    Faults and refusals are told on stderr, one message a problem, never as a traceback.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            # A console with an old code page would stop at the first ±.
+            stream.reconfigure(encoding="utf-8", errors="replace")
+    try:
+        return _run(arguments)
+    except StudyDataError as error:
+        return _tell_faults(error.faults)
+    except Refusal as error:
+        return _say_wrong(str(error))
+    except BrokenPipeError:
+        # The reader, such as `head`, has seen enough; without this the interpreter complains once more at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except OSError as error:
+        return _say_wrong(_system_sentence(error))
+    except KeyboardInterrupt:
+        print("\nInterrupted. No partial dossier is left; run the same command again.", file=sys.stderr)
+        return 130
+
+
+# typer carries click inside itself or stands on it, depending on its version.
+_CALL_ERROR: Any = next(base for base in typer.BadParameter.__mro__ if base.__name__ == "ClickException")
+
+
+def _run(arguments: Sequence[str] | None) -> int:
+    try:
+        code = app(args=None if arguments is None else list(arguments), prog_name="validation", standalone_mode=False)
+    except typer.Abort:
+        return _say_wrong("No answer was given; nothing was written.")
+    except _CALL_ERROR as error:
+        error.show()
+        return WRONG
+    if code == 130:
+        raise KeyboardInterrupt
+    return code if isinstance(code, int) else DONE
+
+
+def _say_wrong(sentence: str) -> int:
+    print(sentence, file=sys.stderr)
+    return WRONG
+
+
+def _tell_faults(faults: Sequence[Fault]) -> int:
+    for fault in faults:
+        print(fault, file=sys.stderr)
+    count = f"{len(faults)} fault{'' if len(faults) == 1 else 's'}"
+    print(f"\n{count}; nothing was computed. Mend them and run the same command again.", file=sys.stderr)
+    return WRONG
+
+
+def _system_sentence(error: OSError) -> str:
+    import errno
+
+    place = f" {error.filename}" if error.filename else ""
+    mends = {
+        errno.ENOSPC: "Make room on the disk and run the same command again.",
+        errno.EACCES: "Check the access rights, and close the file in other programs.",
+        errno.EPERM: "Check the access rights, and close the file in other programs.",
+        errno.EROFS: "Copy the study to a place that can be written to.",
+        errno.ENOENT: "Check the path.",
+        errno.ENAMETOOLONG: "Use a shorter path.",
+    }
+    mend = mends.get(error.errno or 0, "Check the path and the disk.")
+    return f"The system refuses{place}: {error.strerror or error}. {mend}"
+
+
+def _folder(path: Path) -> Path:
+    """The study folder, also where its plan.yaml is named instead."""
+    if path.name == "plan.yaml" and path.is_file():
+        path = path.parent
+    if not path.exists():
+        raise Refusal(f"There is no folder {path}. Write one with: validation start {_shell(path)}")
+    if not path.is_dir():
+        raise Refusal(f"{path} is not a folder; name the folder that holds plan.yaml.")
+    return path
+
+
+def _shell(path: Path) -> str:
+    text = str(path)
+    return f'"{text}"' if re.search(r"[\s()&;']", text) else text
+
+
+def _now() -> datetime:
+    """The only clock: the local time with its zone."""
+    return datetime.now().astimezone()
+
+
+def _print_json(value: Any) -> None:
+    print(json.dumps(value, ensure_ascii=False, indent=1, default=str))
+
+
+def _next(*steps: str) -> None:
+    print("\nNext:")
+    for step in steps:
+        print(f"  {step}")
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        print(f"validation {__version__}")
+        raise typer.Exit(DONE)
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    pass
+
+
+# ---------------------------------------------------------------------------------------------------------- start
+
+
+@app.command()
+def start(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to write the study into; made if need be.")],
+    title: Annotated[str | None, typer.Option(help="What is validated, in a line.")] = None,
+    laboratory: Annotated[str | None, typer.Option(help="Name of the laboratory.")] = None,
+    measurand: Annotated[str | None, typer.Option(help="What is measured, in full; else the title.")] = None,
+    procedure: Annotated[str | None, typer.Option(help="Procedure and its version.")] = None,
+    unit: Annotated[str | None, typer.Option(help='Unit of the results; else "%".')] = None,
+    working_range: Annotated[
+        str | None, typer.Option("--range", help="Range to be shown, low and high: 0.5,10", metavar="LOW,HIGH")
+    ] = None,
+    routine_level: Annotated[
+        str | None, typer.Option("--routine-standard", help="Level of the routine one-point standard.", metavar="LEVEL")
+    ] = None,
+    customer_limits: Annotated[str | None, typer.Option(help="Limits the customer acts on: 2,4", metavar="A,B")] = None,
+    levels: Annotated[str | None, typer.Option(help="Levels to prepare: 0.5,1,2,4,7.5,10", metavar="A,B,...")] = None,
+    runs: Annotated[int | None, typer.Option(min=1, help="Runs of the precision experiment; else 8.")] = None,
+    replicates: Annotated[int | None, typer.Option(min=1, help="Readings a level and run; else 3.")] = None,
+    people: Annotated[list[str] | None, typer.Option(help="A person who takes part; may be repeated.")] = None,
+    laboratories: Annotated[
+        list[str] | None, typer.Option(help="A site of the reproducibility experiment; may be repeated.")
+    ] = None,
+    identifier: Annotated[
+        str | None, typer.Option("--id", help="Identifier of the study; else the folder's name.")
+    ] = None,
+    xlsx: Annotated[bool, typer.Option("--xlsx/--csv", help="Worksheets as XLSX workbooks or as CSV files.")] = False,
+    seed: Annotated[
+        int | None, typer.Option(min=0, help="Seed of the measuring order; else made from the answers.")
+    ] = None,
+) -> None:
+    """Write a new study: a commented plan and worksheets in random measuring order.
+
+    Asks for whatever is not given as an option. Never overwrites.
+    """
+    from validation.study.start import CAUTIONS, Design, start_study
+
+    if (folder / "plan.yaml").exists():
+        raise Refusal(f"{folder} already holds a plan.yaml; nothing was written. Choose an empty folder.")
+    if folder.exists() and not folder.is_dir():
+        raise Refusal(f"{folder} is not a folder; name a folder to write the study into.")
+    answers = _Answers()
+    asked_title = answers.text("--title", "What is validated (title)", title, None)
+    design = Design(
+        title=asked_title,
+        measurand=measurand or "",
+        procedure=answers.text("--procedure", "Procedure and version (empty: not stated)", procedure, ""),
+        laboratory=answers.text("--laboratory", "Laboratory", laboratory, None),
+        unit=answers.text("--unit", "Unit of the results", unit, "%"),
+        range=answers.range(working_range),
+        routine_level=answers.level(routine_level),
+        customer_limits=answers.numbers(
+            "--customer-limits", "Customer limits, such as 2,4 (empty: none)", customer_limits
+        ),
+        levels=answers.numbers("--levels", "Levels to prepare (empty: chosen from the range)", levels),
+        runs=answers.whole("Runs of the precision experiment", runs, 8),
+        replicates=answers.whole("Readings a level and run", replicates, 3),
+        people=answers.names(people),
+        laboratories=tuple(laboratories or ()),
+        id=identifier or "",
+        workbooks=xlsx,
+        seed=seed,
+    )
+    answers.refuse_gaps()
+    _report_start(start_study(folder, design), CAUTIONS, design)
+
+
+def _report_start(started: Any, cautions: Iterable[str], design: Design) -> None:
+    print(
+        f"{design.title}\n"
+        f"{started.readings} readings prepared, in random order within each run (seed {started.seed}).\n"
+    )
+    for text in cautions:
+        print(f"Caution: {text}")
+    print()
+    for file in started.files:
+        print(f"  {started.folder / file}")
+    place = _shell(started.folder)
+    _next(
+        f"Open {started.folder / 'plan.yaml'} and set the requirements (take away the #).",
+        f"validation check {place}",
+        f'validation freeze {place} --by "your name"   (before the first reading)',
+    )
+
+
+class _Answers:
+    """Options first, then questions; at the end of the input, the defaults. What is missing is told all at once."""
+
+    def __init__(self) -> None:
+        self.missing: list[str] = []
+        self.silent = False
+
+    def _ask(self, question: str, default: str | None) -> str | None:
+        if self.silent:
+            return default
+        try:
+            return str(typer.prompt(question, default=default, show_default=bool(default), err=True)).strip()
+        except typer.Abort:
+            if sys.stdin.isatty():
+                raise
+            self.silent = True
+            print(file=sys.stderr)
+            return default
+
+    def text(self, option: str, question: str, given: str | None, default: str | None) -> str:
+        answer = given if given is not None else self._ask(question, default)
+        if default is None and not (answer or "").strip():
+            self.missing.append(option)
+        return (answer or "").strip()
+
+    def range(self, given: str | None) -> tuple[float, float]:
+        text = self.text("--range", "Range to be shown, low and high, such as 0.5,10", given, None)
+        if not text:
+            return (0.0, 1.0)
+        found = _numbers(text, "--range")
+        if len(found) != 2:
+            raise Refusal(f'--range needs two numbers, low and high, such as 0.5,10; found "{text}".')
+        return found[0], found[1]
+
+    def level(self, given: str | None) -> float | None:
+        text = self.text("--routine-standard", "Level of the routine one-point standard (empty: none)", given, "")
+        found = _numbers(text, "--routine-standard")
+        if len(found) > 1:
+            raise Refusal(f'--routine-standard needs one number; found "{text}".')
+        return found[0] if found else None
+
+    def numbers(self, option: str, question: str, given: str | None) -> tuple[float, ...]:
+        return _numbers(self.text(option, question, given, ""), option)
+
+    def whole(self, question: str, given: int | None, default: int) -> int:
+        if given is not None:
+            return given
+        text = self._ask(question, str(default)) or str(default)
+        if not text.isdecimal() or int(text) < 1:
+            raise Refusal(f'{question}: write a whole number of at least 1; found "{text}".')
+        return int(text)
+
+    def names(self, given: list[str] | None) -> tuple[str, ...]:
+        texts = given if given is not None else [self._ask("People, separated by commas (empty: none)", "") or ""]
+        return tuple(name.strip() for text in texts for name in text.split(",") if name.strip())
+
+    def refuse_gaps(self) -> None:
+        if self.missing:
+            raise Refusal(f"Say {', '.join(self.missing)}, or answer the questions; nothing was written.")
+
+
+def _numbers(text: str, option: str) -> tuple[float, ...]:
+    """Numbers with decimal points, separated by commas, spaces or "to"."""
+    parts = [part for part in re.split(r"[,;\s\[\]]+|\bto\b|(?<=[0-9])-(?=[0-9])", text) if part]
+    try:
+        found = tuple(float(part) for part in parts)
+    except ValueError:
+        raise Refusal(f'{option} needs numbers with decimal points, separated by commas; found "{text}".') from None
+    if not all(abs(number) < 1e300 for number in found):
+        raise Refusal(f'{option} needs finite numbers; found "{text}".')
+    return found
+
+
+# ---------------------------------------------------------------------------------------------------------- check
+
+
+@app.command()
+def check(folder: StudyFolder, as_json: AsJson = False) -> int:
+    """Read plan and worksheets, report every problem at once, and repeat the plan in sentences."""
+    from validation.study.explain import explain
+    from validation.study.lock import plan_order
+    from validation.study.reading_hashes import changed_readings, record_readings
+
+    folder = _folder(folder)
+    study, faults = _read(folder)
+    if study is None or faults:
+        if as_json:
+            _print_json({"ok": False, "faults": [_fault_dict(fault) for fault in faults]})
+            return WRONG
+        return _tell_faults(faults)
+    notes = list(study.warnings)
+    try:
+        record_readings(study)
+    except OSError as error:
+        notes.append(f"The readings could not be recorded in {folder / 'history'}: {error.strerror or error}.")
+    changes = changed_readings(study)
+    order = plan_order(study)
+    told = explain(study, meanings=_meanings())
+    if as_json:
+        _print_json(
+            {
+                "ok": True,
+                "faults": [],
+                "warnings": notes,
+                "changed_readings": [change.to_dict() for change in changes],
+                "plan": {"state": order.state, "requirements": dict(order.requirements), "text": list(order.sentences)},
+                "text": told,
+            }
+        )
+        return DONE
+    for heading, sentences in {**told, "Plan and data": order.sentences}.items():
+        _print_part(heading, sentences)
+    _print_part("Changed without an amendment since first seen", [str(change) for change in changes])
+    _print_part("To know (none of it stops a run)", notes)
+    print("\nNo fault found.")
+    _next(*_after_check(study, order.state, _shell(folder)))
+    return DONE
+
+
+def _read(folder: Path) -> tuple[Study | None, list[Fault]]:
+    """The study, its requirements checked too: those of a valid plan even where worksheets have faults."""
+    from validation.judging.requirements import requirement_faults
+    from validation.study.load import read_study
+    from validation.study.plan import plan_lines, read_plan
+
+    study, faults = read_study(folder, now=_now())
+    if study is not None:
+        from validation.running.run import study_requirement_faults
+
+        return study, list(study_requirement_faults(study))
+    plan, _ = read_plan(folder)
+    if plan is not None:
+        faults = [*faults, *requirement_faults(plan, lines=plan_lines(folder))]
+    return None, faults
+
+
+def _meanings() -> dict[str, str]:
+    from validation.characteristics import known_keys
+
+    return {key: info.meaning for key, info in known_keys().items()}
+
+
+def _fault_dict(fault: Fault) -> dict[str, Any]:
+    return {name: getattr(fault, name) for name in fault.__slots__} | {"text": str(fault)}
+
+
+def _print_part(heading: str, sentences: Iterable[str]) -> None:
+    sentences = list(sentences)
+    if sentences:
+        print(f"\n{heading}" if heading != "Study" else heading)
+        for sentence in sentences:
+            print(f"  {sentence}")
+
+
+def _after_check(study: Study, state: str, place: str) -> list[str]:
+    steps = []
+    if state == "no lock":
+        steps.append(f'validation freeze {place} --by "your name"   (before the first reading)')
+    if state == "lock does not match":
+        steps.append(f'validation amend {place} --plan --reason "..." --by "your name"   (tells why the plan changed)')
+    if all(data.awaiting for data in study.experiments.values()):
+        steps.append(f"Fill in the worksheets in {place}, in the order they give.")
+    return [*steps, f"validation run {place}"]
+
+
+# ---------------------------------------------------------------------------------------------------------- freeze
+
+
+@app.command()
+def freeze(
+    folder: StudyFolder,
+    by: Annotated[str, typer.Option(metavar="NAME", help="Who freezes the plan.")],
+) -> int:
+    """Freeze the plan: add its hash, the time and your name to plan.lock, and print it for signature in ink."""
+    from validation.judging.requirements import requirement_faults
+    from validation.study import lock
+    from validation.study.plan import plan_lines, read_plan
+
+    folder = _folder(folder)
+    plan, faults = read_plan(folder)
+    faults += [] if plan is None else requirement_faults(plan, lines=plan_lines(folder))
+    if faults:
+        return _tell_faults(faults)
+    entry, new = lock.freeze(folder, by, _now())
+    print((folder / "plan.yaml").read_text(encoding="utf-8-sig"))
+    if not new:
+        print(f"Already frozen as it stands, on {entry.time.isoformat()} by {entry.by}; nothing was added.")
+    else:
+        print(f"Frozen on {entry.time.isoformat()} by {entry.by} (time of this computer).")
+    print(f"SHA-256 of plan.yaml: {entry.sha256}")
+    print("\nSignature: ______________________   Date: ______________\n")
+    print(f"  {folder / lock.LOCK}\n  {lock.kept_plan(folder, entry.sha256)}")
+    place = _shell(folder)
+    _next(
+        "Take the readings in the order of the worksheets, and write each down as it happens.",
+        f"validation run {place}",
+        f'After a change of plan.yaml: validation amend {place} --plan --reason "..." --by "your name"',
+    )
+    return DONE
+
+
+# ---------------------------------------------------------------------------------------------------------- amend
+
+
+@app.command()
+def amend(
+    folder: StudyFolder,
+    reason: Annotated[str, typer.Option(help="Why: what shows that the amendment is right.")],
+    by: Annotated[str, typer.Option(metavar="NAME", help="Who amends.")],
+    reading: Annotated[str | None, typer.Option(metavar="ID", help="Identifier of the reading.")] = None,
+    column: Annotated[str | None, typer.Option(metavar="C", help="Column to correct.")] = None,
+    new: Annotated[str | None, typer.Option(metavar="V", help="The corrected value, with a decimal point.")] = None,
+    exclude: Annotated[bool, typer.Option("--exclude", help="Leave the reading out; it stays in the record.")] = False,
+    reinstate: Annotated[bool, typer.Option("--reinstate", help="Take an exclusion back.")] = False,
+    plan: Annotated[
+        bool, typer.Option("--plan", help="Record that plan.yaml was changed after it was frozen.")
+    ] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Append without asking.")] = False,
+) -> int:
+    """Correct, exclude or reinstate a reading, or record a change of the plan.
+
+    Shows old, new and the outcomes that change, asks, and appends to amendments.csv. Worksheets are never edited.
+    """
+    folder = _folder(folder)
+    _refuse_mixed_amendment(reading, column, new, exclude, reinstate, plan, reason, by)
+    if plan:
+        return _amend_plan(folder, reason, by, yes)
+    kind = "exclusion" if exclude else "reinstatement" if reinstate else "correction"
+    return _amend_reading(folder, str(reading), kind, column or "", new or "", reason, by, yes)
+
+
+def _refuse_mixed_amendment(
+    reading: str | None,
+    column: str | None,
+    new: str | None,
+    exclude: bool,
+    reinstate: bool,
+    plan: bool,
+    reason: str,
+    by: str,
+) -> None:
+    correct = column is not None or new is not None
+    if correct + exclude + reinstate + plan != 1:
+        raise Refusal("Say one thing: --column C --new V to correct, or --exclude, or --reinstate, or --plan.")
+    if correct and (column is None or new is None):
+        raise Refusal("A correction needs both --column C and --new V.")
+    if not plan and not reading:
+        raise Refusal("Name the reading: --reading ID.")
+    if plan and reading:
+        raise Refusal("--plan amends the plan, not a reading; leave --reading out.")
+    if not reason.strip() or not by.strip():
+        raise Refusal("Give both --reason and --by; an amendment without them is worth nothing.")
+
+
+def _amend_reading(
+    folder: Path, reading: str, kind: str, column: str, new: str, reason: str, by: str, yes: bool
+) -> int:
+    from validation.study.amendments import amendment_for, next_number, read_amendments
+    from validation.study.load import current_states, read_study
+
+    states = current_states(folder)
+    number = next_number(read_amendments(folder)[0])
+    amendment = amendment_for(
+        states, number=number, reading=reading, kind=kind, by=by, reason=reason, now=_now(), column=column, new=new
+    )
+    row = next(state.row for state in states if state.row.reading == reading)
+    print(f"{amendment.file}, row {row.line} (reading {reading})")
+    if kind == "correction":
+        print(f'  column "{column}": {amendment.old or "empty"} becomes {amendment.new or "empty"}')
+    else:
+        print(f"  {'left out of every quantity' if kind == 'exclusion' else 'taken back into every quantity'}")
+    print(f"  reason: {reason}")
+    before, _ = read_study(folder, draft=True)
+    after, _ = read_study(folder, draft=True, added=[amendment])
+    _print_outcomes(before, after)
+    return _append(folder, amendment, yes)
+
+
+def _print_outcomes(before: Study | None, after: Study | None) -> None:
+    """Which outcomes would change, and how many would not."""
+    if after is None:
+        print("\nThe study still has faults after this amendment, so outcomes cannot be compared.")
+        return
+    then = {(row.id, row.at): row for row in _outcomes(before)} if before is not None else {}
+    now = {(row.id, row.at): row for row in _outcomes(after)}
+    changed = [key for key in dict.fromkeys([*then, *now]) if _word(then.get(key)) != _word(now.get(key))]
+    print(f"\nOutcomes that change: {len(changed) or 'none'} (of {len(now)}).")
+    for key in changed:
+        name, at = key
+        place = "" if at is None else f" at {at:g}" if isinstance(at, float) else f" at {at}"
+        print(f"  {name}{place}: {_word(then.get(key))} becomes {_word(now.get(key))}")
+        if key in now:
+            print(f"    {now[key].text}")
+
+
+def _word(row: RequirementResult | None) -> str:
+    return "not there" if row is None else row.outcome
+
+
+def _outcomes(study: Study) -> Sequence[RequirementResult]:
+    from validation.judging.outcomes import outcomes
+
+    return outcomes(study)
+
+
+def _append(folder: Path, amendment: Amendment, yes: bool, then: Callable[[], object] = lambda: None) -> int:
+    from validation.study.amendments import append
+
+    if not yes and not typer.confirm(f"\nAppend this as amendment {amendment.number}?", default=False):
+        print("Nothing was written.")
+        return NO
+    path = append(folder, amendment)
+    then()
+    print(f"\nAppended as amendment {amendment.number}:\n  {path}")
+    _next(f"validation check {_shell(folder)}", f"validation run {_shell(folder)}")
+    return DONE
+
+
+def _amend_plan(folder: Path, reason: str, by: str, yes: bool) -> int:
+    from dataclasses import replace
+
+    from validation.judging.requirements import requirement_faults
+    from validation.study import lock
+    from validation.study.amendments import next_number, plan_amendment, read_amendments
+    from validation.study.explain import plan_changes
+    from validation.study.load import read_study
+    from validation.study.plan import parse_plan, plan_lines, read_plan
+
+    plan, faults = read_plan(folder)
+    written, amendment_faults = read_amendments(folder)
+    faults += amendment_faults + ([] if plan is None else requirement_faults(plan, lines=plan_lines(folder)))
+    if plan is None or faults:
+        return _tell_faults(faults)
+    amendment = plan_amendment(folder, number=next_number(written), by=by, reason=reason, now=_now())
+    frozen, _ = parse_plan(lock.kept_plan(folder, amendment.old).read_bytes())
+    print(f"plan.yaml: {amendment.old[:12]} becomes {amendment.new[:12]}\n  reason: {reason}")
+    for sentence in [] if frozen is None else plan_changes(frozen, plan):
+        print(f"  {sentence}")
+    after, _ = read_study(folder, draft=True)
+    if after is not None:
+        same = frozen is not None and frozen.experiments == plan.experiments
+        _print_outcomes(replace(after, plan=frozen) if same and frozen is not None else None, after)
+    return _append(folder, amendment, yes, lambda: lock.freeze(folder, by, _now(), amendment=amendment.number))
+
+
+# ---------------------------------------------------------------------------------------------------------- run
+
+
+@app.command()
+def run(
+    folder: StudyFolder,
+    jobs: Annotated[
+        int | None, typer.Option(min=1, metavar="N", help="Notebooks at once; else one a processor.")
+    ] = None,
+    strict: Annotated[bool, typer.Option("--strict", help="Exit 1 where a requirement is not met.")] = False,
+    open_it: Annotated[bool, typer.Option("--open", help="Open the dossier when it is done.")] = False,
+    draft: Annotated[
+        bool, typer.Option("--draft", help="Leave readings without a result out; watermarked, outside dossiers/.")
+    ] = False,
+    only: Annotated[str | None, typer.Option(metavar="KEY", help="One characteristic alone, as a draft.")] = None,
+    as_json: AsJson = False,
+) -> int:
+    """Compute, judge and write the next dossier."""
+    from validation.running.run import run_study
+
+    folder = _folder(folder)
+    report = _with_notebooks(lambda: run_study(folder, jobs=jobs, draft=draft, only=only, progress=_progress))
+    _report_run(report, as_json)
+    if open_it:
+        import webbrowser
+
+        webbrowser.open((report.dossier / "dossier.html").resolve().as_uri())
+    return NO if strict and not report.all_met else DONE
+
+
+def _progress(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)
+
+
+def _with_notebooks(work: Callable[[], RunReport]) -> RunReport:
+    """A notebook that stopped is told in its one sentence."""
+    from validation.running.notebooks import NotebookFailure
+
+    try:
+        return work()
+    except NotebookFailure as failure:
+        raise Refusal(str(failure)) from None
+
+
+def _report_run(report: RunReport, as_json: bool) -> None:
+    if as_json:
+        _print_json(
+            {
+                "dossier": str(report.dossier),
+                "outcome": report.outcome,
+                "text": report.text,
+                "all_met": report.all_met,
+                "warnings": list(report.warnings),
+            }
+        )
+        return
+    _print_part("To know", report.warnings)
+    print(f"\nProposed conclusion: {report.outcome}. {report.text}".rstrip())
+    print()
+    for name in ("dossier.html", "dossier.pdf", "results.json"):
+        if (report.dossier / name).exists():
+            print(f"  {report.dossier / name}")
+    place = _shell(report.dossier)
+    _next(f"Read {report.dossier / 'dossier.html'}; people sign, this program does not.", f"validation verify {place}")
+
+
+# ---------------------------------------------------------------------------------------------------------- verify
+
+
+@app.command()
+def verify(folder: DossierFolder, as_json: AsJson = False) -> int:
+    """Check every hash of a dossier and recompute every quantity from its inputs."""
+    from validation.dossier.verify import verify_dossier
+
+    report = verify_dossier(_dossier(folder))
+    if as_json:
+        _print_json(report.to_dict())
+        return DONE if report.ok else NO
+    _print_part("To know", report.notes)
+    if report.ok:
+        print(f"The dossier verifies: {report.checked} files and values checked, recomputed from its inputs.")
+        print(f"  {folder}")
+        _next(f"validation trace {_shell(folder)} KEY --at LEVEL   (one number back to its rows)")
+        return DONE
+    for problem in report.problems:
+        print(problem, file=sys.stderr)
+    count = f"{len(report.problems)} problem{'' if len(report.problems) == 1 else 's'}"
+    print(f"\nThe dossier does not verify: {count}.\n  {folder}", file=sys.stderr)
+    print(
+        "Next: find out what changed; an untouched copy verifies. `validation run` writes a new dossier.",
+        file=sys.stderr,
+    )
+    return NO
+
+
+def _dossier(folder: Path) -> Path:
+    if folder.is_file():
+        folder = folder.parent
+    if not folder.exists():
+        raise Refusal(f"There is no dossier {folder}; `validation run` writes one into dossiers/ of the study.")
+    return folder
+
+
+@app.command()
+def trace(
+    folder: DossierFolder,
+    key: Annotated[str, typer.Argument(metavar="KEY", help="A key of results.json, such as trueness.bias.")],
+    at: Annotated[str | None, typer.Option(metavar="LEVEL", help="Level or name, where the key has several.")] = None,
+    as_json: AsJson = False,
+) -> int:
+    """Follow one number back to formula, source and worksheet rows."""
+    from validation.dossier import trace as tracing
+
+    folder = _dossier(folder)
+    if as_json:
+        _print_json(tracing.trace_record(folder, key, at))
+        return DONE
+    print(tracing.trace(folder, key, at))
+    _next(f"The rows stand in {folder / 'inputs'}; validation verify {_shell(folder)} recomputes every number.")
+    return DONE
+
+
+@app.command()
+def compare(
+    old: Annotated[Path, typer.Argument(metavar="OLD", help="The earlier dossier.")],
+    new: Annotated[Path, typer.Argument(metavar="NEW", help="The later dossier.")],
+    as_json: AsJson = False,
+) -> int:
+    """Compare two dossiers, number by number, verdict changes first, with the cause."""
+    from validation.dossier.compare import compare as compare_dossiers
+
+    report = compare_dossiers(_dossier(old), _dossier(new))
+    if as_json:
+        _print_json(report.to_dict())
+        return DONE
+    print(report.text())
+    _next(f"validation trace {_shell(new)} KEY --at LEVEL   (why a number moved)", f"The dossiers: {old}, {new}")
+    return DONE
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder to write into; never overwritten.")] = Path(
+        "validation-demo"
+    ),
+    as_json: AsJson = False,
+) -> int:
+    """Run the main job on the demonstration study; nothing else is needed."""
+    from validation.running.demo import run_demo
+
+    report = _with_notebooks(lambda: run_demo(out, _progress))
+    _report_run(report, as_json)
+    return DONE
