@@ -222,7 +222,7 @@ class _Chapter:
                 continue
             test = grubbs_single([float(value) for value in self.line.residuals[rows]], alpha=OUTLIER_ALPHA)
             if test.exceeded:
-                said = f"The residual lies far from the others at level {level_text(name)}; look for a cause in the record."
+                said = f"The residual lies far from the others at level {level_text(name)}; look for a cause."
                 reading, worksheet = p.readings[rows[test.index]], self.data.worksheet
                 found.append(Flag(reading, test.test, test.statistic, test.critical, True, said, name, worksheet))
         return tuple(found)

@@ -1,0 +1,564 @@
+"""Calibration against certified values, printed examples and general-purpose libraries."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from decimal import Decimal
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.api as sm
+import statsmodels.formula.api as smf
+import yaml
+from scipy import optimize, stats
+from small_study import small_study
+
+from validation.characteristics.calibration import CHARACTERISTIC
+from validation.figures import calibration as figures
+from validation.stats.calibration import (
+    departures,
+    lack_of_fit,
+    mandel,
+    sd_of_readings,
+    single_point_bias,
+    weighted_tests,
+)
+from validation.stats.regression import line_through_zero, polynomial, quadratic, straight_line
+from validation.stats.variance_function import linear_sd, linear_sd_many
+
+REFERENCE = Path(__file__).parent / "reference"
+LEVELS = (0.0, 0.5, 1.0, 2.0, 4.0, 5.0, 7.5, 10.0)
+
+
+def example(name):
+    return yaml.safe_load((REFERENCE / f"{name}.yaml").read_text(encoding="utf-8"))
+
+
+def printed(text):
+    """A printed value with a tolerance of half a unit of its last digit."""
+    value = Decimal(text)
+    return pytest.approx(float(value), abs=0.5 * 10.0 ** value.as_tuple().exponent, rel=0)
+
+
+def certified(text):
+    """A certified value of NIST StRD: held to ten digits, which double precision keeps on these sets."""
+    return pytest.approx(float(text), rel=1e-10)
+
+
+def line_values(fit):
+    errors = fit.standard_errors
+    return {
+        "intercept": fit.intercept,
+        "slope": fit.slope,
+        "se_intercept": errors[0],
+        "se_slope": errors[-1],
+        "residual_sd": fit.residual_sd,
+        "r_squared": 1 - fit.residual_sum / fit.total_sum,
+        "ss_regression": fit.total_sum - fit.residual_sum,
+        "ss_residual": fit.residual_sum,
+        "F": (fit.total_sum - fit.residual_sum) / (fit.residual_sum / fit.degrees_of_freedom),
+    }
+
+
+# --- least squares ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("name", "fit"),
+    [
+        ("cal-nist-norris", straight_line),
+        ("cal-nist-noint1", line_through_zero),
+        ("cal-nist-noint2", line_through_zero),  # recalled data and values; they reproduce
+    ],
+)
+def test_line_matches_nist_strd(name, fit):
+    # Source: NIST StRD, Linear Regression, certified values.
+    case = example(name)
+    found = line_values(fit(case["data"]["x"], case["data"]["y"]))
+    for key, text in case["expected"].items():
+        assert found[key] == certified(text), key
+
+
+def test_quadratic_matches_nist_strd_pontius():
+    # Source: NIST StRD, Linear Regression, Pontius, certified values.
+    case = example("cal-nist-pontius")
+    fit = quadratic(case["data"]["x"], case["data"]["y"])
+    for power in (0, 1, 2):
+        assert fit.coefficients[power] == certified(case["expected"][f"b{power}"])
+        assert fit.standard_errors[power] == certified(case["expected"][f"se_b{power}"])
+    assert fit.residual_sd == certified(case["expected"]["residual_sd"])
+    assert 1 - fit.residual_sum / fit.total_sum == certified(case["expected"]["r_squared"])
+
+
+def test_line_matches_gum_h3():
+    # Source: JCGM 100:2008 (GUM), H.3.
+    case = example("cal-gum-h3")
+    shifted = [t - case["data"]["t0"] for t in case["data"]["t"]]
+    fit, expected = straight_line(shifted, case["data"]["b"]), case["expected"]
+    errors = fit.standard_errors
+    assert fit.intercept == printed(expected["y1"])
+    assert fit.slope == printed(expected["y2"])
+    assert errors[0] == printed(expected["u_y1"])
+    assert errors[1] == printed(expected["u_y2"])
+    assert fit.covariance[0, 1] / errors[0] / errors[1] == printed(expected["r"])
+    assert fit.residual_sd == printed(expected["s"])
+    at = case["data"]["t_pred"] - case["data"]["t0"]
+    assert fit.predict(at) == printed(expected["b_30"])
+    assert fit.standard_error_at(at) == printed(expected["u_b_30"])
+
+
+def test_line_matches_hplc_dye_calibration():
+    # Source: Berthouex and Brown 2002, Tables 34.1 and 34.2; values of its `discrepancies` come from rounded steps.
+    case = example("cal-hplc-bailey")
+    fit, expected = straight_line(case["data"]["x"], case["data"]["y"]), case["expected"]
+    found = line_values(fit)
+    low, high = fit.coefficient(1, confidence=0.95).interval
+    found |= {"residual_variance": fit.residual_sd**2, "b1_low": low, "b1_high": high}
+    found |= {"x_at_22": fit.read_back(case["data"]["y0"]), "t_slope": fit.slope / fit.standard_errors[1]}
+    found["b0_high"] = fit.coefficient(0, confidence=0.95).interval[1]
+    for key in sorted(set(found) & set(expected) - set(case["discrepancies"])):
+        assert found[key] == printed(expected[key]), key
+    assert len(set(found) & set(expected)) == 13
+
+
+def test_weighted_line_matches_iso_28037():
+    # Source: ISO/TS 28037:2010, 6.3 example 1 (clause from memory): u(y) known, so no scaling by the scatter.
+    case = example("cal-iso28037-equal")
+    data, expected = case["data"], case["expected"]
+    fit = straight_line(data["x"], data["y"], weights=[1 / u**2 for u in data["u_y"]])
+    assert fit.intercept == printed(expected["a"])
+    assert fit.slope == printed(expected["b"])
+    assert fit.unscaled_covariance[0, 0] ** 0.5 == printed(expected["u_a"])
+    assert fit.unscaled_covariance[1, 1] ** 0.5 == printed(expected["u_b"])
+    assert fit.unscaled_covariance[0, 1] == printed(expected["cov_ab"])
+    assert fit.residual_sum == printed(expected["chi2"])
+
+
+def test_weighted_cubic_matches_nitrate_calibration():
+    # Source: Berthouex and Brown 2002, Tables 37.1 to 37.3: weights 1/s^2 level by level.
+    case = example("cal-nitrate-wls")
+    peaks, expected = np.array(case["data"]["peaks"], dtype=float), case["expected"]
+    x = np.repeat(case["data"]["x_levels"], 3)
+    weights = np.repeat(1 / peaks.var(axis=1, ddof=1), 3)
+    fit = polynomial(list(x), list(peaks.ravel()), 3, weights=weights)
+    for power, name in enumerate(("constant", "x", "x2", "x3")):
+        assert fit.coefficients[power] == printed(expected[name])
+        assert fit.standard_errors[power] == printed(expected[f"se_{name}"])
+    without = polynomial(list(x), list(peaks.ravel()), 3, through_zero=True, weights=weights)
+    # x_no_constant: the source rounded its weights (`discrepancies`).
+    assert without.coefficients[1] == printed(expected["x2_no_constant"])
+    assert without.coefficients[2] == printed(expected["x3_no_constant"])
+
+
+def test_line_matches_line_width_calibration():
+    # Source: NIST/SEMATECH e-Handbook, 2.3.6.7.
+    case = example("cal-nist-linewidth")
+    found = line_values(straight_line(case["data"]["x"], case["data"]["y"]))
+    for key, text in case["expected"].items():
+        assert found[key] == printed(text), key
+
+
+def test_line_matches_nitrite_calibration():
+    # Source: ISO 8466-1 type nitrite example, recalled; every recalled value reproduces.
+    case = example("cal-iso8466-nitrite")
+    fit, expected = straight_line(case["data"]["x"], case["data"]["y"]), case["expected"]
+    assert fit.intercept == printed(expected["a"])
+    assert fit.slope == printed(expected["b"])
+    assert fit.residual_sd == printed(expected["s_y"])
+    assert fit.residual_sd / fit.slope == printed(expected["s_x0"])
+
+
+def test_weighted_line_matches_statsmodels():
+    # Reference library: statsmodels WLS.
+    rng = np.random.default_rng(5)
+    x, y, w = rng.uniform(0, 10, 30), rng.normal(size=30), rng.uniform(0.5, 4, 30)
+    other = sm.WLS(y, sm.add_constant(x), weights=w).fit()
+    fit = straight_line(list(x), list(y), weights=w)
+    assert fit.coefficients == pytest.approx(other.params, rel=1e-10)
+    assert fit.standard_errors == pytest.approx(other.bse, rel=1e-10)
+    assert fit.coefficient(1, confidence=0.9).interval == pytest.approx(other.conf_int(0.1)[1], rel=1e-10)
+
+
+def test_large_constant_response_keeps_its_small_part():
+    # Property: a constant of 4e14 added to the responses moves the intercept and nothing else.
+    case = example("cal-nist-norris")
+    y = [Decimal(str(value)) + Decimal(400_000_000_000_000) for value in case["data"]["y"]]
+    fit = straight_line(case["data"]["x"], y)
+    assert fit.slope == certified(case["expected"]["slope"])
+    assert fit.residual_sd == certified(case["expected"]["residual_sd"])
+
+
+@pytest.mark.parametrize("bad", [([1, 1, 1], [1, 2, 3]), ([1], [1])], ids=["one level", "one reading"])
+def test_line_without_two_levels_is_refused(bad):
+    with pytest.raises(ValueError, match="at least 2 readings at 2 different levels"):
+        straight_line(*bad)
+
+
+# --- spread as a function of the level -------------------------------------------------------------------------------
+
+
+def test_linear_sd_matches_direct_maximisation():
+    # Reference library: scipy.optimize on the likelihood written out in a and b.
+    x, df = np.array(LEVELS), np.full(8, 6.0)
+    sums = (0.03 + 0.018 * x) ** 2 * np.random.default_rng(2).chisquare(df)
+
+    def minus_log_likelihood(ab):
+        s = ab[0] + ab[1] * x
+        return float((df * np.log(s) + sums / (2 * s**2)).sum())
+
+    other = optimize.minimize(minus_log_likelihood, [0.05, 0.01], bounds=[(1e-6, 1), (0, 1)], tol=1e-14)
+    found = linear_sd(x, sums, df)
+    assert minus_log_likelihood([found.constant, found.slope]) <= other.fun + 1e-9
+    assert (found.constant, found.slope) == pytest.approx(tuple(other.x), rel=1e-4)
+
+
+def test_linear_sd_recovers_a_noise_free_spread():
+    # Property: sums equal to their expectation give back a and b.
+    x, df = np.array(LEVELS), np.arange(2.0, 10.0)
+    found = linear_sd(x, df * (0.03 + 0.018 * x) ** 2, df)
+    assert (found.constant, found.slope) == pytest.approx((0.03, 0.018), rel=1e-6)
+
+
+def test_linear_sd_of_falling_spread_is_constant_and_said():
+    # Property: at the bound b = 0 the estimate is the pooled standard deviation.
+    found = linear_sd([0, 1, 2], [9.0, 4.0, 1.0], [2, 2, 2])
+    assert (found.constant, found.slope) == pytest.approx(((14 / 6) ** 0.5, 0.0), rel=1e-9)
+    assert "does not grow" in found.notes[0]
+
+
+def test_linear_sd_many_equals_one_by_one():
+    x, df = np.array(LEVELS), np.full(8, 2.0)
+    sums = (0.03 + 0.018 * x) ** 2 * np.random.default_rng(4).chisquare(2, (20, 8))
+    constant, slope = linear_sd_many(x, sums[:, None, :], df[None, None, :])
+    single = [linear_sd(x, row, df) for row in sums]
+    assert constant[:, 0] == pytest.approx([one.constant for one in single], abs=1e-12)
+    assert slope[:, 0] == pytest.approx([one.slope for one in single], abs=1e-12)
+
+
+def test_linear_sd_without_replicates_is_refused():
+    with pytest.raises(ValueError, match="no replicates"):
+        linear_sd([0, 1], [0, 0], [0, 0])
+
+
+# --- tests of straightness -------------------------------------------------------------------------------------------
+
+
+def test_lack_of_fit_matches_statsmodels_on_line_width():
+    # Data: NIST/SEMATECH e-Handbook, 2.3.6.7. Reference library: statsmodels, nested comparison.
+    data = pd.DataFrame(example("cal-nist-linewidth")["data"])
+    codes = data["x"].rank(method="dense").astype(int) - 1
+    found = lack_of_fit(list(data["x"]), list(data["y"]), codes)
+    f, p, df = smf.ols("y ~ C(x)", data).fit().compare_f_test(smf.ols("y ~ x", data).fit())
+    assert (found.statistic, found.p) == pytest.approx((f, p), rel=1e-8)
+    assert (found.numerator_df, found.denominator_df) == (df, 30)
+
+
+def test_mandel_matches_statsmodels_on_nitrite():
+    # Data: recalled nitrite example. Reference library: statsmodels, nested comparison.
+    data = pd.DataFrame(example("cal-iso8466-nitrite")["data"])
+    f, p, _ = smf.ols("y ~ x + I(x**2)", data).fit().compare_f_test(smf.ols("y ~ x", data).fit())
+    found = mandel(list(data["x"]), list(data["y"]))
+    assert (found.statistic, found.p) == pytest.approx((f, p), rel=1e-8)
+
+
+def test_lack_of_fit_without_replicates_says_so():
+    assert "No replicates" in lack_of_fit([0, 1, 2], [0, 1, 3], [0, 1, 2]).reason
+
+
+def simulated(seed, runs=3, replicates=1, bend=0.0, run_effects=True):
+    """Readings on a line (or with a bend above 5) with s = 0.03 + 0.018 x; truth known."""
+    rng = np.random.default_rng(seed)
+    x = np.tile(np.repeat(LEVELS, replicates), runs)
+    level = np.tile(np.repeat(np.arange(len(LEVELS)), replicates), runs)
+    run = np.repeat(np.arange(runs), len(LEVELS) * replicates)
+    y = x - bend * np.maximum(0, x - 5) ** 2 + rng.normal(size=len(x)) * (0.03 + 0.018 * x)
+    if run_effects:
+        y = y + rng.normal(0, 0.02, runs)[run] + rng.normal(0, 0.012, runs)[run] * x
+    return x, y, level, run
+
+
+@pytest.mark.filterwarnings("ignore:The design matrix is rank-deficient")
+@pytest.mark.parametrize("runs", [None, 3])
+def test_weighted_statistics_match_statsmodels(runs):
+    # Reference library: statsmodels WLS with the weights of the fitted s(x), nested comparison.
+    x, y, level, run = simulated(11, replicates=3 if runs is None else 1)
+    found = weighted_tests(x, y, level, None if runs is None else run, draws=99)
+    data = pd.DataFrame({"x": x, "y": y, "level": level, "run": run})
+    weights = 1 / (found.sd.constant + found.sd.slope * x) ** 2
+    base = "y ~ x" if runs is None else "y ~ C(run) + C(run):x"
+    line, bend, full = (
+        smf.wls(formula, data, weights=weights).fit() for formula in (base, f"{base} + I(x**2)", f"{base} + C(level)")
+    )
+    assert found.lack_of_fit_F == pytest.approx(full.compare_f_test(line)[0], rel=1e-6)
+    assert found.curvature_F == pytest.approx((line.ssr - bend.ssr) / full.mse_resid, rel=1e-6)
+
+
+def test_weighted_tests_ignore_lines_of_the_runs():
+    # Property: an intercept and a slope of its own for each run change nothing.
+    x, y, level, run = simulated(3, replicates=2, run_effects=False)
+    one = weighted_tests(x, y, level, run, draws=199)
+    two = weighted_tests(
+        x, y + np.array([0.4, -1.0, 2.0])[run] + np.array([0.1, 0.0, -0.2])[run] * x, level, run, draws=199
+    )
+    assert two.lack_of_fit_F == pytest.approx(one.lack_of_fit_F, rel=1e-6)
+    assert two.lack_of_fit_p.value == one.lack_of_fit_p.value
+    assert two.curvature_p.value == one.curvature_p.value
+
+
+def test_weighted_tests_do_not_depend_on_unit_or_row_order():
+    x, y, level, run = simulated(3, replicates=2)
+    one = weighted_tests(x, y, level, run, draws=199)
+    back = np.argsort(-np.arange(len(x)))
+    two = weighted_tests(x[back], 400 * y[back] + 7, level[back], run[back], draws=199)
+    assert two.lack_of_fit_p.value == one.lack_of_fit_p.value
+    assert two.sd.slope == pytest.approx(400 * one.sd.slope, rel=1e-6)
+
+
+@pytest.mark.parametrize("runs", [None, 3], ids=["readings", "runs"])
+def test_false_alarms_of_weighted_tests_are_near_5_percent(runs):
+    # Truth known: straight lines. Of 80 data sets 4 alarms are expected; 12 or more come once in 1000 times.
+    p = []
+    for seed in range(80):
+        x, y, level, run = simulated(seed, replicates=2, run_effects=runs is not None)
+        found = weighted_tests(x, y, level, None if runs is None else run, draws=99, seed=seed)
+        p.append((found.lack_of_fit_p.value, found.curvature_p.value))
+    p = np.array(p)
+    assert np.all((p <= 0.05).sum(axis=0) < 12)
+    # p is uniform where the line is straight: its mean is 0.5 +- 3.5 standard errors of 80 values.
+    assert np.all(np.abs(p.mean(axis=0) - 0.5) < 3.5 * 0.289 / 80**0.5)
+
+
+def test_weighted_tests_see_a_bend():
+    # Truth known: the bend of 0.028 (x - 5)^2 above 5, three runs in triplicate.
+    seen = [weighted_tests(*simulated(seed, 3, 3, bend=0.028), draws=199).curvature_p.value for seed in range(10)]
+    assert max(seen) < 0.05
+
+
+def test_weighted_tests_without_replicates_or_runs_say_so():
+    x, y, level, _ = simulated(1, runs=1)
+    found = weighted_tests(x, y, level)
+    assert found.lack_of_fit_p is None
+    assert "No replicates" in found.reason
+
+
+def test_weighted_tests_of_one_run_take_the_reading_as_unit():
+    x, y, level, run = simulated(1, runs=1, replicates=3)
+    found = weighted_tests(x, y, level, run, draws=99)
+    assert found.unit == "reading"
+    assert "One run only" in found.notes[0]
+
+
+def test_bootstrap_p_interval_is_exact_binomial():
+    # Reference library: scipy.stats.binomtest, Clopper-Pearson.
+    x, y, level, run = simulated(8)
+    p = weighted_tests(x, y, level, run, draws=199).curvature_p
+    beyond = round(p.value * 200) - 1
+    assert p.interval == pytest.approx(tuple(stats.binomtest(beyond, 199).proportion_ci(0.95)), abs=1e-9)
+
+
+# --- departures and one-point calibration ----------------------------------------------------------------------------
+
+
+def bent(x):
+    return x - 0.028 * np.maximum(0, x - 5) ** 2
+
+
+def test_single_point_bias_of_a_known_truth():
+    # Truth known, no noise: 5 (f(x) + 0.03) / (f(5) + 0.03) - x in every run, whatever the factor of the run.
+    x, level, run = np.tile(LEVELS, 3), np.tile(np.arange(8), 3), np.repeat([0, 1, 2], 8)
+    y = (bent(x) + 0.03) * np.array([380.0, 400.0, 420.0])[run]
+    found = single_point_bias(x, y, level, run, routine=5)
+    expected = 5 * (bent(np.array(LEVELS)) + 0.03) / (5.0 + 0.03) - np.array(LEVELS)
+    assert [one.value for one in found] == pytest.approx(list(expected), abs=1e-12)
+    assert found[5].interval == (0.0, 0.0)
+    assert "by construction" in found[5].notes[0]
+
+
+def test_single_point_interval_is_t_over_runs():
+    # Reference library: scipy.stats.t on the three runs' own errors, worked out by hand at level 10.
+    x, y, level, run = simulated(6, replicates=2)
+    found = single_point_bias(x, y, level, run, routine=5, confidence=0.9)[7]
+    own = [y[(run == r) & (level == 7)].mean() * 5 / y[(run == r) & (level == 5)].mean() - 10 for r in range(3)]
+    assert found.interval == pytest.approx(stats.t.interval(0.9, 2, np.mean(own), stats.sem(own)), rel=1e-12)
+
+
+def test_run_without_the_routine_level_is_left_out_and_said():
+    x, y, level, run = simulated(6)
+    kept = ~((run == 1) & (level == 5))
+    found = single_point_bias(x[kept], y[kept], level[kept], run[kept], routine=5)[7]
+    assert found.units == 2
+    assert any("1 run(s) without the routine level" in note for note in found.notes)
+
+
+def test_single_point_bias_of_one_run_has_the_interval_of_its_replicates():
+    # Welch-Satterthwaite with a zero variance at one of the two levels leaves that of the other: a plain t interval.
+    x, level = [0.0, 0.0, 5.0, 5.0, 10.0, 10.0, 10.0], [0, 0, 1, 1, 2, 2, 2]
+    y = [0.0, 0.1, 5.0, 5.0, 9.8, 10.0, 10.5]
+    found = single_point_bias(x, y, level, routine=1)[2]
+    own = np.array([9.8, 10.0, 10.5]) - 10
+    assert found.interval == pytest.approx(stats.t.interval(0.95, 2, own.mean(), stats.sem(own)), rel=1e-9)
+
+
+def test_departure_of_a_balanced_design_is_the_mean_of_the_runs():
+    # Property: with the same levels in each run the common line is the mean line. Reference library: numpy.polyfit.
+    x, y, level, run = simulated(9, replicates=2, bend=0.028)
+    found = departures(x, y, level, run)
+    common = np.polyfit(x, y, 1)[0]
+    own = [
+        [
+            (y - np.polyval(np.polyfit(x[run == r], y[run == r], 1), x))[(run == r) & (level == k)].mean()
+            for k in range(8)
+        ]
+        for r in range(3)
+    ]
+    own = np.array(own) / common
+    assert [one.value for one in found] == pytest.approx(list(own.mean(axis=0)), abs=1e-12)
+    low, high = stats.t.interval(0.95, 2, own.mean(axis=0), stats.sem(own))
+    assert [one.interval[0] for one in found] == pytest.approx(list(low), abs=1e-12)
+    assert [one.interval[1] for one in found] == pytest.approx(list(high), abs=1e-12)
+
+
+def test_departure_of_single_readings_has_no_interval_and_says_so():
+    x, y, level, _ = simulated(9, runs=1)
+    found = departures(x, y, level)[0]
+    assert found.interval is None
+    assert any("no interval" in note for note in found.notes)
+
+
+def test_sd_of_readings_is_none_without_replicates():
+    x, y, level, run = simulated(9)
+    assert sd_of_readings(x, y, level, run) is None
+
+
+# --- the characteristic ----------------------------------------------------------------------------------------------
+
+
+def study_of(x, y, run=None, settings=None, **more):
+    columns = {"level": [f"{v:g}" for v in x], "response": [f"{v:.5f}" for v in y]}
+    if run is not None:
+        columns["run"] = [f"R{r}" for r in run]
+    study = small_study("calibration", columns, range_=(0.5, 10.0), **more)
+    data = replace(study.experiments["calibration"], settings=settings or {})
+    return replace(study, experiments={"calibration": data})
+
+
+CONTRACT = (
+    "slope intercept residual_sd lack_of_fit_F lack_of_fit_p mandel_F mandel_p "
+    "weighted_lack_of_fit_p weighted_curvature_p departure single_point_bias"
+).split()
+
+
+def test_every_contract_key_is_there():
+    x, y, _, run = simulated(4, replicates=3, bend=0.028)
+    requirement = {"id": "R1", "quantity": "calibration.departure", "rule": "equivalence", "limit": "max(0.15, 5%)"}
+    study = study_of(x, 400 * y, run, {"routine_level": 5.0, "response_unit": "Hz"}, requirements=[requirement])
+    evaluation = CHARACTERISTIC.evaluate(study)
+    keys = {q.key for q in evaluation.quantities}
+    assert {f"calibration.{name}" for name in CONTRACT} <= keys
+    assert keys == {info.key for info in CHARACTERISTIC.keys}
+    assert evaluation.get("calibration.slope").unit == "Hz/%"
+    at_ten = evaluation.get("calibration.departure", 10.0)
+    assert (at_ten.n, at_ten.units, at_ten.unit_name, len(at_ten.readings)) == (9, 3, "runs", 9)
+    assert at_ten.judged_confidence == pytest.approx(0.9)
+    assert at_ten.interval[0] < at_ten.judged_interval[0] < at_ten.judged_interval[1] < at_ten.interval[1]
+    json.dumps(evaluation.to_dict(), allow_nan=False)
+    assert all(sentence.endswith(".") for sentence in CHARACTERISTIC.in_words(evaluation, "%"))
+    for name in CHARACTERISTIC.figures:
+        figure = getattr(figures, name)(evaluation, study)
+        assert figure.axes[0].get_title(loc="left")
+
+
+def test_linearity_tests_may_not_carry_a_requirement():
+    rules = {info.key: info.rules for info in CHARACTERISTIC.keys}
+    for name in ("lack_of_fit_F", "lack_of_fit_p", "mandel_F", "mandel_p"):
+        assert rules[f"calibration.{name}"] == ()
+
+
+def test_default_routine_level_is_nearest_the_middle_and_said():
+    # The middle of 0.5 to 10 is 5.25; the nearest level is 5.
+    x, y, _, run = simulated(4)
+    evaluation = CHARACTERISTIC.evaluate(study_of(x, y, run))
+    assert evaluation.details["routine"] == 5.0
+    assert any("routine_level" in note and "5" in note for note in evaluation.notes)
+
+
+def test_default_routine_level_is_the_lower_on_a_tie():
+    x, y = [0.0, 4.25, 6.25, 10.0] * 2, [0.0, 4.25, 6.3, 10.1, 0.1, 4.2, 6.2, 10.0]
+    assert CHARACTERISTIC.evaluate(study_of(x, y)).details["routine"] == 4.25
+
+
+def test_routine_level_without_readings_is_said():
+    x, y, _, run = simulated(4)
+    evaluation = CHARACTERISTIC.evaluate(study_of(x, y, run, {"routine_level": 3.0}))
+    assert evaluation.get("calibration.single_point_bias", 5.0) is None
+    assert any("No reading is at the routine level 3" in note for note in evaluation.notes)
+
+
+def test_assigned_values_replace_the_level():
+    # Truth known: the response is exactly linear in the assigned value, not in the nominal level.
+    level, assigned = [0, 1, 2, 4] * 2, [0.0, 1.1, 1.9, 4.2] * 2
+    columns = {"level": level, "assigned": assigned, "response": [3 + 2 * value for value in assigned]}
+    evaluation = CHARACTERISTIC.evaluate(small_study("calibration", columns, range_=(1.0, 4.0)))
+    assert evaluation.get("calibration.slope").value == pytest.approx(2.0, rel=1e-12)
+    assert evaluation.get("calibration.departure", 4.0).value == pytest.approx(0.0, abs=1e-12)
+
+
+def test_flagged_reading_is_kept():
+    x, y, _, run = simulated(4, replicates=3)
+    y[30] += 3
+    study = study_of(x, y, run)
+    evaluation = CHARACTERISTIC.evaluate(study)
+    assert [flag.reading for flag in evaluation.flags] == ["T-031"]
+    assert evaluation.flags[0].kept
+    assert evaluation.get("calibration.slope").n == 72
+    assert figures.residuals(evaluation, study) is not None
+
+
+DEGENERATE = {
+    "one reading a level, no run": ([0, 1, 2, 4], [0.1, 1.0, 2.1, 3.9], None),
+    "two levels": ([0, 0, 5, 5], [0.1, 0.2, 5.0, 5.2], [0, 1, 0, 1]),
+    "two readings": ([0, 5], [0.1, 5.0], None),
+    "no scatter": ([0, 0, 1, 1, 2, 2], [0, 0, 1, 1, 2, 2], None),
+    "same response everywhere": ([0, 0, 1, 1, 2, 2], [3, 3, 3, 3, 3, 3], None),
+    "runs of one level each": ([0, 0, 5, 5, 10, 10], [0.1, 0.2, 5, 5.1, 9, 9.1], [0, 0, 1, 1, 2, 2]),
+    "blanks that read alike": ([0, 0, 0, 1, 1, 1, 2, 2, 2], [0, 0, 0, 1, 1.1, 0.9, 2, 2.2, 1.9], None),
+    "blank response of zero at the routine level": ([0, 0, 5, 5, 10, 10], [1, 2, 0, 0, 3, 4], None),
+}
+
+
+@pytest.mark.parametrize("name", DEGENERATE)
+def test_degenerate_readings_give_fewer_quantities_and_a_sentence(name):
+    x, y, run = DEGENERATE[name]
+    study = study_of(x, y, run)
+    evaluation = CHARACTERISTIC.evaluate(study)
+    assert evaluation.get("calibration.intercept") is not None
+    assert any("not available" in note or "no " in note.lower() for note in evaluation.notes)
+    json.dumps(evaluation.to_dict(), allow_nan=False)
+    CHARACTERISTIC.in_words(evaluation, "%")
+    for figure in CHARACTERISTIC.figures:
+        getattr(figures, figure)(evaluation, study)
+
+
+@pytest.mark.parametrize(
+    ("columns", "said"),
+    [
+        ({"level": [5, 5], "response": [1, 2]}, "All readings are at one level"),
+        ({"level": ["low", "high"], "response": [1, 2]}, "levels are labels"),
+        ({"level": [], "response": []}, "awaits readings"),
+    ],
+    ids=["one level", "labels", "awaiting"],
+)
+def test_what_is_missing_is_said(columns, said):
+    assert said in CHARACTERISTIC.evaluate(small_study("calibration", columns)).missing
+
+
+def test_label_levels_with_assigned_values_are_used():
+    columns = {"level": ["a", "b", "c"] * 2, "assigned": [0, 5, 10] * 2, "response": [0.1, 5, 10, 0.2, 5.1, 9.9]}
+    study = small_study("calibration", columns, range_=(0.5, 10.0))
+    evaluation = CHARACTERISTIC.evaluate(study)
+    assert evaluation.get("calibration.departure", "c") is not None
+    assert evaluation.details["routine"] == "b"
+    assert figures.single_point_bias_by_level(evaluation, study) is not None
