@@ -1,0 +1,295 @@
+"""Repeatability, intermediate precision and the precision model, against published examples and general libraries."""
+
+from __future__ import annotations
+
+import json
+import warnings
+from decimal import Decimal
+from pathlib import Path
+
+import numpy as np
+import pytest
+import yaml
+from small_study import small_study
+
+from validation.characteristics import intermediate_precision, repeatability
+from validation.figures import intermediate_precision as run_figures
+from validation.figures import repeatability as repeat_figures
+from validation.figures.style import svg_text
+from validation.stats.precision import precision
+from validation.stats.precision_model import precision_model
+
+REFERENCE = Path(__file__).parent / "reference"
+
+
+def half_a_unit(printed: str) -> float:
+    """Half a unit of the last digit that the source prints."""
+    return float(Decimal(1).scaleb(Decimal(printed).as_tuple().exponent)) / 2
+
+
+def published(name: str) -> dict:
+    return yaml.safe_load((REFERENCE / f"{name}.yaml").read_text(encoding="utf-8"))
+
+
+def as_study(runs, *, level="4", **columns):
+    """One level; `runs` as lists of results."""
+    rows = [(level, f"R{i + 1}", value) for i, run in enumerate(runs) for value in run]
+    levels, names, results = zip(*rows, strict=True)
+    return small_study("precision", {"level": levels, "run": names, "result": results, **columns})
+
+
+# Statistics ------------------------------------------------------------------------------------------------------
+
+
+def test_nested_precision_matches_ep05():
+    # CLSI EP05, appendix, glucose (recalled; its printed values reproduce). Days are the runs, runs of a day the
+    # preparations, replicates the readings: the within-laboratory standard deviation is s_I of a single reading.
+    example = published("prc-ep05-glucose")
+    printed, result = example["expected"], precision(example["data"]["day_run_replicate"])
+    found = {
+        "mean": result.between.general_mean,
+        "s_repeatability": result.s_reading,
+        "s_within_laboratory": result.s_I.value,
+        "df_within_laboratory": result.s_I.degrees_of_freedom,
+    }
+    for name, value in found.items():
+        assert value == pytest.approx(float(printed[name]), abs=half_a_unit(printed[name])), name
+
+
+def test_nested_mean_squares_match_the_foundry_example():
+    # Berthouex and Brown 2002, Tables 25.2 to 25.5: 3 batches, 4 specimens each, 2 tests each.
+    example = published("prc-foundry-nested")
+    printed, result = example["expected"], precision(example["data"]["batch_specimen_test"])
+    found = {
+        "mean": result.between.general_mean,
+        "ms_tests": result.s_reading**2,
+        "ms_specimens": 2 * result.between.ms_within,
+        "ms_batches": 2 * result.between.ms_between,
+    }
+    for name, value in found.items():
+        if name == "mean":  # 0.06675 lies on the edge of the printed 0.0667
+            assert value == pytest.approx(0.06675, abs=1e-12)
+        else:
+            assert value == pytest.approx(float(printed[name]), abs=half_a_unit(printed[name])), name
+    # Components by the textbook's expected mean squares: (MS - MS below) / readings behind one mean.
+    tests, specimens, batches = (found[name] for name in ("ms_tests", "ms_specimens", "ms_batches"))
+    assert result.s_preparation**2 == pytest.approx((specimens - tests) / 2, rel=1e-12)
+    assert result.s_run.value**2 == pytest.approx((batches - specimens) / 8, rel=1e-12)
+    assert result.s_I.value**2 == pytest.approx(tests + (specimens - tests) / 2 + (batches - specimens) / 8, rel=1e-12)
+
+
+def test_repeated_readings_of_one_preparation_are_not_replicates():
+    # One preparation a run, read three times: the readings must not be taken for s_r.
+    result = precision([[[1.0, 1.01, 1.02]], [[2.0, 2.01, 2.02]], [[3.0, 3.01, 3.02]]])
+    assert result.s_r is None
+    assert result.s_run is None
+    # s_I of a single reading: variance of the means, 1, plus two thirds of the reading variance (algebra).
+    assert result.s_I.value**2 == pytest.approx(1 + 2 / 3 * 1e-4, rel=1e-9)
+
+
+def test_limit_is_the_factor_of_iso_5725_6():
+    # ISO 5725-6: r = 1.96 sqrt(2) s_r, printed as 2.77 s_r.
+    result = precision([[[1.0], [2.0]], [[1.5], [2.5]]])
+    assert result.r.value / result.s_r.value == pytest.approx(2.77, abs=0.005)
+
+
+def test_precision_model_matches_a_gamma_regression():
+    # A pooled variance is Gamma with mean (a + b x)^2: statsmodels GLM, Gamma, square-root link, weights = df.
+    import statsmodels.api as sm
+
+    x, s, df = [0.5, 1, 2, 4, 7.5, 10], [0.033, 0.052, 0.058, 0.11, 0.15, 0.24], [16, 16, 12, 16, 14, 16]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        family = sm.families.Gamma(link=sm.families.links.Power(0.5), check_link=False)
+        fit = sm.GLM(np.square(s), sm.add_constant(x), family=family, var_weights=df).fit(tol=1e-12, maxiter=200)
+    model = precision_model(x, s, df)
+    assert (model.constant.value, model.slope.value) == pytest.approx(tuple(fit.params), rel=1e-8)
+    # The large-sample standard error of that regression (dispersion 2) gives an interval of much the same width.
+    error = np.sqrt(np.diag(fit.cov_params(scale=2.0)))
+    width = model.slope.interval[1] - model.slope.interval[0]
+    assert width == pytest.approx(2 * 1.96 * error[1], rel=0.2)
+
+
+def test_too_few_levels_are_refused():
+    with pytest.raises(ValueError, match=r"three levels or more; got 2"):
+        precision_model([1, 2], [0.1, 0.2], [8, 8])
+
+
+def test_empty_runs_are_refused():
+    with pytest.raises(ValueError, match="at least one run"):
+        precision([[], [[1.0]]])
+
+
+# Evaluation ------------------------------------------------------------------------------------------------------
+
+
+def test_evaluation_matches_dyestuff():
+    # Davies and Goldsmith 1972: within 49.510, between 42.001 (REML as documented for lme4).
+    example = published("prc-dyestuff")
+    study = as_study(example["data"]["batches"])
+    repeat, inter = repeatability.evaluate(study), intermediate_precision.evaluate(study)
+    assert repeat.get("repeatability.s_r", 4.0).value == pytest.approx(49.510, abs=0.0005)
+    run = inter.get("intermediate_precision.s_run", 4.0)
+    assert run.value == pytest.approx(42.001, abs=0.0005)
+    assert run.units == 6
+    assert run.n == 30
+    s_I = inter.get("intermediate_precision.s_I", 4.0)
+    assert s_I.value == pytest.approx(np.hypot(42.00059523, 49.51009998), rel=1e-9)
+    # The judged interval at 1 - 2 alpha lies inside the two-sided one.
+    assert s_I.interval[0] < s_I.judged_interval[0] < s_I.value < s_I.judged_interval[1] < s_I.interval[1]
+
+
+def test_unequal_runs_match_an_independent_mixed_model():
+    # statsmodels MixedLM, REML, to 1e-6.
+    from statsmodels.regression.mixed_linear_model import MixedLM
+
+    runs = [[10.1, 10.4, 10.2], [11.0, 11.3], [9.2, 9.5, 9.9, 9.1], [10.8], [10.0, 10.6, 10.3]]
+    values, labels = np.concatenate(runs), np.repeat(np.arange(5), [len(run) for run in runs])
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        fit = MixedLM(values, np.ones_like(values), groups=labels).fit(reml=True, method="bfgs", gtol=1e-10)
+    study = as_study(runs)
+    s_run = intermediate_precision.evaluate(study).get("intermediate_precision.s_run", 4.0)
+    assert s_run.value == pytest.approx(float(np.sqrt(fit.cov_re[0, 0])), rel=1e-6)
+    assert any("unequal numbers" in note for note in s_run.notes)
+    s_r = repeatability.evaluate(study).get("repeatability.s_r", 4.0)
+    assert any(note.startswith("1 run(s) with a single result") for note in s_r.notes)
+    assert s_r.degrees_of_freedom == 8
+
+
+def test_outlier_is_flagged_by_both_tests_and_kept():
+    runs = [[4.0, 4.1, 3.9], [4.05, 3.95, 4.0], [4.02, 5.5, 3.98], [3.9, 4.0, 4.1], [4.1, 4.0, 3.9]]
+    study = as_study(runs)
+    for evaluation, test in (
+        (repeatability.evaluate(study), "Cochran"),
+        (intermediate_precision.evaluate(study), "Grubbs"),
+    ):
+        (flag,) = evaluation.flags
+        assert (flag.reading, flag.test, flag.at, flag.kept) == ("T-008", test, 4.0, True)
+        assert flag.statistic > flag.critical
+        assert "also beyond the 1 %" in flag.reason
+        assert all("T-008" in q.readings for q in evaluation.quantities)
+    # ISO 5725-2:1994, Table 4: 5 % critical value of Cochran's test for p = 5, n = 3 is 0.684.
+    assert repeatability.evaluate(study).flags[0].critical == pytest.approx(0.684, abs=0.0005)
+
+
+def test_preparations_change_what_a_replicate_is():
+    runs = [[1.00, 1.01, 1.20, 1.21], [1.40, 1.41, 1.10, 1.11]]
+    names = ["a", "a", "b", "b", "c", "c", "d", "d"]
+    plain, nested = as_study(runs), as_study(runs, preparation=names)
+    s_plain = repeatability.evaluate(plain).get("repeatability.s_r", 4.0)
+    s_nested = repeatability.evaluate(nested).get("repeatability.s_r", 4.0)
+    assert any("no preparation column" in note for note in s_plain.notes)
+    # By hand: variances of the preparation means 0.02 and 0.045, of the readings 5e-5, two readings a preparation.
+    assert s_nested.value**2 == pytest.approx(0.0325 - 5e-5 / 2 + 5e-5, rel=1e-9)
+    assert s_plain.degrees_of_freedom == 6
+    assert s_nested.degrees_of_freedom < 2.1
+    assert any("not replicates" in note for note in s_nested.notes)
+
+
+def test_preparation_read_in_several_runs_is_said():
+    study = as_study([[1.0, 1.2], [1.1, 1.3]], preparation=["a", "b", "a", "b"])
+    assert any("more than one run" in note for note in repeatability.evaluate(study).notes)
+
+
+def test_single_readings_leave_repeatability_missing_and_s_I_present():
+    study = as_study([[1.0], [2.0], [3.0]])
+    repeat = repeatability.evaluate(study)
+    assert not repeat.quantities
+    assert "Replicates within a run would supply it" in repeat.missing
+    inter = intermediate_precision.evaluate(study)
+    assert [q.key for q in inter.quantities] == ["intermediate_precision.s_I"]
+    assert inter.quantities[0].value == pytest.approx(1.0)
+    assert inter.quantities[0].degrees_of_freedom == 2
+    assert any("single reading" in note for note in inter.quantities[0].notes)
+
+
+def test_one_run_leaves_intermediate_precision_missing():
+    study = as_study([[1.0, 1.1, 1.2]])
+    assert repeatability.evaluate(study).get("repeatability.s_r", 4.0).value == pytest.approx(0.1)
+    assert "further runs" in intermediate_precision.evaluate(study).missing
+
+
+def test_absent_experiment_and_awaiting_readings_are_said():
+    other = small_study("detection", {"material": ["blank"], "result": ["0.1"]})
+    empty = small_study("precision", {"level": [], "run": [], "result": []})
+    for module in (repeatability, intermediate_precision):
+        assert "no precision experiment" in module.evaluate(other).missing
+        assert "awaiting readings" in module.evaluate(empty).missing
+        assert module.in_words(module.evaluate(empty), "%") == [module.evaluate(empty).missing]
+
+
+def test_censored_readings_are_counted_at_their_level():
+    study = as_study([[1.0, "<0.9", 1.2], [1.1, 1.4, 1.3]])
+    for module, key in ((repeatability, "repeatability.s_r"), (intermediate_precision, "intermediate_precision.s_I")):
+        q = module.evaluate(study).get(key, 4.0)
+        assert q.censored == 1
+        assert q.n == 5
+        assert "1 censored reading(s) at this level were left out." in q.notes
+
+
+def test_factors_that_change_together_are_said():
+    runs = [[1.0, 1.1], [1.2, 1.3], [1.1, 1.0]]
+    study = as_study(runs, analyst=["A", "A", "B", "B", "A", "A"], instrument=["1", "1", "2", "2", "1", "1"])
+    notes = intermediate_precision.evaluate(study).notes
+    assert "Analyst and instrument change together: their contributions cannot be told apart." in notes
+    assert any("does not state the day" in note for note in notes)
+    crossed = as_study(runs, analyst=["A", "A", "B", "B", "A", "A"], instrument=["1", "1", "2", "2", "2", "2"])
+    notes = intermediate_precision.evaluate(crossed).notes
+    assert any(note.startswith("Of 4 combinations of analyst and instrument, 3 were run") for note in notes)
+    fixed = as_study(runs, analyst=["A"] * 6, instrument=["1", "2", "1", "1", "1", "1"])
+    notes = intermediate_precision.evaluate(fixed).notes
+    assert any(note.startswith("All runs share one analyst") for note in notes)
+    assert any(note.startswith("The instrument changed inside 1 run(s)") for note in notes)
+
+
+def several_levels():
+    rng = np.random.default_rng(7)
+    rows = []
+    for run in range(6):
+        for level in (0.5, 2.0, 5.0, 10.0):
+            effect = rng.normal(0, 0.02 * level)
+            rows += [
+                (level, f"R{run + 1}", f"{level + effect + rng.normal(0, 0.03 + 0.02 * level):.3f}") for _ in range(3)
+            ]
+    levels, runs, results = zip(*rows, strict=True)
+    return small_study("precision", {"level": levels, "run": runs, "result": results})
+
+
+def test_whole_study_serialises_speaks_and_draws():
+    study = several_levels()
+    for module, figures in ((repeatability, repeat_figures), (intermediate_precision, run_figures)):
+        evaluation = module.evaluate(study)
+        json.dumps(evaluation.to_dict(), allow_nan=False)
+        keys = {info.key for info in module.CHARACTERISTIC.keys}
+        assert {q.key for q in evaluation.quantities} == keys
+        assert len(module.in_words(evaluation, study.unit)) >= 5
+        for name in module.CHARACTERISTIC.figures:
+            svg = svg_text(getattr(figures, name)(evaluation, study))
+            assert svg == svg_text(getattr(figures, name)(module.evaluate(study), study))
+            assert "<text" in svg
+
+
+def test_label_levels_and_zero_scatter_do_not_break_anything():
+    study = small_study(
+        "precision",
+        {"level": ["a"] * 4 + ["b"] * 4, "run": ["1", "1", "2", "2"] * 2, "result": ["2.0"] * 4 + ["1", "2", "3", "4"]},
+    )
+    for module, figures in ((repeatability, repeat_figures), (intermediate_precision, run_figures)):
+        evaluation = module.evaluate(study)
+        json.dumps(evaluation.to_dict(), allow_nan=False)
+        assert {q.at for q in evaluation.quantities} == {"a", "b"}
+        assert module.in_words(evaluation, "1")
+        for name in module.CHARACTERISTIC.figures:
+            assert getattr(figures, name)(evaluation, study) is not None
+
+
+def test_order_of_rows_does_not_matter():
+    study = several_levels()
+    table = study.experiments["precision"].table
+    columns = {name: list(table[name])[::-1] for name in ("level", "run", "result")}
+    turned = small_study("precision", columns)
+    for module in (repeatability, intermediate_precision):
+        one, two = module.evaluate(study), module.evaluate(turned)
+        for q in one.quantities:
+            assert two.get(q.key, q.at).value == pytest.approx(q.value, rel=1e-11)
