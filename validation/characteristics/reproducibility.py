@@ -77,13 +77,14 @@ def evaluate(study: Study) -> Evaluation:
     quantities: list[Quantity] = []
     flags: list[Flag] = []
     levels: list[dict[str, Any]] = []
-    notes: list[str] = [*data.notes]
+    noted: dict[str, list[str]] = {}
     for at, laboratories in _by_level(data, has_runs):
         estimated, judged = (_estimate(laboratories, has_runs, c) for c in (study.confidence, study.judged_confidence))
         quantities.extend(_quantities(study, data, at, laboratories, estimated, judged))
         tests = _tests(laboratories)
         flags.extend(_flags(data, at, laboratories, tests))
-        notes.extend(estimated.notes)
+        for note in estimated.notes:
+            noted.setdefault(note, []).append(level_text(at))
         levels.append(_level_details(data, at, laboratories, estimated, tests))
     details = {
         "unit": study.unit,
@@ -92,7 +93,14 @@ def evaluate(study: Study) -> Evaluation:
         "levels": levels,
         "tables": _tables(levels, has_runs),
     }
-    return Evaluation(NAME, tuple(quantities), tuple(flags), tuple(dict.fromkeys(notes)), "", details)
+    notes = (*data.notes, *_placed(noted, len(levels)))
+    return Evaluation(NAME, tuple(quantities), tuple(flags), notes, "", details)
+
+
+def _placed(noted: dict[str, list[str]], levels: int) -> Iterator[str]:
+    """Each note once: as it is where it holds at every level, else with the levels it speaks of."""
+    for note, places in noted.items():
+        yield note if len(places) == levels else f"Level {sentence_list(places)}: {note}"
 
 
 def _by_level(data: ExperimentData, has_runs: bool) -> Iterator[tuple[At, list[_Laboratory]]]:
