@@ -65,10 +65,10 @@ def ring(axes: Axes, x: float, y: float, entry: Mapping[str, Any]) -> None:
     axes.annotate(f"row {entry['line']}", (x, y), xytext=(8, 4), textcoords="offset points", fontsize=8, color=INK)
 
 
-def end_label(axes: Axes, x: float, y: float, text: str, *, color: str) -> None:
-    """A direct label at the right end of a curve, in place of a legend."""
+def end_label(axes: Axes, x: float, y: float, text: str, *, color: str, rise: float = 0.0) -> None:
+    """A direct label at the right end of a curve, in place of a legend; `rise` in points keeps two of them apart."""
     axes.annotate(
-        text, (x, y), xytext=(6, 0), textcoords="offset points", va="center", color=color, annotation_clip=False
+        text, (x, y), xytext=(6, rise), textcoords="offset points", va="center", color=color, annotation_clip=False
     )
 
 

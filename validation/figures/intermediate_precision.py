@@ -53,7 +53,7 @@ def _panel(axes: Axes, entry: dict, unit: str) -> None:
             s = entry[key]["value"]
             axes.plot([place, place], [-s, s], color=color, lw=2.2, solid_capstyle="butt")
             axes.annotate(
-                key,
+                key if s > 0 else f"{key} = 0",
                 (place, end * s),
                 xytext=(0, 2 * end),
                 textcoords="offset points",
@@ -98,19 +98,20 @@ def sd_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
                 color=color,
                 marker=marker,
             )
-            end_label(axes, known[-1][0], known[-1][1]["value"], key, color=INK)
+            end_label(axes, known[-1][0], known[-1][1]["value"], key, color=INK, rise=6 if key == "s_I" else -6)
         level_axis(axes, places, study)
         if model is not None:
             line = np.array([0.0, max(x)])
             axes.plot(line, model["constant"] + model["slope"] * line, color=GREY, lw=0.9, ls="--")
         axes.set_ylim(bottom=0)
         axes.set_ylabel(f"standard deviation / {study.unit}")
-        values = [entry["s_I"]["value"] for entry in shown]
-        axes.set_title(
-            f"Intermediate precision at {named(places[0], study.unit)} is {significant(values[0])} {study.unit}"
-            if len(values) == 1
-            else f"Intermediate precision runs from {significant(values[0])} {study.unit} at "
-            f"{named(places[0], study.unit)} to {significant(values[-1])} {study.unit} at "
-            f"{named(places[-1], study.unit)}"
-        )
+        axes.set_title(_sd_title(places, [entry["s_I"]["value"] for entry in shown], study.unit))
     return figure
+
+
+def _sd_title(places: list, values: list[float], unit: str) -> str:
+    if len(values) == 1:
+        return f"Intermediate precision at {named(places[0], unit)} is {significant(values[0])} {unit}"
+    ends = (0, -1) if isinstance(places[0], float | int) else (values.index(min(values)), values.index(max(values)))
+    first, last = (f"{significant(values[i])} {unit} at {named(places[i], unit)}" for i in ends)
+    return f"Intermediate precision goes from {first} to {last}"
