@@ -1,0 +1,412 @@
+"""Detection limits against printed examples and tables, and against independent routes in general-purpose libraries."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from decimal import Decimal
+from pathlib import Path
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+import yaml
+from scipy import stats
+from small_study import small_study
+
+from validation.characteristics.detection import CHARACTERISTIC
+from validation.figures import detection as figures
+from validation.stats.detection import (
+    blank_3s,
+    din_32645,
+    iso_11843_2,
+    iso_11843_2_linear_sd,
+    iupac_1997,
+    mean_plus_k_sd,
+    noncentrality,
+    run_component,
+    spiked_replicates,
+)
+from validation.stats.regression import sd_interval, straight_line
+
+REFERENCE = Path(__file__).parent / "reference"
+BLANKS = [0.012, 0.041, -0.008, 0.055, 0.030, 0.021, 0.067, 0.002, 0.038, 0.049]
+
+
+def example(name):
+    return yaml.safe_load((REFERENCE / f"{name}.yaml").read_text(encoding="utf-8"))
+
+
+def printed(text):
+    """A printed value with a tolerance of half a unit of its last digit."""
+    value = Decimal(text)
+    return pytest.approx(float(value), abs=0.5 * 10.0 ** value.as_tuple().exponent, rel=0)
+
+
+def readings(seed=1, levels=(0.0, 0.5, 1.0, 2.0, 4.0, 8.0), replicates=3, growth=0.0):
+    rng = np.random.default_rng(seed)
+    x = np.repeat(levels, replicates)
+    return x, 4 + 20 * x + rng.normal(0, 1, len(x)) * (1.5 + growth * x)
+
+
+# --- printed multipliers and examples --------------------------------------------------------------------------------
+
+
+def test_noncentrality_matches_iupac_1995():
+    # Source: Currie, IUPAC Recommendations 1995, example with 4 degrees of freedom (recalled; it reproduces).
+    expected = example("det-iupac-noncentral-t")["expected"]
+    assert noncentrality(4) == printed(expected["delta_4"])
+    assert noncentrality(1e7) == printed(expected["L_D_known"])
+
+
+def test_noncentrality_at_known_sigma_matches_currie_1968():
+    # Source: Currie 1968, Anal. Chem. 40, 586, Table II: well-known blank (recalled; it reproduces).
+    assert noncentrality(1e7) == printed(example("det-currie-counting")["expected"]["L_D_known_coefficient"])
+
+
+@pytest.mark.parametrize("df", [3, 4, 9, 34, 70])
+def test_noncentrality_gives_the_stated_miss(df):
+    # Independent route: P(Z + delta <= t sqrt(chi2 / df)) by averaging the normal over quantiles of chi-square.
+    delta, t = noncentrality(df, alpha=0.05, beta=0.05), stats.t.ppf(0.95, df)
+    u = (np.arange(200_000) + 0.5) / 200_000
+    miss = stats.norm.cdf(t * np.sqrt(stats.chi2.ppf(u, df) / df) - delta).mean()
+    assert miss == pytest.approx(0.05, abs=2e-5)
+
+
+@pytest.mark.parametrize("df", [6, 7, 8, 9, 10, 15, 20, 25, 30, 60])
+def test_spiked_replicate_multiplier_matches_cfr_136_table(df):
+    # Source: 40 CFR 136 Appendix B, as reproduced in NR 252.0365: one-sided 99 % t.
+    values = np.random.default_rng(df).normal(size=df + 1)
+    multiplier = spiked_replicates(list(values)).detection_limit.value / values.std(ddof=1)
+    assert multiplier == printed(example("det-cfr136-t-table")["expected"][f"t_df{df}"])
+
+
+def test_spiked_replicate_interval_matches_cfr_136_factors():
+    # Source: NR 252.0365: 0.69 and 1.92 for 6 degrees of freedom. They are the factors of a 90 % interval.
+    expected = example("det-cfr136-t-table")["expected"]
+    limit = spiked_replicates([1, 2, 3, 4, 5, 6, 7], confidence=0.9).detection_limit
+    assert limit.interval[0] / limit.value == printed(expected["lcl_factor_90"])
+    assert limit.interval[1] / limit.value == printed(expected["ucl_factor_90"])
+
+
+def test_pooled_interval_factors_match_cfr_136():
+    # Source: NR 252.0365: 0.72 and 1.65 for 12 degrees of freedom.
+    expected = example("det-cfr136-t-table")["expected"]
+    low, high = sd_interval(1.0, 12, confidence=0.95)
+    assert low == printed(expected["lcl12_factor"])
+    assert high == printed(expected["ucl12_factor"])
+
+
+@pytest.mark.parametrize("number", [1, 2])
+def test_spiked_replicates_match_method_detection_limit_example(number):
+    # Source: Berthouex and Brown 2002, Example 14.1.
+    case = example("det-mdl-pooled")
+    found = spiked_replicates(case["data"][f"set{number}"]).detection_limit
+    assert found.value == printed(case["expected"][f"mdl{number}"])
+    t = float(stats.t.ppf(0.99, 6))
+    assert found.value / t == printed(case["expected"][f"s{number}"])
+
+
+# --- limits from blanks ----------------------------------------------------------------------------------------------
+
+
+def test_interval_of_mean_plus_k_s_matches_one_sided_tolerance_factor():
+    # Source: NIST/SEMATECH e-Handbook, 7.2.6.3: upper 99 % bound of the 90 % point, n = 43. The page prints Natrella's
+    # approximation, 1.8752, stated to be 0.07 % above the exact factor; hence 0.1 %.
+    case = example("tol-nist-43")
+    n, s, mean = case["data"]["n"], case["data"]["s"], case["data"]["mean"]
+    shape = np.linspace(-1, 1, n)
+    values = mean + s * shape / shape.std(ddof=1)
+    bound = mean_plus_k_sd(list(values), float(stats.norm.ppf(0.9)), confidence=0.98).interval[1]
+    assert (bound - mean) / s == pytest.approx(float(case["expected"]["k1_natrella"]), rel=1e-3)
+
+
+def test_interval_of_mean_plus_k_s_at_k_0_is_that_of_the_mean():
+    # Independent route: Student's t.
+    found = mean_plus_k_sd(BLANKS, 0.0, confidence=0.95).interval
+    assert found == pytest.approx(stats.t.interval(0.95, 9, np.mean(BLANKS), stats.sem(BLANKS)), rel=1e-8)
+
+
+@pytest.mark.parametrize("k", [3.0, 10.0])
+def test_interval_of_mean_plus_k_s_covers_the_truth(k):
+    # Truth known: mu + k sigma = k. Pivot of 20000 samples of 10; 5 standard errors of the count.
+    rng = np.random.default_rng(9)
+    low, high = (np.array(mean_plus_k_sd(BLANKS, k).interval) - np.mean(BLANKS)) / np.std(BLANKS, ddof=1)
+    samples = rng.normal(size=(20_000, 10))
+    mean, s = samples.mean(axis=1), samples.std(axis=1, ddof=1)
+    covered = np.mean((mean + low * s <= k) & (k <= mean + high * s))
+    assert covered == pytest.approx(0.95, abs=5 * (0.95 * 0.05 / 20_000) ** 0.5)
+
+
+def test_iupac_critical_value_is_a_prediction_bound():
+    # Reference library: statsmodels, upper prediction bound of one further blank at one-sided 95 %.
+    found = iupac_1997(BLANKS, alpha=0.05)
+    fit = sm.OLS(BLANKS, np.ones(10)).fit()
+    bound = fit.get_prediction([1.0]).summary_frame(alpha=0.10)["obs_ci_upper"].iloc[0]
+    mean = float(np.mean(BLANKS))
+    assert found.critical_value.value == pytest.approx(bound, rel=1e-10)
+    assert found.detection_limit.value - mean == pytest.approx(2 * (bound - mean), rel=1e-10)
+
+
+def test_blank_limits_in_another_unit():
+    # Property: limits follow a change of unit and of zero.
+    one, two = blank_3s(BLANKS), blank_3s([100 * value + 7 for value in BLANKS])
+    for name in ("detection_limit", "quantification_limit"):
+        first, second = getattr(one, name), getattr(two, name)
+        assert second.value == pytest.approx(100 * first.value + 7, rel=1e-9)
+        assert second.interval == pytest.approx([100 * end + 7 for end in first.interval], rel=1e-9)
+    assert one.critical_value is None
+
+
+def test_blanks_that_read_alike_are_said():
+    found = blank_3s([0.0, 0.0, 0.0])
+    assert found.detection_limit.interval == (0.0, 0.0)
+    assert "hidden by the resolution" in found.notes[0]
+
+
+def test_one_blank_is_refused():
+    with pytest.raises(ValueError, match=r"n >= 2.*got 1"):
+        iupac_1997([0.1])
+
+
+# --- limits from a line ----------------------------------------------------------------------------------------------
+
+
+def test_iso_11843_2_critical_value_is_a_prediction_bound_at_zero():
+    # Reference library: statsmodels, upper prediction bound of one reading at level 0, read back through the line.
+    x, y = readings()
+    fit = sm.OLS(y, sm.add_constant(x)).fit()
+    bound = fit.get_prediction([1.0, 0.0]).summary_frame(alpha=0.10)["obs_ci_upper"].iloc[0]
+    found = iso_11843_2(straight_line(list(x), list(y)), alpha=0.05)
+    assert found.critical_value.value == pytest.approx((bound - fit.params[0]) / fit.params[1], rel=1e-10)
+    ratio = found.detection_limit.value / found.critical_value.value
+    assert ratio == pytest.approx(noncentrality(16) / stats.t.ppf(0.95, 16), rel=1e-10)
+
+
+def test_iso_11843_2_misses_and_alarms_as_stated():
+    # Truth known: line 4 + 20 x, sigma 1.5 at the levels of `readings`. Of 8000 simulated lines, each judging one
+    # reading at 0: 5 % alarms. One reading at the true x_D: 5 % misses. Five standard errors of the count are allowed.
+    rng = np.random.default_rng(12)
+    x, _ = readings()
+    n, sigma = len(x), 1.5
+    y = 4 + 20 * x + rng.normal(0, sigma, (8000, n))
+    b = (y @ (x - x.mean())) / ((x - x.mean()) ** 2).sum()
+    a = y.mean(axis=1) - b * x.mean()
+    s = np.sqrt(((y - a[:, None] - b[:, None] * x) ** 2).sum(axis=1) / (n - 2))
+    one = straight_line(list(x), list(y[0]))
+    unit = iso_11843_2(one)
+    critical = s / b * (unit.critical_value.value * one.slope / one.residual_sd)
+    x_d = sigma / 20 * (unit.detection_limit.value * one.slope / one.residual_sd)
+    blank, spike = 4 + rng.normal(0, sigma, 8000), 4 + 20 * x_d + rng.normal(0, sigma, 8000)
+    allowed = 5 * (0.05 * 0.95 / 8000) ** 0.5
+    assert np.mean((blank - a) / b > critical) == pytest.approx(0.05, abs=allowed)
+    assert np.mean((spike - a) / b <= critical) == pytest.approx(0.05, abs=allowed)
+
+
+def test_din_32645_quantification_limit_has_a_half_width_of_a_third():
+    # Reference library: statsmodels, two-sided 95 % prediction interval at x_BG in units of x.
+    x, y = readings()
+    fit = sm.OLS(y, sm.add_constant(x)).fit()
+    found = din_32645(straight_line(list(x), list(y)), alpha=0.05, k=3)
+    at = found.quantification_limit.value
+    frame = fit.get_prediction([1.0, at]).summary_frame(alpha=0.05)
+    half = (frame["obs_ci_upper"].iloc[0] - frame["mean"].iloc[0]) / fit.params[1]
+    assert half == pytest.approx(at / 3, rel=1e-9)
+    assert found.detection_limit.value == pytest.approx(2 * found.critical_value.value, rel=1e-12)
+    low, high = found.quantification_limit.interval
+    assert low < at < high
+
+
+def test_din_32645_without_a_quantification_limit_says_so():
+    x, y = [0.0, 1.0, 2.0, 3.0], [0.0, 2.5, 0.5, 3.0]
+    found = din_32645(straight_line(x, y))
+    assert found.quantification_limit is None
+    assert "never falls" in found.notes[-1]
+
+
+def test_line_limits_follow_a_falling_response():
+    # Property: a response that falls with the level (a resonant frequency) has the same limits.
+    x, y = readings()
+    up, down = (iso_11843_2(straight_line(list(x), list(sign * y))) for sign in (1, -1))
+    assert down.detection_limit.value == pytest.approx(up.detection_limit.value, rel=1e-10)
+
+
+def test_low_range_limit_matches_statsmodels_wls():
+    # Reference libraries: numpy.polyfit (weights are 1 / s there) for the spread, statsmodels WLS for the line.
+    x, y = readings(seed=4, replicates=6, growth=2.0)
+    levels = np.unique(x, return_inverse=True)[1]
+    at = np.unique(x)
+    s = np.array([y[x == level].std(ddof=1) for level in at])
+    fitted = s
+    for _ in range(3):
+        d, c = np.polyfit(at, s, 1, w=1 / fitted)
+        fitted = c + d * at
+    assert min(c, d) > 0
+    fit = sm.WLS(y, sm.add_constant(x), weights=1 / (c + d * x) ** 2).fit()
+    of_line = fit.bse[0] ** 2  # variance of the weighted line at level 0
+    found = iso_11843_2_linear_sd(list(x), list(y), levels)
+    nu = len(x) - 2
+    critical = stats.t.ppf(0.95, nu) / fit.params[1] * np.sqrt(c**2 + of_line)
+    assert found.critical_value.value == pytest.approx(critical, rel=1e-9)
+    x_d = found.detection_limit.value
+    again = noncentrality(nu) / fit.params[1] * np.sqrt((c + d * x_d) ** 2 + of_line)
+    assert x_d == pytest.approx(again, rel=1e-9)
+
+
+def test_low_range_limit_without_replicates_is_refused():
+    with pytest.raises(ValueError, match="replicates at two levels or more; got 0"):
+        iso_11843_2_linear_sd([0, 1, 2], [0, 1, 2], [0, 1, 2])
+
+
+def test_run_component_matches_scipy():
+    # Reference library: scipy.stats.f_oneway.
+    groups = [[0.01, 0.03], [0.05, 0.09, 0.07], [0.02, 0.02]]
+    runs = [0, 0, 1, 1, 1, 2, 2]
+    other = stats.f_oneway(*groups)
+    assert run_component([v for g in groups for v in g], runs) == pytest.approx(tuple(other), rel=1e-10)
+    assert run_component([0.1, 0.2], [0, 1]) is None
+
+
+# --- the characteristic ----------------------------------------------------------------------------------------------
+
+
+def blanks_study(columns=None, calibration=None, settings=None):
+    columns = columns or {
+        "material": ["new"] * 10 + ["used"] * 10 + ["spike"] * 10,
+        "matrix": ["OG-N"] * 10 + ["used oil"] * 10 + ["OG-N"] * 10,
+        "level": [0] * 20 + [0.3] * 10,
+        "result": [*BLANKS, *(v + 0.05 for v in BLANKS), *(round(v + 0.3, 3) for v in BLANKS)],
+    }
+    study = small_study("detection", columns, range_=(0.5, 10.0))
+    data = replace(study.experiments["detection"], settings=settings or {})
+    experiments = {"detection": data}
+    if calibration is not None:
+        other = small_study("calibration", calibration, range_=(0.5, 10.0))
+        experiments["calibration"] = replace(other.experiments["calibration"], worksheet="worksheets/calibration.csv")
+    return replace(study, experiments=experiments)
+
+
+def calibration_columns():
+    x, y = readings(seed=3, growth=1.0)
+    return {"level": [f"{v:g}" for v in x], "response": [f"{v:.4f}" for v in y]}
+
+
+def test_every_definition_is_there():
+    study = blanks_study(calibration=calibration_columns())
+    evaluation = CHARACTERISTIC.evaluate(study)
+    assert [row[0] for row in evaluation.details["tables"][0]["rows"]] == [
+        "blank 3s",
+        "IUPAC 1997",
+        "blank 3s, used oil",
+        "IUPAC 1997, used oil",
+        "ISO 11843-2",
+        "DIN 32645",
+        "ISO 11843-2, low range, s linear",
+        "spiked replicate",
+    ]
+    line = evaluation.get("detection.critical_value", "ISO 11843-2")
+    assert (line.worksheet, line.n, line.unit) == ("worksheets/calibration.csv", 18, "%")
+    assert evaluation.get("detection.critical_value", "blank 3s") is None
+    assert any("OG-N" in note and "without suffix" in note for note in evaluation.notes)
+    assert len({(q.key, q.at) for q in evaluation.quantities}) == len(evaluation.quantities)
+    low = evaluation.get("detection.detection_limit", "ISO 11843-2, low range, s linear")
+    assert "Fitted to the levels 0, 0.5, 1 and 2 %" in " ".join(low.notes)
+    json.dumps(evaluation.to_dict(), allow_nan=False)
+    assert all(sentence.endswith(".") for sentence in CHARACTERISTIC.in_words(evaluation, "%"))
+    for name in CHARACTERISTIC.figures:
+        assert getattr(figures, name)(evaluation, study).axes[0].get_title(loc="left")
+
+
+def test_limits_of_blanks_use_the_alpha_of_the_plan():
+    study = blanks_study()
+    study = replace(study, plan=study.plan.model_copy(update={"confidence": 0.99}))
+    found = CHARACTERISTIC.evaluate(study).get("detection.critical_value", "IUPAC 1997")
+    expected = np.mean(BLANKS) + stats.t.ppf(0.99, 9) * np.std(BLANKS, ddof=1) * np.sqrt(1.1)
+    assert found.value == pytest.approx(expected, rel=1e-10)
+    assert found.judged_confidence == pytest.approx(0.98)
+
+
+def test_the_plan_names_the_main_matrix():
+    evaluation = CHARACTERISTIC.evaluate(blanks_study(settings={"matrix": "used oil"}))
+    found = evaluation.get("detection.detection_limit", "blank 3s")
+    assert found.value == pytest.approx(np.mean(BLANKS) + 0.05 + 3 * np.std(BLANKS, ddof=1), rel=1e-9)
+    assert evaluation.get("detection.detection_limit", "blank 3s, OG-N") is not None
+
+
+def test_worksheet_without_level_and_matrix_holds_blanks():
+    evaluation = CHARACTERISTIC.evaluate(blanks_study({"material": ["oil"] * 10, "result": BLANKS}))
+    found = evaluation.get("detection.detection_limit", "IUPAC 1997")
+    assert (found.n, "Matrix: matrix not stated." in found.notes) == (10, True)
+    assert any("no column `level`" in note for note in evaluation.notes)
+    assert any("No calibration readings" in note for note in evaluation.notes)
+
+
+def test_lowest_spike_is_used():
+    columns = {
+        "material": ["s"] * 6,
+        "level": [0.5, 0.5, 0.5, 0.3, 0.3, 0.3],
+        "result": [0.4, 0.5, 0.9, 0.30, 0.31, 0.32],
+    }
+    found = CHARACTERISTIC.evaluate(blanks_study(columns)).get("detection.detection_limit", "spiked replicate")
+    assert found.value == pytest.approx(stats.t.ppf(0.99, 2) * 0.01, rel=1e-9)
+    assert any("3 spiked replicates" in note for note in found.notes)
+
+
+def test_censored_blanks_are_counted():
+    columns = {"material": ["oil"] * 5, "level": [0] * 5, "result": ["0.01", "0.02", "<0.01", "0.03", "<0.01"]}
+    found = CHARACTERISTIC.evaluate(blanks_study(columns)).get("detection.detection_limit", "blank 3s")
+    assert (found.n, found.censored) == (3, 2)
+    assert any("2 censored reading(s)" in note for note in found.notes)
+
+
+def test_difference_between_runs_of_blanks_is_said():
+    columns = {
+        "material": ["oil"] * 8,
+        "level": [0] * 8,
+        "run": ["a"] * 4 + ["b"] * 4,
+        "result": [0.01, 0.02, 0.015, 0.012, 0.09, 0.1, 0.095, 0.092],
+    }
+    found = CHARACTERISTIC.evaluate(blanks_study(columns)).get("detection.detection_limit", "blank 3s")
+    assert any("differ between runs" in note for note in found.notes)
+
+
+DEGENERATE = {
+    "one blank": {"material": ["oil"], "level": [0], "result": [0.1]},
+    "no blank": {"material": ["oil"] * 3, "level": [1] * 3, "result": [1.0, 1.1, 1.2]},
+    "blanks alike": {"material": ["oil"] * 3, "level": [0] * 3, "result": [0, 0, 0]},
+    "label levels": {"material": ["oil"] * 3, "level": ["blank", "low", "low"], "result": [0.0, 0.1, 0.2]},
+    "all blanks censored": {"material": ["a", "b"], "level": [0, 0.3], "result": ["<0.1", "0.3"]},
+}
+
+
+@pytest.mark.parametrize("name", DEGENERATE)
+def test_degenerate_blanks_give_fewer_quantities_and_a_sentence(name):
+    study = blanks_study(DEGENERATE[name])
+    evaluation = CHARACTERISTIC.evaluate(study)
+    assert evaluation.missing or evaluation.notes
+    json.dumps(evaluation.to_dict(), allow_nan=False)
+    CHARACTERISTIC.in_words(evaluation, "%")
+    for figure in CHARACTERISTIC.figures:
+        getattr(figures, figure)(evaluation, study)
+
+
+@pytest.mark.parametrize(
+    "calibration",
+    [
+        {"level": [0, 5], "response": [1, 2]},
+        {"level": [0, 1, 5], "response": [2, 2, 2]},
+        {"level": [0, 0, 1, 1], "response": [0, 0, 1, 1]},
+        {"level": ["a", "b", "c"], "response": [0, 1, 2]},
+    ],
+    ids=["two readings", "level line", "no scatter", "labels"],
+)
+def test_degenerate_calibration_leaves_the_limits_of_blanks(calibration):
+    evaluation = CHARACTERISTIC.evaluate(blanks_study(calibration=calibration))
+    assert evaluation.get("detection.detection_limit", "blank 3s") is not None
+    assert any("not available" in note for note in evaluation.notes)
+    json.dumps(evaluation.to_dict(), allow_nan=False)
+
+
+def test_worksheet_awaiting_readings_is_said():
+    study = small_study("detection", {"material": [], "result": []})
+    assert CHARACTERISTIC.evaluate(study).missing == "The detection worksheet awaits readings."
