@@ -53,7 +53,8 @@ def _facts(plan: Plan) -> Iterator[str]:
     if facts.customer_limits:
         limits = sentence_list([level_text(limit) for limit in facts.customer_limits])
         yield f"The customer's limits are {limits} {facts.unit}."
-    yield f"Intervals are two-sided at {_per_cent(plan.confidence)}; a requirement may be met in error with a probability of {_alpha(plan)}."
+    yield f"Intervals are two-sided at {_per_cent(plan.confidence)}."
+    yield f"The chance to call a requirement met that is not, right at its limit, is {_alpha(plan)}."
 
 
 def _per_cent(share: float) -> str:

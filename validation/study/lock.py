@@ -301,6 +301,8 @@ def _sentences(
         said.append(f"The first dated reading is {span.reading.reading} ({span.text}).")
         if state == "shown":
             said.append("The plan as it stands is older than the first dated reading.")
+        elif requirements and set(requirements.values()) == {"before data"}:
+            said.append("The plan was changed later, but every requirement is unchanged since before that reading.")
         elif state == "not shown":
             said.append("That the plan as it stands is older than the data cannot be shown.")
     if span is not None and undated:

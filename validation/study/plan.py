@@ -55,9 +55,9 @@ def _as_text(value: Any) -> Any:
 
 def _as_number(value: Any) -> Any:
     if isinstance(value, bool):
-        raise ValueError("must be a number, not true or false.")
+        raise ValueError("must be a number, not true or false. Write the number.")
     if isinstance(value, str):
-        mend = ""
+        mend = " Write the number with digits."
         if re.fullmatch(r"\s*[-+]?\d+,\d+\s*", value):
             mend = f" Write a decimal point: {value.strip().replace(',', '.')}."
         elif re.fullmatch(r"\s*[-+]?\d+(\.\d+)?([eE][-+]?\d+)?\s*", value):
@@ -66,7 +66,7 @@ def _as_number(value: Any) -> Any:
             mend = " Write it without the % sign."
         raise ValueError(f'must be a number; "{value}" is text.{mend}')
     if isinstance(value, int | float) and not math.isfinite(value):
-        raise ValueError("must be a finite number.")
+        raise ValueError("must be a finite number. Write the number with digits.")
     return value
 
 
@@ -79,7 +79,7 @@ def _as_numbers(value: Any) -> Any:
         return tuple(value)
     if isinstance(value, int | float):
         return (value,)
-    raise ValueError("must be a list of numbers in square brackets, such as [2.0, 4.0].")
+    raise ValueError("must be a list of numbers. Write it in square brackets: [2.0, 4.0].")
 
 
 Text = Annotated[str, BeforeValidator(_as_text)]
@@ -112,10 +112,10 @@ class StudyFacts(_Model):
     @classmethod
     def _two_ends(cls, value: Any) -> Any:
         if not isinstance(value, list | tuple) or len(value) != 2:
-            raise ValueError("must be two numbers, low and high, with decimal points: [0.5, 10.0].")
+            raise ValueError("must be two numbers, low and high. Write decimal points: [0.5, 10.0].")
         low, high = (_as_number(end) for end in value)
         if not isinstance(low, int | float) or not isinstance(high, int | float) or low >= high:
-            raise ValueError("must rise from low to high: [0.5, 10.0].")
+            raise ValueError("must rise from low to high. Write the low end first: [0.5, 10.0].")
         return float(low), float(high)
 
     @field_validator("time_zone")
@@ -183,7 +183,7 @@ def inside_path(text: str) -> str:
         )
     path = str(PurePosixPath(*windows.parts)) if windows.parts else ""
     if path in ("", "."):
-        raise ValueError("must name a file, such as worksheets/precision.csv.")
+        raise ValueError("must name a file. Write its path, such as worksheets/precision.csv.")
     return path
 
 
@@ -242,7 +242,7 @@ def _as_facts(value: Any) -> Any:
     if isinstance(value, Mapping):
         value = [{"name": name, **_one_fact(facts)} for name, facts in value.items()]
     if not isinstance(value, list | tuple):
-        raise ValueError('must be a list, one entry a line: - {name: "...", role: "..."}.')
+        raise ValueError('must be a list. Write one entry a line: - {name: "...", role: "..."}.')
     return tuple(item if isinstance(item, Mapping) else {"name": _plain_fact(item)} for item in value)
 
 
@@ -252,7 +252,7 @@ def _one_fact(facts: Any) -> dict[str, Any]:
 
 def _plain_fact(value: Any) -> Any:
     if isinstance(value, Mapping | list | tuple):
-        raise ValueError("must be a name or a mapping of facts, not a list of lists.")
+        raise ValueError("must be a name or a mapping of facts. Write one entry a line.")
     return value
 
 
@@ -317,7 +317,7 @@ class Plan(_Model):
     @classmethod
     def _share_of_one(cls, value: Any) -> Any:
         if isinstance(value, int | float) and not isinstance(value, bool) and 1 < value < 100:
-            raise ValueError(f"must be a share of one, such as {value / 100:g}, not per cent.")
+            raise ValueError(f"must be a share of one, not per cent. Write {value / 100:g}.")
         return value
 
     @model_validator(mode="after")

@@ -1,0 +1,226 @@
+"""plan.yaml: what it means, and every fault with line, key, what was found and the mend."""
+
+from pathlib import Path
+
+import pytest
+import yaml
+
+from validation.study.plan import Plan, parse_plan, plan_lines, read_plan
+
+PLAN = """\
+format: 1
+study:
+  id: VS-1
+  title: Fuel dilution
+  laboratory: Quillmere Condition Laboratory
+  measurand: mass fraction of fuel
+  unit: "%"
+  range: [0.5, 10.0]
+confidence: 0.95
+experiments:
+  calibration: {worksheet: worksheets/calibration.csv, routine_level: 5.0}
+  precision: {worksheet: worksheets/precision.csv}
+requirements:
+  - {id: R1, quantity: trueness.bias, rule: equivalence, limit: "max(0.15, 5%)", origin: "limits 2 % and 4 %"}
+  - {id: R2, quantity: intermediate_precision.s_I, at: 4.0, rule: point, limit: 0.18}
+"""
+
+
+def faults_of(text: str | bytes):
+    plan, faults = parse_plan(text.encode() if isinstance(text, str) else text)
+    assert plan is None
+    return faults
+
+
+def only_fault(text):
+    (fault,) = faults_of(text)
+    return fault
+
+
+def test_a_plan_is_read():
+    plan, faults = parse_plan(PLAN.encode())
+    assert faults == []
+    assert plan.study.range == (0.5, 10.0)
+    assert plan.study.procedure is None
+    assert plan.experiments["calibration"].settings == {"routine_level": 5.0}
+    assert plan.requirements[0].limit.value(4.0) == 0.2
+    assert plan.requirements[0].at is None
+    assert plan.requirements[1].at == 4.0
+    assert plan.not_evaluated == {}
+
+
+def test_the_same_plan_is_read_from_plain_values():
+    assert Plan.model_validate(yaml.safe_load(PLAN)) == parse_plan(PLAN.encode())[0]
+
+
+def test_a_byte_order_mark_and_windows_line_ends_are_read():
+    assert parse_plan(b"\xef\xbb\xbf" + PLAN.replace("\n", "\r\n").encode())[0] == parse_plan(PLAN.encode())[0]
+
+
+def test_optional_facts_are_read():
+    text = PLAN + (
+        "people:\n  - {name: A1, role: analyst}\n  - A2\n"
+        "standards:\n  S-01: {value: 5.00, uncertainty: 0.03, record: records/s01.pdf}\n"
+        "not_evaluated: {matrix: next study, fuel: }\n"
+        "lots: {allowed_step: 0.025, current: S-01}\n"
+    )
+    plan, faults = parse_plan(text.encode())
+    assert faults == []
+    assert plan.people == ({"name": "A1", "role": "analyst"}, {"name": "A2"})
+    assert plan.standards == ({"name": "S-01", "value": 5.0, "uncertainty": 0.03, "record": "records/s01.pdf"},)
+    assert plan.not_evaluated == {"matrix": "next study", "fuel": ""}
+    assert plan.lots.allowed_step.value() == 0.025
+    assert plan.lots.stated == {"current": "S-01"}
+
+
+@pytest.mark.parametrize(("quantity", "target"), [("trueness.bias", 0.0), ("comparison.deming_slope", 1.0)])
+def test_the_usual_target_follows_the_quantity(quantity, target):
+    plan, _ = parse_plan(PLAN.replace("trueness.bias", quantity).encode())
+    assert plan.requirements[0].target == target
+
+
+def test_words_that_yaml_takes_for_something_else_stay_text():
+    plan, _ = parse_plan(
+        PLAN.replace("title: Fuel dilution", "title: no").replace("id: VS-1", "id: 2026-07-01").encode()
+    )
+    assert (plan.study.title, plan.study.id) == ("no", "2026-07-01")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "row", "column", "found", "said"),
+    [
+        ('"max(0.15, 5%)"', "max(0.15, 5%)", 14, "requirements[1].limit", "max(0.15", 'quotes: limit: "max(0.15, 5%)"'),
+        ("limit: 0.18", "limit: 0,18", 15, "requirements[2].limit", "0", "decimal point: limit: 0.18"),
+        ("limit: 0.18", "limit: mean(1)", 15, "requirements[2].limit", "mean(1)", "not in the grammar"),
+        ("limit: 0.18", "limit: ", 15, "requirements[2].limit", "nothing", "empty"),
+        ("rule: point", "rule: points", 15, "requirements[2].rule", "points", 'Write "point"'),
+        ("id: R2", "id: R1", 15, "requirements[2].id", "R1", "line 14"),
+        ("at: 4.0", "att: 4.0", 15, "requirements[2].att", "att", 'Write "at"'),
+        ("confidence: 0.95", "confidence: 95", 9, "confidence", "95", "Write 0.95."),
+        ("confidence: 0.95", 'confidence: "0,95"', 9, "confidence", "0,95", "decimal point: 0.95"),
+        ("confidence: 0.95", "confidence: 0.5", 9, "confidence", "0.5", "more than 0.5 and less than 1"),
+        ("confidence: 0.95", "confidence: .nan", 9, "confidence", "nan", "finite"),
+        ("confidence:", "confidance:", 9, "confidance", "confidance", 'Write "confidence"'),
+        ("[0.5, 10.0]", "[0,5, 10,0]", 8, "study.range", "[0, 5, 10, 0]", "two numbers"),
+        ("[0.5, 10.0]", "[10.0, 0.5]", 8, "study.range", "[10.0, 0.5]", "rise from low to high"),
+        ("format: 1", "format: 2", 1, "format", "2", "newer version"),
+        ("precision:", "precison:", 12, "experiments.precison", "precison", 'Write "precision"'),
+        ("routine_level", "rutine_level", 11, "experiments.calibration.rutine_level", "rutine_level", "routine_level"),
+        ("routine_level: 5.0", "matrix: x", 11, "experiments.calibration.matrix", "matrix", "Known:"),
+        (
+            "routine_level: 5.0",
+            "routine_level: 5 %",
+            11,
+            "experiments.calibration.routine_level",
+            "5 %",
+            "without the %",
+        ),
+        ("title: Fuel dilution", "title: 1.10", 4, "study.title", "1.1", "quotes"),
+        ("title: Fuel dilution", "title: ", 4, "study.title", "nothing", "text"),
+        (
+            "worksheets/precision.csv",
+            "../precision.csv",
+            12,
+            "experiments.precision.worksheet",
+            "../precision.csv",
+            "leads out of the study folder",
+        ),
+        (
+            "worksheets/precision.csv",
+            "/etc/passwd",
+            12,
+            "experiments.precision.worksheet",
+            "/etc/passwd",
+            "absolute path",
+        ),
+        (
+            "worksheets/precision.csv",
+            "C:\\data\\precision.csv",
+            12,
+            "experiments.precision.worksheet",
+            "C:\\data\\precision.csv",
+            "worksheets/precision.csv",
+        ),
+    ],
+)
+def test_a_fault_names_line_key_found_and_mend(old, new, row, column, found, said):
+    assert old in PLAN
+    fault = only_fault(PLAN.replace(old, new))
+    assert (fault.file, fault.row, fault.column, fault.found) == ("plan.yaml", row, column, found)
+    assert said in str(fault)
+    assert fault.mend
+
+
+def test_a_missing_key_is_named():
+    fault = only_fault(PLAN.replace("  laboratory: Quillmere Condition Laboratory\n", ""))
+    assert fault.column == "study.laboratory"
+    assert "Add the line `laboratory: ...` under study." in str(fault)
+
+
+def test_a_share_at_a_name_is_refused():
+    fault = only_fault(PLAN.replace("at: 4.0", "at: OG-K").replace("limit: 0.18", "limit: 5%"))
+    assert fault.row == 15
+    assert "OG-K" in str(fault)
+    assert "Write the limit as a number" in str(fault)
+
+
+def test_a_time_zone_and_a_parent_are_checked():
+    faults = faults_of(PLAN.replace("  unit:", "  time_zone: Mars/Base\n  parent: abc\n  unit:"))
+    assert [fault.column for fault in faults] == ["study.time_zone", "study.parent"]
+    assert "IANA" in str(faults[0])
+    assert "64 hexadecimal digits" in str(faults[1])
+
+
+def test_every_fault_is_told_at_once():
+    text = (
+        PLAN.replace("confidence: 0.95", "confidence: 95").replace("rule: point", "rule: x").replace("unit:", "units:")
+    )
+    assert {fault.column for fault in faults_of(text)} == {
+        "study.units",
+        "study.unit",
+        "confidence",
+        "requirements[2].rule",
+    }
+
+
+@pytest.mark.parametrize(
+    ("text", "row", "said"),
+    [
+        (PLAN.replace('unit: "%"', "unit: %"), 7, 'unit: "%"'),
+        (PLAN.replace("  unit", "\tunit"), 7, "spaces"),
+        (PLAN.replace("title: Fuel", "title: Fuel: x"), 4, "colon in quotes"),
+        ("a: &x [1]\n", 1, "Delete &x"),
+        ("a: [1]\nb: *x\n", 2, "Write the value out in place of *x"),
+        ("a: !!python/object/apply:os.system ['true']\n", 1, "A tag is not allowed"),
+        ("[" * 60 + "]" * 60, 1, "nested more than"),
+        (PLAN + "---\n" + PLAN, 16, "A second document"),
+        (PLAN.replace("study:", "study:\n  <<: {id: x}"), 3, "merge key"),
+        (PLAN.replace("confidence: 0.95", "format: 1"), 9, "the first is in line 1"),
+        ("", 1, "The plan holds no keys"),
+        ("- 1", 1, "The plan holds no keys"),
+        (b"format: 1\nstudy:\x00\n", 2, "NUL"),
+        (b"format: 1\ntitle: \xfcber\n", 2, 'encoding "UTF-8"'),
+        ("format: 1".encode("utf-16"), 1, "UTF-16"),
+        (b"format: 1\ntitle: a\x07b\n", 2, "U+0007"),
+        (b"#" * 2_000_000, None, "at most 1000000"),
+    ],
+)
+def test_hostile_and_broken_yaml_is_refused_by_line(text, row, said):
+    faults = faults_of(text)
+    assert any(fault.row == row and said in str(fault) for fault in faults), [str(fault) for fault in faults]
+
+
+def test_an_alias_bomb_is_refused_quickly():
+    lines = ["a0: &a0 [x, x]"] + [f"a{i}: &a{i} [*a{i - 1}, *a{i - 1}]" for i in range(1, 40)]
+    assert any("alias" in str(fault) for fault in faults_of("\n".join(lines)))
+
+
+def test_a_plan_that_is_not_there_is_told(tmp_path: Path):
+    plan, (fault,) = read_plan(tmp_path)
+    assert plan is None
+    assert "validation start" in str(fault)
+
+
+def test_lines_of_requirements(tmp_path: Path):
+    (tmp_path / "plan.yaml").write_text(PLAN, encoding="utf-8")
+    assert plan_lines(tmp_path) == {"R1": 14, "R2": 15}
