@@ -543,7 +543,7 @@ def _scatter_words(evaluation: Evaluation) -> Iterator[str]:
 _PEFR = "Bland and Altman 1986, peak expiratory flow"
 _TOST = "paired two one-sided tests, reference values of the statsmodels test suite"
 _TOLERANCE = "one-sided tolerance factors of normal data (ISO 16269-6, from memory)"
-_WITNESS = "independent orthogonal distance regression (scipy.odr form) on phytic acid data, March et al. 1999"
+_WITNESS = "minimum of the weighted distances by brute force, on phytic acid data, March et al. 1999"
 _BRUTE = "all pairwise slopes by brute force on phytic acid data, March et al. 1999"
 _YORK = "Pearson's data with York's weights (York et al. 2004)"
 _GDR = "ISO/TS 28037:2010, 7, example"

@@ -1,0 +1,481 @@
+"""Method comparison against York's, ISO/TS 28037's and Bland and Altman's printed results and independent witnesses."""
+
+from __future__ import annotations
+
+import itertools
+import json
+from decimal import Decimal
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+import yaml
+from scipy import optimize, stats
+from small_study import small_study
+
+from validation.characteristics.comparison import CHARACTERISTIC, evaluate, in_words
+from validation.figures import comparison as figures
+from validation.figures.style import svg_text
+from validation.stats import comparison
+
+REFERENCE = Path(__file__).parent / "reference"
+
+
+def example(name: str) -> dict:
+    return yaml.safe_load((REFERENCE / f"{name}.yaml").read_text(encoding="utf-8"))
+
+
+def half_unit(printed: str) -> float:
+    return 0.5000001 * 10.0 ** -len(printed.partition(".")[2])
+
+
+def near(printed: str):
+    return pytest.approx(float(printed), abs=half_unit(printed))
+
+
+# Lines with an uncertainty for every point
+
+
+def test_york_matches_pearsons_data_with_yorks_weights():
+    # York 1966; York et al. 2004, Am. J. Phys. 72, 367, Table II, set 3. Uncertainties: the unscaled ones of 2004.
+    content = example("cal-pearson-york")
+    data, printed = content["data"], content["expected"]
+    u_x, u_y = (1 / np.sqrt(data[name]) for name in ("w_x", "w_y"))
+    line = comparison.york(data["x"], data["y"], u_x, u_y)
+    assert line.intercept.value == near(printed["a"])
+    assert line.slope.value == near(printed["b"])
+    assert line.intercept.standard_uncertainty == near(printed["sigma_a"])
+    assert line.slope.standard_uncertainty == near(printed["sigma_b"])
+    assert line.details["chi_squared"] / 8 == near(printed["S_over_n_minus_2"])
+    # York 1966 printed the scatter-scaled ones, 0.359 and 0.0706 (from the notes of the same example).
+    assert "0.359" in line.intercept.notes[0]
+    assert "0.0706" in line.slope.notes[0]
+
+
+def test_york_matches_iso_28037_generalised_distance_regression():
+    # ISO/TS 28037:2010, 7.3 example.
+    content = example("cal-iso28037-gdr")
+    data, printed = content["data"], content["expected"]
+    line = comparison.york(data["x"], data["y"], data["u_x"], data["u_y"])
+    assert line.intercept.value == near(printed["a"])
+    assert line.slope.value == near(printed["b"])
+    assert line.intercept.standard_uncertainty == near(printed["u_a"])
+    assert line.slope.standard_uncertainty == near(printed["u_b"])
+    assert line.details["covariance"] == near(printed["cov_ab"])
+    assert line.details["chi_squared"] == near(printed["chi2"])
+
+
+# Deming
+
+
+def phytic() -> tuple[list[Decimal], list[Decimal]]:
+    """March, Simonet and Grases 1999, Analyst 124, 897: 20 samples by two methods."""
+    data = example("cmp-phytic-acid")["data"]
+    return [Decimal(str(v)) for v in data["EP"]], [Decimal(str(v)) for v in data["CF"]]
+
+
+def brute_deming(x: np.ndarray, y: np.ndarray, ratio: float) -> tuple[float, float]:
+    """Minimise the weighted squared distances over slope and every true x: no closed form anywhere."""
+
+    def cost(parameters):
+        a, b, true = parameters[0], parameters[1], parameters[2:]
+        return np.concatenate([(x - true) * np.sqrt(ratio), y - a - b * true])
+
+    start = np.concatenate([np.polyfit(x, y, 1)[::-1], x])
+    found = optimize.least_squares(cost, start, xtol=1e-15, ftol=1e-15, gtol=1e-15)
+    return found.x[1], found.x[0]
+
+
+@pytest.mark.parametrize("ratio", [1.0, 0.25, 6.0])
+def test_deming_is_the_minimum_of_weighted_distances(ratio):
+    x, y = phytic()
+    line = comparison.deming(x, y, ratio=ratio)
+    slope, intercept = brute_deming(np.array(x, float), np.array(y, float), ratio)
+    assert line.slope.value == pytest.approx(slope, abs=2e-7)
+    assert line.intercept.value == pytest.approx(intercept, abs=5e-7)
+
+
+def test_deming_jackknife_is_that_of_leaving_each_sample_out():
+    x, y = phytic()
+    line = comparison.deming(x, y, ratio=2.0)
+    fits = [comparison.deming(x[:i] + x[i + 1 :], y[:i] + y[i + 1 :], ratio=2.0) for i in range(20)]
+    for whole, left in (
+        (line.slope, [f.slope.value for f in fits]),
+        (line.intercept, [f.intercept.value for f in fits]),
+    ):
+        error = np.sqrt(19 / 20 * np.sum((np.array(left) - np.mean(left)) ** 2))
+        assert whole.standard_uncertainty == pytest.approx(error, rel=1e-9)
+        half = stats.t.ppf(0.975, 18) * error
+        assert whole.interval == pytest.approx((whole.value - half, whole.value + half), rel=1e-9)
+
+
+def test_difference_at_follows_the_line_and_zero_is_the_intercept():
+    x, y = phytic()
+    line = comparison.deming(x, y)
+    at_zero = comparison.difference_at(0.0, x, y)
+    assert at_zero.value == pytest.approx(line.intercept.value, rel=1e-12)
+    assert at_zero.standard_uncertainty == pytest.approx(line.intercept.standard_uncertainty, rel=1e-9)
+    assert any("outside the reference values" in note for note in at_zero.notes)
+    inside = comparison.difference_at(2.0, x, y)
+    assert inside.value == pytest.approx(line.intercept.value + 2 * (line.slope.value - 1), rel=1e-10)
+    assert inside.notes == ()
+
+
+def test_deming_takes_methods_in_either_order():
+    # The same line read the other way: slope 1 / b, ratio 1 / ratio.
+    x, y = phytic()
+    one, other = comparison.deming(x, y, ratio=3.0), comparison.deming(y, x, ratio=1 / 3)
+    assert other.slope.value == pytest.approx(1 / one.slope.value, rel=1e-12)
+
+
+# Passing and Bablok
+
+
+def brute_passing_bablok(x, y, confidence=0.95):
+    """All pairs one by one in exact fractions, as the paper lists the rules."""
+    slopes = []
+    for i, j in itertools.combinations(range(len(x)), 2):
+        dx, dy = Fraction(x[j]) - Fraction(x[i]), Fraction(y[j]) - Fraction(y[i])
+        if dx == 0 and dy == 0:
+            continue
+        if dx == 0:
+            slopes.append(float("inf") if dy > 0 else float("-inf"))
+        elif dy / dx != -1:
+            slopes.append(float(dy / dx))
+    slopes.sort()
+    n, big = len(x), len(slopes)
+    k = sum(s < -1 for s in slopes)
+    if big % 2:
+        b = slopes[(big + 1) // 2 + k - 1]
+    else:
+        b = (slopes[big // 2 + k - 1] + slopes[big // 2 + k]) / 2
+    c = stats.norm.ppf((1 + confidence) / 2) * np.sqrt(n * (n - 1) * (2 * n + 5) / 18)
+    m1 = round((big - c) / 2)
+    return b, slopes[m1 + k - 1], slopes[big - m1 + 1 + k - 1]
+
+
+def tied(seed: int) -> tuple[list[Decimal], list[Decimal]]:
+    """Readings to one decimal, so that coincident pairs, equal x and slopes of exactly -1 all occur."""
+    generator = np.random.default_rng(seed)
+    x = generator.uniform(0, 2, 25)
+    y = x + generator.normal(0, 0.4, 25)
+    return [Decimal(f"{v:.1f}") for v in x], [Decimal(f"{v:.1f}") for v in y]
+
+
+@pytest.mark.parametrize("case", ["phytic", 1, 2, 3])
+def test_passing_bablok_is_the_rule_applied_pair_by_pair(case):
+    x, y = phytic() if case == "phytic" else tied(case)
+    b, low, high = brute_passing_bablok(x, y)
+    line = comparison.passing_bablok(x, y)
+    assert line.slope.value == pytest.approx(b, rel=1e-14)
+    assert line.slope.interval == pytest.approx((low, high), rel=1e-14)
+    floats = [np.array(v, float) for v in (x, y)]
+    assert line.intercept.value == pytest.approx(np.median(floats[1] - b * floats[0]), abs=1e-14)
+    assert line.intercept.interval == pytest.approx(
+        (np.median(floats[1] - high * floats[0]), np.median(floats[1] - low * floats[0])), abs=1e-14
+    )
+
+
+def test_ties_are_seen_in_decimals_that_doubles_would_blur():
+    # 0.3 - 0.2 and 0.2 - 0.1 differ as doubles: a slope of exactly -1 must be left out all the same.
+    x = [Decimal("0.1"), Decimal("0.2"), Decimal("0.3"), Decimal("0.7"), Decimal("0.9")]
+    y = [Decimal("0.3"), Decimal("0.2"), Decimal("0.4"), Decimal("0.6"), Decimal("1.0")]
+    assert comparison.passing_bablok(x, y).details["N"] == 9.0
+
+
+def test_methods_that_swap_swap_the_slope():
+    # The property the paper is built on: the slope of x on y is one over the slope of y on x. With an odd number of
+    # slopes the median is one of them, and the relation is exact.
+    x, y = (values[:15] for values in phytic())
+    assert comparison.passing_bablok(x, y).details["N"] % 2 == 1
+    forth, back = comparison.passing_bablok(x, y), comparison.passing_bablok(y, x)
+    assert back.slope.value == pytest.approx(1 / forth.slope.value, rel=1e-12)
+
+
+def test_too_few_samples_give_no_limits_and_say_so():
+    line = comparison.passing_bablok([1.0, 2.0, 3.0], [1.1, 2.1, 2.9])
+    assert line.slope.interval is None
+    assert any("too few samples" in note for note in line.slope.notes)
+
+
+# Differences and limits of agreement
+
+
+def test_mean_difference_matches_two_one_sided_tests():
+    # Reference values stored in the statsmodels test suite (test_tost.py): 90 % interval = two one-sided 5 % tests.
+    content = example("cmp-tost-clinic")
+    data, printed = content["data"], content["expected"]
+    for name in ("var1", "var2"):
+        first, second = data[f"group1_{name}"], data[f"group2_{name}"]
+        found = comparison.mean_difference(comparison.differences(second, first), confidence=0.90)
+        assert found.value == near(printed[f"paired_{name}_mean_diff"])
+        assert found.standard_uncertainty == near(printed[f"paired_{name}_se"])
+        assert found.interval[0] == near(printed[f"paired_{name}_ci90_low"])
+        assert found.interval[1] == near(printed[f"paired_{name}_ci90_high"])
+
+
+def test_differences_match_bland_and_altman_1986():
+    # Lancet i, 307-310: first readings of both meters. The limits themselves are rounded in the paper, so not compared.
+    content = example("cmp-bland-altman-pefr")
+    data, printed = content["data"], content["expected"]
+    d = comparison.differences(data["mini1"], data["wright1"])
+    found, scatter = comparison.mean_difference(d), comparison.sd_difference(d)
+    assert found.value == near(printed["mean_diff"])
+    assert scatter.value == near(printed["sd_diff"])
+    assert found.standard_uncertainty == near(printed["se_mean"])
+    assert found.interval[0] == near(printed["bias_ci_low"])
+    assert found.interval[1] == near(printed["bias_ci_high"])
+
+
+def test_multiplier_2_of_the_paper_gives_mean_minus_and_plus_two_sd():
+    # The paper multiplies by 2: the coverage whose normal quantile is 2. Its rounded intermediates: -2.1 -+ 2 * 38.8.
+    content = example("cmp-bland-altman-pefr")
+    data = content["data"]
+    d = comparison.differences(data["mini1"], data["wright1"])
+    low, high = comparison.agreement_limits(d, coverage=2 * stats.norm.cdf(2) - 1)
+    recomputed = content["recomputed"]  # independent, 10 digits
+    assert low.value == pytest.approx(recomputed["lower_LoA"], rel=1e-9)
+    assert high.value == pytest.approx(recomputed["upper_LoA"], rel=1e-9)
+
+
+def test_replicates_match_bland_and_altman_1986():
+    # The same paper: repeatability standard deviation of differences of duplicates is sqrt(2) s; 33.2 is the standard
+    # deviation of the differences of means of two, 37.7 the corrected one for single readings.
+    content = example("cmp-bland-altman-pefr")
+    data, printed = content["data"], content["expected"]
+    wright = list(zip(data["wright1"], data["wright2"], strict=True))
+    mini = list(zip(data["mini1"], data["mini2"], strict=True))
+    v_wright, v_mini = comparison.replicate_variance(wright), comparison.replicate_variance(mini)
+    assert np.sqrt(2 * v_wright.variance) == near(printed["repeat_sd_wright"])
+    assert np.sqrt(2 * v_mini.variance) == near(printed["repeat_sd_mini"])
+    d = np.mean(wright, axis=1) - np.mean(mini, axis=1)
+    assert comparison.sd_difference(d).value == near(printed["sd_means_of_two"])
+    scatter = comparison.sample_scatter(d.var(ddof=1), 16, v_wright, v_mini)
+    assert scatter.single == near(printed["corrected_sd"])
+
+
+@pytest.mark.parametrize(
+    ("n", "share", "printed"), [(10, 0.95, "2.911"), (10, 0.90, "2.355"), (20, 0.95, "2.396"), (5, 0.99, "5.741")]
+)
+def test_interval_of_a_limit_is_the_one_sided_tolerance_limit(n, share, printed):
+    # ISO 16269-6:2014, one-sided factors k at 95 % confidence (from memory; all reproduce): the upper 95 % bound of
+    # mean + z s is mean + k s.
+    values = np.arange(n) - (n - 1) / 2
+    _, high = comparison.agreement_limits(values, coverage=2 * share - 1, confidence=0.90)
+    assert high.interval[1] / values.std(ddof=1) == near(printed)
+
+
+def test_interval_of_a_limit_covers_as_stated():
+    # Plain simulation, no formula: 2000 sets of 12 differences; 4 sigma of 0.95 is 0.019.
+    d = np.random.default_rng(5).normal(0.3, 2.0, size=(2000, 12))
+    mean, s = d.mean(axis=1), d.std(axis=1, ddof=1)
+    unit = np.arange(12.0)
+    unit = (unit - unit.mean()) / unit.std(ddof=1)
+    low, _ = comparison.agreement_limits(unit)
+    truth = 0.3 - stats.norm.ppf(0.975) * 2.0
+    share = np.mean((mean + low.interval[0] * s <= truth) & (truth <= mean + low.interval[1] * s))
+    assert share == pytest.approx(0.95, abs=0.019)
+
+
+def test_many_differences_keep_a_finite_interval():
+    low, high = comparison.agreement_limits(np.random.default_rng(1).normal(size=2000))
+    assert np.all(np.isfinite([*low.interval, *high.interval]))
+    assert low.interval[0] < low.value < low.interval[1]
+
+
+def test_differences_of_large_readings_keep_their_small_part():
+    x, y = phytic()
+    big = Decimal(10**12)
+    moved = comparison.deming([v + big for v in x], [v + big for v in y])
+    assert moved.slope.value == pytest.approx(comparison.deming(x, y).slope.value, rel=1e-12)
+    d = comparison.differences([v + big for v in x], [v + big for v in y])
+    assert d == pytest.approx(comparison.differences(x, y), rel=1e-15)
+
+
+def test_error_ratio_counts_replicates():
+    two, one = [[1.0, 1.2], [2.0, 2.4]], [[1.0], [2.0]]
+    spread = comparison.replicate_variance(two)
+    assert spread.variance == pytest.approx((0.02 + 0.08) / 2)
+    ratio, notes = comparison.error_variance_ratio(spread, comparison.replicate_variance(one))
+    assert ratio == 1.0
+    assert "no replicates of the reference" in notes[0]
+    four = comparison.replicate_variance([[1.0, 1.2, 1.0, 1.2]])
+    ratio, notes = comparison.error_variance_ratio(four, spread)
+    assert ratio == pytest.approx((four.variance / 4) / (spread.variance / 2))
+    assert "different numbers" in notes[0]
+
+
+@pytest.mark.parametrize(
+    ("call", "match"),
+    [
+        (lambda: comparison.deming([1.0, 2.0], [1.0, 2.0]), "at least 3; got 2 and 2"),
+        (lambda: comparison.deming([1.0, 2.0, 3.0], [1.0, 2.0]), "at least 3; got 3 and 2"),
+        (lambda: comparison.deming([1.0, 2.0, 3.0], [1.0, 2.0, 3.0], ratio=0.0), "positive number; got 0.0"),
+        (lambda: comparison.deming([1.0, 1.0, 1.0], [1.0, 2.0, 3.0]), "vary together"),
+        (lambda: comparison.york([1.0, 2.0, 3.0], [1.0, 2.0, 3.1], [0.1, 0.0, 0.1], [0.1] * 3), "u_x must hold 3"),
+        (lambda: comparison.passing_bablok([1.0, 1.0, 1.0], [1.0, 2.0, 3.0]), "no finite median"),
+        (lambda: comparison.mean_difference([]), r"n >= 1"),
+        (lambda: comparison.sd_difference([1.0]), r"n >= 2"),
+        (lambda: comparison.agreement_limits([1.0, float("nan")]), "finite"),
+        (lambda: comparison.spread_of_replicates([[1.0], [2.0]]), "two degrees of freedom"),
+        (lambda: comparison.spread_of_replicates([[1.0, 1.0, 1.0]]), "replicates that differ"),
+    ],
+)
+def test_what_cannot_be_used_is_refused(call, match):
+    with pytest.raises(ValueError, match=match):
+        call()
+
+
+# The characteristic
+
+
+def columns(candidate, reference, **more):
+    """Columns of a worksheet from {sample: readings} of both methods."""
+    rows = [
+        (sample, method, value)
+        for method, cells in (("candidate", candidate), ("reference", reference))
+        for sample, values in cells.items()
+        for value in values
+    ]
+    found = dict(zip(("sample", "method", "result"), map(list, zip(*rows, strict=True)), strict=True))
+    return found | {name: [value] * len(rows) for name, value in more.items()}
+
+
+def pefr_study(**extra):
+    data = example("cmp-bland-altman-pefr")["data"]
+    candidate = {f"S{i + 1}": [data["wright1"][i], data["wright2"][i]] for i in range(17)}
+    reference = {f"S{i + 1}": [data["mini1"][i], data["mini2"][i]] for i in range(17)}
+    return small_study("comparison", columns(candidate, reference), unit="L/min", **extra)
+
+
+def test_every_key_of_the_contract():
+    requirement = {"id": "R1", "quantity": "comparison.difference_at", "at": 350, "rule": "equivalence", "limit": 30}
+    found = evaluate(pefr_study(customer_limits=[300.0, 500.0], requirements=[requirement]))
+    keys = {(q.key, q.at) for q in found.quantities}
+    assert keys == {(info.key, None) for info in CHARACTERISTIC.keys if info.at == "none"} | {
+        ("comparison.difference_at", at) for at in (300.0, 350.0, 500.0)
+    }
+    assert all(q.unit_name == "samples" and q.units == 17 and q.n == len(q.readings) == 68 for q in found.quantities)
+    units = {q.key.partition(".")[2]: q.unit for q in found.quantities}
+    assert units["deming_slope"] == units["relative_agreement_low"] == "1"
+    assert units["agreement_low"] == units["difference_at"] == "L/min"
+    assert found.get("comparison.sd_difference").value == near("33.2")  # Bland and Altman 1986, means of two
+    json.dumps(found.to_dict(), allow_nan=False)
+
+
+def test_sentences_never_offer_correlation_as_agreement():
+    found = evaluate(pefr_study(customer_limits=[300.0]))
+    said = " ".join(in_words(found, "L/min"))
+    assert "At 300 L/min the predicted difference" in said
+    assert "would not show agreement" in said
+    assert not any("correlation" in info.key for info in CHARACTERISTIC.keys)
+
+
+def test_without_replicates_the_ratio_is_one_and_said():
+    x, y = phytic()
+    study = small_study(
+        "comparison", columns({f"U{i}": [v] for i, v in enumerate(y)}, {f"U{i}": [v] for i, v in enumerate(x)})
+    )
+    found = evaluate(study)
+    slope = found.get("comparison.deming_slope")
+    assert slope.value == pytest.approx(brute_deming(np.array(x, float), np.array(y, float), 1.0)[0], abs=2e-7)
+    assert any("taken as 1" in note for note in slope.notes)
+    assert found.get("comparison.york_slope") is None
+    assert any("York" in note for note in found.notes)
+    assert found.details["tables"][1]["rows"] == []
+
+
+def test_column_u_feeds_the_weighted_line():
+    # ISO/TS 28037:2010, 7.3 example, through a worksheet with a column u.
+    content = example("cal-iso28037-gdr")
+    data, printed = content["data"], content["expected"]
+    rows = {name: [] for name in ("sample", "method", "result", "u")}
+    for i in range(6):
+        for method, value, u in (("reference", "x", "u_x"), ("candidate", "y", "u_y")):
+            for name, cell in zip(rows, (f"P{i}", method, data[value][i], data[u][i]), strict=True):
+                rows[name].append(cell)
+    found = evaluate(small_study("comparison", rows))
+    slope = found.get("comparison.york_slope")
+    assert slope.value == near(printed["b"])
+    assert slope.standard_uncertainty == near(printed["u_b"])
+    assert any("column u" in note for note in slope.notes)
+
+
+def test_unpaired_samples_are_named():
+    study = small_study(
+        "comparison", columns({"A": [1.0], "B": [2.0], "C": [3.0], "D": [4.1]}, {"A": [1.1], "B": [2.0], "D": [4.0]})
+    )
+    found = evaluate(study)
+    assert any("lack a reading of the reference method" in note and "C" in note for note in found.notes)
+    assert found.get("comparison.mean_difference").units == 3
+
+
+def test_a_sample_that_lies_apart_is_flagged_and_kept():
+    candidate = {f"S{i}": [float(i) + 0.01 * (i % 3)] for i in range(1, 11)}
+    candidate["S7"] = [9.0]
+    reference = {f"S{i}": [float(i)] for i in range(1, 11)}
+    found = evaluate(small_study("comparison", columns(candidate, reference)))
+    (flag,) = found.flags
+    assert flag.kept
+    assert "S7" in flag.reason
+    assert flag.reading == "T-007"
+    assert found.get("comparison.mean_difference").units == 10
+    drawn = svg_text(figures.difference_plot(found, small_study("comparison", columns(candidate, reference))))
+    assert "S7, row 8" in drawn
+
+
+def test_order_of_rows_changes_nothing():
+    data = example("cmp-bland-altman-pefr")["data"]
+    whole = columns(
+        {f"S{i}": [data["wright1"][i], data["wright2"][i]] for i in range(17)},
+        {f"S{i}": [data["mini1"][i], data["mini2"][i]] for i in range(17)},
+    )
+    order = np.random.default_rng(4).permutation(68)
+    mixed = {name: [values[i] for i in order] for name, values in whole.items()}
+    first, second = (evaluate(small_study("comparison", rows)) for rows in (whole, mixed))
+    assert [q.key for q in first.quantities] == [q.key for q in second.quantities]
+    for a, b in zip(first.quantities, second.quantities, strict=True):
+        assert a.value == pytest.approx(b.value, rel=1e-10, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("candidate", "reference"),
+    [
+        ({"A": [1.0]}, {"A": [1.1]}),
+        ({"A": [1.0], "B": [2.0]}, {"A": [1.1], "B": [2.1]}),
+        ({"A": [1.0], "B": [2.0], "C": [3.0]}, {"A": [1.0], "B": [2.0], "C": [3.0]}),
+        ({"A": [1.0], "B": [1.0], "C": [1.0]}, {"A": [1.0], "B": [1.0], "C": [1.0]}),
+        ({"A": [-1.0, -1.0], "B": [0.0, 0.0], "C": [1.0, 1.0]}, {"A": [-1.0], "B": [0.1], "C": [1.0]}),
+        ({"A": [3.0], "B": [2.0], "C": [1.0], "D": [0.5]}, {"A": [1.0], "B": [2.0], "C": [3.0], "D": [4.0]}),
+    ],
+    ids=["one sample", "two samples", "equal methods", "no spread", "below zero", "falling"],
+)
+def test_thin_data_yield_fewer_quantities_and_sentences(candidate, reference):
+    study = small_study("comparison", columns(candidate, reference), customer_limits=[2.0])
+    found = evaluate(study)
+    assert found.get("comparison.mean_difference") is not None
+    json.dumps(found.to_dict(), allow_nan=False)
+    assert in_words(found, "%")
+    for name in CHARACTERISTIC.figures:
+        drawn = getattr(figures, name)(found, study)
+        assert drawn is None or svg_text(drawn)
+
+
+def test_nothing_planned_awaiting_and_unpaired_throughout_are_said():
+    assert "planned" in evaluate(small_study("detection", {"material": [], "result": []})).missing
+    assert "awaited" in evaluate(small_study("comparison", {"sample": [], "method": [], "result": []})).missing
+    only = small_study("comparison", {"sample": ["A"], "method": ["candidate"], "result": [1.0]})
+    assert "No sample was measured by both" in evaluate(only).missing
+
+
+def test_figures_carry_unit_limits_and_equal_scales():
+    study = pefr_study(customer_limits=[300.0, 500.0])
+    found = evaluate(study)
+    assert "candidate minus reference / L/min" in svg_text(figures.difference_plot(found, study))
+    plot = figures.comparison_plot(found, study)
+    (axis,) = plot.axes
+    assert axis.get_aspect() == 1.0
+    assert axis.get_xlim() == axis.get_ylim()
+    assert "limit 300 L/min" in svg_text(plot)
+    assert "at 500 L/min" in svg_text(figures.difference_at_limits(found, study))
