@@ -261,6 +261,8 @@ def test_zero_variance_gives_zeros():
     assert result.s_total.value == 0
     assert result.s_total.interval == (0, 0)
     assert result.F is None
+    assert any("rounding" in note for note in result.s_within.notes)
+    assert any("rounding" in note for note in result.s_total.notes)
 
 
 @pytest.mark.parametrize(

@@ -29,6 +29,11 @@ TOTAL_SOURCE = (
     "Graybill and Wang 1980 (Burdick and Graybill 1992)"
 )
 
+ALL_ALIKE = (
+    "The readings agree within each group to the last digit written: the standard deviation of zero shows their rounding, "
+    "not their precision."
+)
+
 Interval = tuple[float, float]
 
 
@@ -124,7 +129,9 @@ def one_way(groups: Sequence[Sequence[Number]], *, confidence: float = 0.95, gro
     ratio = ms_between / ms_within if ms_between is not None and ms_within else None
     p_value = float(f_distribution.sf(ratio, df_between, df_within)) if ratio is not None else None
 
-    within = None if ms_within is None else _within(ms_within, df_within, n, p, confidence)
+    # A spread below the last digit written is unknown, not zero; an upper bound of zero must not pass unnoticed.
+    alike = (ALL_ALIKE,) if ms_within == 0 else ()
+    within = None if ms_within is None else _within(ms_within, df_within, n, p, confidence, alike)
     between = total = None
     notes: list[str] = []
     if df_between == 0:
@@ -173,7 +180,7 @@ def one_way(groups: Sequence[Sequence[Number]], *, confidence: float = 0.95, gro
             component_notes,
             BETWEEN_SOURCE,
         )
-        total_notes = between_notes
+        total_notes = (*alike, *between_notes)
         if at_zero:
             total_notes += ("With the between component at zero the total equals the standard deviation within.",)
         total = _total(
@@ -342,9 +349,9 @@ def check_confidence(confidence: float) -> None:
         raise ValueError(f"confidence must lie between 0 and 1; got {confidence}")
 
 
-def _within(ms_within: float, df: int, n: int, p: int, confidence: float) -> Estimate:
+def _within(ms_within: float, df: int, n: int, p: int, confidence: float, notes: tuple[str, ...]) -> Estimate:
     s = sqrt(ms_within)
-    return Estimate(s, sd_interval(s, df, confidence), confidence, None, float(df), n, p, (), WITHIN_SOURCE)
+    return Estimate(s, sd_interval(s, df, confidence), confidence, None, float(df), n, p, notes, WITHIN_SOURCE)
 
 
 def _total(
