@@ -307,6 +307,8 @@ CHARACTERISTIC = Characteristic(
             "none",
             "study",
             ("upper bound", "point"),
+            None,
+            ("gamma regression of statsmodels (square-root link) on the variances",),
         ),
         KeyInfo(
             f"{NAME}.model_slope",
@@ -317,6 +319,8 @@ CHARACTERISTIC = Characteristic(
             "none",
             "1",
             ("upper bound", "point"),
+            None,
+            ("gamma regression of statsmodels (square-root link) on the variances",),
         ),
     ),
     evaluate=evaluate,

@@ -251,6 +251,8 @@ CHARACTERISTIC = Characteristic(
             "none",
             "study",
             ("upper bound", "point"),
+            None,
+            ("gamma regression of statsmodels (square-root link) on the variances",),
         ),
         KeyInfo(
             f"{NAME}.model_slope",
@@ -261,6 +263,8 @@ CHARACTERISTIC = Characteristic(
             "none",
             "1",
             ("upper bound", "point"),
+            None,
+            ("gamma regression of statsmodels (square-root link) on the variances",),
         ),
     ),
     evaluate=evaluate,

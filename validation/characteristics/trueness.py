@@ -263,7 +263,7 @@ CHARACTERISTIC = Characteristic(
             "study",
             ("equivalence", "point"),
             None,
-            ("weighted least squares of statsmodels, run by run",),
+            ("weighted least squares of statsmodels, run by run", "Hotelling's test of statsmodels (test_mvmean)"),
         ),
         KeyInfo(
             f"{NAME}.proportional_bias",
@@ -275,7 +275,7 @@ CHARACTERISTIC = Characteristic(
             "1",
             ("equivalence", "point"),
             None,
-            ("weighted least squares of statsmodels, run by run",),
+            ("weighted least squares of statsmodels, run by run", "Hotelling's test of statsmodels (test_mvmean)"),
         ),
     ),
     evaluate=evaluate,

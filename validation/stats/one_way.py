@@ -30,8 +30,8 @@ TOTAL_SOURCE = (
 )
 
 ALL_ALIKE = (
-    "The readings agree within each group to the last digit written: the standard deviation of zero shows their rounding, "
-    "not their precision."
+    "The readings agree within each group to the last digit written: the standard deviation of zero shows their "
+    "rounding, not their precision."
 )
 
 Interval = tuple[float, float]
