@@ -388,7 +388,10 @@ def _flagged_laboratories(evaluation: Evaluation) -> list[str]:
         places = seen.setdefault(owner[flag.reading], [])
         if flag.at not in places:
             places.append(flag.at)
-    return [f"{name} (level {sentence_list([level_text(at) for at in places])})" for name, places in seen.items()]
+    return [
+        f"{name} (level{'s' if len(places) > 1 else ''} {sentence_list([level_text(at) for at in places])})"
+        for name, places in seen.items()
+    ]
 
 
 _SULFUR = "ISO 5725-2:1994, Annex B, example 1 (sulfur in coal, unequal numbers)"

@@ -32,7 +32,7 @@ def laboratory_means(evaluation: Evaluation, study: Study) -> Figure | None:
             axis.set_visible(False)
         for axis in axes[::columns]:
             axis.set_ylabel(_titled("result", study.unit))
-        figure.supxlabel("bars: laboratory means; line: general mean; band: one s_R either way", fontsize=9)
+        figure.supxlabel("bars: laboratory means; line: general mean; band: one $s_R$ either way", fontsize=9)
         figure.suptitle(_laboratories_title(evaluation), x=0.01, ha="left", fontsize=11, fontweight="bold")
     return figure
 
