@@ -506,6 +506,18 @@ def test_assigned_values_replace_the_level():
     assert evaluation.get("calibration.departure", 4.0).value == pytest.approx(0.0, abs=1e-12)
 
 
+def test_order_that_restarts_in_each_run_is_strung_together():
+    columns = {
+        "level": [0, 5, 10, 0, 5, 10],
+        "response": [0.1, 5, 10, 0.2, 5.1, 9.9],
+        "run": ["A"] * 3 + ["B"] * 3,
+        "order": [2, 1, 3, 3, 1, 2],
+    }
+    evaluation = CHARACTERISTIC.evaluate(small_study("calibration", columns, range_=(0.5, 10.0)))
+    assert [point["order"] for point in evaluation.details["points"]] == [2, 1, 3, 6, 4, 5]
+    assert evaluation.details["order_from"] == "column order, run after run"
+
+
 def test_flagged_reading_is_kept():
     x, y, _, run = simulated(4, replicates=3)
     y[30] += 3

@@ -349,7 +349,12 @@ def _order(data: ExperimentData, points: CalibrationPoints) -> tuple[list[float]
         order = [float(str(by_reading[reading])) for reading in points.readings]
     except (KeyError, ValueError):
         return [float(i + 1) for i in range(len(points.readings))], "order of the worksheet"
-    return order, "column order"
+    if points.runs is None or len(set(order)) == len(order):
+        return order, "column order"
+    # Each run counts from 1: the runs follow one another as the worksheet lists them.
+    ranked = sorted(range(len(order)), key=lambda i: (int(points.runs[i]), order[i]))  # type: ignore[index]
+    place = {row: position for position, row in enumerate(ranked, start=1)}
+    return [float(place[i]) for i in range(len(order))], "column order, run after run"
 
 
 def in_words(evaluation: Evaluation, unit: str) -> list[str]:

@@ -70,7 +70,7 @@ def residuals(evaluation: Evaluation, study: Study) -> Figure | None:
             )
         _level_axis(left, study, top)
         left.set_ylabel(f"residual / {study.unit}")
-        right.set_xlabel(f"order of measurement ({details['order_from']})")
+        right.set_xlabel(f"order ({details['order_from']})")
         right.tick_params(labelleft=False)
         right.set_ylim(left.get_ylim())
         title = "Residuals about the ordinary line, by level and by order"

@@ -59,13 +59,14 @@ def _stacked(axes: Axes, results: list[float], row: int) -> None:
 
 
 def _marks(axes: Axes, evaluation: Evaluation, definition: str, row: int) -> None:
-    for key, sign in (("detection.critical_value", "C"), ("detection.detection_limit", "D")):
+    # Labels turn away from one another, so that they stay apart where the two limits are close.
+    for key, sign, side in (("detection.critical_value", "C", "right"), ("detection.detection_limit", "D", "left")):
         q = evaluation.get(key, definition)
         if q is None or q.value is None:
             continue
         axes.plot([q.value, q.value], [row - 0.32, row + 0.25], color=VERMILION, lw=1.2)
         text = f"$L_{sign}$ {significant(q.value, 2)}"
-        axes.annotate(text, (q.value, row - 0.34), fontsize=9, ha="center", va="bottom", color=INK)
+        axes.annotate(text, (q.value, row - 0.34), fontsize=9, ha=side, va="bottom", color=INK)
 
 
 def definitions_side_by_side(evaluation: Evaluation, study: Study) -> Figure | None:
