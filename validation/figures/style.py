@@ -82,6 +82,7 @@ def save_svg(figure: Figure, path: Path) -> None:
 def alternative_text(figure: Figure) -> str:
     """What the figure says to somebody who does not see it: its titles, axes and direct labels."""
     titles = [axes.get_title(loc) for axes in figure.axes for loc in ("left", "center", "right")]
+    titles.insert(0, figure.get_suptitle())
     message = "; ".join(dict.fromkeys(" ".join(title.split()) for title in titles if title.strip()))
     labels = [f"{axes.get_ylabel()} against {axes.get_xlabel()}" for axes in figure.axes if axes.get_xlabel() and axes.get_ylabel()]
     return ". ".join([text for text in (message, "; ".join(dict.fromkeys(labels))) if text])
