@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import groupby
 from typing import Any
 
 from validation.characteristics import Characteristic, KeyInfo, characteristics
@@ -43,7 +44,7 @@ NOT_STATED = "not stated"
 
 #: Stands at the head of the dossier once; local codes and licensed practice come first.
 CAUTION = (
-    "Cautions. Fuel and blends are flammable and their vapours ignite easily; used oil may be hot and carries combustion products. Local codes, safety data "
+    "Fuel and blends are flammable and their vapours ignite easily; used oil may be hot and carries combustion products. Local codes, safety data "
     "sheets and licensed practice come first. This dossier supports engineering judgement and orders no action."
 )
 
@@ -108,7 +109,11 @@ def cover(record: DossierRecord) -> Cover:
     study, plan, judgement = record.study, record.study.plan, record.judgement
     facts = plan.study
     conclusion = judgement.conclusion
-    over = "" if conclusion.range is None else f", {level_text(conclusion.range[0])} to {level_text(conclusion.range[1])} {study.unit}"
+    over = (
+        ""
+        if conclusion.range is None
+        else f", {level_text(conclusion.range[0])} to {level_text(conclusion.range[1])} {study.unit}"
+    )
     low, high = facts.range
     limits = sentence_list([f"{level_text(limit)} {study.unit}" for limit in facts.customer_limits])
     return Cover(
@@ -136,10 +141,7 @@ def cover(record: DossierRecord) -> Cover:
 
 def cover_warnings(record: DossierRecord) -> list[str]:
     """What an auditor must see on page 1."""
-    order = record.judgement.order
-    said = [*order.sentences]
-    if order.state == "not shown" and order.requirements and set(order.requirements.values()) == {"before data"}:
-        said.append("Every requirement is unchanged since a frozen plan that is older than the first dated reading.")
+    said = [*record.judgement.order.sentences]
     late = sorted({row.id for row in record.judgement.requirements if row.order == "set after data"})
     if late:
         said.append(f"Set after the first reading: {sentence_list(late)}.")
@@ -156,7 +158,9 @@ def verdicts(record: DossierRecord) -> list[Block]:
     blocks: list[Block] = [Heading("Verdicts", 1, "verdicts")]
     blocks.append(Paragraph(judgement.conclusion.text, style="lead", margin="results.json: conclusion"))
     if not judgement.requirements:
-        blocks.append(Paragraph("The plan sets no requirement. Every quantity is reported in its chapter; nothing is judged."))
+        blocks.append(
+            Paragraph("The plan sets no requirement. Every quantity is reported in its chapter; nothing is judged.")
+        )
         return blocks
     blocks.append(
         Paragraph(
@@ -166,9 +170,6 @@ def verdicts(record: DossierRecord) -> list[Block]:
         )
     )
     blocks.append(Strips(tuple(strip_of(row, anchor=chapter_anchor(row.quantity)) for row in judgement.requirements)))
-    thin = [f"{label_of(row)}: {row.thin}" for row in judgement.requirements if row.thin]
-    if thin:
-        blocks.append(Items(tuple(thin)))
     return blocks
 
 
@@ -178,16 +179,21 @@ def chapter_anchor(quantity: str) -> str:
 
 
 def label_of(row: RequirementResult) -> str:
-    """ "R1 trueness: bias at 4 %"."""
-    info = find_key(row.quantity)
-    key = info.pair[0].rsplit("_", 1)[0] if info is not None and info.pair is not None else row.quantity
-    chapter, _, name = key.partition(".")
+    """ "R1 bias at 4 %"."""
+    name = name_of(row.quantity)
     place = ""
     if isinstance(row.at, float):
-        place = f" at {level_text(row.at)}" + ("" if row.unit in ("", "1") else f" {row.unit}")
+        place = f" at {level_text(row.at)}" + ("" if row.unit in ("", "1") else f"\N{NO-BREAK SPACE}{row.unit}")
     elif row.at is not None:
         place = f", {row.at}"
-    return f"{row.id} {chapter.replace('_', ' ')}: {spoken(name).removesuffix(' at')}{place}"
+    return f"{row.id} {spoken(name).removesuffix(' at')}{place}"
+
+
+def name_of(quantity: str) -> str:
+    """The last part of a key; of a pair of limits what both have in common."""
+    info = find_key(quantity)
+    key = info.pair[0].rsplit("_", 1)[0] if info is not None and info.pair is not None else quantity
+    return key.partition(".")[2]
 
 
 def spoken(name: str) -> str:
@@ -199,10 +205,14 @@ def spoken(name: str) -> str:
 def strip_of(row: RequirementResult, anchor: str = "") -> Strip:
     """A requirement's row as the strip draws it: everything divided by the limit."""
     info = find_key(row.quantity)
-    two_sided = row.rule in ("equivalence", "inside") or (row.rule == "point" and info is not None and "equivalence" in info.rules)
+    two_sided = row.rule in ("equivalence", "inside") or (
+        row.rule == "point" and info is not None and "equivalence" in info.rules
+    )
     interval, observed = row.interval, row.observed
     texts = _texts(row)
-    allowed: tuple[float | None, float | None] = (-1.0, 1.0) if two_sided else (1.0, None) if row.rule == "lower bound" else (0.0, 1.0)
+    allowed: tuple[float | None, float | None] = (
+        (-1.0, 1.0) if two_sided else (1.0, None) if row.rule == "lower bound" else (0.0, 1.0)
+    )
     scaled: list[float | None] = [None, None, None]
     if row.limit and observed is not None:
         low, high = interval if interval is not None else (observed, observed)
@@ -212,7 +222,13 @@ def strip_of(row: RequirementResult, anchor: str = "") -> Strip:
             high = observed
         scaled = [None if value is None else (value - row.target) / row.limit for value in (observed, low, high)]
     unit = "" if row.unit in ("", "1") else f" {row.unit}"
-    limit_text = {"equivalence": "±", "inside": "±", "upper bound": "≤ ", "lower bound": "≥ ", "point": "±" if two_sided else "≤ "}[row.rule]
+    limit_text = {
+        "equivalence": "±",
+        "inside": "±",
+        "upper bound": "≤ ",
+        "lower bound": "≥ ",
+        "point": "±" if two_sided else "≤ ",
+    }[row.rule]
     centre = f"{significant(row.target)} " if row.target and two_sided else ""
     return Strip(
         label=label_of(row),
@@ -224,7 +240,7 @@ def strip_of(row: RequirementResult, anchor: str = "") -> Strip:
         estimate=scaled[0] if row.rule != "inside" else None,
         low=scaled[1],
         high=scaled[2],
-        reason=row.reason,
+        reason="" if row.outcome == "met" else row.reason,
         anchor=anchor,
         thin=row.thin,
     )
@@ -257,10 +273,29 @@ def plan_and_requirements(record: DossierRecord) -> list[Block]:
     for requirement in plan.requirements:
         place = "every level in range" if requirement.at is None else level_text(requirement.at)
         order = record.judgement.order.requirements.get(requirement.id, "")
-        rows.append((requirement.id, requirement.quantity, place, requirement.rule, str(requirement.limit), requirement.origin or NOT_STATED, order or record.judgement.order.state))
+        rows.append(
+            (
+                requirement.id,
+                requirement.quantity,
+                place,
+                requirement.rule,
+                str(requirement.limit),
+                requirement.origin or NOT_STATED,
+                order or record.judgement.order.state,
+            )
+        )
     if rows:
         head = ("Id", "Quantity", "At", "Rule", "Limit", "Origin", "Set")
-        blocks.append(Table("Requirements as the plan sets them", head, tuple(rows), align="lllllll", margin="plan.yaml: requirements", widths=(0.5, 2.2, 1, 1.1, 1.2, 3, 1)))
+        blocks.append(
+            Table(
+                "Requirements as the plan sets them",
+                head,
+                tuple(rows),
+                align="lllllll",
+                margin="plan.yaml: requirements",
+                widths=(0.5, 2.2, 1, 1.1, 1.2, 3, 1),
+            )
+        )
     alpha = 1 - plan.confidence
     blocks.append(
         Paragraph(
@@ -275,24 +310,42 @@ def plan_and_requirements(record: DossierRecord) -> list[Block]:
         for number, entry in enumerate(record.judgement.order.entries, start=1)
     ]
     if entries:
-        blocks.append(Table("Frozen plans", ("No.", "Time", "By", "Amendment", "SHA-256, first 16"), tuple(entries), align="rllll", margin="plan.lock"))
+        blocks.append(
+            Table(
+                "Frozen plans",
+                ("No.", "Time", "By", "Amendment", "SHA-256, first 16"),
+                tuple(entries),
+                align="rllll",
+                margin="plan.lock",
+            )
+        )
     else:
         blocks.append(Paragraph("The plan was never frozen: there is no plan.lock.", margin="plan.lock"))
-    blocks += [Paragraph(sentence, style="note") for sentence in record.judgement.order.sentences]
-    blocks.append(
-        Paragraph("Times are those of the computer that wrote them. A hash shows that bytes are unchanged; it does not show who wrote them.", style="small")
-    )
-    return blocks
+    return [*blocks, *(Paragraph(sentence, style="note") for sentence in record.judgement.order.sentences)]
 
 
 def absent_characteristics(record: DossierRecord) -> list[Block]:
     """The table that keeps a dossier honest."""
-    rows = tuple((item.title, item.reason or "no reason given", "yes" if item.excused else "no: forbids the conclusion “fit”") for item in record.judgement.absent)
+    rows = tuple(
+        (item.title, item.reason or "no reason given", "yes" if item.excused else "no: forbids the conclusion “fit”")
+        for item in record.judgement.absent
+    )
     blocks: list[Block] = [Heading("Not evaluated in this study", 1, "not-evaluated")]
     if not rows:
         return [*blocks, Paragraph("Nothing: every characteristic this program knows was evaluated.")]
     text = "No reading of this study speaks about the following. The reasons are the plan's own and were not examined."
-    return [*blocks, Paragraph(text), Table("Characteristics without evidence here", ("Characteristic", "Reason in the plan", "Excused"), rows, align="lll", margin="plan.yaml: not_evaluated", widths=(1.4, 3, 1))]
+    return [
+        *blocks,
+        Paragraph(text),
+        Table(
+            "Characteristics without evidence here",
+            ("Characteristic", "Reason in the plan", "Excused"),
+            rows,
+            align="lll",
+            margin="plan.yaml: not_evaluated",
+            widths=(1.4, 3, 1),
+        ),
+    ]
 
 
 # ------------------------------------------------------------------------------------------------ chapters
@@ -309,15 +362,26 @@ def chapter_of(item: Characteristic) -> Callable[[DossierRecord], list[Block]]:
         blocks += [Paragraph(text) for text in item.method]
         if evaluation.missing:
             return [*blocks, Paragraph(evaluation.missing, style="lead")]
-        rows = [row for row in record.judgement.requirements if chapter_anchor(row.quantity) == chapter_anchor(item.name)]
+        rows = [
+            row for row in record.judgement.requirements if chapter_anchor(row.quantity) == chapter_anchor(item.name)
+        ]
         if rows:
             blocks.append(Strips(tuple(strip_of(row) for row in rows)))
         quantities = [q for q in record.judgement.quantities if q.key.partition(".")[0] == item.name]
-        blocks += [Paragraph(sentence, style="lead" if number == 0 else "body") for number, sentence in enumerate(record.words.get(item.name, ()))]
+        blocks += [
+            Paragraph(sentence, style="lead" if number == 0 else "body")
+            for number, sentence in enumerate(record.words.get(item.name, ()))
+        ]
         blocks += figures_of(item, record)
         blocks += quantity_tables(item, quantities, record.study)
         blocks += [
-            Table(table["caption"], tuple(table["head"]), tuple(tuple(number_in_table(cell) for cell in row) for row in table["rows"]), align=_alignment(table))
+            Table(
+                table["caption"],
+                tuple(table["head"]),
+                tuple(tuple(number_in_table(cell) for cell in row) for row in table["rows"]),
+                align=_alignment(table),
+                long=len(table["rows"]) > 24,
+            )
             for table in evaluation.details.get("tables", ())
         ]
         blocks += verdict_sentences(rows)
@@ -331,14 +395,25 @@ def chapter_of(item: Characteristic) -> Callable[[DossierRecord], list[Block]]:
 def _alignment(table: Mapping[str, Any]) -> str:
     """Numbers to the right, text to the left, column by column."""
     columns = range(len(table["head"]))
-    numeric = [all(cell is None or (isinstance(cell, int | float) and not isinstance(cell, bool)) for cell in (row[c] for row in table["rows"])) for c in columns]
+    numeric = [
+        all(
+            cell is None or (isinstance(cell, int | float) and not isinstance(cell, bool))
+            for cell in (row[c] for row in table["rows"])
+        )
+        for c in columns
+    ]
     return "".join("d" if is_number and c > 0 else "l" for c, is_number in enumerate(numeric))
 
 
 def figures_of(item: Characteristic, record: DossierRecord) -> list[Block]:
     """The chapter's figures, in the order the characteristic names them."""
     names = [f"{item.name}-{name}" for name in item.figures if f"{item.name}-{name}" in record.figures]
-    return [Figure(f"{name}.svg", record.figures[name], record.alts.get(name, name)) for name in names]
+    return [Figure(f"{name}.svg", record.figures[name], record.alts.get(name, name), _caption(name)) for name in names]
+
+
+def _caption(name: str) -> str:
+    words = name.partition("-")[2].replace("_", " ")
+    return words[:1].upper() + words[1:]
 
 
 def quantity_tables(item: Characteristic, quantities: Sequence[Quantity], study: Study) -> list[Block]:
@@ -349,7 +424,15 @@ def quantity_tables(item: Characteristic, quantities: Sequence[Quantity], study:
     others = [q for q in quantities if q.at is not None]
     blocks: list[Block] = []
     head = ("Quantity", "At", "Value", f"Interval, {study.confidence:.4g}", "Unit", "df", "n")
-    for group, what in ((single, "quantities of the whole study"), (others, "quantities by level" if all(isinstance(p, float) for p in places if p is not None) else "quantities by name")):
+    for group, what in (
+        (single, "quantities of the whole study"),
+        (
+            others,
+            "quantities by level"
+            if all(isinstance(p, float) for p in places if p is not None)
+            else "quantities by name",
+        ),
+    ):
         if not group:
             continue
         ordered = sorted(group, key=lambda q: list(infos).index(q.key) if q.key in infos else len(infos))
@@ -361,7 +444,9 @@ def quantity_tables(item: Characteristic, quantities: Sequence[Quantity], study:
         worksheet = next((q.worksheet for q in group if q.worksheet), "")
         keys = sorted({q.key for q in group})
         margin = f"{worksheet.rpartition('/')[2]}\nresults.json: {keys[0]}{' ...' if len(keys) > 1 else ''}"
-        blocks.append(Table(f"{item.title}: {what}", head, tuple(rows), align="llddlrr", margin=margin, long=len(rows) > 24))
+        blocks.append(
+            Table(f"{item.title}: {what}", head, tuple(rows), align="llddlrr", margin=margin, long=len(rows) > 24)
+        )
     return blocks
 
 
@@ -380,26 +465,102 @@ def _quantity_cells(q: Quantity) -> tuple[str, ...]:
         value, span = p_value(q.value), ""
     else:
         value, span = with_interval(q.value, q.interval)
-    df = "" if q.degrees_of_freedom is None else significant(q.degrees_of_freedom, 3) if q.degrees_of_freedom % 1 else f"{q.degrees_of_freedom:.0f}"
+    df = (
+        ""
+        if q.degrees_of_freedom is None
+        else significant(q.degrees_of_freedom, 3)
+        if q.degrees_of_freedom % 1
+        else f"{q.degrees_of_freedom:.0f}"
+    )
     return level_text(q.at), value, span, "" if q.unit == "1" else q.unit, df, str(q.n)
 
 
 def verdict_sentences(rows: Sequence[RequirementResult]) -> list[Block]:
-    """Each verdict in words, with its origin."""
+    """Each requirement in words: where it is met, where not, and what would settle what is not shown."""
     if not rows:
         return [Paragraph("The plan sets no requirement on this characteristic; nothing here is judged.", style="note")]
-    return [Items(tuple(f"{label_of(row)}: {row.outcome}. {row.reason}" for row in rows))]
+    said = []
+    for name in dict.fromkeys(row.id for row in rows):
+        own = [row for row in rows if row.id == name]
+        spans = [(outcome, list(group)) for outcome, group in groupby(own, key=lambda row: row.outcome)]
+        where = "; ".join(f"{outcome} {_where(group)}".strip() for outcome, group in spans)
+        reasons = [
+            _reason(row)
+            for row in own
+            if row.outcome != "met" or row.thin
+        ]
+        origin = f" Origin: {own[0].origin}." if own[0].origin else ""
+        said.append(
+            " ".join(
+                [f"{name}, {spoken(name_of(own[0].quantity)).removesuffix(' at')}: {where}.{origin}", *reasons]
+            ).replace("..", ".")
+        )
+    return [Items(tuple(said))]
+
+
+def _reason(row: RequirementResult) -> str:
+    place = _where([row])
+    told = f"{row.reason} Thin: {row.thin}" if row.thin else row.reason
+    return f"{place[:1].upper()}{place[1:]}: {told}" if place else told
+
+
+def _where(rows: Sequence[RequirementResult]) -> str:
+    levels = [row.at for row in rows]
+    if levels[0] is None:
+        return ""
+    if not isinstance(levels[0], float):
+        return f"for {sentence_list([str(level) for level in levels])}"
+    unit = "" if rows[0].unit in ("", "1") else f" {rows[0].unit}"
+    if len(levels) == 1:
+        return f"at {level_text(levels[0])}{unit}"
+    return f"from {level_text(levels[0])} to {level_text(levels[-1])}{unit}"
 
 
 def formulas(item: Characteristic) -> list[Block]:
     """The formulas, their sources, and what each was checked against."""
     infos = {info.key: info for info in item.keys}
-    lines = tuple(dict.fromkeys(info.formula if info.formula.startswith(info.symbol) else f"{_named(info.key, infos)}: {info.formula}" for info in item.keys))
-    checked = tuple((_named(info.key, infos), info.source, sentence_list(list(info.checked_against)) or "no published example; see the tests") for info in item.keys)
+    lines = tuple(
+        dict.fromkeys(
+            info.formula if info.formula.startswith(info.symbol) else f"{_named(info.key, infos)}: {info.formula}"
+            for info in item.keys
+        )
+    )
+    checked = tuple(
+        (
+            _named(info.key, infos),
+            info.source,
+            sentence_list(list(info.checked_against)) or "no published example; see the tests",
+        )
+        for info in item.keys
+    )
     return [
-        Formula(lines),
-        Table(f"{item.title}: sources, and the published examples the program is held to", ("Quantity", "Source", "Checked against"), checked, align="lll", details=True, widths=(1, 2, 2.4)),
+        Formula(tuple(typeset(line) for line in lines)),
+        Table(
+            f"{item.title}: sources, and the published examples the program is held to",
+            ("Quantity", "Source", "Checked against"),
+            checked,
+            align="lll",
+            details=True,
+            widths=(1, 2, 2.4),
+        ),
     ]
+
+
+def typeset(formula: str) -> str:
+    """The signs a page prints for those a keyboard has."""
+    signs = (
+        ("sqrt(", "√("),
+        ("sum_", "Σ_"),
+        ("sum(", "Σ("),
+        ("+-", "±"),
+        (">=", "≥"),
+        ("<=", "≤"),
+        (" - ", " − "),
+        (" * ", " × "),
+    )
+    for typed, printed in signs:
+        formula = formula.replace(typed, printed)
+    return formula
 
 
 def notes_of(evaluation: Evaluation, quantities: Sequence[Quantity]) -> list[Block]:
@@ -411,13 +572,16 @@ def notes_of(evaluation: Evaluation, quantities: Sequence[Quantity]) -> list[Blo
             places.setdefault(note, []).append(name if q.at is None else f"{name} at {level_text(q.at)}")
     if not places:
         return [Paragraph("Notes: none.", style="note")]
-    return [Heading("Notes", 3), Items(tuple(_with_places(note, names, len(quantities)) for note, names in places.items()))]
+    return [
+        Heading("Notes", 3),
+        Items(tuple(_with_places(note, names, len(quantities)) for note, names in places.items())),
+    ]
 
 
 def _with_places(note: str, names: Sequence[str], total: int) -> str:
     if not names or len(names) == total:
         return note
-    shown = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+    shown = ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
     return f"{note} ({shown})"
 
 
@@ -442,9 +606,26 @@ def sensitivity(record: DossierRecord) -> list[Block]:
             rows.append((variant.title, "no requirement moves", "", ""))
         for number, (before, after) in enumerate(variant.moved):
             fragile = " (fragile)" if before.settled != after.settled else ""
-            rows.append((variant.title if number == 0 else "", label_of(before), _outcome_text(before), _outcome_text(after) + fragile))
+            rows.append(
+                (
+                    variant.title if number == 0 else "",
+                    label_of(before),
+                    _outcome_text(before),
+                    _outcome_text(after) + fragile,
+                )
+            )
     head = ("Reading", "Requirement", "As reported", "Otherwise")
-    return [*blocks, Table("Outcomes side by side", head, tuple(rows), align="llll", widths=(2, 2, 1.6, 1.6), margin="recomputed for this issue")]
+    return [
+        *blocks,
+        Table(
+            "Outcomes side by side",
+            head,
+            tuple(rows),
+            align="llll",
+            widths=(2, 2, 1.6, 1.6),
+            margin="recomputed for this issue",
+        ),
+    ]
 
 
 def _outcome_text(row: RequirementResult) -> str:
@@ -460,18 +641,43 @@ def register(record: DossierRecord) -> list[Block]:
     rows = tuple(tuple(str(entry.get(name, "")) for name in names) for entry in record.study.amendments)
     if rows:
         head = ("No.", "Time", "By", "Kind", "File", "Reading", "Column", "Old", "New", "Reason")
-        blocks.append(Table("Amendments and exclusions", head, rows, align="rlllllllll", margin="amendments.csv", long=True))
+        blocks.append(
+            Table("Amendments and exclusions", head, rows, align="rlllllllll", margin="amendments.csv", long=True, widths=(0.4, 1.3, 0.5, 1, 1.3, 0.9, 0.8, 1, 1, 2.2))
+        )
     else:
         blocks.append(Paragraph("Amendments and exclusions: none.", margin="amendments.csv"))
     flags = tuple(
-        (f.reading, f.test, level_text(f.at), significant(f.statistic), significant(f.critical), "kept" if f.kept else "left out", f.reason) for f in record.judgement.flags
+        (
+            f.reading,
+            f.test,
+            level_text(f.at),
+            significant(f.statistic),
+            significant(f.critical),
+            "kept" if f.kept else "left out",
+            f.reason,
+        )
+        for f in record.judgement.flags
     )
     if flags:
         head = ("Reading", "Test", "At", "Statistic", "Critical", "Status", "In words")
-        blocks.append(Table("Readings that a test points at", head, flags, align="lllddll", widths=(1, 1.1, 0.6, 0.8, 0.8, 0.7, 3), margin="results.json: flags"))
+        blocks.append(
+            Table(
+                "Readings that a test points at",
+                head,
+                flags,
+                align="lllddll",
+                widths=(1, 1.1, 0.6, 0.8, 0.8, 0.7, 3),
+                margin="results.json: flags",
+            )
+        )
     else:
         blocks.append(Paragraph("Readings that a test points at: none.", margin="results.json: flags"))
-    blocks.append(Paragraph("A test alone never removes a reading: every flagged reading stays in the numbers unless a person excluded it with a reason.", style="small"))
+    blocks.append(
+        Paragraph(
+            "A test alone never removes a reading: every flagged reading stays in the numbers unless a person excluded it with a reason.",
+            style="small",
+        )
+    )
     if record.changed_rows:
         blocks.append(Paragraph("Rows that changed since they were first read, without an amendment:"))
         blocks.append(Items(tuple(record.changed_rows)))
@@ -488,21 +694,57 @@ def people_and_equipment(record: DossierRecord) -> list[Block]:
             continue
         names = list(dict.fromkeys(name for fact in facts for name in fact))
         rows = tuple(tuple(_plain(fact.get(name, "")) for name in names) for fact in facts)
-        blocks.append(Table(title, tuple(name.replace("_", " ") for name in names), rows, align="l" * len(names), margin=f"plan.yaml: {title.lower()}"))
-    lots = {"allowed_step": str(plan.lots.allowed_step) if plan.lots.allowed_step is not None else NOT_STATED, **{k: _plain(v) for k, v in plan.lots.stated.items()}}
+        blocks.append(
+            Table(
+                title,
+                tuple(name.replace("_", " ") for name in names),
+                rows,
+                align="l" * len(names),
+                margin=f"plan.yaml: {title.lower()}",
+            )
+        )
+    lots = {
+        "allowed_step": str(plan.lots.allowed_step) if plan.lots.allowed_step is not None else NOT_STATED,
+        **{k: _plain(v) for k, v in plan.lots.stated.items()},
+    }
     blocks.append(Fields(tuple((f"Lots: {name.replace('_', ' ')}", value) for name, value in lots.items())))
-    columns = ("analyst", "instrument", "laboratory", "grade", "fuel", "lot")
-    rows = []
-    for data in record.study.experiments.values():
-        for column in columns:
-            seen = sorted({value for value in (r.values.get(column, "") for r in data.readings) if value})
-            rows.append((data.worksheet.rpartition("/")[2], column, ", ".join(seen[:12]) + (" ..." if len(seen) > 12 else "") if seen else NOT_STATED))
-    blocks.append(Table("As the worksheets record them", ("Worksheet", "Column", "Values"), tuple(rows), align="lll", widths=(1.2, 0.8, 3), details=True))
+    rows = tuple(
+        (column, *_stated(record.study, column))
+        for column in ("analyst", "instrument", "laboratory", "grade", "fuel", "lot")
+    )
+    blocks.append(
+        Table(
+            "As the worksheets record them",
+            ("Column", "Values", "Not stated in"),
+            rows,
+            align="lll",
+            widths=(0.8, 3, 2),
+        )
+    )
     if record.records:
-        blocks.append(Table("Attached records, by hash", ("File", "SHA-256"), tuple((name, value) for name, value in record.records.items()), align="ll", widths=(1.2, 3), margin="records/, not parsed"))
+        blocks.append(
+            Table(
+                "Attached records, by hash",
+                ("File", "SHA-256"),
+                tuple((name, value) for name, value in record.records.items()),
+                align="ll",
+                widths=(1.2, 3),
+                margin="records/, not parsed",
+            )
+        )
     else:
         blocks.append(Paragraph("Attached records: none."))
     return blocks
+
+
+def _stated(study: Study, column: str) -> tuple[str, str]:
+    """The values of a column over all worksheets, and the worksheets without it."""
+    seen, missing = [], []
+    for data in study.experiments.values():
+        values = sorted({r.values.get(column, "") for r in data.readings} - {""})
+        seen += values
+        missing += [] if values else [data.worksheet.rpartition("/")[2]]
+    return ", ".join(dict.fromkeys(seen)) or NOT_STATED, ", ".join(dict.fromkeys(missing))
 
 
 def _plain(value: Any) -> str:
@@ -527,43 +769,62 @@ def raw_data(record: DossierRecord) -> list[Block]:
         if not data.readings:
             blocks.append(Paragraph("Awaiting readings: the worksheet holds headings only."))
             continue
-        head, rows = raw_table(data, flagged)
-        digest = record.inputs.get(data.worksheet, "")
-        text = f"{len(rows)} rows. SHA-256 {digest}. Row is the line of the file; the heading is line 1."
-        blocks += [Paragraph(text, style="small"), Table(f"{data.worksheet}, as written", head, rows, align="rl" + "l" * (len(head) - 2), long=True, details=True)]
+        throughout, head, rows = raw_table(data, flagged)
+        same = (
+            f" Throughout: {', '.join(f'{name} {value}' for name, value in throughout.items())}." if throughout else ""
+        )
+        text = f"{len(rows)} rows. SHA-256 {record.inputs.get(data.worksheet, '')}. Row is the line of the file; the heading is line 1.{same}"
+        blocks += [
+            Paragraph(text, style="small"),
+            Table(
+                f"{data.worksheet}, as written", head, rows, align="rl" + "l" * (len(head) - 2), long=True, details=True
+            ),
+        ]
     if record.unused_files:
         blocks.append(Paragraph(f"Present in the study folder, not used: {', '.join(record.unused_files)}."))
     return blocks
 
 
-def raw_table(data: ExperimentData, flagged: Mapping[str, Sequence[str]]) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
-    """Columns that differ from row to row stand in the table; those the same throughout are said once in the head."""
-    columns = [name for name in data.readings[0].written if name != "reading"]
-    columns = [name for name in columns if any(r.written.get(name, "") for r in data.readings)]
+def raw_table(
+    data: ExperimentData, flagged: Mapping[str, Sequence[str]]
+) -> tuple[dict[str, str], tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    """Cells that are the same in every row, said once; then the columns that differ, and what happened to each row."""
+    values = {
+        name: [r.written.get(name, "") for r in data.readings] for name in data.readings[0].written if name != "reading"
+    }
+    throughout = {
+        name: cells[0] for name, cells in values.items() if len(set(cells)) == 1 and cells[0] and len(cells) > 1
+    }
+    columns = [name for name, cells in values.items() if name not in throughout and any(cells)]
     head = ("Row", "Reading", *(name.replace("_", " ") for name in columns), "Status")
-    rows = tuple((str(r.line), r.reading, *(r.written.get(name, "") for name in columns), _status(r, flagged)) for r in data.readings)
-    return head, rows
+    rows = tuple(
+        (str(r.line), r.reading, *(r.written.get(name, "") for name in columns), _status(r, flagged))
+        for r in data.readings
+    )
+    return throughout, head, rows
 
 
 def _status(reading: Reading, flagged: Mapping[str, Sequence[str]]) -> str:
     said = [] if reading.status == "used" else [f"{reading.status}{': ' + reading.reason if reading.reason else ''}"]
-    said += [f"{column} amended to {reading.values[column]}" for column, old in reading.written.items() if reading.values.get(column, old) != old]
+    said += [
+        f"{column} amended to {reading.values[column]}"
+        for column, old in reading.written.items()
+        if reading.values.get(column, old) != old
+    ]
     said += [f"flagged: {', '.join(flagged[reading.reading])}; kept"] if reading.reading in flagged else []
     return "; ".join(said)
 
 
 def software(record: DossierRecord) -> list[Block]:
-    """Versions, and the published examples each statistic is held to."""
-    rows = [
-        (item.title, info.key, sentence_list(list(info.checked_against)) or "no published example; see the tests")
-        for item in characteristics().values()
-        for info in item.keys
-    ]
+    """The versions that made this dossier."""
     return [
         Heading("Software", 1, "software"),
-        Paragraph("These versions computed and rendered this dossier. The same inputs and versions give the same bytes.", margin="manifest.json: versions"),
+        Paragraph(
+            "These versions computed and rendered this dossier. The same inputs and versions give the same bytes.",
+            margin="manifest.json: versions",
+        ),
         Fields(tuple(record.versions.items())),
-        Table("What each statistic is checked against in the program's tests", ("Characteristic", "Key of results.json", "Published example"), tuple(rows), align="lll", long=True, details=True, widths=(1.2, 1.8, 2.6)),
+        Paragraph("The published example that each statistic is held to stands in the chapters, beside its source."),
     ]
 
 
@@ -574,11 +835,11 @@ def recompute(record: DossierRecord) -> list[Block]:
         Heading("How to recompute", 1, "recompute"),
         Items(
             (
-                "Install the versions listed under Software, then run `validation verify` on this folder: it checks every hash and recomputes every quantity, verdict and the conclusion from inputs/.",
-                "`validation trace FOLDER KEY --at LEVEL` leads from one number to its formula, source and rows.",
+                "Install the versions listed under Software, then run “validation verify” on this folder: it checks every hash and recomputes every quantity, verdict and the conclusion from inputs/.",
+                "“validation trace FOLDER KEY --at LEVEL” leads from one number to its formula, source and rows.",
                 "Each executed notebook in notebooks/ shows one chapter's computation step by step; it opens in JupyterLab.",
                 "Without this program: inputs/ holds the worksheets byte for byte; the formulas stand in the chapters; results.json holds every number in full precision.",
-                "The SHA-256 of the inputs is the hash of what `sha256sum` prints for the files of inputs/, sorted by name, with paths relative to inputs/.",
+                "The SHA-256 of the inputs is the hash of what “sha256sum” prints for the files of inputs/, sorted by name, with paths relative to inputs/.",
             )
         ),
         Table("Inputs of this dossier", ("File", "SHA-256"), files, align="ll", widths=(1.2, 2.6), margin="inputs/"),
@@ -599,32 +860,89 @@ def predecessor_changes(record: DossierRecord) -> list[Block]:
     """What changed since the issue before this one."""
     if record.predecessor is None:
         return []
-    return change_blocks(record.predecessor, "What changed since the predecessor of this issue", "predecessor", record.study.unit)
+    return change_blocks(
+        record.predecessor, "What changed since the predecessor of this issue", "predecessor", record.study.unit
+    )
 
 
 def change_blocks(report: ComparisonReport, title: str, anchor: str, unit: str) -> list[Block]:
     """A comparison as a chapter."""
     old, new = report.conclusions
-    blocks: list[Block] = [Heading(title, 1, anchor), Paragraph(f"{report.old.name}, manifest SHA-256 {report.old.manifest_hash}. {report.cause}", margin="validation compare")]
-    blocks.append(Paragraph(f"Proposed conclusion then: {old['outcome']}{_span(old)}. Now: {new['outcome']}{_span(new)}."))
+    blocks: list[Block] = [
+        Heading(title, 1, anchor),
+        Paragraph(
+            f"{report.old.name}, manifest SHA-256 {report.old.manifest_hash}. {report.cause}",
+            margin="validation compare",
+        ),
+    ]
+    blocks.append(
+        Paragraph(f"Proposed conclusion then: {old['outcome']}{_span(old)}. Now: {new['outcome']}{_span(new)}.")
+    )
     if report.verdicts:
         rows = tuple((v["id"], v["quantity"], level_text(v["at"]), v["old"], v["new"]) for v in report.verdicts)
         blocks.append(Table("Verdicts that changed", ("Id", "Quantity", "At", "Then", "Now"), rows, align="lllll"))
     else:
         blocks.append(Paragraph("No verdict changed."))
     if report.steps:
-        rows = tuple((level_text(n.at), _number(n.difference), "" if n.interval is None else with_interval(n.difference or 0.0, n.interval)[1], f"±{significant(n.allowed or 0.0, 2)}", n.outcome) for n in report.steps)
+        rows = tuple(
+            (
+                level_text(n.at),
+                _number(n.difference),
+                "" if n.interval is None else with_interval(n.difference or 0.0, n.interval)[1],
+                f"±{significant(n.allowed or 0.0, 2)}",
+                n.outcome,
+            )
+            for n in report.steps
+        )
         head = ("Level", "Step", "Interval", f"Allowed ({report.step_limit})", "Outcome")
-        blocks.append(Table(f"Step of the results, in {unit}, against the allowed step: an equivalence, since a small difference is never “no change”", head, rows, align="lddll", margin="plan.yaml: lots.allowed_step"))
+        blocks.append(
+            Table(
+                f"Step of the results, in {unit}, against the allowed step: an equivalence, since a small difference is never “no change”",
+                head,
+                rows,
+                align="lddll",
+                margin="plan.yaml: lots.allowed_step",
+            )
+        )
     elif anchor == "parent":
-        blocks.append(Paragraph("The plan gives no lots.allowed_step: whether the change matters is not judged.", margin="plan.yaml: lots"))
-    blocks.append(Table("Inputs by hash", ("File", "Change", "Then", "Now"), tuple((i["file"], i["change"], (i["old"] or "")[:16], (i["new"] or "")[:16]) for i in report.inputs), align="llll"))
+        blocks.append(
+            Paragraph(
+                "The plan gives no lots.allowed_step: whether the change matters is not judged.",
+                margin="plan.yaml: lots",
+            )
+        )
+    blocks.append(
+        Table(
+            "Inputs by hash",
+            ("File", "Change", "Then", "Now"),
+            tuple((i["file"], i["change"], (i["old"] or "")[:16], (i["new"] or "")[:16]) for i in report.inputs),
+            align="llll",
+        )
+    )
     rows = tuple(
-        (n.key, level_text(n.at), _number(n.old), _number(n.new), _number(n.difference), "" if n.combined is None else significant(n.combined, 2), "" if n.ratio is None else significant(n.ratio, 2))
+        (
+            n.key,
+            level_text(n.at),
+            _number(n.old),
+            _number(n.new),
+            _number(n.difference),
+            "" if n.combined is None else significant(n.combined, 2),
+            "" if n.ratio is None else significant(n.ratio, 2),
+        )
         for n in report.numbers
     )
     head = ("Quantity", "At", "Then", "Now", "Difference", "u of difference", "Ratio")
-    blocks.append(Table("Every quantity: then, now, difference, combined standard uncertainty and their ratio", head, rows, align="llddddd", long=True, details=True, widths=(2.4, 1, 1, 1, 1, 1, 0.8)))
+    blocks.append(
+        Table(
+            "Every quantity: then, now, difference, combined standard uncertainty and their ratio",
+            head,
+            rows,
+            align="llddddd",
+            long=True,
+            details=True,
+            widths=(2.4, 1, 1, 1, 1, 1, 0.8),
+        )
+    )
     if report.not_repeated:
         rows = tuple((q["key"], level_text(q["at"]), _number(q["value"]), q["unit"]) for q in report.not_repeated)
         caption = f"Not repeated; the value stands from {report.old.name} (manifest {report.old.manifest_hash[:16]})"

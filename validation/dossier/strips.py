@@ -63,7 +63,7 @@ def axis_svg(axis: Axis) -> str:
         )
         for value in marks
     )
-    inside += _text(axis.place(axis.high), 8.0, "× limit", anchor="end") if axis.high >= 1.45 else ""
+    inside += _text(axis.place(axis.high), 8.0, "× limit", anchor="end") if axis.high >= 2.2 else ""
     return _svg(axis.width, 10.0, inside)
 
 

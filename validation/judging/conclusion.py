@@ -71,7 +71,10 @@ def not_evaluated(study: Study) -> tuple[NotEvaluated, ...]:
     absent = {name: title for name, title in MAIN.items() if study.ready(name) is None}
     further = {name: title for name, title in FURTHER.items()}
     others = {name: name.replace("_", " ") for name in reasons if name not in MAIN and name not in FURTHER}
-    return tuple(NotEvaluated(name, title, reasons.get(name, "").strip()) for name, title in {**absent, **further, **others}.items())
+    return tuple(
+        NotEvaluated(name, title, reasons.get(name, "").strip())
+        for name, title in {**absent, **further, **others}.items()
+    )
 
 
 def working_range(rows: Sequence[RequirementResult]) -> tuple[float, float] | None:
@@ -96,10 +99,14 @@ def quantification_limit(rows: Sequence[RequirementResult], unit: str) -> Quanti
     if not good:
         return None
     used = sorted({row.id for row in wanted if row.at == good[0]})
-    notes = [f"Lowest tested level at which the requirements {sentence_list(used)} hold; it carries no interval of its own."]
+    notes = [
+        f"Lowest tested level at which the requirements {sentence_list(used)} hold; it carries no interval of its own."
+    ]
     elsewhere = sorted({row.id for row in wanted} - set(used))
     if elsewhere:
-        notes.append(f"{sentence_list(elsewhere)} is set at other levels only and says nothing at {level_text(good[0])}.")
+        notes.append(
+            f"{sentence_list(elsewhere)} is set at other levels only and says nothing at {level_text(good[0])}."
+        )
     return Quantity(
         key="detection.quantification_limit",
         at=BY_PERFORMANCE,
@@ -115,9 +122,15 @@ def quantification_limit(rows: Sequence[RequirementResult], unit: str) -> Quanti
 def conclude(study: Study, rows: Sequence[RequirementResult], absent: Sequence[NotEvaluated]) -> Conclusion:
     """Put the rows together: what is proposed, over which range, and what stands against it."""
     if not rows:
-        return Conclusion("not judged", None, "The plan sets no requirement: the quantities stand for themselves and nothing is judged.")
+        return Conclusion(
+            "not judged",
+            None,
+            "The plan sets no requirement: the quantities stand for themselves and nothing is judged.",
+        )
     if all(row.outcome == "not judged" for row in rows):
-        return Conclusion("not judged", None, f"Nothing is judged: {rows[0].reason.split('. ')[0].removeprefix('Not judged: ')}.")
+        return Conclusion(
+            "not judged", None, f"Nothing is judged: {rows[0].reason.split('. ')[0].removeprefix('Not judged: ')}."
+        )
     spread = working_range(rows)
     by_level = [row for row in rows if isinstance(row.at, float)]
     failed = [row for row in rows if row.outcome != "met"]
@@ -130,7 +143,7 @@ def conclude(study: Study, rows: Sequence[RequirementResult], absent: Sequence[N
     if not by_level and all(row.outcome != "met" for row in rows):
         return Conclusion("not fit", None, " ".join(restrictions), restrictions)
     whole = spread is not None and spread[0] <= study.plan.study.range[0] and spread[1] >= study.plan.study.range[1]
-    fit = whole and not elsewhere and not unexcused and not any(row.order == "set after data" for row in rows)
+    fit = whole and not elsewhere and not unexcused
     words = "fit for the intended use" if fit else "fit with restrictions"
     over = "" if spread is None else f" from {level_text(spread[0])} to {level_text(spread[1])} {study.unit}"
     lead = f"The readings support the proposal that the procedure is {words}{over}."
@@ -158,6 +171,9 @@ def _restrictions(
     for row in elsewhere:
         place = "" if row.at is None else f" ({row.at})"
         said.append(f"{row.id}, {row.quantity}{place}: {row.outcome}.")
+    low, high = study.plan.study.range
+    if not failed and spread is not None and (spread[0] > low or spread[1] < high):
+        said.append(f"Asked for from {level_text(low)} to {level_text(high)} {study.unit}, tested over less.")
     late = sorted({row.id for row in rows if row.order == "set after data"})
     if late:
         said.append(f"Set after the first reading was taken: {sentence_list(late)}.")
@@ -165,7 +181,3 @@ def _restrictions(
         said.append(f"Neither evaluated nor excused by the plan: {sentence_list([item.title for item in unexcused])}.")
     return tuple(said)
 
-
-def thin_rows(rows: Sequence[RequirementResult]) -> Mapping[str, str]:
-    """Rows whose verdict hangs on the rule chosen, by id."""
-    return {row.id: row.thin for row in rows if row.thin}

@@ -7,7 +7,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from validation.characteristics import characteristics
-from validation.judging.conclusion import Conclusion, NotEvaluated, conclude, in_part, not_evaluated, quantification_limit
+from validation.judging.conclusion import (
+    Conclusion,
+    NotEvaluated,
+    conclude,
+    in_part,
+    not_evaluated,
+    quantification_limit,
+)
 from validation.judging.requirements import BY_PERFORMANCE, RequirementResult, judge
 from validation.study.lock import PlanOrder, plan_order
 from validation.study.model import Study

@@ -78,18 +78,27 @@ class RequirementResult:
         return cls(**pairs)
 
 
-def requirement_faults(plan: Plan, *, numeric_levels: Mapping[str, bool] | None = None, lines: Mapping[str, int] | None = None) -> list[Fault]:
+def requirement_faults(
+    plan: Plan, *, numeric_levels: Mapping[str, bool] | None = None, lines: Mapping[str, int] | None = None
+) -> list[Fault]:
     """Requirements that cannot be judged as written: unknown quantity, a rule it does not know, a limit without its level.
 
     `numeric_levels` tells by characteristic experiment whether its levels are numbers, once the worksheets are read.
     """
-    return [fault for requirement in plan.requirements for fault in _faults(requirement, numeric_levels or {}, lines or {})]
+    return [
+        fault for requirement in plan.requirements for fault in _faults(requirement, numeric_levels or {}, lines or {})
+    ]
 
 
 def _faults(requirement: Requirement, numeric: Mapping[str, bool], lines: Mapping[str, int]) -> list[Fault]:
     def fault(reason: str, mend: str, found: str, column: str) -> Fault:
         return Fault(
-            file="plan.yaml", row=lines.get(requirement.id), column=column, found=found, reason=f"Requirement {requirement.id}: {reason}", mend=mend
+            file="plan.yaml",
+            row=lines.get(requirement.id),
+            column=column,
+            found=found,
+            reason=f"Requirement {requirement.id}: {reason}",
+            mend=mend,
         )
 
     info = find_key(requirement.quantity)
@@ -98,17 +107,30 @@ def _faults(requirement: Requirement, numeric: Mapping[str, bool], lines: Mappin
     found = []
     if requirement.rule not in info.rules:
         allowed = " or ".join(f"`{rule}`" for rule in info.rules)
-        mend = f"Use {allowed}." if allowed else "This quantity is shown and never used for a verdict: leave the requirement out."
+        mend = (
+            f"Use {allowed}."
+            if allowed
+            else "This quantity is shown and never used for a verdict: leave the requirement out."
+        )
         found.append(fault(f"the rule does not fit {requirement.quantity}.", mend, requirement.rule, "rule"))
     label_levels = info.at == "level" and numeric.get(_experiment(info.key), True) is False
     if info.at == "label" and not isinstance(requirement.at, str):
-        found.append(fault("this quantity exists under names; `at` must give one.", 'Write at: "ISO 11843-2", for example.', str(requirement.at), "at"))
+        found.append(
+            fault(
+                "this quantity exists under names; `at` must give one.",
+                'Write at: "ISO 11843-2", for example.',
+                str(requirement.at),
+                "at",
+            )
+        )
     if info.at == "none" and requirement.at is not None:
         found.append(fault("this quantity has no levels.", "Leave `at` out.", str(requirement.at), "at"))
     needs_number = info.at == "none" or info.at == "label" or label_levels or isinstance(requirement.at, str)
     if requirement.limit.needs_level and needs_number:
         mend = "Give the limit as a number in the unit of the quantity."
-        found.append(fault("a share of the level needs a level that is a number.", mend, str(requirement.limit), "limit"))
+        found.append(
+            fault("a share of the level needs a level that is a number.", mend, str(requirement.limit), "limit")
+        )
     return found
 
 
@@ -136,7 +158,9 @@ def find_key(quantity: str) -> KeyInfo | None:
     return known_keys().get(quantity) or _pair_names().get(quantity)
 
 
-def judge(plan: Plan, quantities: Sequence[Quantity], order: PlanOrder, *, chapters: Collection[str]) -> tuple[RequirementResult, ...]:
+def judge(
+    plan: Plan, quantities: Sequence[Quantity], order: PlanOrder, *, chapters: Collection[str]
+) -> tuple[RequirementResult, ...]:
     """Every requirement on the evaluated chapters as rows, one a level where it names none, in the order of the plan."""
     by_place = {(quantity.key, quantity.at): quantity for quantity in quantities}
     asked = [requirement for requirement in plan.requirements if requirement.quantity.partition(".")[0] in chapters]
@@ -152,11 +176,19 @@ def _rows(requirement: Requirement, plan: Plan, by_place: Mapping[tuple[str, At]
         at = float(requirement.at) if isinstance(requirement.at, int | float) else requirement.at
         return [_row(requirement, info, at, by_place, plan.confidence)]
     low, high = plan.study.range
-    places = [at for (name, at) in by_place if name == key and (info.at != "level" or not isinstance(at, float) or low <= at <= high)]
-    return [_row(requirement, info, at, by_place, plan.confidence) for at in places] or [_row(requirement, info, None, by_place, plan.confidence)]
+    places = [
+        at
+        for (name, at) in by_place
+        if name == key and (info.at != "level" or not isinstance(at, float) or low <= at <= high)
+    ]
+    return [_row(requirement, info, at, by_place, plan.confidence) for at in places] or [
+        _row(requirement, info, None, by_place, plan.confidence)
+    ]
 
 
-def _row(requirement: Requirement, info: KeyInfo, at: At, by_place: Mapping[tuple[str, At], Quantity], beta: float) -> RequirementResult:
+def _row(
+    requirement: Requirement, info: KeyInfo, at: At, by_place: Mapping[tuple[str, At], Quantity], beta: float
+) -> RequirementResult:
     quantity = by_place.get((info.pair[0] if info.pair else info.key, at))
     level = at if isinstance(at, float) else None
     limit = None if requirement.limit.needs_level and level is None else requirement.limit.value(level)
@@ -168,7 +200,9 @@ def _row(requirement: Requirement, info: KeyInfo, at: At, by_place: Mapping[tupl
     else:
         verdict = _verdict(requirement, info, quantity, limit, target, at, by_place, beta)
     if quantity is not None and quantity.censored and verdict.outcome == "met":
-        reason = f"{quantity.censored} censored reading(s) were left out, so that at best nothing is shown. {verdict.reason}"
+        reason = (
+            f"{quantity.censored} censored reading(s) were left out, so that at best nothing is shown. {verdict.reason}"
+        )
         verdict = replace(verdict, outcome="not shown", reason=reason)
     return RequirementResult(
         id=requirement.id,
@@ -193,7 +227,14 @@ def _row(requirement: Requirement, info: KeyInfo, at: At, by_place: Mapping[tupl
 
 
 def _verdict(
-    requirement: Requirement, info: KeyInfo, quantity: Quantity, limit: float, target: float, at: At, by_place: Mapping[tuple[str, At], Quantity], beta: float
+    requirement: Requirement,
+    info: KeyInfo,
+    quantity: Quantity,
+    limit: float,
+    target: float,
+    at: At,
+    by_place: Mapping[tuple[str, At], Quantity],
+    beta: float,
 ) -> rules.RuleVerdict:
     match requirement.rule:
         case "equivalence":

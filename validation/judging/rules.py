@@ -44,9 +44,13 @@ def equivalence(quantity: Quantity, limit: float, target: float) -> RuleVerdict:
     if target - limit <= low and high <= target + limit:
         return RuleVerdict("met", value, interval, quantity.judged_confidence, f"The interval lies inside: {text}.")
     if high < target - limit or low > target + limit:
-        return RuleVerdict("not met", value, interval, quantity.judged_confidence, f"The interval lies outside: {text}.")
+        return RuleVerdict(
+            "not met", value, interval, quantity.judged_confidence, f"The interval lies outside: {text}."
+        )
     settles = _units_that_settle(quantity, limit, target)
-    return RuleVerdict("not shown", value, interval, quantity.judged_confidence, f"The interval crosses the limit: {text}. {settles}")
+    return RuleVerdict(
+        "not shown", value, interval, quantity.judged_confidence, f"The interval crosses the limit: {text}. {settles}"
+    )
 
 
 def inside(low: Quantity, high: Quantity, limit: float, *, beta: float, precision: Quantity | None) -> RuleVerdict:
@@ -81,13 +85,27 @@ def upper_bound(quantity: Quantity, limit: float) -> RuleVerdict:
     places = places_for((high - low) / 4)
     text = f"observed {fixed(quantity.value, places)} {quantity.unit}, upper bound {fixed(high, places)}, limit {significant(limit)}"
     if high <= limit:
-        return RuleVerdict("met", quantity.value, (None, high), confidence, f"The upper bound is not above the limit: {text}.", high)
+        return RuleVerdict(
+            "met", quantity.value, (None, high), confidence, f"The upper bound is not above the limit: {text}.", high
+        )
     if low > limit:
         return RuleVerdict(
-            "not met", quantity.value, (low, high), confidence, f"Even the lower bound {fixed(low, places)} is above the limit: {text}.", high
+            "not met",
+            quantity.value,
+            (low, high),
+            confidence,
+            f"Even the lower bound {fixed(low, places)} is above the limit: {text}.",
+            high,
         )
     settles = _df_that_settle(quantity, limit)
-    return RuleVerdict("not shown", quantity.value, (None, high), confidence, f"The upper bound is above the limit: {text}. {settles}", high)
+    return RuleVerdict(
+        "not shown",
+        quantity.value,
+        (None, high),
+        confidence,
+        f"The upper bound is above the limit: {text}. {settles}",
+        high,
+    )
 
 
 def lower_bound(quantity: Quantity, limit: float) -> RuleVerdict:
@@ -99,10 +117,17 @@ def lower_bound(quantity: Quantity, limit: float) -> RuleVerdict:
     places = places_for((high - low) / 4)
     text = f"observed {fixed(quantity.value, places)} {quantity.unit}, lower bound {fixed(low, places)}, limit {significant(limit)}"
     if low >= limit:
-        return RuleVerdict("met", quantity.value, (low, None), confidence, f"The lower bound is not below the limit: {text}.", low)
+        return RuleVerdict(
+            "met", quantity.value, (low, None), confidence, f"The lower bound is not below the limit: {text}.", low
+        )
     if high < limit:
         return RuleVerdict(
-            "not met", quantity.value, (low, high), confidence, f"Even the upper bound {fixed(high, places)} is below the limit: {text}.", low
+            "not met",
+            quantity.value,
+            (low, high),
+            confidence,
+            f"Even the upper bound {fixed(high, places)} is below the limit: {text}.",
+            low,
         )
     text = f"The lower bound is below the limit: {text}. More readings would narrow it; no number can be promised."
     return RuleVerdict("not shown", quantity.value, (low, None), confidence, text, low)
@@ -123,8 +148,10 @@ def point(quantity: Quantity, limit: float, target: float, *, about_target: bool
         beyond = abs(bound - target) > limit if about_target else bound > limit
         text += f"; its one-sided {100 * _one_sided(quantity):.4g} % bound is {_like(bound, observed)}"
         if met and beyond:
-            thin = "Thin: the estimate meets the limit, its bound does not. The plan chose the estimate alone."
-    return RuleVerdict("met" if met else "not met", value, interval, quantity.judged_confidence, f"{text}. {thin}".strip(), bound, thin)
+            thin = "The estimate meets the limit, its bound does not; the plan chose the estimate alone."
+    return RuleVerdict(
+        "met" if met else "not met", value, interval, quantity.judged_confidence, f"{text}.", bound, thin
+    )
 
 
 def _without_interval(quantity: Quantity) -> RuleVerdict:

@@ -47,7 +47,9 @@ def _without_amendment(study: Study, number: int) -> Study:
     return replace(other, experiments={**other.experiments, **same})
 
 
-def _variant(title: str, reading: str, other: Study, study: Study, evaluations: Mapping[str, Evaluation], judgement: Judgement) -> Variant:
+def _variant(
+    title: str, reading: str, other: Study, study: Study, evaluations: Mapping[str, Evaluation], judgement: Judgement
+) -> Variant:
     touched = {name for name, data in study.experiments.items() if data is not other.experiments[name]}
     # The limits of detection that need a line read the calibration worksheet as well as their own.
     also = {"detection"} if "calibration" in touched else set()
@@ -59,7 +61,9 @@ def _variant(title: str, reading: str, other: Study, study: Study, evaluations: 
     return Variant(title, reading, _moved(judgement.requirements, again.requirements))
 
 
-def _moved(before: Sequence[RequirementResult], after: Sequence[RequirementResult]) -> tuple[tuple[RequirementResult, RequirementResult], ...]:
+def _moved(
+    before: Sequence[RequirementResult], after: Sequence[RequirementResult]
+) -> tuple[tuple[RequirementResult, RequirementResult], ...]:
     by_place = {(row.id, row.at): row for row in after}
     pairs = [(row, by_place[row.id, row.at]) for row in before if (row.id, row.at) in by_place]
     return tuple((a, b) for a, b in pairs if a.settled != b.settled or not _same(a.observed, b.observed))

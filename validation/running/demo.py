@@ -18,7 +18,9 @@ from validation.study.plan import PLAN
 STUDY, LOT_STUDY = "new-grade", "new-lot"
 
 
-def run_demo(out: Path, progress: Callable[[str], None] = lambda text: None, *, jobs: int | None = None, new_lot: bool = False) -> RunReport:
+def run_demo(
+    out: Path, progress: Callable[[str], None] = lambda text: None, *, jobs: int | None = None, new_lot: bool = False
+) -> RunReport:
     """Copy the demonstration study to `out` and run it; never overwrites.
 
     Parameters
@@ -33,7 +35,9 @@ def run_demo(out: Path, progress: Callable[[str], None] = lambda text: None, *, 
     """
     target = out / STUDY
     if target.exists() or (out / LOT_STUDY).exists():
-        raise Refusal(f"{out} holds a demonstration already and is never overwritten; name another folder with --out, or remove it.")
+        raise Refusal(
+            f"{out} holds a demonstration already and is never overwritten; name another folder with --out, or remove it."
+        )
     out.mkdir(parents=True, exist_ok=True)
     source = resources.folder("demo_data")
     shutil.copytree(source / STUDY, target)

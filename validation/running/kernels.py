@@ -104,7 +104,9 @@ class Nursery:
         assert self._process.stdout is not None
         with self._lock:
             try:
-                self._process.stdin.write(json.dumps({"connection_file": connection_file, "cwd": cwd, "env": env}) + "\n")
+                self._process.stdin.write(
+                    json.dumps({"connection_file": connection_file, "cwd": cwd, "env": env}) + "\n"
+                )
                 self._process.stdin.flush()
             except BrokenPipeError:
                 return None

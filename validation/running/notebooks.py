@@ -45,7 +45,9 @@ def declared_parameters(path: Path) -> tuple[str, ...]:
     for cell in notebook.cells:
         if cell.cell_type == "code" and "parameters" in cell.metadata.get("tags", []):
             return tuple(re.findall(r"^(\w+)\s*(?::[^=]+)?=", cell.source, flags=re.MULTILINE))
-    raise Refusal(f'{path.name} has no cell tagged "parameters"; a notebook that takes no parameters cannot be run on a study.')
+    raise Refusal(
+        f'{path.name} has no cell tagged "parameters"; a notebook that takes no parameters cannot be run on a study.'
+    )
 
 
 def check_parameters(path: Path, parameters: Mapping[str, Any]) -> None:
@@ -59,7 +61,9 @@ def check_parameters(path: Path, parameters: Mapping[str, Any]) -> None:
     declared = declared_parameters(path)
     unknown = sorted(set(parameters) - set(declared))
     if unknown:
-        raise Refusal(f"{path.name} does not declare the parameter {', '.join(unknown)}; it declares {', '.join(declared)}.")
+        raise Refusal(
+            f"{path.name} does not declare the parameter {', '.join(unknown)}; it declares {', '.join(declared)}."
+        )
 
 
 def execute(source: Path, target: Path, parameters: Mapping[str, Any], cwd: Path, kernels: KernelSource) -> Path:
@@ -134,7 +138,10 @@ def execute_all(
     target_folder.mkdir(parents=True, exist_ok=True)
     failures: dict[str, Exception] = {}
     with ThreadPoolExecutor(max_workers=jobs) as pool:
-        waiting = {pool.submit(execute, source, target_folder / source.name, parameters, cwd, kernels): source for source in sources}
+        waiting = {
+            pool.submit(execute, source, target_folder / source.name, parameters, cwd, kernels): source
+            for source in sources
+        }
         for done, future in enumerate(as_completed(waiting), start=1):
             source = waiting[future]
             error = future.exception()

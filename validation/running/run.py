@@ -52,7 +52,13 @@ class RunReport:
     warnings: tuple[str, ...]
 
     def to_dict(self) -> dict[str, Any]:
-        return {"dossier": str(self.dossier), "outcome": self.outcome, "text": self.text, "all_met": self.all_met, "warnings": list(self.warnings)}
+        return {
+            "dossier": str(self.dossier),
+            "outcome": self.outcome,
+            "text": self.text,
+            "all_met": self.all_met,
+            "warnings": list(self.warnings),
+        }
 
 
 def run_study(
@@ -125,7 +131,11 @@ def checked_study(folder: Path, *, draft: bool = False, now: datetime | None = N
 
 def study_requirement_faults(study: Study) -> list[Any]:
     """Requirements that cannot be judged as written, now that the levels are known."""
-    numeric = {name: data.numeric_levels or "assigned" in data.table for name, data in study.experiments.items() if not data.table.empty}
+    numeric = {
+        name: data.numeric_levels or "assigned" in data.table
+        for name, data in study.experiments.items()
+        if not data.table.empty
+    }
     return requirement_faults(study.plan, numeric_levels=numeric, lines=plan_lines(study.folder))
 
 
@@ -148,7 +158,15 @@ def _last_issue(shelf: Path) -> int:
 
 
 def _build(
-    study: Study, building: Path, issue: str, jobs: int, only: str | None, draft: bool, progress: Progress, started: datetime, now: Callable[[], datetime]
+    study: Study,
+    building: Path,
+    issue: str,
+    jobs: int,
+    only: str | None,
+    draft: bool,
+    progress: Progress,
+    started: datetime,
+    now: Callable[[], datetime],
 ) -> RunReport:
     inputs = building / "inputs"
     copy_inputs(study, inputs)
@@ -157,7 +175,9 @@ def _build(
     evaluations, saved = _execute(building, jobs, only, draft, progress)
     judgement = judge_study(copied, evaluations)
     results = judgement.results() | ({"draft": True} if draft else {})
-    (building / "results.json").write_bytes((json.dumps(results, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode("utf-8"))
+    (building / "results.json").write_bytes(
+        (json.dumps(results, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode("utf-8")
+    )
     progress("judged; looking at amended and flagged readings")
     record = _record(study, copied, building, issue, judgement, evaluations, saved, draft)
     progress("rendering")
@@ -182,8 +202,17 @@ def _build(
 
 def copy_inputs(study: Study, inputs: Path) -> None:
     """Byte copies of plan, lock, amendments, history and worksheets; their hashes are compared afterwards."""
-    names = ["plan.yaml", "plan.lock", "amendments.csv", *sorted({data.worksheet for data in study.experiments.values()})]
-    names += [path.relative_to(study.folder).as_posix() for path in sorted((study.folder / "history").glob("*")) if path.is_file()]
+    names = [
+        "plan.yaml",
+        "plan.lock",
+        "amendments.csv",
+        *sorted({data.worksheet for data in study.experiments.values()}),
+    ]
+    names += [
+        path.relative_to(study.folder).as_posix()
+        for path in sorted((study.folder / "history").glob("*"))
+        if path.is_file()
+    ]
     for name in names:
         source, target = study.folder / name, inputs / name
         if source.is_file():
@@ -191,7 +220,9 @@ def copy_inputs(study: Study, inputs: Path) -> None:
             target.write_bytes(source.read_bytes())
 
 
-def _execute(building: Path, jobs: int, only: str | None, draft: bool, progress: Progress) -> tuple[dict[str, Evaluation], dict[str, Any]]:
+def _execute(
+    building: Path, jobs: int, only: str | None, draft: bool, progress: Progress
+) -> tuple[dict[str, Evaluation], dict[str, Any]]:
     """Run the notebooks in the building folder, which is all they see, and read what they saved."""
     folder = resources.folder("notebooks")
     names = [name for name in characteristics() if only in (None, name)]
@@ -201,7 +232,13 @@ def _execute(building: Path, jobs: int, only: str | None, draft: bool, progress:
     with KernelSource() as kernels:
         try:
             execute_all(
-                [folder / f"{name}.ipynb" for name in names], building / "notebooks", parameters, building, kernels, jobs=jobs, progress=progress
+                [folder / f"{name}.ipynb" for name in names],
+                building / "notebooks",
+                parameters,
+                building,
+                kernels,
+                jobs=jobs,
+                progress=progress,
             )
         except NotebookFailure as failure:
             raise _kept(failure, building.parent) from None
@@ -210,7 +247,10 @@ def _execute(building: Path, jobs: int, only: str | None, draft: bool, progress:
     for figure in sorted(saved_in.glob("*.svg")):
         os.replace(figure, building / "figures" / figure.name)
     shutil.rmtree(saved_in)
-    evaluations = {name: Evaluation.from_dict({k: v for k, v in data.items() if k not in ("words", "figures")}) for name, data in saved.items()}
+    evaluations = {
+        name: Evaluation.from_dict({k: v for k, v in data.items() if k not in ("words", "figures")})
+        for name, data in saved.items()
+    }
     return evaluations, saved
 
 
@@ -260,12 +300,16 @@ def _record(
 def _state_of_data(study: Study, judgement: Judgement) -> tuple[int, str]:
     """The latest time in the inputs: the same for the same inputs, unlike the time of the run."""
     times = [entry.time for entry in judgement.order.entries]
-    times += [reading.time for data in study.experiments.values() for reading in data.readings if reading.time is not None]
+    times += [
+        reading.time for data in study.experiments.values() for reading in data.readings if reading.time is not None
+    ]
     times += [datetime.fromisoformat(entry["time"]) for entry in study.amendments if entry.get("time")]
     if not times:
         return 0, "no dated entry; the time of the run stands in manifest.json"
     latest = max(time if time.tzinfo else time.replace(tzinfo=UTC) for time in times)
-    return int(latest.timestamp()), f"latest dated entry {latest.isoformat(timespec='minutes')}; the time of the run stands in manifest.json"
+    return int(
+        latest.timestamp()
+    ), f"latest dated entry {latest.isoformat(timespec='minutes')}; the time of the run stands in manifest.json"
 
 
 def _predecessor(folder: Path, issue: str, judgement: Judgement, inputs: Path, draft: bool) -> ComparisonReport | None:
@@ -306,7 +350,11 @@ def _parent(study: Study, judgement: Judgement, inputs: Path) -> ComparisonRepor
 def find_dossier(folder: Path, manifest_hash: str) -> Path | None:
     """The dossier with this manifest: in the study, in its records/, or in a study beside it."""
     beside = folder.resolve().parent
-    patterns = ((folder, "dossiers/*/manifest.json"), (folder, "records/**/manifest.json"), (beside, "*/dossiers/*/manifest.json"))
+    patterns = (
+        (folder, "dossiers/*/manifest.json"),
+        (folder, "records/**/manifest.json"),
+        (beside, "*/dossiers/*/manifest.json"),
+    )
     for root, pattern in patterns:
         for path in sorted(root.glob(pattern)):
             if path.is_file() and sha256(path) == manifest_hash.strip().lower():
