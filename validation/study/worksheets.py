@@ -178,10 +178,12 @@ def _rows(grid: Grid, heads: Mapping[int, str]) -> tuple[tuple[Row, ...], list[F
     rows = []
     width = len(grid.rows[0][1])
     name = Path(grid.file).name
-    mark, mark_faults = _decimal_mark(grid, heads)
-    faults += mark_faults
+    faults += _mark_faults(grid, heads)
     for line, cells in filled(grid.rows[1:]):
-        written = {column: cells[position] if position < len(cells) else "" for position, column in heads.items()}
+        written: dict[str, str] = {}
+        for position, column in heads.items():
+            # Of two columns with one name, a fault already, the first is looked at further.
+            written.setdefault(column, cells[position] if position < len(cells) else "")
         reading = written.get("reading", f"{name}:{line}")
         if "reading" in written and not reading:
             mend = "Give the reading an identifier that is its own in the whole study."
@@ -191,7 +193,7 @@ def _rows(grid: Grid, heads: Mapping[int, str]) -> tuple[tuple[Row, ...], list[F
             faults += _ragged(grid, line, reading, cells, width)
         faults += _formulas(grid, heads, line, reading, cells)
         values = {
-            column: text.replace(",", ".") if mark == "," and column in NUMERIC and _is_marked(text, ",") else text
+            column: text.replace(",", ".") if column in NUMERIC and _is_marked(text, ",") else text
             for column, text in written.items()
         }
         rows.append(Row(line, reading, written, values))
@@ -232,8 +234,8 @@ def _is_marked(text: str, mark: str) -> bool:
     return decimal(plain) is not None or censored(plain)
 
 
-def _decimal_mark(grid: Grid, heads: Mapping[int, str]) -> tuple[str, list[Fault]]:
-    """The one decimal mark of a file, and a fault for each cell with the other one."""
+def _mark_faults(grid: Grid, heads: Mapping[int, str]) -> list[Fault]:
+    """A fault for each number whose decimal mark is not the one of the file, or not allowed in such a file."""
     cells = [
         (line, position, texts[position])
         for line, texts in filled(grid.rows[1:])
@@ -242,26 +244,27 @@ def _decimal_mark(grid: Grid, heads: Mapping[int, str]) -> tuple[str, list[Fault
     ]
     with_comma = [cell for cell in cells if _is_marked(cell[2], ",")]
     with_point = [cell for cell in cells if _is_marked(cell[2], ".")]
-    identifiers = next((position for position, column in heads.items() if column == "reading"), None)
-    lines = dict(grid.rows)
-
-    def faults(wrong: list[tuple[int, int, str]], reason: str, right: str) -> list[Fault]:
-        other = {",": ".", ".": ","}[right]
-        found = []
-        for line, position, text in wrong:
-            reading = f"{Path(grid.file).name}:{line}" if identifiers is None else lines[line][identifiers]
-            mend = f"Write {text.replace(other, right)}."
-            expected = f"a number with decimal {'point' if right == '.' else 'comma'}"
-            found.append(Fault(grid.file, reason, mend, line, reading, heads[position], text, expected))
-        return found
-
     if "," not in grid.marks:
         where = "a workbook" if grid.workbook else "a CSV file with commas"
-        return ".", faults(with_comma, f"A decimal comma is not allowed in {where}.", ".")
-    if with_comma and with_point:
-        fewer, right = (with_point, ",") if len(with_comma) >= len(with_point) else (with_comma, ".")
-        return right, faults(fewer, "The file mixes decimal point and decimal comma.", right)
-    return ("," if with_comma else "."), []
+        return _wrong_marks(grid, heads, with_comma, f"A decimal comma is not allowed in {where}.", ".")
+    if not (with_comma and with_point):
+        return []
+    fewer, right = (with_point, ",") if len(with_comma) >= len(with_point) else (with_comma, ".")
+    return _wrong_marks(grid, heads, fewer, "The file mixes decimal point and decimal comma.", right)
+
+
+def _wrong_marks(
+    grid: Grid, heads: Mapping[int, str], cells: Sequence[tuple[int, int, str]], reason: str, right: str
+) -> list[Fault]:
+    identifiers = next((position for position, column in heads.items() if column == "reading"), None)
+    lines = dict(grid.rows)
+    other, word = (".", "comma") if right == "," else (",", "point")
+    faults = []
+    for line, position, text in cells:
+        reading = f"{Path(grid.file).name}:{line}" if identifiers is None else lines[line][identifiers]
+        mend, expected = f"Write {text.replace(other, right)}.", f"a number with decimal {word}"
+        faults.append(Fault(grid.file, reason, mend, line, reading, heads[position], text, expected))
+    return faults
 
 
 def value_faults(sheet: Sheet, row: Row, values: Mapping[str, str], *, excluded: bool) -> list[Fault]:
