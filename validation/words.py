@@ -49,7 +49,9 @@ def significant(value: float, digits: int = 3) -> str:
 def with_interval(value: float, interval: tuple[float, float] | None) -> tuple[str, str]:
     """The value and "from ... to ..." to the place that shows a quarter of the interval with two digits."""
     if interval is None or not all(isfinite(end) for end in interval) or interval[0] == interval[1]:
-        return significant(value), "" if interval is None else f"{significant(interval[0])} to {significant(interval[1])}"
+        return significant(
+            value
+        ), "" if interval is None else f"{significant(interval[0])} to {significant(interval[1])}"
     places = places_for((interval[1] - interval[0]) / 4)
     return fixed(value, places), f"{fixed(interval[0], places)} to {fixed(interval[1], places)}"
 

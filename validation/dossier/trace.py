@@ -58,7 +58,8 @@ def trace_record(folder: Path, key: str, at: str | None = None) -> dict[str, Any
     found = [item for item in results["quantities"] if item["key"] == key]
     if not found:
         raise Refusal(
-            f"The dossier holds no quantity {key}; it holds {', '.join(sorted({q['key'] for q in results['quantities']}))}."
+            f"The dossier holds no quantity {key}; it holds "
+            f"{', '.join(sorted({q['key'] for q in results['quantities']}))}."
         )
     places = [item["at"] for item in found]
     chosen = (

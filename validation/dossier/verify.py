@@ -116,7 +116,8 @@ def recomputation_problems(folder: Path) -> tuple[list[str], int]:
         fresh["conclusion"]["range"],
     ):
         problems.append(
-            f"results.json: conclusion recorded {conclusion.get('outcome')}, recomputed {fresh['conclusion']['outcome']}."
+            f"results.json: conclusion recorded {conclusion.get('outcome')}, recomputed "
+            f"{fresh['conclusion']['outcome']}."
         )
     return problems, count
 

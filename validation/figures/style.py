@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from io import StringIO
 from pathlib import Path
+from typing import Any
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
@@ -22,7 +23,7 @@ INK, BLUE, ORANGE, GREEN, VERMILION, SKY, GREY = (
 
 WIDTH, HEIGHT = 6.3, 3.6  # inches; the text width of the PDF
 
-_STYLE = {
+_STYLE: dict[Any, Any] = {
     "font.family": FONT,
     "mathtext.fontset": "stix",
     "font.size": 10.0,
@@ -84,5 +85,9 @@ def alternative_text(figure: Figure) -> str:
     titles = [axes.get_title(loc) for axes in figure.axes for loc in ("left", "center", "right")]
     titles.insert(0, figure.get_suptitle())
     message = "; ".join(dict.fromkeys(" ".join(title.split()) for title in titles if title.strip()))
-    labels = [f"{axes.get_ylabel()} against {axes.get_xlabel()}" for axes in figure.axes if axes.get_xlabel() and axes.get_ylabel()]
+    labels = [
+        f"{axes.get_ylabel()} against {axes.get_xlabel()}"
+        for axes in figure.axes
+        if axes.get_xlabel() and axes.get_ylabel()
+    ]
     return ". ".join([text for text in (message, "; ".join(dict.fromkeys(labels))) if text])

@@ -1,8 +1,8 @@
-"""The proposed conclusion: outcome, working range, and the sentences that say why. People sign, the program does not."""
+"""The proposed conclusion: outcome, working range, and why. People sign, the program does not."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Any, Literal
@@ -69,7 +69,7 @@ def not_evaluated(study: Study) -> tuple[NotEvaluated, ...]:
     """What no reading of this study speaks about, with the plan's reason."""
     reasons = dict(study.plan.not_evaluated)
     absent = {name: title for name, title in MAIN.items() if study.ready(name) is None}
-    further = {name: title for name, title in FURTHER.items()}
+    further = dict(FURTHER.items())
     others = {name: name.replace("_", " ") for name in reasons if name not in MAIN and name not in FURTHER}
     return tuple(
         NotEvaluated(name, title, reasons.get(name, "").strip())
@@ -114,7 +114,8 @@ def quantification_limit(rows: Sequence[RequirementResult], unit: str) -> Quanti
         unit=unit,
         n=0,
         notes=tuple(notes),
-        source="lowest level at which the plan's own requirements hold (Eurachem, The Fitness for Purpose of Analytical Methods; clause from memory)",
+        source="lowest level at which the plan's own requirements hold (Eurachem, The Fitness for Purpose of "
+        "Analytical Methods; clause from memory)",
         unit_name="levels",
     )
 
@@ -180,4 +181,3 @@ def _restrictions(
     if unexcused:
         said.append(f"Neither evaluated nor excused by the plan: {sentence_list([item.title for item in unexcused])}.")
     return tuple(said)
-

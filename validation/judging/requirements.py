@@ -81,7 +81,7 @@ class RequirementResult:
 def requirement_faults(
     plan: Plan, *, numeric_levels: Mapping[str, bool] | None = None, lines: Mapping[str, int] | None = None
 ) -> list[Fault]:
-    """Requirements that cannot be judged as written: unknown quantity, a rule it does not know, a limit without its level.
+    """Requirements that cannot be judged as written: unknown quantity, unfit rule, a limit without its level.
 
     `numeric_levels` tells by characteristic experiment whether its levels are numbers, once the worksheets are read.
     """
@@ -161,7 +161,7 @@ def find_key(quantity: str) -> KeyInfo | None:
 def judge(
     plan: Plan, quantities: Sequence[Quantity], order: PlanOrder, *, chapters: Collection[str]
 ) -> tuple[RequirementResult, ...]:
-    """Every requirement on the evaluated chapters as rows, one a level where it names none, in the order of the plan."""
+    """Every requirement on the evaluated chapters, one row a level where it names none, in the plan's order."""
     by_place = {(quantity.key, quantity.at): quantity for quantity in quantities}
     asked = [requirement for requirement in plan.requirements if requirement.quantity.partition(".")[0] in chapters]
     rows = [row for requirement in asked for row in _rows(requirement, plan, by_place)]

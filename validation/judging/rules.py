@@ -54,7 +54,7 @@ def equivalence(quantity: Quantity, limit: float, target: float) -> RuleVerdict:
 
 
 def inside(low: Quantity, high: Quantity, limit: float, *, beta: float, precision: Quantity | None) -> RuleVerdict:
-    """A pair of limits of content `beta` against +-limit. `precision` is s_I there, to say whether more data could help."""
+    """A pair of limits of content `beta` against +-limit; `precision` is s_I there: could more data help?"""
     if low.value is None or high.value is None:
         return _without_interval(low)
     pair = (low.value, high.value)
@@ -71,7 +71,8 @@ def inside(low: Quantity, high: Quantity, limit: float, *, beta: float, precisio
         if abs(centre) + reach > limit:
             settles = (
                 "No number of readings would settle it if the bias and the precision are what was observed: even with "
-                f"both known exactly the limits would be {fixed(centre - reach, places)} to {fixed(centre + reach, places)}."
+                f"both known exactly the limits would be {fixed(centre - reach, places)} to "
+                f"{fixed(centre + reach, places)}."
             )
     return RuleVerdict("not shown", centre, pair, beta, f"A limit lies outside, the other inside: {text}. {settles}")
 
@@ -83,7 +84,8 @@ def upper_bound(quantity: Quantity, limit: float) -> RuleVerdict:
     low, high = quantity.judged_interval
     confidence = _one_sided(quantity)
     places = places_for((high - low) / 4)
-    text = f"observed {fixed(quantity.value, places)} {quantity.unit}, upper bound {fixed(high, places)}, limit {significant(limit)}"
+    text = f"observed {fixed(quantity.value, places)} {quantity.unit}, upper bound {fixed(high, places)}, limit "
+    f"{significant(limit)}"
     if high <= limit:
         return RuleVerdict(
             "met", quantity.value, (None, high), confidence, f"The upper bound is not above the limit: {text}.", high
@@ -115,7 +117,8 @@ def lower_bound(quantity: Quantity, limit: float) -> RuleVerdict:
     low, high = quantity.judged_interval
     confidence = _one_sided(quantity)
     places = places_for((high - low) / 4)
-    text = f"observed {fixed(quantity.value, places)} {quantity.unit}, lower bound {fixed(low, places)}, limit {significant(limit)}"
+    text = f"observed {fixed(quantity.value, places)} {quantity.unit}, lower bound {fixed(low, places)}, limit "
+    f"{significant(limit)}"
     if low >= limit:
         return RuleVerdict(
             "met", quantity.value, (low, None), confidence, f"The lower bound is not below the limit: {text}.", low
@@ -140,8 +143,9 @@ def point(quantity: Quantity, limit: float, target: float, *, about_target: bool
         return _without_interval(quantity)
     met = abs(value - target) <= limit if about_target else value <= limit
     interval = quantity.judged_interval
-    observed, span = with_interval(value, interval)
-    text = f"The estimate {observed} {quantity.unit} alone is judged, against {_about(target, limit) if about_target else significant(limit)}"
+    observed, _span = with_interval(value, interval)
+    text = f"The estimate {observed} {quantity.unit} alone is judged, against "
+    f"{_about(target, limit) if about_target else significant(limit)}"
     bound, thin = None, ""
     if interval is not None:
         bound = max(interval, key=lambda end: abs(end - target)) if about_target else interval[1]
@@ -191,7 +195,8 @@ def _units_that_settle(quantity: Quantity, limit: float, target: float) -> str:
         return "No realistic number of readings would settle it if the true difference is what was observed."
     places = places_for(error)
     return (
-        f"About {size.units} {quantity.unit_name} instead of {units} would settle it (true difference {fixed(difference, places)}, "
+        f"About {size.units} {quantity.unit_name} instead of {units} would settle it (true difference "
+        f"{fixed(difference, places)}, "
         f"standard deviation of one of the {quantity.unit_name} {significant(sd, 2)}, power {POWER:.0%})."
     )
 

@@ -24,7 +24,7 @@ from papermill.engines import NBClientEngine, papermill_engines
 
 ENGINE = "validation-fresh-kernel"
 #: One thread of linear algebra a kernel: kernels run side by side, and the last digit does not depend on the machine.
-_ONE_THREAD = {name: "1" for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")}
+_ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 
 
 class FreshKernelEngine(NBClientEngine):

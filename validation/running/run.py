@@ -336,7 +336,8 @@ def _parent(study: Study, judgement: Judgement, inputs: Path) -> ComparisonRepor
     found = find_dossier(study.folder, wanted)
     if found is None:
         raise Refusal(
-            f"study.parent names the dossier whose manifest.json has the SHA-256 {wanted}; none was found in this study, its records/ or the studies beside it. "
+            f"study.parent names the dossier whose manifest.json has the SHA-256 {wanted}; none was found in "
+            f"this study, its records/ or the studies beside it. "
             "Copy the parent's dossier folder into records/, or mend the hash."
         )
     facts = read_facts(found)

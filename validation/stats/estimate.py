@@ -94,7 +94,7 @@ def centre(values: Iterable[Number], name: str = "values") -> tuple[Fraction, ND
     if not sequence:
         raise ValueError(f"{name} must hold at least one number; got none")
     if all(isinstance(value, float | int) for value in sequence) and not all(isfinite(value) for value in sequence):
-        raise ValueError(f"{name} must be finite; got {[v for v in sequence if not isfinite(v)][0]}")
+        raise ValueError(f"{name} must be finite; got {next(v for v in sequence if not isfinite(v))}")
     try:
         fractions = [Fraction(value) for value in sequence]
     except (ValueError, OverflowError) as error:

@@ -1,0 +1,180 @@
+"""The opening pages: cover, verdicts, what was asked, what was not evaluated."""
+
+from __future__ import annotations
+
+from validation.dossier.blocks import (
+    Block,
+    Cover,
+    Heading,
+    Paragraph,
+    Strips,
+    Table,
+)
+from validation.dossier.record import NOT_STATED, DossierRecord
+from validation.dossier.requirement_rows import chapter_anchor, strip_of
+from validation.words import (
+    level_text,
+    sentence_list,
+)
+
+CAUTION = (
+    "Fuel and blends are flammable and their vapours ignite easily; used oil may be hot and carries combustion "
+    "products. Local codes, safety data "
+    "sheets and licensed practice come first. This dossier supports engineering judgement and orders no action."
+)
+
+
+def cover(record: DossierRecord) -> Cover:
+    """Page 1."""
+    study, plan, judgement = record.study, record.study.plan, record.judgement
+    facts = plan.study
+    conclusion = judgement.conclusion
+    over = (
+        ""
+        if conclusion.range is None
+        else f", {level_text(conclusion.range[0])} to {level_text(conclusion.range[1])} {study.unit}"
+    )
+    low, high = facts.range
+    limits = sentence_list([f"{level_text(limit)} {study.unit}" for limit in facts.customer_limits])
+    return Cover(
+        title=facts.title,
+        study_id=facts.id,
+        laboratory=facts.laboratory,
+        conclusion=f"{conclusion.outcome}{over}",
+        conclusion_text=conclusion.text,
+        fields=(
+            ("Measurand", facts.measurand),
+            ("Procedure", facts.procedure or NOT_STATED),
+            ("Intended use", facts.intended_use or NOT_STATED),
+            ("Range asked for", f"{level_text(low)} to {level_text(high)} {study.unit}"),
+            ("Customer limits", limits or NOT_STATED),
+            ("Trigger", facts.trigger or NOT_STATED),
+            ("Parent study", facts.parent or "none stated"),
+            ("Predecessor", record.predecessor.old.name if record.predecessor else "none: this is the first issue"),
+            ("State of the data", record.state_of_data),
+            ("SHA-256 of the inputs", record.inputs_hash),
+        ),
+        warnings=tuple(cover_warnings(record)),
+        signatures=(("Prepared", ""), ("Reviewed", ""), ("Approved", "")),
+    )
+
+
+def cover_warnings(record: DossierRecord) -> list[str]:
+    """What an auditor must see on page 1."""
+    said = [*record.judgement.order.sentences]
+    late = sorted({row.id for row in record.judgement.requirements if row.order == "set after data"})
+    if late:
+        said.append(f"Set after the first reading: {sentence_list(late)}.")
+    if record.changed_rows:
+        said.append("Worksheet rows changed since they were first read, without an amendment:")
+        said += [f"  {row}" for row in record.changed_rows]
+    said += list(record.study.warnings)
+    return list(dict.fromkeys(said))
+
+
+def verdicts(record: DossierRecord) -> list[Block]:
+    """Page 2: every requirement as a strip."""
+    judgement = record.judgement
+    blocks: list[Block] = [Heading("Verdicts", 1, "verdicts")]
+    blocks.append(Paragraph(judgement.conclusion.text, style="lead", margin="results.json: conclusion"))
+    if not judgement.requirements:
+        blocks.append(
+            Paragraph("The plan sets no requirement. Every quantity is reported in its chapter; nothing is judged.")
+        )
+        return blocks
+    blocks.append(
+        Paragraph(
+            "Each line is one requirement: its interval as a bar on an axis scaled so that the limit stands at "
+            "1, the estimate as an upright stroke, the allowed "
+            "region as pale ground. A solid bar is met, a hatched bar is not shown, an open bar is not met; "
+            "without a bar nothing was judged.",
+            style="small",
+        )
+    )
+    blocks.append(Strips(tuple(strip_of(row, anchor=chapter_anchor(row.quantity)) for row in judgement.requirements)))
+    return blocks
+
+
+def plan_and_requirements(record: DossierRecord) -> list[Block]:
+    """What was asked, why, and since when."""
+    plan = record.study.plan
+    blocks: list[Block] = [Heading("What was asked", 1, "plan"), Paragraph(CAUTION, style="caution")]
+    rows = []
+    for requirement in plan.requirements:
+        place = "every level in range" if requirement.at is None else level_text(requirement.at)
+        order = record.judgement.order.requirements.get(requirement.id, "")
+        rows.append(
+            (
+                requirement.id,
+                requirement.quantity,
+                place,
+                requirement.rule,
+                str(requirement.limit),
+                requirement.origin or NOT_STATED,
+                order or record.judgement.order.state,
+            )
+        )
+    if rows:
+        head = ("Id", "Quantity", "At", "Rule", "Limit", "Origin", "Set")
+        blocks.append(
+            Table(
+                "Requirements as the plan sets them",
+                head,
+                tuple(rows),
+                align="lllllll",
+                margin="plan.yaml: requirements",
+                widths=(0.5, 2.2, 1, 1.1, 1.2, 3, 1),
+            )
+        )
+    alpha = 1 - plan.confidence
+    blocks.append(
+        Paragraph(
+            f"Confidence {plan.confidence:.4g}. An equivalence and its limit are judged on the two-sided "
+            f"{1 - 2 * alpha:.4g} interval, a bound on the one-sided "
+            f"{plan.confidence:.4g} bound, a tolerance on its pair of limits, a point on the estimate alone. "
+            f"Met: wholly inside, touching included. Not met: wholly "
+            "outside. Otherwise not shown.",
+            style="small",
+        )
+    )
+    entries = [
+        (str(number), entry.time.isoformat(), entry.by, str(entry.amendment or "none"), entry.sha256[:16])
+        for number, entry in enumerate(record.judgement.order.entries, start=1)
+    ]
+    if entries:
+        blocks.append(
+            Table(
+                "Frozen plans",
+                ("No.", "Time", "By", "Amendment", "SHA-256, first 16"),
+                tuple(entries),
+                align="rllll",
+                margin="plan.lock",
+            )
+        )
+    else:
+        blocks.append(Paragraph("The plan was never frozen: there is no plan.lock.", margin="plan.lock"))
+    return [*blocks, *(Paragraph(sentence, style="note") for sentence in record.judgement.order.sentences)]
+
+
+def absent_characteristics(record: DossierRecord) -> list[Block]:
+    """The table that keeps a dossier honest."""
+    rows = tuple(
+        (item.title, item.reason or "no reason given", "yes" if item.excused else "no: forbids the conclusion “fit”")
+        for item in record.judgement.absent
+    )
+    blocks: list[Block] = [Heading("Not evaluated in this study", 1, "not-evaluated")]
+    if not rows:
+        return [*blocks, Paragraph("Nothing: every characteristic this program knows was evaluated.")]
+    text = "No reading of this study speaks about the following. The reasons are the plan's own and were not examined."
+    return [
+        *blocks,
+        Paragraph(text),
+        Table(
+            "Characteristics without evidence here",
+            ("Characteristic", "Reason in the plan", "Excused"),
+            rows,
+            align="lll",
+            margin="plan.yaml: not_evaluated",
+            widths=(1.4, 3, 1),
+        ),
+    ]

@@ -1,0 +1,285 @@
+"""Behind the chapters: sensitivity, amendments and flags, means, raw data, software, recomputation."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from validation.dossier.blocks import (
+    Block,
+    Fields,
+    Heading,
+    Items,
+    Paragraph,
+    Table,
+)
+from validation.dossier.record import NOT_STATED, DossierRecord
+from validation.dossier.requirement_rows import label_of, outcome_text
+from validation.study.model import ExperimentData, Reading, Study
+from validation.words import (
+    level_text,
+    significant,
+)
+
+
+def sensitivity(record: DossierRecord) -> list[Block]:
+    """Outcomes with and without each amended or flagged reading."""
+    blocks: list[Block] = [Heading("With and without amended and flagged readings", 1, "sensitivity")]
+    if not record.variants:
+        return [*blocks, Paragraph("None: no reading was amended, excluded or flagged.")]
+    text = (
+        "Every requirement was decided again with each amended or excluded reading as it was written, and "
+        "without each flagged one. Only rows that move are shown; "
+        "a reading after which no row moves is named all the same. A verdict that changes is fragile."
+    )
+    blocks.append(Paragraph(text))
+    rows: list[tuple[str, ...]] = []
+    for variant in record.variants:
+        if variant.failed:
+            rows.append((variant.title, "", "", variant.failed))
+        elif not variant.moved:
+            rows.append((variant.title, "no requirement moves", "", ""))
+        for number, (before, after) in enumerate(variant.moved):
+            fragile = " (fragile)" if before.settled != after.settled else ""
+            rows.append(
+                (
+                    variant.title if number == 0 else "",
+                    label_of(before),
+                    outcome_text(before),
+                    outcome_text(after) + fragile,
+                )
+            )
+    head = ("Reading", "Requirement", "As reported", "Otherwise")
+    return [
+        *blocks,
+        Table(
+            "Outcomes side by side",
+            head,
+            tuple(rows),
+            align="llll",
+            widths=(2, 2, 1.6, 1.6),
+            margin="recomputed for this issue",
+        ),
+    ]
+
+
+def register(record: DossierRecord) -> list[Block]:
+    """Amendments, exclusions, flagged readings; "none" is printed too."""
+    blocks: list[Block] = [Heading("Amendments, exclusions, flagged readings", 1, "register")]
+    names = ("number", "time", "by", "kind", "file", "reading", "column", "old", "new", "reason")
+    rows = tuple(tuple(str(entry.get(name, "")) for name in names) for entry in record.study.amendments)
+    if rows:
+        head = ("No.", "Time", "By", "Kind", "File", "Reading", "Column", "Old", "New", "Reason")
+        blocks.append(
+            Table(
+                "Amendments and exclusions",
+                head,
+                rows,
+                align="rlllllllll",
+                margin="amendments.csv",
+                long=True,
+                widths=(0.4, 1.3, 0.5, 1, 1.3, 0.9, 0.8, 1, 1, 2.2),
+            )
+        )
+    else:
+        blocks.append(Paragraph("Amendments and exclusions: none.", margin="amendments.csv"))
+    flags = tuple(
+        (
+            f.reading,
+            f.test,
+            level_text(f.at),
+            significant(f.statistic),
+            significant(f.critical),
+            "kept" if f.kept else "left out",
+            f.reason,
+        )
+        for f in record.judgement.flags
+    )
+    if flags:
+        blocks.append(
+            Table(
+                "Readings that a test points at",
+                ("Reading", "Test", "At", "Statistic", "Critical", "Status", "In words"),
+                flags,
+                align="lllddll",
+                widths=(1, 1.1, 0.6, 0.8, 0.8, 0.7, 3),
+                margin="results.json: flags",
+            )
+        )
+    else:
+        blocks.append(Paragraph("Readings that a test points at: none.", margin="results.json: flags"))
+    blocks.append(
+        Paragraph(
+            "A test alone never removes a reading: every flagged reading stays in the numbers unless a person "
+            "excluded it with a reason.",
+            style="small",
+        )
+    )
+    if record.changed_rows:
+        blocks.append(Paragraph("Rows that changed since they were first read, without an amendment:"))
+        blocks.append(Items(tuple(record.changed_rows)))
+    return blocks
+
+
+def people_and_equipment(record: DossierRecord) -> list[Block]:
+    """People, equipment, standards and lots, as the plan states them."""
+    plan = record.study.plan
+    blocks: list[Block] = [Heading("People, equipment, standards", 1, "means")]
+    for title, facts in (("People", plan.people), ("Equipment", plan.equipment), ("Standards", plan.standards)):
+        if not facts:
+            blocks.append(Paragraph(f"{title}: {NOT_STATED}."))
+            continue
+        names = list(dict.fromkeys(name for fact in facts for name in fact))
+        rows = tuple(tuple(_plain(fact.get(name, "")) for name in names) for fact in facts)
+        blocks.append(
+            Table(
+                title,
+                tuple(name.replace("_", " ") for name in names),
+                rows,
+                align="l" * len(names),
+                margin=f"plan.yaml: {title.lower()}",
+            )
+        )
+    lots = {
+        "allowed_step": str(plan.lots.allowed_step) if plan.lots.allowed_step is not None else NOT_STATED,
+        **{k: _plain(v) for k, v in plan.lots.stated.items()},
+    }
+    blocks.append(Fields(tuple((f"Lots: {name.replace('_', ' ')}", value) for name, value in lots.items())))
+    rows = tuple(
+        (column, *_stated(record.study, column))
+        for column in ("analyst", "instrument", "laboratory", "grade", "fuel", "lot")
+    )
+    blocks.append(
+        Table(
+            "As the worksheets record them",
+            ("Column", "Values", "Not stated in"),
+            rows,
+            align="lll",
+            widths=(0.8, 3, 2),
+        )
+    )
+    if record.records:
+        blocks.append(
+            Table(
+                "Attached records, by hash",
+                ("File", "SHA-256"),
+                tuple((name, value) for name, value in record.records.items()),
+                align="ll",
+                widths=(1.2, 3),
+                margin="records/, not parsed",
+            )
+        )
+    else:
+        blocks.append(Paragraph("Attached records: none."))
+    return blocks
+
+
+def _stated(study: Study, column: str) -> tuple[str, str]:
+    """The values of a column over all worksheets, and the worksheets without it."""
+    seen, missing = [], []
+    for data in study.experiments.values():
+        values = sorted({r.values.get(column, "") for r in data.readings} - {""})
+        seen += values
+        missing += [] if values else [data.worksheet.rpartition("/")[2]]
+    return ", ".join(dict.fromkeys(seen)) or NOT_STATED, ", ".join(dict.fromkeys(missing))
+
+
+def _plain(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, float | int) and not isinstance(value, bool):
+        return level_text(value)
+    return str(value)
+
+
+def raw_data(record: DossierRecord) -> list[Block]:
+    """Every row of every worksheet, as written, with what happened to it."""
+    blocks: list[Block] = [Heading("Raw data", 1, "raw-data")]
+    flagged: dict[str, list[str]] = {}
+    for flag in record.judgement.flags:
+        flagged.setdefault(flag.reading, []).append(flag.test)
+    for data in record.study.experiments.values():
+        blocks.append(Heading(f"{data.name}: {data.worksheet}", 2, f"raw-{data.name.replace('_', '-')}"))
+        if not data.readings:
+            blocks.append(Paragraph("Awaiting readings: the worksheet holds headings only."))
+            continue
+        throughout, head, rows = raw_table(data, flagged)
+        same = (
+            f" Throughout: {', '.join(f'{name} {value}' for name, value in throughout.items())}." if throughout else ""
+        )
+        text = f"{len(rows)} rows. SHA-256 {record.inputs.get(data.worksheet, '')}. Row is the line of the file; "
+        f"the heading is line 1.{same}"
+        blocks += [
+            Paragraph(text, style="small"),
+            Table(
+                f"{data.worksheet}, as written", head, rows, align="rl" + "l" * (len(head) - 2), long=True, details=True
+            ),
+        ]
+    if record.unused_files:
+        blocks.append(Paragraph(f"Present in the study folder, not used: {', '.join(record.unused_files)}."))
+    return blocks
+
+
+def raw_table(
+    data: ExperimentData, flagged: Mapping[str, Sequence[str]]
+) -> tuple[dict[str, str], tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    """Cells that are the same in every row, said once; then the columns that differ, and what happened to each row."""
+    values = {
+        name: [r.written.get(name, "") for r in data.readings] for name in data.readings[0].written if name != "reading"
+    }
+    throughout = {
+        name: cells[0] for name, cells in values.items() if len(set(cells)) == 1 and cells[0] and len(cells) > 1
+    }
+    columns = [name for name, cells in values.items() if name not in throughout and any(cells)]
+    head = ("Row", "Reading", *(name.replace("_", " ") for name in columns), "Status")
+    rows = tuple(
+        (str(r.line), r.reading, *(r.written.get(name, "") for name in columns), _status(r, flagged))
+        for r in data.readings
+    )
+    return throughout, head, rows
+
+
+def _status(reading: Reading, flagged: Mapping[str, Sequence[str]]) -> str:
+    said = [] if reading.status == "used" else [f"{reading.status}{': ' + reading.reason if reading.reason else ''}"]
+    said += [
+        f"{column} amended to {reading.values[column]}"
+        for column, old in reading.written.items()
+        if reading.values.get(column, old) != old
+    ]
+    said += [f"flagged: {', '.join(flagged[reading.reading])}; kept"] if reading.reading in flagged else []
+    return "; ".join(said)
+
+
+def software(record: DossierRecord) -> list[Block]:
+    """The versions that made this dossier."""
+    return [
+        Heading("Software", 1, "software"),
+        Paragraph(
+            "These versions computed and rendered this dossier. The same inputs and versions give the same bytes.",
+            margin="manifest.json: versions",
+        ),
+        Fields(tuple(record.versions.items())),
+        Paragraph("The published example that each statistic is held to stands in the chapters, beside its source."),
+    ]
+
+
+def recompute(record: DossierRecord) -> list[Block]:
+    """How to check this dossier without its author."""
+    files = tuple(record.inputs.items())
+    return [
+        Heading("How to recompute", 1, "recompute"),
+        Items(
+            (
+                "Install the versions listed under Software, then run “validation verify” on this folder: it "
+                "checks every hash and recomputes every quantity, verdict and the conclusion from inputs/.",
+                "“validation trace FOLDER KEY --at LEVEL” leads from one number to its formula, source and rows.",
+                "Each executed notebook in notebooks/ shows one chapter's computation step by step; it opens in "
+                "JupyterLab.",
+                "Without this program: inputs/ holds the worksheets byte for byte; the formulas stand in the "
+                "chapters; results.json holds every number in full precision.",
+                "The SHA-256 of the inputs is the hash of what “sha256sum” prints for the files of inputs/, "
+                "sorted by name, with paths relative to inputs/.",
+            )
+        ),
+        Table("Inputs of this dossier", ("File", "SHA-256"), files, align="ll", widths=(1.2, 2.6), margin="inputs/"),
+    ]
