@@ -48,7 +48,6 @@ def notebooks_by_command(folder: Path, study: Path, notebooks: list[Path]) -> fl
     return total
 
 
-
 MANY_BY_API = """
 import sys, warnings
 from concurrent.futures import ProcessPoolExecutor
@@ -97,13 +96,22 @@ def main() -> None:
         folder = Path(scratch)
         local = folder / "study"
         shutil.copytree(study, local)
-        demo = [timed(sys.executable, "-m", "validation", "demo", "--out", str(folder / f"demo{i}"), cwd=folder) for i in range(3)]
+        demo = [
+            timed(sys.executable, "-m", "validation", "demo", "--out", str(folder / f"demo{i}"), cwd=folder)
+            for i in range(3)
+        ]
         peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024 if resource else float("nan")
         api = notebooks_by_api(folder, local, notebooks)
         command = notebooks_by_command(folder, local, notebooks)
-        pure = float(subprocess.run([sys.executable, "-c", EVALUATE, str(local)], capture_output=True, text=True, check=True).stdout)
+        pure = float(
+            subprocess.run(
+                [sys.executable, "-c", EVALUATE, str(local)], capture_output=True, text=True, check=True
+            ).stdout
+        )
     best = sorted(demo)[1]
-    print(f"Python {platform.python_version()}, {platform.system()}, {os.cpu_count()} processors, {len(names)} notebooks")
+    print(
+        f"Python {platform.python_version()}, {platform.system()}, {os.cpu_count()} processors, {len(names)} notebooks"
+    )
     print(f"validation demo, cold (median of 3):               {best:6.1f} s   ({', '.join(f'{s:.1f}' for s in demo)})")
     print(f"papermill and nbconvert commands, one by one:      {command:6.1f} s   {command / best:.1f} times the demo")
     print(f"papermill API, two at once, no conversion:         {api:6.1f} s   {api / best:.1f} times the demo")

@@ -1,0 +1,280 @@
+"""The rules of a requirement, the working range and the conclusion; rules as docs/files.md states them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import yaml
+from small_study import small_study
+
+from validation.judging import rules
+from validation.judging.conclusion import conclude, not_evaluated, quantification_limit, working_range
+from validation.judging.outcomes import evaluate, judge_study
+from validation.judging.requirements import judge, requirement_faults
+from validation.stats.sample_size import POWER, df_for_upper_bound, equivalence_power, units_for_equivalence
+from validation.study.lock import PlanOrder
+from validation.study.plan import Plan
+from validation.study.quantity import Quantity
+
+REFERENCE = Path(__file__).parent / "reference"
+SHOWN = PlanOrder(state="shown")
+
+
+def quantity(value: float, low: float, high: float, **more: object) -> Quantity:
+    facts = {"standard_uncertainty": (high - low) / 4, "degrees_of_freedom": 7.0, "units": 8, "unit_name": "runs"}
+    place = {"key": "trueness.bias", "at": 4.0, "unit": "%"} | more
+    return Quantity(value=value, judged_interval=(low, high), judged_confidence=0.9, n=24, **(facts | place))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "outcome"),
+    [
+        (-0.1, 0.1, "met"),
+        (-0.2, 0.2, "met"),  # touching is inside
+        (-0.1, 0.21, "not shown"),
+        (0.2, 0.3, "not shown"),  # touching from outside is not wholly outside
+        (0.21, 0.3, "not met"),
+        (-0.5, -0.3, "not met"),
+        (-0.5, 0.5, "not shown"),
+    ],
+)
+def test_equivalence_by_where_the_interval_lies(low: float, high: float, outcome: str) -> None:
+    assert rules.equivalence(quantity((low + high) / 2, low, high), 0.2, 0.0).outcome == outcome
+
+
+def test_equivalence_decides_the_published_tost_example_as_its_p_values_do() -> None:
+    # Source: tests/reference/cmp-tost-clinic.yaml: reference values of the statsmodels test suite, margin 0.6;
+    # p < 0.05 for variable 1, p > 0.05 for variable 2, by the 90 % interval of paired differences.
+    example = yaml.safe_load((REFERENCE / "cmp-tost-clinic.yaml").read_text(encoding="utf-8"))
+    for variable, outcome in (("var1", "met"), ("var2", "not shown")):
+        low, high = (float(example["expected"][f"paired_{variable}_ci90_{end}"]) for end in ("low", "high"))
+        p = float(example["expected"][f"paired_{variable}_p_tost"])
+        verdict = rules.equivalence(quantity((low + high) / 2, low, high), example["data"]["margin"], 0.0)
+        assert verdict.outcome == outcome
+        assert (p < 0.05) == (outcome == "met")
+
+
+def test_equivalence_about_a_target() -> None:
+    slope = quantity(0.985, 0.966, 1.004, key="comparison.deming_slope", unit="1")
+    assert rules.equivalence(slope, 0.05, 1.0).outcome == "met"
+    assert rules.equivalence(slope, 0.01, 1.0).outcome == "not shown"
+    assert rules.equivalence(slope, 0.05, 0.0).outcome == "not met"
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "outcome"), [(0.10, 0.18, "met"), (0.10, 0.19, "not shown"), (0.181, 0.25, "not met")]
+)
+def test_upper_bound_and_its_opposite(low: float, high: float, outcome: str) -> None:
+    assert rules.upper_bound(quantity(0.15, low, high), 0.18).outcome == outcome
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "outcome"), [(0.05, 0.9, "met"), (0.04, 0.9, "not shown"), (0.01, 0.049, "not met")]
+)
+def test_lower_bound_and_its_opposite(low: float, high: float, outcome: str) -> None:
+    assert rules.lower_bound(quantity(0.5, low, high), 0.05).outcome == outcome
+
+
+def test_point_prints_the_bound_and_says_where_it_is_thin() -> None:
+    verdict = rules.point(quantity(0.136, 0.113, 0.196), 0.18, 0.0, about_target=False)
+    assert verdict.outcome == "met"
+    assert verdict.bound == 0.196
+    assert "bound" in verdict.thin
+    assert rules.point(quantity(0.19, 0.113, 0.25), 0.18, 0.0, about_target=False).outcome == "not met"
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "outcome"),
+    [(-0.5, 0.4, "met"), (-0.6, 0.4, "not shown"), (0.51, 0.9, "not met"), (-0.9, -0.51, "not met")],
+)
+def test_inside_takes_the_pair(low: float, high: float, outcome: str) -> None:
+    pair = [Quantity(f"accuracy.tolerance_{end}", 4.0, value, "%") for end, value in (("low", low), ("high", high))]
+    assert rules.inside(*pair, 0.5, beta=0.95, precision=None).outcome == outcome
+
+
+def test_inside_says_when_no_number_of_readings_can_help() -> None:
+    pair = [Quantity(f"accuracy.tolerance_{end}", 10.0, v, "%") for end, v in (("low", -1.4), ("high", 0.03))]
+    precision = Quantity("intermediate_precision.s_I", 10.0, 0.29, "%")
+    assert "No number of readings" in rules.inside(*pair, 0.9, beta=0.95, precision=precision).reason
+
+
+def test_not_shown_names_the_number_that_would_settle_it() -> None:
+    reason = rules.equivalence(quantity(0.05, -0.15, 0.25), 0.2, 0.0).reason
+    assert "would settle it" in reason
+    assert "power 90%" in reason or "power 90 %" in reason
+    assert "No number" in rules.equivalence(quantity(0.25, 0.1, 0.4), 0.2, 0.0).reason
+
+
+def test_power_of_the_number_against_simulation() -> None:
+    # Independent route: the two one-sided t tests simulated outright, numpy's generator, fixed seed.
+    generator = np.random.default_rng(11)
+    data = generator.normal(0.03, 0.1, (20_000, 12))
+    mean, half = data.mean(axis=1), 1.7958848 * data.std(axis=1, ddof=1) / np.sqrt(12)  # t(0.95, 11), tables
+    simulated = np.mean((mean - half >= -0.1) & (mean + half <= 0.1))
+    assert equivalence_power(0.03, 0.1, 12, 0.1, alpha=0.05) == pytest.approx(simulated, abs=0.012)
+
+
+def test_smallest_number_has_the_power_and_one_less_has_not() -> None:
+    found = units_for_equivalence(0.03, 0.1, 0.1, alpha=0.05).units
+    assert found is not None
+    assert equivalence_power(0.03, 0.1, found, 0.1, alpha=0.05) >= POWER
+    assert equivalence_power(0.03, 0.1, found - 1, 0.1, alpha=0.05) < POWER
+    assert units_for_equivalence(0.2, 0.1, 0.1, alpha=0.05).units is None
+
+
+def test_degrees_of_freedom_for_a_bound_against_simulation() -> None:
+    found = df_for_upper_bound(0.134, 0.18, alpha=0.05).units
+    assert found is not None
+    generator = np.random.default_rng(5)
+    for df, enough in ((found + 3, True), (found - 4, False)):
+        s2 = 0.134**2 * generator.chisquare(df, 40_000) / df
+        quantile = np.quantile(generator.chisquare(df, 400_000), 0.05)
+        share = np.mean(np.sqrt(s2 * df / quantile) <= 0.18)
+        assert (share >= POWER) == enough
+
+
+# --------------------------------------------------------------------------------------------- requirements as rows
+
+
+def precision_study(requirements: list[dict[str, object]], **more: object):
+    rng = np.random.default_rng(3)
+    levels, runs, results = [], [], []
+    for level in (1.0, 4.0, 10.0):
+        for run in range(8):
+            shift = rng.normal(0, 0.02)
+            for _ in range(3):
+                levels.append(level)
+                runs.append(f"R{run}")
+                bias = -0.9 if level == 10.0 else 0.01
+                results.append(f"{level + bias + shift + rng.normal(0, 0.03):.3f}")
+    columns = {"level": levels, "run": runs, "result": results}
+    return small_study("precision", columns, range_=(1.0, 10.0), requirements=requirements, **more)  # type: ignore[arg-type]
+
+
+BIAS = {"id": "R1", "quantity": "trueness.bias", "rule": "equivalence", "limit": "max(0.15, 5%)"}
+
+
+def rows_of(study):
+    quantities = [
+        q for e in evaluate(study, only=["trueness", "accuracy", "repeatability"]).values() for q in e.quantities
+    ]
+    return judge(study.plan, quantities, SHOWN, chapters={"trueness", "accuracy", "repeatability", "detection"})
+
+
+def test_a_requirement_without_a_level_is_judged_at_every_level_in_range() -> None:
+    rows = rows_of(precision_study([BIAS]))
+    assert [(row.at, row.outcome) for row in rows] == [(1.0, "met"), (4.0, "met"), (10.0, "not met")]
+    assert [row.limit for row in rows] == [0.15, 0.2, 0.5]
+    assert working_range(rows) == (1.0, 4.0)
+
+
+def test_levels_outside_the_range_are_not_judged() -> None:
+    study = precision_study([BIAS])
+    plan = study.plan.model_copy(update={"study": study.plan.study.model_copy(update={"range": (2.0, 12.0)})})
+    quantities = evaluate(study, only=["trueness"])["trueness"].quantities
+    assert [row.at for row in judge(plan, quantities, SHOWN, chapters={"trueness"})] == [4.0, 10.0]
+
+
+def test_one_failure_inside_the_range_cuts_it_to_the_longest_run() -> None:
+    rows = rows_of(precision_study([BIAS]))
+    middle = [row for row in rows if row.at != 4.0]
+    assert working_range([*middle, rows[2].__class__(**{**_as_dict(rows[1]), "outcome": "not shown"})]) == (1.0, 1.0)
+
+
+def _as_dict(row):
+    return {name: getattr(row, name) for name in row.__slots__}
+
+
+def test_conclusion_is_fit_only_with_every_absence_excused() -> None:
+    study = precision_study([BIAS])
+    rows = [row for row in rows_of(study) if row.at != 10.0]
+    fits = {"study": study.plan.study.model_copy(update={"range": (1.0, 4.0)})}
+    reasons = {item.name: "elsewhere" for item in not_evaluated(study)}
+    excused = study.plan.model_copy(update={**fits, "not_evaluated": reasons})
+    missing = study.plan.model_copy(update={**fits, "not_evaluated": {k: v for k, v in reasons.items() if k != "fuel"}})
+    for plan, outcome in ((excused, "fit"), (missing, "fit with restrictions")):
+        other = study.__class__(study.folder, plan, study.experiments)
+        found = conclude(other, rows, not_evaluated(other))
+        assert found.outcome == outcome
+        assert ("fuel" in found.text) == (outcome != "fit")
+
+
+def test_conclusion_is_not_fit_when_no_level_meets_everything() -> None:
+    strict = {**BIAS, "limit": 0.0001}
+    study = precision_study([strict])
+    found = conclude(study, rows_of(study), not_evaluated(study))
+    assert (found.outcome, found.range) == ("not fit", None)
+
+
+def test_without_a_lock_nothing_is_judged_and_everything_is_printed(tmp_path: Path) -> None:
+    study = precision_study([BIAS])
+    study = study.__class__(tmp_path, study.plan, study.experiments)
+    (tmp_path / "plan.yaml").write_text("format: 1\n", encoding="utf-8")
+    judgement = judge_study(study, evaluate(study))
+    assert {row.outcome for row in judgement.requirements} == {"not judged"}
+    assert all(row.observed is not None and row.interval is not None and row.limit for row in judgement.requirements)
+    assert all("no frozen plan" in row.reason for row in judgement.requirements)
+    assert judgement.conclusion.outcome == "not judged"
+
+
+def test_quantification_limit_by_performance_is_the_lowest_level_that_holds() -> None:
+    study = precision_study([{**BIAS, "limit": "sum(0.001, 2%)"}])
+    found = quantification_limit(rows_of(study), "%")
+    # 2 % of 1 plus 0.001 is 0.021: the interval about 0.01 +- 0.02 crosses it; at 4 the limit is 0.081.
+    assert found is not None
+    assert (found.at, found.value) == ("by performance", 4.0)
+
+
+def test_censored_readings_leave_a_requirement_at_best_not_shown() -> None:
+    study = precision_study([BIAS])
+    quantities = [
+        q.__class__(**{**_as_dict(q), "censored": 1}) for q in evaluate(study, only=["trueness"])["trueness"].quantities
+    ]
+    assert "met" not in {row.outcome for row in judge(study.plan, quantities, SHOWN, chapters={"trueness"})}
+
+
+def test_a_requirement_whose_readings_are_missing_says_so() -> None:
+    study = precision_study([{**BIAS, "at": 5.0}])
+    (row,) = rows_of(study)
+    assert row.outcome == "not shown"
+    assert "at 5" in row.reason
+
+
+# ------------------------------------------------------------------------------------------------------------ faults
+
+
+def plan_with(**requirement: object) -> Plan:
+    entry = {"id": "R1", "quantity": "trueness.bias", "rule": "equivalence", "limit": 0.1} | requirement
+    return precision_study([entry]).plan
+
+
+@pytest.mark.parametrize(
+    ("requirement", "message"),
+    [
+        ({"quantity": "trueness.biass"}, "Did you mean trueness.bias?"),
+        ({"rule": "upper bound"}, "`equivalence`"),
+        ({"quantity": "calibration.mandel_F", "rule": "point", "limit": 4.0}, "never used for a verdict"),
+        ({"quantity": "detection.detection_limit", "rule": "point"}, "`at` must give one"),
+        ({"quantity": "comparison.deming_slope", "limit": "5%"}, "share of the level"),
+        ({"quantity": "comparison.mean_difference", "at": 4.0}, "has no levels"),
+    ],
+)
+def test_requirements_that_cannot_be_judged_are_refused(requirement: dict[str, object], message: str) -> None:
+    faults = requirement_faults(plan_with(**requirement), lines={"R1": 12})
+    assert any(message in str(fault) for fault in faults)
+    assert all(fault.row == 12 and fault.file == "plan.yaml" for fault in faults)
+
+
+def test_a_share_of_a_label_is_refused() -> None:
+    plan = plan_with(quantity="repeatability.s_r", rule="upper bound", limit="5%")
+    assert not requirement_faults(plan)
+    (fault,) = requirement_faults(plan, numeric_levels={"precision": False})
+    assert "number" in str(fault)
+
+
+def test_a_pair_may_be_named_by_its_stem() -> None:
+    assert not requirement_faults(plan_with(quantity="accuracy.tolerance", rule="inside", limit=0.5))
+    rows = rows_of(precision_study([{"id": "R1", "quantity": "accuracy.tolerance", "rule": "inside", "limit": 0.5}]))
+    assert [row.outcome for row in rows] == ["met", "met", "not met"]
