@@ -41,7 +41,7 @@ def _command(name: str, command: Any) -> str:
 
 def _flags(option: Any) -> str:
     names = ", ".join(f"`{name}`" for name in (*option.opts, *option.secondary_opts))
-    value = option.metavar or ("" if option.is_flag else "N" if "integer" in option.type.name else "TEXT")
+    value = option.metavar or ("" if option.is_flag else "TEXT")
     return f"{names} {value}".rstrip()
 
 

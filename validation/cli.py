@@ -179,18 +179,25 @@ def start(
     ] = None,
     customer_limits: Annotated[str | None, typer.Option(help="Limits the customer acts on: 2,4", metavar="A,B")] = None,
     levels: Annotated[str | None, typer.Option(help="Levels to prepare: 0.5,1,2,4,7.5,10", metavar="A,B,...")] = None,
-    runs: Annotated[int | None, typer.Option(min=1, help="Runs of the precision experiment; else 8.")] = None,
-    replicates: Annotated[int | None, typer.Option(min=1, help="Readings a level and run; else 3.")] = None,
-    people: Annotated[list[str] | None, typer.Option(help="A person who takes part; may be repeated.")] = None,
+    runs: Annotated[
+        int | None, typer.Option(min=1, metavar="N", help="Runs of the precision experiment; else 8.")
+    ] = None,
+    replicates: Annotated[
+        int | None, typer.Option(min=1, metavar="N", help="Readings a level and run; else 3.")
+    ] = None,
+    people: Annotated[
+        list[str] | None, typer.Option(metavar="NAME", help="A person who takes part; may be repeated.")
+    ] = None,
     laboratories: Annotated[
-        list[str] | None, typer.Option(help="A site of the reproducibility experiment; may be repeated.")
+        list[str] | None,
+        typer.Option(metavar="NAME", help="A site of the reproducibility experiment; may be repeated."),
     ] = None,
     identifier: Annotated[
         str | None, typer.Option("--id", help="Identifier of the study; else the folder's name.")
     ] = None,
     xlsx: Annotated[bool, typer.Option("--xlsx/--csv", help="Worksheets as XLSX workbooks or as CSV files.")] = False,
     seed: Annotated[
-        int | None, typer.Option(min=0, help="Seed of the measuring order; else made from the answers.")
+        int | None, typer.Option(min=0, metavar="N", help="Seed of the measuring order; else made from the answers.")
     ] = None,
 ) -> None:
     """Write a new study: a commented plan and worksheets in random measuring order.
