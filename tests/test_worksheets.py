@@ -443,3 +443,16 @@ def test_a_workbook_that_unpacks_without_end_is_refused(tmp_path):
 def test_another_kind_of_file_is_refused(tmp_path):
     fault = only_fault(write_study(tmp_path, {"precision": b"x"}, suffix=".ods"))
     assert (fault.found, fault.expected) == (".ods", ".csv, .xlsx")
+
+
+# ---- the documentation
+
+
+def test_the_page_of_files_names_every_column_and_key():
+    from validation.study.plan import SETTINGS, Plan, Requirement, StudyFacts
+    from validation.study.worksheets import KNOWN, WORKSHEETS
+
+    page = (Path(__file__).parents[1] / "docs" / "files.md").read_text(encoding="utf-8")
+    settings = {name for names in SETTINGS.values() for name in names}
+    names = {*KNOWN, *WORKSHEETS, *settings, *Plan.model_fields, *StudyFacts.model_fields, *Requirement.model_fields}
+    assert [name for name in sorted(names) if name not in page] == []
