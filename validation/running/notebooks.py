@@ -7,7 +7,6 @@ import re
 import warnings
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -20,17 +19,12 @@ from validation.running.kernels import KernelSource
 PARAMETERS = ("study_folder", "output_folder", "draft")
 
 
-@dataclass(frozen=True, slots=True)
 class NotebookFailure(Exception):
     """A notebook stopped: which, where, and the error in one sentence. `copy` is the executed copy it left."""
 
-    notebook: str
-    cell: str
-    error: str
-    copy: Path
-
-    def __str__(self) -> str:
-        return f"Notebook {self.notebook} stopped in cell {self.cell}: {self.error}"
+    def __init__(self, notebook: str, cell: str, error: str, copy: Path):
+        self.notebook, self.cell, self.error, self.copy = notebook, cell, error, copy
+        super().__init__(f"Notebook {notebook} stopped in cell {cell}: {error}. Its executed copy: {copy}")
 
 
 def declared_parameters(path: Path) -> tuple[str, ...]:

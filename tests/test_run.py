@@ -1,0 +1,241 @@
+"""The main job end to end: one dossier or none, the same bytes for the same inputs, kernels and their failures."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import nbformat
+import pytest
+from filelock import FileLock
+
+from validation import resources
+from validation.characteristics import characteristics
+from validation.faults import Refusal, StudyDataError
+from validation.running import run as running
+from validation.running.kernels import KernelSource
+from validation.running.notebooks import NotebookFailure, check_parameters, execute
+from validation.running.run import run_study
+
+# The keys of the main job, as docs/files.md lists them.
+KEYS = [
+    "calibration.slope",
+    "calibration.intercept",
+    "calibration.residual_sd",
+    "calibration.lack_of_fit_F",
+    "calibration.lack_of_fit_p",
+    "calibration.mandel_F",
+    "calibration.mandel_p",
+    "calibration.weighted_lack_of_fit_p",
+    "calibration.weighted_curvature_p",
+    "calibration.departure",
+    "calibration.single_point_bias",
+    "repeatability.s_r",
+    "repeatability.r",
+    "intermediate_precision.s_run",
+    "intermediate_precision.s_I",
+    "trueness.bias",
+    "accuracy.tolerance_low",
+    "accuracy.tolerance_high",
+    "reproducibility.mean",
+    "reproducibility.s_r",
+    "reproducibility.s_L",
+    "reproducibility.s_R",
+    "reproducibility.r",
+    "reproducibility.R",
+    "reproducibility.s_run",
+    "detection.critical_value",
+    "detection.detection_limit",
+    "detection.quantification_limit",
+    "comparison.mean_difference",
+    "comparison.sd_difference",
+    "comparison.agreement_low",
+    "comparison.agreement_high",
+    "comparison.deming_slope",
+    "comparison.deming_intercept",
+    "comparison.passing_bablok_slope",
+    "comparison.passing_bablok_intercept",
+    "comparison.difference_at",
+]
+
+
+def results_of(folder: Path) -> dict:
+    return json.loads((folder / "results.json").read_text(encoding="utf-8"))
+
+
+@pytest.fixture
+def study(tmp_path: Path) -> Path:
+    """A copy of the demonstration study."""
+    return Path(shutil.copytree(resources.folder("demo_data") / "new-grade", tmp_path / "Prüfung 1"))
+
+
+def test_a_dossier_is_whole(dossier: Path) -> None:
+    names = {path.relative_to(dossier).as_posix() for path in dossier.rglob("*") if path.is_file()}
+    wanted = {"dossier.html", "dossier.pdf", "results.json", "manifest.json", "manifest.sha256"}
+    wanted |= {f"notebooks/{name}.ipynb" for name in characteristics()}
+    wanted |= {f"inputs/{name}" for name in ("plan.yaml", "plan.lock", "amendments.csv", "worksheets/precision.csv")}
+    figures = {f"figures/{c.name}-{name}.svg" for c in characteristics().values() for name in c.figures}
+    assert wanted | figures <= names
+    assert not [name for name in names if name.startswith("saved/")]
+
+
+def test_results_have_every_key_and_each_place_once(dossier: Path) -> None:
+    results = results_of(dossier)
+    places = [(q["key"], q["at"]) for q in results["quantities"]]
+    assert len(places) == len(set(places))
+    assert set(KEYS) <= {key for key, _ in places}
+    assert all(q["source"] for q in results["quantities"])
+    assert all(q["n"] == len(q["readings"]) for q in results["quantities"] if q["readings"])
+
+
+def test_the_demonstration_ends_as_its_truth_intends(dossier: Path) -> None:
+    # Source: demo_data/truth.yaml, the intended ending: fit with restrictions, 0.5 to 7.5, the bias at 10 not met.
+    results = results_of(dossier)
+    assert results["conclusion"]["outcome"] == "fit with restrictions"
+    assert results["conclusion"]["range"] == [0.5, 7.5]
+    rows = {(row["id"], row["at"]): row for row in results["requirements"]}
+    assert rows["R1", 10.0]["outcome"] == "not met"
+    assert rows["R1", 7.5]["outcome"] == "met"
+    assert rows["R2", 4.0]["thin"]
+    assert "by performance" in {at for _, at in rows}
+
+
+def test_inputs_are_byte_copies(dossier: Path, demo: Path) -> None:
+    for copy in (dossier / "inputs").rglob("*"):
+        if copy.is_file():
+            assert copy.read_bytes() == (demo / "new-grade" / copy.relative_to(dossier / "inputs")).read_bytes()
+
+
+def test_the_same_inputs_give_the_same_bytes(dossier: Path, study: Path) -> None:
+    again = run_study(study, jobs=1).dossier
+    for path in sorted(dossier.rglob("*")):
+        name = path.relative_to(dossier).as_posix()
+        if path.is_file() and name not in ("manifest.json", "manifest.sha256"):
+            assert (again / name).read_bytes() == path.read_bytes(), name
+
+
+def test_without_requirements_and_lock_every_quantity_is_there(study: Path) -> None:
+    plan = (study / "plan.yaml").read_text(encoding="utf-8")
+    before, _, rest = plan.partition("requirements:\n")
+    after = rest[rest.index("\npeople:") :]
+    (study / "plan.yaml").write_text(before + after, encoding="utf-8")
+    (study / "plan.lock").unlink()
+    (study / "amendments.csv").unlink()
+    worksheet = study / "worksheets" / "precision.csv"
+    worksheet.write_text(worksheet.read_text(encoding="utf-8").replace(",20.7,", ",2.07,"), encoding="utf-8")
+    results = results_of(run_study(study).dossier)
+    # difference_at needs a customer limit, which the plan still states; the limit by performance needs requirements.
+    assert set(KEYS) <= {q["key"] for q in results["quantities"]}
+    assert "by performance" not in {q["at"] for q in results["quantities"]}
+    assert results["requirements"] == []
+    assert results["conclusion"]["outcome"] == "not judged"
+
+
+def test_an_interrupted_run_leaves_nothing_and_the_next_one_works(study: Path) -> None:
+    def interrupt(line: str) -> None:
+        if line == "rendering":
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run_study(study, progress=interrupt)
+    assert [path.name for path in (study / "dossiers").iterdir() if not path.name.startswith(".lock")] == []
+    # A run that was killed outright leaves its building folder; the next run removes it.
+    (study / "dossiers" / ".building-001").mkdir()
+    assert run_study(study, only="trueness").dossier == study / "draft"
+    assert not (study / "dossiers" / ".building-001").exists()
+
+
+def test_two_runs_at_once_do_not_mix(study: Path) -> None:
+    (study / "dossiers").mkdir()
+    with FileLock(study / "dossiers" / ".lock"), pytest.raises(Refusal, match=r"Another run is at work"):
+        run_study(study)
+
+
+def test_a_draft_is_watermarked_outside_the_dossiers_and_overwritten(study: Path) -> None:
+    for _ in range(2):
+        report = run_study(study, only="repeatability")
+    assert report.dossier == study / "draft"
+    assert results_of(report.dossier)["draft"] is True
+    assert results_of(report.dossier)["conclusion"]["outcome"] == "not judged"
+    assert "DRAFT" in (report.dossier / "dossier.html").read_text(encoding="utf-8")
+    assert not [path for path in (study / "dossiers").iterdir() if path.name.isdigit()]
+
+
+def test_an_unknown_characteristic_is_refused(study: Path) -> None:
+    with pytest.raises(Refusal, match=r"linearity.*calibration"):
+        run_study(study, only="linearity")
+
+
+def test_faults_stop_a_run_before_anything_is_written(study: Path) -> None:
+    (study / "worksheets" / "precision.csv").unlink()
+    with pytest.raises(StudyDataError, match=r"precision\.csv"):
+        run_study(study)
+    assert not (study / "dossiers").exists()
+
+
+def test_the_second_issue_tells_what_changed(dossier: Path, study: Path) -> None:
+    shutil.copytree(dossier, study / "dossiers" / "001")
+    worksheet = study / "worksheets" / "precision.csv"
+    lines = worksheet.read_text(encoding="utf-8").splitlines(keepends=True)
+    lines[1] = lines[1].replace("7.38", "7.39")
+    worksheet.write_text("".join(lines), encoding="utf-8")
+    shutil.copy(dossier / "inputs" / "history" / "readings.csv", study / "history" / "readings.csv")
+    second = run_study(study).dossier
+    assert second.name == "002"
+    html = (second / "dossier.html").read_text(encoding="utf-8")
+    assert "What changed since the predecessor" in html
+    # A worksheet that was edited without an amendment stands on page 1, row by row.
+    assert "worksheets/precision.csv, row 2" in html
+
+
+# ----------------------------------------------------------------------------------------------------------- notebooks
+
+
+def notebook(path: Path, *cells: str, tagged: bool = True) -> Path:
+    parameters = nbformat.v4.new_code_cell('study_folder = ""\noutput_folder = ""\ndraft = False')
+    parameters.metadata["tags"] = ["parameters"] if tagged else []
+    code = [nbformat.v4.new_code_cell(cell) for cell in cells]
+    nbformat.write(nbformat.v4.new_notebook(cells=[parameters, *code]), path)
+    return path
+
+
+def test_a_notebook_without_parameters_or_with_unknown_ones_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(Refusal, match='no cell tagged "parameters"'):
+        check_parameters(notebook(tmp_path / "a.ipynb", tagged=False), {"draft": True})
+    with pytest.raises(Refusal, match=r"lot; it declares study_folder, output_folder, draft"):
+        check_parameters(notebook(tmp_path / "b.ipynb"), {"lot": "007"})
+
+
+@pytest.mark.parametrize("forking", [True, False], ids=["forked", "started"])
+def test_kernels_are_fresh_and_of_this_interpreter_in_the_folder_given(tmp_path: Path, forking: bool) -> None:
+    import os
+    import sys
+
+    source = notebook(
+        tmp_path / "n.ipynb", "import os, sys", "print(sys.executable, os.getcwd(), 'seen' in globals())", "seen = 1"
+    )
+    with KernelSource(forking=forking and hasattr(os, "fork")) as kernels:
+        outputs = []
+        for number in range(2):
+            target = execute(source, tmp_path / f"{number}.ipynb", {"draft": True}, tmp_path, kernels)
+            executed = nbformat.read(target, as_version=4)
+            outputs.append(executed.cells[3].outputs[0]["text"].split())
+    assert outputs[0] == outputs[1]
+    assert outputs[0][0] == sys.executable
+    assert Path(outputs[0][1]).resolve() == tmp_path.resolve()
+    assert outputs[0][2] == "False"
+    assert (tmp_path / "0.ipynb").read_bytes() == (tmp_path / "1.ipynb").read_bytes()
+
+
+def test_a_notebook_that_fails_leaves_its_copy_and_one_sentence(study: Path, tmp_path: Path, monkeypatch) -> None:
+    folder = tmp_path / "notebooks"
+    shutil.copytree(resources.folder("notebooks"), folder)
+    notebook(folder / "trueness.ipynb", "1 / 0")
+    whole = resources.folder
+    monkeypatch.setattr(running.resources, "folder", lambda name: folder if name == "notebooks" else whole(name))
+    with pytest.raises(NotebookFailure, match=r"trueness.ipynb stopped in cell 3: ZeroDivisionError") as failure:
+        run_study(study, only="trueness")
+    assert failure.value.copy == study / "dossiers" / "failed" / "trueness.ipynb"
+    assert "division by zero" in failure.value.copy.read_text(encoding="utf-8")
+    assert not (study / "draft").exists()
