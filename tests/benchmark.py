@@ -55,7 +55,8 @@ import papermill
 
 def one(job):
     warnings.simplefilter("ignore")
-    papermill.execute_notebook(job[0], job[1], parameters={"study_folder": job[2], "output_folder": job[3]}, progress_bar=False)
+    given = {"study_folder": job[2], "output_folder": job[3]}
+    papermill.execute_notebook(job[0], job[1], parameters=given, progress_bar=False)
 
 if __name__ == "__main__":
     study, saved, *names = sys.argv[1:]
