@@ -87,6 +87,7 @@ def test_check_repeats_the_plan_and_says_what_comes_next(call, tmp_path):
     assert "Not stated: procedure" in out
     assert "The plan was not frozen" in out
     assert "No fault found." in out
+    assert str(folder / "history" / "readings.csv") in out
     assert f'validation freeze "{folder}" --by "your name"' in out
     assert f'validation run "{folder}"' in out
 
@@ -403,7 +404,7 @@ def test_run_hands_on_and_tells(call, tmp_path, monkeypatch):
     assert "one run only" in out
     assert f"validation verify {folder / 'dossiers' / '001'}" in out
     assert call("run", folder, "--strict")[0] == 1
-    code, out, _ = call("run", folder, "--json", "--draft", "--only", "trueness")
+    code, out, _ = call("run", folder, "--json", "--draft", "--only", "trueness.bias")
     assert (code, json.loads(out)["all_met"], seen["only"], seen["draft"]) == (0, False, "trueness", True)
 
 

@@ -125,13 +125,12 @@ def test_unknown_columns_are_kept_as_text(tmp_path):
     assert table["room [°C]"][0] == "21,5"
 
 
-def test_a_wholly_empty_optional_column_counts_as_absent(tmp_path):
-    write_study(
-        tmp_path, {"precision": PRECISION.replace("time", "assigned").replace("2026-07-0", "").replace("T", "")}
-    )
-    sheet = "reading,level,run,result,assigned\nP-1,2,1,2.0,\nP-2,2,1,2.1,\n"
+def test_a_column_that_is_empty_throughout_counts_as_absent(tmp_path):
+    sheet = "reading,level,run,result,assigned,preparation,note\nP-1,2,1,2.0,,,\nP-2,2,1,2.1,,,dropped once\n"
     write_study(tmp_path, {"precision": sheet})
-    assert "assigned" not in load_study(tmp_path).experiments["precision"].table
+    table = load_study(tmp_path).experiments["precision"].table
+    assert list(table) == ["reading", "line", "level", "run", "result", "note"]
+    assert list(table["note"]) == ["", "dropped once"]
 
 
 def test_spaces_and_umlauts_in_paths(tmp_path):

@@ -335,7 +335,7 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
     """Read plan and worksheets, report every problem at once, and repeat the plan in sentences."""
     from validation.study.explain import explain
     from validation.study.lock import plan_order
-    from validation.study.reading_hashes import changed_readings, record_readings
+    from validation.study.reading_hashes import RECORD, changed_readings, record_readings
 
     folder = _folder(folder)
     study, faults = _read(folder)
@@ -369,6 +369,8 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
     _print_part("Changed without an amendment since first seen", [str(change) for change in changes])
     _print_part("To know (none of it stops a run)", notes)
     print("\nNo fault found.")
+    if (folder / RECORD).exists():
+        print(f"Readings as first seen:\n  {folder / RECORD}")
     _next(*_after_check(study, order.state, _shell(folder)))
     return DONE
 
@@ -620,7 +622,9 @@ def run(
     from validation.running.run import run_study
 
     folder = _folder(folder)
-    report = _with_notebooks(lambda: run_study(folder, jobs=jobs, draft=draft, only=only, progress=_progress))
+    # A key such as trueness.bias begins with the name of its characteristic.
+    name = None if only is None else only.partition(".")[0]
+    report = _with_notebooks(lambda: run_study(folder, jobs=jobs, draft=draft, only=name, progress=_progress))
     _report_run(report, as_json)
     if open_it:
         import webbrowser

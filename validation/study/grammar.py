@@ -47,7 +47,10 @@ class _Call:
         return max(values) if self.name == "max" else min(values)
 
     def told(self, level: Decimal | None) -> str:
-        return f"{self.name}({', '.join(part.told(level) for part in self.parts)})"
+        """A sum in full; of a largest or smallest the part that governs at this level."""
+        if self.name == "sum":
+            return " + ".join(part.told(level) for part in self.parts)
+        return next(part for part in self.parts if part.at(level) == self.at(level)).told(level)
 
     def __str__(self) -> str:
         return f"{self.name}({', '.join(str(part) for part in self.parts)})"
@@ -104,12 +107,10 @@ class Limit:
         return float(self.tree.at(_exact(level)))
 
     def derivation(self, level: float | None = None) -> str:
-        """How the limit came about: "0.18", "0.20 (5 % of 4)", "max(0.15, 5 % of 4) = 0.2"."""
+        """How the limit came about: "0.18", "0.20 (5 % of 4)", "0.54 (0.3 + 6 % of 4)"."""
         exact = _exact(level)
-        value = self.tree.at(exact)
-        if isinstance(self.tree, _Call):
-            return f"{self.tree.told(exact)} = {_plain(value)}"
-        return f"{value:f} ({self.tree.told(exact)})" if self.tree.share else str(self.tree)
+        value, told = f"{self.tree.at(exact):f}", self.tree.told(exact)
+        return value if told == _plain(Decimal(value)) else f"{value} ({told})"
 
     def __str__(self) -> str:
         return str(self.tree)

@@ -6,6 +6,7 @@ import difflib
 import math
 import re
 from collections.abc import Iterable, Mapping
+from functools import lru_cache
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
@@ -356,13 +357,20 @@ def read_plan(path: Path) -> tuple[Plan | None, list[Fault]]:
 
 def parse_plan(raw: bytes, file: str = PLAN) -> tuple[Plan | None, list[Fault]]:
     """The same from the bytes of a plan."""
+    plan, faults = _parsed(raw, file)
+    return plan, list(faults)
+
+
+@lru_cache(maxsize=32)
+def _parsed(raw: bytes, file: str) -> tuple[Plan | None, tuple[Fault, ...]]:
+    """One study is read many times, and so are the frozen versions of its plan."""
     reading = read_yaml(raw, file)
     if reading.faults and reading.value is None:
-        return None, reading.faults
+        return None, tuple(reading.faults)
     faults = [*reading.faults]
     if not isinstance(reading.value, dict):
         mend = "Begin with format: 1 and study:, as `validation start` writes it."
-        return None, [*faults, Fault(file, "The plan holds no keys.", mend, row=1)]
+        return None, (*faults, Fault(file, "The plan holds no keys.", mend, row=1))
     value, shape_faults = _examined(reading, file)
     faults += shape_faults
     try:
@@ -371,7 +379,7 @@ def parse_plan(raw: bytes, file: str = PLAN) -> tuple[Plan | None, list[Fault]]:
         faults += _translated(error, reading, file)
         plan = None
     faults.sort(key=lambda fault: fault.row or 0)
-    return (None if faults else plan), faults
+    return (None if faults else plan), tuple(faults)
 
 
 def plan_lines(path: Path) -> dict[str, int]:

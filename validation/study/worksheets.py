@@ -39,7 +39,7 @@ WORKSHEETS: Mapping[str, Columns] = {
     "calibration": Columns(("level",), "response", ("run", "assigned", "u_level")),
     "precision": Columns(("level", "run"), "result", ("assigned", "u_level"), labels=True),
     "reproducibility": Columns(("laboratory", "level"), "result", ("run", "u_level"), labels=True),
-    "detection": Columns(("material",), "result", ("level", "run", "matrix")),
+    "detection": Columns(("material",), "result", ("level", "run")),
     "comparison": Columns(("sample", "method"), "result", ("u",), words={"method": ("candidate", "reference")}),
 }
 NUMERIC = ("level", "response", "result", "assigned", "u_level", "u")
@@ -324,7 +324,7 @@ def _why_no_number(text: str, is_value: bool) -> tuple[str, str]:
 
 
 def filling_faults(sheet: Sheet, rows: Sequence[tuple[Row, Mapping[str, str]]]) -> tuple[set[str], list[Fault]]:
-    """Optional columns that change the statistics: filled in every row, or in none (then the column counts as absent).
+    """Columns that are empty throughout count as absent; those that change the statistics are filled in every row else.
 
     Parameters
     ----------
@@ -336,13 +336,11 @@ def filling_faults(sheet: Sheet, rows: Sequence[tuple[Row, Mapping[str, str]]]) 
     """
     absent: set[str] = set()
     faults = []
-    for column in sheet.kind.structure:
-        if column not in sheet.columns:
-            continue
+    for column in sheet.columns:
         empty = [row for row, values in rows if not values.get(column)]
-        if len(empty) == len(rows):
+        if len(empty) == len(rows) and column not in sheet.kind.required:
             absent.add(column)
-        elif empty:
+        elif empty and column in sheet.kind.structure:
             mend = "Fill it in every row, or leave the whole column empty."
             reason = f"The column is empty in {_count(len(empty), 'row')} and filled in others."
             first, found = empty[0], _rows_named(empty)
