@@ -462,11 +462,15 @@ def test_a_dossier_that_is_not_there(call, tmp_path, arguments):
 
 
 def test_demo_hands_on(call, tmp_path, monkeypatch):
-    monkeypatch.setattr(
-        "validation.running.demo.run_demo", lambda out, progress: Report(out / "s" / "dossiers" / "001")
-    )
-    code, out, _ = call("demo", "--out", tmp_path / "d")
-    assert (code, "validation verify" in out) == (0, True)
+    seen = {}
+
+    def run_demo(out, progress, **named):
+        seen.update(named)
+        return Report(out / "s" / "dossiers" / "001")
+
+    monkeypatch.setattr("validation.running.demo.run_demo", run_demo)
+    code, out, _ = call("demo", "--out", tmp_path / "d", "--new-lot", "--jobs", "2")
+    assert (code, "validation verify" in out, seen) == (0, True, {"jobs": 2, "new_lot": True})
 
 
 # ---- the documentation

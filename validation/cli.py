@@ -748,11 +748,17 @@ def demo(
     out: Annotated[Path, typer.Option(metavar="DIR", help="Folder to write into; never overwritten.")] = Path(
         "validation-demo"
     ),
+    jobs: Annotated[
+        int | None, typer.Option(min=1, metavar="N", help="Notebooks at once; else one a processor.")
+    ] = None,
+    new_lot: Annotated[
+        bool, typer.Option("--new-lot", help="Go on with a second study: a new lot of the standard.")
+    ] = False,
     as_json: AsJson = False,
 ) -> int:
     """Run the main job on the demonstration study; nothing else is needed."""
     from validation.running.demo import run_demo
 
-    report = _with_notebooks(lambda: run_demo(out, _progress))
+    report = _with_notebooks(lambda: run_demo(out, _progress, jobs=jobs, new_lot=new_lot))
     _report_run(report, as_json)
     return DONE
