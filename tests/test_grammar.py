@@ -34,8 +34,9 @@ def test_a_limit_has_its_value(text, level, value):
     [
         ("0.18", 4.0, "0.18"),
         ("5%", 4.0, "0.20 (5 % of 4)"),
-        ("max(0.15, 5%)", 4.0, "max(0.15, 5 % of 4) = 0.2"),
-        ("sum(0.3, 6%)", 7.5, "sum(0.3, 6 % of 7.5) = 0.75"),
+        ("max(0.15, 5%)", 4.0, "0.20 (5 % of 4)"),
+        ("max(0.15, 5%)", 1.0, "0.15"),
+        ("sum(0.3, 6%)", 7.5, "0.750 (0.3 + 6 % of 7.5)"),
     ],
 )
 def test_a_limit_tells_its_derivation(text, level, told):

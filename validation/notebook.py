@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+import re
+from collections.abc import Iterable, Sequence
 from functools import cached_property
 from importlib import import_module
 from pathlib import Path
@@ -32,6 +33,21 @@ class Drawing:
 
     def __repr__(self) -> str:
         return f"figure: {alternative_text(self.figure)}"
+
+
+class Sentences:
+    """Sentences as a notebook shows them: whole, one a line."""
+
+    def __init__(self, sentences: Iterable[str]):
+        self.sentences = tuple(sentences)
+
+    def _repr_markdown_(self) -> str:
+        # A sentence may hold what Markdown would take for a mark, such as s_r.
+        escaped = (re.sub(r"([\\`*_{}\[\]<>#$|])", r"\\\1", sentence) for sentence in self.sentences)
+        return "\n".join(f"- {sentence}" for sentence in escaped) or "None."
+
+    def __repr__(self) -> str:
+        return "\n".join(self.sentences) or "None."
 
 
 class Chapter:
@@ -63,10 +79,10 @@ class Chapter:
         ]
         return pd.DataFrame(rows, columns=columns)
 
-    def notes(self) -> pd.DataFrame:
+    def notes(self) -> Sentences:
         """What an auditor must be told, once each."""
         said = [*self.evaluation.notes, *(note for q in self.evaluation.quantities for note in q.notes)]
-        return pd.DataFrame({"note": list(dict.fromkeys(said))})
+        return Sentences(dict.fromkeys(said))
 
     def flags(self) -> pd.DataFrame:
         """Readings that a statistical test points at; all of them are kept."""
@@ -95,9 +111,9 @@ class Chapter:
             save_svg(drawing, self.output_folder / f"{self.characteristic.name}-{name}.svg")
         return Drawing(drawing)
 
-    def in_words(self) -> pd.DataFrame:
+    def in_words(self) -> Sentences:
         """The reading in words."""
-        return pd.DataFrame({"in words": list(self._words())})
+        return Sentences(self._words())
 
     def _words(self) -> Sequence[str]:
         if self.evaluation.missing:
