@@ -82,15 +82,6 @@ def verdicts(record: DossierRecord) -> list[Block]:
             Paragraph("The plan sets no requirement. Every quantity is reported in its chapter; nothing is judged.")
         )
         return blocks
-    blocks.append(
-        Paragraph(
-            "Each line is one requirement: its interval as a bar on an axis scaled so that the limit stands at "
-            "1, the estimate as an upright stroke, the allowed "
-            "region as pale ground. A solid bar is met, a hatched bar is not shown, an open bar is not met; "
-            "without a bar nothing was judged.",
-            style="small",
-        )
-    )
     blocks.append(Strips(tuple(strip_of(row, anchor=chapter_anchor(row.quantity)) for row in judgement.requirements)))
     return blocks
 
