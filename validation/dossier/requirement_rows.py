@@ -7,9 +7,7 @@ from validation.dossier.blocks import (
 )
 from validation.judging.requirements import RequirementResult, find_key
 from validation.words import (
-    fixed,
     level_text,
-    places_for,
     significant,
     with_interval,
 )
@@ -50,19 +48,15 @@ def strip_of(row: RequirementResult, anchor: str = "") -> Strip:
     two_sided = row.rule in ("equivalence", "inside") or (
         row.rule == "point" and info is not None and "equivalence" in info.rules
     )
-    interval, observed = row.interval, row.observed
     texts = _texts(row)
     allowed: tuple[float | None, float | None] = (
         (-1.0, 1.0) if two_sided else (1.0, None) if row.rule == "lower bound" else (0.0, 1.0)
     )
     scaled: list[float | None] = [None, None, None]
-    if row.limit and observed is not None:
-        low, high = interval if interval is not None else (observed, observed)
-        if row.rule == "upper bound" and low is None:
-            low = observed
-        if row.rule == "lower bound" and high is None:
-            high = observed
-        scaled = [None if value is None else (value - row.target) / row.limit for value in (observed, low, high)]
+    if row.limit and row.observed is not None:
+        low, high = row.interval or (row.observed, row.observed)
+        zero = row.target if two_sided else 0.0
+        scaled = [(value - zero) / row.limit for value in (row.observed, low, high)]
     unit = "" if row.unit in ("", "1") else f" {row.unit}"
     limit_text = {
         "equivalence": "±",
@@ -89,18 +83,13 @@ def strip_of(row: RequirementResult, anchor: str = "") -> Strip:
 
 
 def _texts(row: RequirementResult) -> tuple[str, str]:
+    """The estimate, and the interval or the bound that the rule looks at; a pair of limits has no estimate."""
     if row.observed is None:
         return "", ""
-    if row.interval is None:
-        return significant(row.observed), ""
-    low, high = row.interval
-    if low is None or high is None:
-        end = high if low is None else low
-        assert end is not None
-        places = places_for(abs(end - row.observed) / 2) if end != row.observed else 3
-        word = "at most" if low is None else "at least"
-        return fixed(row.observed, places), f"{word} {fixed(end, places)}"
-    value, span = with_interval(row.observed, (low, high))
+    value, span = with_interval(row.observed, row.interval)
+    if row.interval is not None and row.rule in ("upper bound", "lower bound"):
+        low, _, high = span.partition(" to ")
+        span = f"at most {high}" if row.rule == "upper bound" else f"at least {low}"
     return ("" if row.rule == "inside" else value), span
 
 

@@ -30,7 +30,7 @@ class RequirementResult:
     target: float
     origin: str
     observed: float | None
-    interval: tuple[float | None, float | None] | None
+    interval: tuple[float, float] | None
     confidence: float | None
     bound: float | None
     outcome: Outcome

@@ -13,14 +13,14 @@ from validation.study.quantity import Quantity
 from validation.words import fixed, places_for, significant, with_interval
 
 RuleOutcome = Literal["met", "not met", "not shown"]
-Interval = tuple[float | None, float | None]
+Interval = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
 class RuleVerdict:
     """What a rule says of one estimate, before the plan's age is looked at.
 
-    `interval` is the judged one: two-sided 1 - 2*alpha for an equivalence, one end None for a bound, the pair itself
+    `interval` is the judged one: two-sided 1 - 2*alpha, whose ends are the one-sided 1 - alpha bounds; the pair itself
     for `inside`. `bound` is the one-sided bound printed beside a `point`. `thin` is a sentence where the verdict
     hangs on the rule chosen.
     """
@@ -82,13 +82,13 @@ def upper_bound(quantity: Quantity, limit: float) -> RuleVerdict:
     if quantity.judged_interval is None or quantity.value is None:
         return _without_interval(quantity)
     low, high = quantity.judged_interval
-    confidence = _one_sided(quantity)
+    confidence = quantity.judged_confidence
     places = places_for((high - low) / 4)
     text = f"observed {fixed(quantity.value, places)} {quantity.unit}, upper bound {fixed(high, places)}, limit "
     f"{significant(limit)}"
     if high <= limit:
         return RuleVerdict(
-            "met", quantity.value, (None, high), confidence, f"The upper bound is not above the limit: {text}.", high
+            "met", quantity.value, (low, high), confidence, f"The upper bound is not above the limit: {text}.", high
         )
     if low > limit:
         return RuleVerdict(
@@ -103,7 +103,7 @@ def upper_bound(quantity: Quantity, limit: float) -> RuleVerdict:
     return RuleVerdict(
         "not shown",
         quantity.value,
-        (None, high),
+        (low, high),
         confidence,
         f"The upper bound is above the limit: {text}. {settles}",
         high,
@@ -115,13 +115,13 @@ def lower_bound(quantity: Quantity, limit: float) -> RuleVerdict:
     if quantity.judged_interval is None or quantity.value is None:
         return _without_interval(quantity)
     low, high = quantity.judged_interval
-    confidence = _one_sided(quantity)
+    confidence = quantity.judged_confidence
     places = places_for((high - low) / 4)
     text = f"observed {fixed(quantity.value, places)} {quantity.unit}, lower bound {fixed(low, places)}, limit "
     f"{significant(limit)}"
     if low >= limit:
         return RuleVerdict(
-            "met", quantity.value, (low, None), confidence, f"The lower bound is not below the limit: {text}.", low
+            "met", quantity.value, (low, high), confidence, f"The lower bound is not below the limit: {text}.", low
         )
     if high < limit:
         return RuleVerdict(
@@ -133,7 +133,7 @@ def lower_bound(quantity: Quantity, limit: float) -> RuleVerdict:
             low,
         )
     text = f"The lower bound is below the limit: {text}. More readings would narrow it; no number can be promised."
-    return RuleVerdict("not shown", quantity.value, (low, None), confidence, text, low)
+    return RuleVerdict("not shown", quantity.value, (low, high), confidence, text, low)
 
 
 def point(quantity: Quantity, limit: float, target: float, *, about_target: bool) -> RuleVerdict:

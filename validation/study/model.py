@@ -108,7 +108,7 @@ class Study:
     @property
     def judged_confidence(self) -> float:
         """Level 1 - 2 * alpha of the interval that rules look at; its ends are one-sided 1 - alpha bounds."""
-        return 2 * self.plan.confidence - 1
+        return round(2 * self.plan.confidence - 1, 12)  # 0.9, not the double beside it
 
     def ready(self, experiment: str) -> ExperimentData | None:
         """The experiment where it is planned and has readings, else None."""
