@@ -70,6 +70,13 @@ def small_study(
     return Study(Path("study"), plan, {experiment: data})
 
 
+def precision_study(runs: Sequence[Sequence[object]], *, level: str = "4", **columns: Sequence[object]) -> Study:
+    """A precision experiment at one level; `runs` as lists of results, further columns as given."""
+    rows = [(level, f"R{i + 1}", value) for i, run in enumerate(runs) for value in run]
+    levels, names, results = zip(*rows, strict=True)
+    return small_study("precision", {"level": levels, "run": names, "result": results, **columns})
+
+
 def _is_number(text: str) -> bool:
     try:
         float(text)

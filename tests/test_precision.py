@@ -1,4 +1,4 @@
-"""Repeatability, intermediate precision and the precision model, against published examples and general libraries."""
+"""Nested precision and the precision model against published examples; what both chapters of the experiment share."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
-from small_study import small_study
+from small_study import precision_study, small_study
 
 from validation.characteristics import intermediate_precision, repeatability
 from validation.figures import intermediate_precision as run_figures
@@ -29,13 +29,6 @@ def half_a_unit(printed: str) -> float:
 
 def published(name: str) -> dict:
     return yaml.safe_load((REFERENCE / f"{name}.yaml").read_text(encoding="utf-8"))
-
-
-def as_study(runs, *, level="4", **columns):
-    """One level; `runs` as lists of results."""
-    rows = [(level, f"R{i + 1}", value) for i, run in enumerate(runs) for value in run]
-    levels, names, results = zip(*rows, strict=True)
-    return small_study("precision", {"level": levels, "run": names, "result": results, **columns})
 
 
 # Statistics ------------------------------------------------------------------------------------------------------
@@ -123,43 +116,9 @@ def test_empty_runs_are_refused():
 # Evaluation ------------------------------------------------------------------------------------------------------
 
 
-def test_evaluation_matches_dyestuff():
-    # Davies and Goldsmith 1972: within 49.510, between 42.001 (REML as documented for lme4).
-    example = published("prc-dyestuff")
-    study = as_study(example["data"]["batches"])
-    repeat, inter = repeatability.evaluate(study), intermediate_precision.evaluate(study)
-    assert repeat.get("repeatability.s_r", 4.0).value == pytest.approx(49.510, abs=0.0005)
-    run = inter.get("intermediate_precision.s_run", 4.0)
-    assert run.value == pytest.approx(42.001, abs=0.0005)
-    assert run.units == 6
-    assert run.n == 30
-    s_I = inter.get("intermediate_precision.s_I", 4.0)
-    assert s_I.value == pytest.approx(np.hypot(42.00059523, 49.51009998), rel=1e-9)
-    # The judged interval at 1 - 2 alpha lies inside the two-sided one.
-    assert s_I.interval[0] < s_I.judged_interval[0] < s_I.value < s_I.judged_interval[1] < s_I.interval[1]
-
-
-def test_unequal_runs_match_an_independent_mixed_model():
-    # statsmodels MixedLM, REML, to 1e-6.
-    from statsmodels.regression.mixed_linear_model import MixedLM
-
-    runs = [[10.1, 10.4, 10.2], [11.0, 11.3], [9.2, 9.5, 9.9, 9.1], [10.8], [10.0, 10.6, 10.3]]
-    values, labels = np.concatenate(runs), np.repeat(np.arange(5), [len(run) for run in runs])
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        fit = MixedLM(values, np.ones_like(values), groups=labels).fit(reml=True, method="bfgs", gtol=1e-10)
-    study = as_study(runs)
-    s_run = intermediate_precision.evaluate(study).get("intermediate_precision.s_run", 4.0)
-    assert s_run.value == pytest.approx(float(np.sqrt(fit.cov_re[0, 0])), rel=1e-6)
-    assert any("unequal numbers" in note for note in s_run.notes)
-    s_r = repeatability.evaluate(study).get("repeatability.s_r", 4.0)
-    assert any(note.startswith("1 run(s) with a single result") for note in s_r.notes)
-    assert s_r.degrees_of_freedom == 8
-
-
 def test_outlier_is_flagged_by_both_tests_and_kept():
     runs = [[4.0, 4.1, 3.9], [4.05, 3.95, 4.0], [4.02, 5.5, 3.98], [3.9, 4.0, 4.1], [4.1, 4.0, 3.9]]
-    study = as_study(runs)
+    study = precision_study(runs)
     for evaluation, test in (
         (repeatability.evaluate(study), "Cochran"),
         (intermediate_precision.evaluate(study), "Grubbs"),
@@ -173,43 +132,6 @@ def test_outlier_is_flagged_by_both_tests_and_kept():
     assert repeatability.evaluate(study).flags[0].critical == pytest.approx(0.684, abs=0.0005)
 
 
-def test_preparations_change_what_a_replicate_is():
-    runs = [[1.00, 1.01, 1.20, 1.21], [1.40, 1.41, 1.10, 1.11]]
-    names = ["a", "a", "b", "b", "c", "c", "d", "d"]
-    plain, nested = as_study(runs), as_study(runs, preparation=names)
-    s_plain = repeatability.evaluate(plain).get("repeatability.s_r", 4.0)
-    s_nested = repeatability.evaluate(nested).get("repeatability.s_r", 4.0)
-    assert any("no preparation column" in note for note in s_plain.notes)
-    # By hand: variances of the preparation means 0.02 and 0.045, of the readings 5e-5, two readings a preparation.
-    assert s_nested.value**2 == pytest.approx(0.0325 - 5e-5 / 2 + 5e-5, rel=1e-9)
-    assert s_plain.degrees_of_freedom == 6
-    assert s_nested.degrees_of_freedom < 2.1
-    assert any("not replicates" in note for note in s_nested.notes)
-
-
-def test_preparation_read_in_several_runs_is_said():
-    study = as_study([[1.0, 1.2], [1.1, 1.3]], preparation=["a", "b", "a", "b"])
-    assert any("more than one run" in note for note in repeatability.evaluate(study).notes)
-
-
-def test_single_readings_leave_repeatability_missing_and_s_I_present():
-    study = as_study([[1.0], [2.0], [3.0]])
-    repeat = repeatability.evaluate(study)
-    assert not repeat.quantities
-    assert "Replicates within a run would supply it" in repeat.missing
-    inter = intermediate_precision.evaluate(study)
-    assert [q.key for q in inter.quantities] == ["intermediate_precision.s_I"]
-    assert inter.quantities[0].value == pytest.approx(1.0)
-    assert inter.quantities[0].degrees_of_freedom == 2
-    assert any("single reading" in note for note in inter.quantities[0].notes)
-
-
-def test_one_run_leaves_intermediate_precision_missing():
-    study = as_study([[1.0, 1.1, 1.2]])
-    assert repeatability.evaluate(study).get("repeatability.s_r", 4.0).value == pytest.approx(0.1)
-    assert "further runs" in intermediate_precision.evaluate(study).missing
-
-
 def test_absent_experiment_and_awaiting_readings_are_said():
     other = small_study("detection", {"material": ["blank"], "result": ["0.1"]})
     empty = small_study("precision", {"level": [], "run": [], "result": []})
@@ -220,27 +142,12 @@ def test_absent_experiment_and_awaiting_readings_are_said():
 
 
 def test_censored_readings_are_counted_at_their_level():
-    study = as_study([[1.0, "<0.9", 1.2], [1.1, 1.4, 1.3]])
+    study = precision_study([[1.0, "<0.9", 1.2], [1.1, 1.4, 1.3]])
     for module, key in ((repeatability, "repeatability.s_r"), (intermediate_precision, "intermediate_precision.s_I")):
         q = module.evaluate(study).get(key, 4.0)
         assert q.censored == 1
         assert q.n == 5
         assert "1 censored reading(s) at this level were left out." in q.notes
-
-
-def test_factors_that_change_together_are_said():
-    runs = [[1.0, 1.1], [1.2, 1.3], [1.1, 1.0]]
-    study = as_study(runs, analyst=["A", "A", "B", "B", "A", "A"], instrument=["1", "1", "2", "2", "1", "1"])
-    notes = intermediate_precision.evaluate(study).notes
-    assert "Analyst and instrument change together: their contributions cannot be told apart." in notes
-    assert any("does not state the day" in note for note in notes)
-    crossed = as_study(runs, analyst=["A", "A", "B", "B", "A", "A"], instrument=["1", "1", "2", "2", "2", "2"])
-    notes = intermediate_precision.evaluate(crossed).notes
-    assert any(note.startswith("Of 4 combinations of analyst and instrument, 3 were run") for note in notes)
-    fixed = as_study(runs, analyst=["A"] * 6, instrument=["1", "2", "1", "1", "1", "1"])
-    notes = intermediate_precision.evaluate(fixed).notes
-    assert any(note.startswith("All runs share one analyst") for note in notes)
-    assert any(note.startswith("The instrument changed inside 1 run(s)") for note in notes)
 
 
 def several_levels():
