@@ -619,12 +619,16 @@ def run(
     as_json: AsJson = False,
 ) -> int:
     """Compute, judge and write the next dossier."""
-    from validation.running.run import run_study
-
     folder = _folder(folder)
     # A key such as trueness.bias begins with the name of its characteristic.
     name = None if only is None else only.partition(".")[0]
-    report = _with_notebooks(lambda: run_study(folder, jobs=jobs, draft=draft, only=name, progress=_progress))
+
+    def work() -> RunReport:
+        from validation.running.run import run_study
+
+        return run_study(folder, jobs=jobs, draft=draft, only=name, progress=_progress)
+
+    report = _with_notebooks(work)
     _report_run(report, as_json)
     if open_it:
         import webbrowser
@@ -638,13 +642,21 @@ def _progress(text: str) -> None:
 
 
 def _with_notebooks(work: Callable[[], RunReport]) -> RunReport:
-    """A notebook that stopped is told in its one sentence."""
-    from validation.running.notebooks import NotebookFailure
+    """Start the process that kernels are forked from, then work; a notebook that stopped is told in one sentence."""
+    from validation.running import nursery_process
 
+    nursery_process.start_early()
+    # jsonschema would import this to check web addresses; notebooks hold none that matter, and it takes a second.
+    sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]
     try:
-        return work()
-    except NotebookFailure as failure:
-        raise Refusal(str(failure)) from None
+        from validation.running.notebooks import NotebookFailure
+
+        try:
+            return work()
+        except NotebookFailure as failure:
+            raise Refusal(str(failure)) from None
+    finally:
+        nursery_process.discard()
 
 
 def _report_run(report: RunReport, as_json: bool) -> None:
@@ -757,8 +769,12 @@ def demo(
     as_json: AsJson = False,
 ) -> int:
     """Run the main job on the demonstration study; nothing else is needed."""
-    from validation.running.demo import run_demo
 
-    report = _with_notebooks(lambda: run_demo(out, _progress, jobs=jobs, new_lot=new_lot))
+    def work() -> RunReport:
+        from validation.running.demo import run_demo
+
+        return run_demo(out, _progress, jobs=jobs, new_lot=new_lot)
+
+    report = _with_notebooks(work)
     _report_run(report, as_json)
     return DONE

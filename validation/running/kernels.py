@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 import asyncio
-import json
 import os
 import signal
-import subprocess
 import sys
-import threading
 import time
 import warnings
-from contextlib import suppress
 from itertools import count
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -22,9 +18,10 @@ from jupyter_client.manager import AsyncKernelManager
 from jupyter_core.utils import ensure_async
 from papermill.engines import NBClientEngine, papermill_engines
 
+from validation.running import nursery_process
+from validation.running.nursery_process import ONE_THREAD, NurseryProcess
+
 ENGINE = "validation-fresh-kernel"
-#: One thread of linear algebra a kernel: kernels run side by side, and the last digit does not depend on the machine.
-_ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 
 
 class FreshKernelEngine(NBClientEngine):
@@ -84,59 +81,20 @@ class ForkedProcess:
         self.send_signal(signal.SIGKILL)
 
 
-class Nursery:
-    """The process that forks kernels (see `validation.running.nursery`); used by several threads."""
-
-    def __init__(self) -> None:
-        self._lock = threading.Lock()
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "validation.running.nursery"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            env={**os.environ, **_ONE_THREAD},
-            text=True,
-            encoding="utf-8",
-        )
-
-    def fork(self, connection_file: str, cwd: str, env: dict[str, str]) -> ForkedProcess | None:
-        """A fresh kernel, or None where the nursery is gone."""
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
-        with self._lock:
-            try:
-                self._process.stdin.write(
-                    json.dumps({"connection_file": connection_file, "cwd": cwd, "env": env}) + "\n"
-                )
-                self._process.stdin.flush()
-            except BrokenPipeError:
-                return None
-            answer = self._process.stdout.readline()
-            return ForkedProcess(int(json.loads(answer)["pid"])) if answer else None
-
-    def close(self) -> None:
-        """End the process; kernels that are still there end with it."""
-        for stream in (self._process.stdin, self._process.stdout):
-            if stream is not None:
-                with suppress(BrokenPipeError):
-                    stream.close()
-        self._process.terminate()
-        self._process.wait()
-
-
 class ForkingKernelManager(AsyncKernelManager):
     """A manager whose kernel is forked from the nursery instead of started from nothing."""
 
-    nursery: Nursery
+    nursery: NurseryProcess
 
     async def _async_launch_kernel(self, kernel_cmd: list[str], **kwargs: Any) -> None:
         env = {name: str(value) for name, value in kwargs.get("env", os.environ).items()}
         cwd = str(kwargs.get("cwd") or os.getcwd())
         provisioner: Any = self.provisioner
-        process = await asyncio.to_thread(self.nursery.fork, self.connection_file, cwd, {**env, **_ONE_THREAD})
-        if process is None:  # slower, but the same kernel
+        number = await asyncio.to_thread(self.nursery.fork, self.connection_file, cwd, {**env, **ONE_THREAD})
+        if number is None:  # slower, but the same kernel
             await super()._async_launch_kernel(kernel_cmd, **kwargs)
             return
-        provisioner.process, provisioner.pid, provisioner.pgid = process, process.pid, None
+        provisioner.process, provisioner.pid, provisioner.pgid = ForkedProcess(number), number, None
         self._reconcile_connection_info(provisioner.connection_info)
 
 
@@ -152,7 +110,7 @@ class KernelSource:
     def __init__(self, *, forking: bool = hasattr(os, "fork")) -> None:
         self._folder = TemporaryDirectory(prefix="vk-", ignore_cleanup_errors=True)
         self._numbers = count(1)
-        self._nursery = Nursery() if forking else None
+        self._nursery = nursery_process.take() if forking else None
 
     def manager(self) -> AsyncKernelManager:
         """A manager whose kernel has not been started."""
@@ -168,7 +126,7 @@ class KernelSource:
             assert self._nursery is not None
             manager.nursery = self._nursery
         argv = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}", "--log-level=40"]
-        manager._kernel_spec = KernelSpec(argv=argv, display_name="Python 3", language="python", env=_ONE_THREAD)
+        manager._kernel_spec = KernelSpec(argv=argv, display_name="Python 3", language="python", env=ONE_THREAD)
         return manager
 
     def close(self) -> None:

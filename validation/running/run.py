@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -182,8 +183,10 @@ def _build(
     record = _record(study, copied, building, issue, judgement, evaluations, saved, draft)
     progress("rendering")
     document = build_document(record)
-    (building / "dossier.html").write_bytes(render_html(document).encode("utf-8"))
-    (building / "dossier.pdf").write_bytes(render_pdf(document))
+    with ThreadPoolExecutor(2) as pool:  # the PDF is set outside Python, so both run at once
+        pdf, html = pool.submit(render_pdf, document), pool.submit(render_html, document)
+        (building / "dossier.html").write_bytes(html.result().encode("utf-8"))
+        (building / "dossier.pdf").write_bytes(pdf.result())
     facts = {
         "study": study.plan.study.id,
         "issue": issue,
