@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 
 from validation.characteristics import characteristics, known_keys
+from validation.judging.outcomes import evaluate, judge_study
+from validation.study.load import load_study
 
 ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "validation"
@@ -176,6 +178,21 @@ def test_functions_named_in_the_architecture_exist() -> None:
         found: object = importlib.import_module(".".join(["validation", *parts[:depth]]))
         for part in parts[depth:]:
             found = getattr(found, part)
+
+
+def test_the_reading_that_the_architecture_follows_goes_that_way() -> None:
+    study = load_study(ROOT / "demo_data" / "new-grade")
+    judgement = judge_study(study, evaluate(study, only=["trueness"]))
+    (reading,) = [item for item in study.experiments["precision"].readings if item.reading == "P-089"]
+    (bias,) = [item for item in judgement.quantities if (item.key, item.at) == ("trueness.bias", 2.0)]
+    (row,) = [item for item in judgement.requirements if (item.id, item.at) == ("R1", 2.0)]
+    assert f"Row {reading.line} of `demo_data/new-grade/{reading.file}` is reading P-089" in TABLE
+    assert f"`{reading.written['result']}`, keyed one place off" in TABLE
+    assert f"2.0, with worksheet and the {len(bias.readings)} identifiers, P-089 among them" in TABLE
+    assert f"error is {reading.values['result']} - {reading.values['assigned']}, exact" in TABLE
+    assert "P-089" in bias.readings
+    assert (bias.units, bias.unit_name) == (8, "runs")
+    assert row.settled == "met"
 
 
 @pytest.mark.parametrize("path", MODULES, ids=module_name)
