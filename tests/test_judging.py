@@ -67,7 +67,9 @@ def test_equivalence_about_a_target() -> None:
     ("low", "high", "outcome"), [(0.10, 0.18, "met"), (0.10, 0.19, "not shown"), (0.181, 0.25, "not met")]
 )
 def test_upper_bound_and_its_opposite(low: float, high: float, outcome: str) -> None:
-    assert rules.upper_bound(quantity(0.15, low, high), 0.18).outcome == outcome
+    verdict = rules.upper_bound(quantity(0.15, low, high), 0.18)
+    assert verdict.outcome == outcome
+    assert "limit 0.180" in verdict.reason
 
 
 @pytest.mark.parametrize(

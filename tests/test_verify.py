@@ -114,6 +114,7 @@ def test_the_new_lot_is_compared_with_its_parent(demo: Path) -> None:
     assert "What changed since the parent" in html
     assert html.index("Verdicts that changed") < html.index("Inputs by hash")
     assert "Not repeated; the value stands from" in html
+    assert "Step of the results since VS-2026-07 issue 001 against the allowed" in html[: html.index("Prepared")]
 
 
 def test_compare_says_the_same_as_text_and_as_data(demo: Path) -> None:
@@ -129,6 +130,7 @@ def test_compare_says_the_same_as_text_and_as_data(demo: Path) -> None:
     assert "met" not in {n["outcome"] for n in steps}
     for number in steps:
         assert f"trueness.bias at {number['at']:g}: {number['outcome']}" in report.text()
+        assert "allowed ±" in number["reason"]
 
 
 def test_a_dossier_compared_with_itself_shows_no_change(dossier: Path) -> None:

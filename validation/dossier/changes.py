@@ -8,7 +8,7 @@ from typing import Any
 from validation.dossier.blocks import Block, Heading, Paragraph, Table
 from validation.dossier.compare import ComparisonReport
 from validation.dossier.record import DossierRecord
-from validation.words import level_text, significant, with_interval
+from validation.words import level_text, sentence_list, significant, with_interval
 
 
 def parent_changes(record: DossierRecord) -> list[Block]:
@@ -27,6 +27,15 @@ def predecessor_changes(record: DossierRecord) -> list[Block]:
     return [*blocks, *_tables(record.predecessor)]
 
 
+def step_sentence(report: ComparisonReport, unit: str) -> str:
+    """Page 1 tells whether the step of the results since the parent is one the laboratory lets pass."""
+    if not report.steps:
+        return f"The step of the results since {report.old.name} is not judged."
+    by_outcome = {n.outcome: [level_text(m.at) for m in report.steps if m.outcome == n.outcome] for n in report.steps}
+    told = "; ".join(f"{outcome} at {sentence_list(levels)} {unit}" for outcome, levels in by_outcome.items())
+    return f"Step of the results since {report.old.name} against the allowed {report.step_limit}: {told}."
+
+
 def _opening(report: ComparisonReport, title: str, anchor: str) -> list[Block]:
     old, new = report.conclusions
     source = f"{report.old.name}, manifest SHA-256 {report.old.manifest_hash}. {report.cause}"
@@ -35,10 +44,17 @@ def _opening(report: ComparisonReport, title: str, anchor: str) -> list[Block]:
         Paragraph(source, margin="validation compare"),
         Paragraph(f"Proposed conclusion then: {old['outcome']}{_span(old)}. Now: {new['outcome']}{_span(new)}."),
     ]
-    if not report.verdicts:
-        return [*blocks, Paragraph("No verdict changed.")]
-    rows = tuple((v["id"], v["quantity"], level_text(v["at"]), v["old"], v["new"]) for v in report.verdicts)
-    return [*blocks, Table("Verdicts that changed", ("Id", "Quantity", "At", "Then", "Now"), rows, align="lllll")]
+    changed = tuple(v for v in report.verdicts if v["new"] != "not repeated")
+    rows = tuple((v["id"], v["quantity"], level_text(v["at"]), v["old"], v["new"]) for v in changed)
+    head = ("Id", "Quantity", "At", "Then", "Now")
+    if rows:
+        blocks.append(Table("Verdicts that changed", head, rows, align="lllll"))
+    else:
+        blocks.append(Paragraph("No verdict changed."))
+    left = [f"{v['id']} {level_text(v['at'])}".rstrip() for v in report.verdicts if v["new"] == "not repeated"]
+    if left:
+        blocks.append(Paragraph(f"Judged then and not repeated, by requirement and level: {', '.join(left)}."))
+    return blocks
 
 
 def _steps(report: ComparisonReport, unit: str) -> Block:

@@ -312,8 +312,10 @@ def _step(
     if difference is None or interval is None:
         return "not shown", "There is no interval of the difference."
     low, high = interval
-    text = f"Step {significant(difference, 2)} {unit}, from {significant(low, 2)} to {significant(high, 2)}, "
-    f"allowed ±{significant(limit, 2)}."
+    text = (
+        f"Step {significant(difference, 2)} {unit}, from {significant(low, 2)} to {significant(high, 2)}, "
+        f"allowed ±{significant(limit, 2)}."
+    )
     if -limit <= low and high <= limit:
         return "met", text
     if low > limit or high < -limit:

@@ -10,8 +10,10 @@ from validation.dossier.blocks import (
     Strips,
     Table,
 )
+from validation.dossier.changes import step_sentence
 from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import chapter_anchor, strip_of
+from validation.judging.conclusion import range_text
 from validation.words import (
     level_text,
     sentence_list,
@@ -29,11 +31,7 @@ def cover(record: DossierRecord) -> Cover:
     study, plan, judgement = record.study, record.study.plan, record.judgement
     facts = plan.study
     conclusion = judgement.conclusion
-    over = (
-        ""
-        if conclusion.range is None
-        else f", {level_text(conclusion.range[0])} to {level_text(conclusion.range[1])} {study.unit}"
-    )
+    over = "" if conclusion.range is None else f", {range_text(conclusion.range)} {study.unit}"
     low, high = facts.range
     limits = sentence_list([f"{level_text(limit)} {study.unit}" for limit in facts.customer_limits])
     return Cover(
@@ -68,6 +66,8 @@ def cover_warnings(record: DossierRecord) -> list[str]:
     if record.changed_rows:
         said.append("Worksheet rows changed since they were first read, without an amendment:")
         said += [f"  {row}" for row in record.changed_rows]
+    if record.parent is not None:
+        said.append(step_sentence(record.parent, record.study.unit))
     said += list(record.study.warnings)
     return list(dict.fromkeys(said))
 

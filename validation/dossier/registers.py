@@ -207,8 +207,10 @@ def raw_data(record: DossierRecord) -> list[Block]:
         same = (
             f" Throughout: {', '.join(f'{name} {value}' for name, value in throughout.items())}." if throughout else ""
         )
-        text = f"{len(rows)} rows. SHA-256 {record.inputs.get(data.worksheet, '')}. Row is the line of the file; "
-        f"the heading is line 1.{same}"
+        text = (
+            f"{len(rows)} rows. SHA-256 {record.inputs.get(data.worksheet, '')}. Row is the line of the file; "
+            f"the heading is line 1.{same}"
+        )
         blocks += [
             Paragraph(text, style="small"),
             Table(

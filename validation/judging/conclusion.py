@@ -146,9 +146,15 @@ def conclude(study: Study, rows: Sequence[RequirementResult], absent: Sequence[N
     whole = spread is not None and spread[0] <= study.plan.study.range[0] and spread[1] >= study.plan.study.range[1]
     fit = whole and not elsewhere and not unexcused
     words = "fit for the intended use" if fit else "fit with restrictions"
-    over = "" if spread is None else f" from {level_text(spread[0])} to {level_text(spread[1])} {study.unit}"
+    over = "" if spread is None else f" {range_text(spread)} {study.unit}"
     lead = f"The readings support the proposal that the procedure is {words}{over}."
     return Conclusion("fit" if fit else "fit with restrictions", spread, " ".join([lead, *restrictions]), restrictions)
+
+
+def range_text(spread: tuple[float, float]) -> str:
+    """ "from 0.5 to 7.5", or "at 1" where one level alone meets everything."""
+    low, high = (level_text(end) for end in spread)
+    return f"at {low}" if low == high else f"from {low} to {high}"
 
 
 def in_part(names: Sequence[str]) -> Conclusion:

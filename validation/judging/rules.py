@@ -84,8 +84,10 @@ def upper_bound(quantity: Quantity, limit: float) -> RuleVerdict:
     low, high = quantity.judged_interval
     confidence = quantity.judged_confidence
     places = places_for((high - low) / 4)
-    text = f"observed {fixed(quantity.value, places)} {quantity.unit}, upper bound {fixed(high, places)}, limit "
-    f"{significant(limit)}"
+    text = (
+        f"observed {fixed(quantity.value, places)} {quantity.unit}, upper bound {fixed(high, places)}, limit "
+        f"{significant(limit)}"
+    )
     if high <= limit:
         return RuleVerdict(
             "met", quantity.value, (low, high), confidence, f"The upper bound is not above the limit: {text}.", high
@@ -117,8 +119,10 @@ def lower_bound(quantity: Quantity, limit: float) -> RuleVerdict:
     low, high = quantity.judged_interval
     confidence = quantity.judged_confidence
     places = places_for((high - low) / 4)
-    text = f"observed {fixed(quantity.value, places)} {quantity.unit}, lower bound {fixed(low, places)}, limit "
-    f"{significant(limit)}"
+    text = (
+        f"observed {fixed(quantity.value, places)} {quantity.unit}, lower bound {fixed(low, places)}, limit "
+        f"{significant(limit)}"
+    )
     if low >= limit:
         return RuleVerdict(
             "met", quantity.value, (low, high), confidence, f"The lower bound is not below the limit: {text}.", low
@@ -144,8 +148,10 @@ def point(quantity: Quantity, limit: float, target: float, *, about_target: bool
     met = abs(value - target) <= limit if about_target else value <= limit
     interval = quantity.judged_interval
     observed, _span = with_interval(value, interval)
-    text = f"The estimate {observed} {quantity.unit} alone is judged, against "
-    f"{_about(target, limit) if about_target else significant(limit)}"
+    text = (
+        f"The estimate {observed} {quantity.unit} alone is judged, against "
+        f"{_about(target, limit) if about_target else significant(limit)}"
+    )
     bound, thin = None, ""
     if interval is not None:
         bound = max(interval, key=lambda end: abs(end - target)) if about_target else interval[1]

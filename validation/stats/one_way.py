@@ -19,19 +19,24 @@ from scipy.stats import f as f_distribution
 
 from validation.stats.estimate import Estimate, Number, centre, exact
 
-WITHIN_SOURCE = "ISO 5725-2 (variance within cells, pooled); chi-square interval"
+WITHIN_SOURCE = "ISO 5725-2 (variance within cells, pooled; from memory); chi-square interval"
 BETWEEN_SOURCE = (
     "REML (Searle, Casella and McCulloch 1992); interval: modified large sample, "
-    "Ting et al. 1990 (Burdick and Graybill 1992)"
+    "Ting et al. 1990 (Burdick and Graybill 1992; all from memory)"
 )
 TOTAL_SOURCE = (
     "ISO 5725-3 (sum of the components); interval: modified large sample, "
-    "Graybill and Wang 1980 (Burdick and Graybill 1992)"
+    "Graybill and Wang 1980 (Burdick and Graybill 1992; all from memory)"
 )
 
+#: A spread below the last digit written is unknown, not zero: a bound of zero would meet any limit.
 ALL_ALIKE = (
     "The readings agree within each group to the last digit written: the standard deviation of zero shows their "
-    "rounding, not their precision."
+    "rounding, not their precision, and no bound can be claimed. Readings with more digits would supply it."
+)
+WITHIN_HIDDEN = (
+    "The readings agree within each group to the last digit written: their scatter is hidden by the rounding and "
+    "counts as zero here."
 )
 
 Interval = tuple[float, float]
@@ -52,9 +57,11 @@ class OneWayResult:
     ms_between_unweighted : harmonic n times the variance of the group means; equals `ms_between` for equal counts
     harmonic_n : harmonic mean of the counts
     F, p : ratio of the mean squares and its upper tail; None where it does not exist
-    s_within : pooled standard deviation within groups, chi-square interval
-    s_between : REML estimate, zero where not positive (noted), interval of Ting et al.
-    s_total : sqrt(s_between^2 + s_within^2), interval of Graybill and Wang; degrees of freedom of Satterthwaite
+    s_within : pooled standard deviation within groups, chi-square interval; without one where nothing scatters
+    s_between : REML estimate, zero where not positive (noted), interval of Ting et al., whose upper end is never below
+        that for equal mean squares
+    s_total : sqrt(s_between^2 + s_within^2), interval of Graybill and Wang, guarded alike; degrees of freedom of
+        Satterthwaite
     """
 
     n: int
@@ -129,9 +136,7 @@ def one_way(groups: Sequence[Sequence[Number]], *, confidence: float = 0.95, gro
     ratio = ms_between / ms_within if ms_between is not None and ms_within else None
     p_value = float(f_distribution.sf(ratio, df_between, df_within)) if ratio is not None else None
 
-    # A spread below the last digit written is unknown, not zero; an upper bound of zero must not pass unnoticed.
-    alike = (ALL_ALIKE,) if ms_within == 0 else ()
-    within = None if ms_within is None else _within(ms_within, df_within, n, p, confidence, alike)
+    within = None if ms_within is None else _within(ms_within, df_within, n, p, confidence)
     between = total = None
     notes: list[str] = []
     if df_between == 0:
@@ -143,9 +148,9 @@ def one_way(groups: Sequence[Sequence[Number]], *, confidence: float = 0.95, gro
         )
         notes.append(note)
         s = sqrt(float(means.var(ddof=1)))
-        total = Estimate(
-            s, sd_interval(s, df_between, confidence), confidence, None, float(df_between), n, p, (note,), TOTAL_SOURCE
-        )
+        said = (note,) if s > 0 else (ALL_ALIKE, note)
+        ends = claimed(s, sd_interval(s, df_between, confidence), confidence)
+        total = Estimate(s, *ends, None, float(df_between), n, p, said, TOTAL_SOURCE)
     elif unweighted is not None:
         component, at_zero = reml_between(means, counts, ss_within)
         between_notes: tuple[str, ...] = ()
@@ -158,28 +163,14 @@ def one_way(groups: Sequence[Sequence[Number]], *, confidence: float = 0.95, gro
                 f"The {_plural(group)} hold unequal numbers of readings: the component is estimated by REML, the "
                 "intervals use unweighted means.",
             )
-        low, high = between_component_interval(
+        interval = guarded_component_interval(
             unweighted, ms_within, df_between, df_within, harmonic_n, confidence=confidence
         )
-        component_notes = between_notes
-        if high == 0 and ms_within > 0:
-            component_notes += (
-                f"The whole interval lies at zero: the means of the {_plural(group)} agree better than the scatter "
-                f"within them explains, so the bound is no evidence that the {_plural(group)} do not differ.",
-            )
-        notes.extend(component_notes)
+        alike = _alike_notes(unweighted, ms_within, group)
+        notes.extend((*alike, *between_notes))
         s_between = sqrt(component)
-        between = Estimate(
-            s_between,
-            _reaching(s_between, (sqrt(low), sqrt(high))),
-            confidence,
-            None,
-            None,
-            n,
-            p,
-            component_notes,
-            BETWEEN_SOURCE,
-        )
+        ends = claimed(s_between, (sqrt(interval[0]), sqrt(interval[1])), confidence)
+        between = Estimate(s_between, *ends, None, None, n, p, (*alike, *between_notes), BETWEEN_SOURCE)
         total_notes = (*alike, *between_notes)
         if at_zero:
             total_notes += ("With the between component at zero the total equals the standard deviation within.",)
@@ -331,6 +322,53 @@ def between_component_interval(
     return max(0.0, low), max(0.0, high)
 
 
+def guarded_component_interval(
+    ms_between: float, ms_within: float, df_between: float, df_within: float, n: float, *, confidence: float
+) -> Interval:
+    """The interval of `between_component_interval`, its upper end never below the one for equal mean squares.
+
+    Where the group means agree better than the scatter within the groups explains, the upper end falls towards zero,
+    and below the lower quantile of F it is zero: a bound that any limit meets, by luck of the draw. Equal mean squares
+    are what no component at all leads one to expect; the interval only covers more. (Own choice.)
+
+    Parameters and unit as `between_component_interval`.
+    """
+    low, _ = between_component_interval(ms_between, ms_within, df_between, df_within, n, confidence=confidence)
+    raised = max(ms_between, ms_within)
+    _, high = between_component_interval(raised, ms_within, df_between, df_within, n, confidence=confidence)
+    return low, high
+
+
+def guarded_sum_interval(
+    coefficients: Sequence[float],
+    mean_squares: Sequence[float],
+    raised: Sequence[float],
+    dfs: Sequence[float],
+    *,
+    confidence: float,
+) -> Interval:
+    """The interval of `sum_of_mean_squares_interval`, its upper end from the mean squares `raised` to equality.
+
+    Parameters
+    ----------
+    coefficients, mean_squares, raised, dfs : shape (k,); `raised` holds each mean square or, where it is smaller than
+        the stage below explains, what that stage explains: a component below zero cannot narrow the bound of a sum
+    """
+    low, _ = sum_of_mean_squares_interval(coefficients, mean_squares, dfs, confidence=confidence)
+    _, high = sum_of_mean_squares_interval(coefficients, raised, dfs, confidence=confidence)
+    return low, high
+
+
+def claimed(value: float, interval: Interval, confidence: float) -> tuple[Interval | None, float | None]:
+    """Interval and confidence of a standard deviation as they may be claimed.
+
+    Widened where a truncated estimate lies outside, so that it only covers more; none where the upper end is zero, for
+    then nothing scattered at all.
+    """
+    high = max(value, interval[1])
+    return ((min(value, interval[0]), high), confidence) if high > 0 else (None, None)
+
+
 def satterthwaite(coefficients: Sequence[float], mean_squares: Sequence[float], dfs: Sequence[float]) -> float | None:
     """Degrees of freedom of a sum of mean squares (Satterthwaite 1946, Biometrics 2, 110); None where all are zero."""
     terms = np.asarray(coefficients, dtype=float) * np.asarray(mean_squares, dtype=float)
@@ -349,9 +387,23 @@ def check_confidence(confidence: float) -> None:
         raise ValueError(f"confidence must lie between 0 and 1; got {confidence}")
 
 
-def _within(ms_within: float, df: int, n: int, p: int, confidence: float, notes: tuple[str, ...]) -> Estimate:
+def _within(ms_within: float, df: int, n: int, p: int, confidence: float) -> Estimate:
     s = sqrt(ms_within)
-    return Estimate(s, sd_interval(s, df, confidence), confidence, None, float(df), n, p, notes, WITHIN_SOURCE)
+    notes = (ALL_ALIKE,) if s == 0 else ()
+    ends = claimed(s, sd_interval(s, df, confidence), confidence)
+    return Estimate(s, *ends, None, float(df), n, p, notes, WITHIN_SOURCE)
+
+
+def _alike_notes(ms_between: float, ms_within: float, group: str) -> tuple[str, ...]:
+    """Where the scatter within or between groups is too small to be taken at its word."""
+    if ms_within == 0:
+        return (ALL_ALIKE,) if ms_between == 0 else (WITHIN_HIDDEN,)
+    if ms_between >= ms_within:
+        return ()
+    return (
+        f"The means of the {_plural(group)} agree better than the scatter within them explains: the upper end of the "
+        "interval is that for means which agree just as well as it explains.",
+    )
 
 
 def _total(
@@ -367,15 +419,11 @@ def _total(
 ) -> Estimate:
     """sqrt(between + within) with the Graybill-Wang interval and Satterthwaite's degrees of freedom."""
     coefficients, squares = (1 / n_each, 1 - 1 / n_each), (unweighted, ms_within)
-    low, high = sum_of_mean_squares_interval(coefficients, squares, dfs, confidence=confidence)
+    raised = (max(unweighted, ms_within), ms_within)
+    low, high = guarded_sum_interval(coefficients, squares, raised, dfs, confidence=confidence)
     s = sqrt(component + ms_within)
     df = satterthwaite(coefficients, squares, dfs)
-    return Estimate(s, _reaching(s, (sqrt(low), sqrt(high))), confidence, None, df, n, p, notes, TOTAL_SOURCE)
-
-
-def _reaching(value: float, interval: Interval) -> Interval:
-    """The interval, widened where a truncated estimate lies outside it: it then only covers more."""
-    return min(value, interval[0]), max(value, interval[1])
+    return Estimate(s, *claimed(s, (sqrt(low), sqrt(high)), confidence), None, df, n, p, notes, TOTAL_SOURCE)
 
 
 def _tails(confidence: float) -> Interval:

@@ -8,18 +8,22 @@ from math import sqrt
 
 from validation.stats.estimate import LIMIT_FACTOR, Estimate, Number, centre
 from validation.stats.one_way import (
+    ALL_ALIKE,
     TOTAL_SOURCE,
     OneWayResult,
+    claimed,
     exact_mean,
+    guarded_sum_interval,
     one_way,
     satterthwaite,
-    sum_of_mean_squares_interval,
 )
 
-REPEATABILITY_SOURCE = "ISO 5725-2 (variance within, pooled over runs); VIM 2.20, 2.21; chi-square interval"
-NESTED_SOURCE = "ISO 5725-3 (nested design); interval: modified large sample, Graybill and Wang 1980"
+REPEATABILITY_SOURCE = (
+    "ISO 5725-2 (variance within, pooled over runs; from memory); VIM 2.20, 2.21; chi-square interval"
+)
+NESTED_SOURCE = "ISO 5725-3 (nested design); interval: modified large sample, Graybill and Wang 1980 (all from memory)"
 INTERMEDIATE_SOURCE = "ISO 5725-3; VIM 2.22, 2.23; " + TOTAL_SOURCE.partition("; ")[2]
-LIMIT_SOURCE = "ISO 5725-6 (repeatability limit, 1.96 sqrt(2) s_r); interval as of s_r"
+LIMIT_SOURCE = "ISO 5725-6 (repeatability limit, 1.96 sqrt(2) s_r; from memory); interval as of s_r"
 
 Terms = tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]
 Runs = Sequence[Sequence[Sequence[Number]]]
@@ -101,7 +105,8 @@ def _plain(between: OneWayResult) -> PrecisionResult:
     s_I = None if between.s_total is None else replace(between.s_total, source=INTERMEDIATE_SOURCE)
     notes = between.notes
     if s_I is not None and s_r is not None and between.s_between is not None and between.s_between.value == 0:
-        s_I = replace(s_I, notes=(*s_r.notes, *between.s_between.notes, "With s_run at zero, s_I equals s_r."))
+        said = dict.fromkeys((*s_r.notes, *between.s_between.notes, "With s_run at zero, s_I equals s_r."))
+        s_I = replace(s_I, notes=tuple(said))
     if s_r is None:
         notes += (
             "No run holds two results: repeatability cannot be estimated; replicates within a run would supply it.",
@@ -147,13 +152,16 @@ def _nested(runs: Runs, between: OneWayResult, counts: list[int], confidence: fl
             "would supply it.",
         )
     else:
+        # The mean square within runs cannot truly be less than what the readings put into it.
+        raised_within = max(between.ms_within, mse / m)
         variance = between.ms_within - mse / m
         own: tuple[str, ...] = ()
         if variance <= 0:
             own = ("The estimate of the variance between preparations was not positive and is set to zero.",)
         s_preparation = sqrt(max(0.0, variance))
         terms = ((1.0, rest), (between.ms_within, mse), (float(between.df_within), df_reading))
-        s_r = _joined(sqrt(max(0.0, variance) + mse), terms, n, p, confidence, (*notes, *own), NESTED_SOURCE)
+        value = sqrt(max(0.0, variance) + mse)
+        s_r = _joined(value, terms, (raised_within, mse), n, p, confidence, (*notes, *own), NESTED_SOURCE)
     s_I = None
     coefficients: tuple[float, ...] = ()
     squares: tuple[float, ...] = ()
@@ -163,6 +171,7 @@ def _nested(runs: Runs, between: OneWayResult, counts: list[int], confidence: fl
         b = between.harmonic_n
         if between.ms_within is None or s_r is None:
             terms = ((1.0, rest), (between.ms_between_unweighted, mse), (float(between.df_between), df_reading))
+            raised: tuple[float, ...] = (max(between.ms_between_unweighted, mse / m), mse)
             value = sqrt(between.ms_between_unweighted + rest * mse)
             mean_variance = between.ms_between_unweighted / p
         else:
@@ -171,17 +180,19 @@ def _nested(runs: Runs, between: OneWayResult, counts: list[int], confidence: fl
                 (between.ms_between_unweighted, between.ms_within, mse),
                 (float(between.df_between), float(between.df_within), df_reading),
             )
+            raised = (max(between.ms_between_unweighted, raised_within), raised_within, mse)
             value = sqrt(_component(between) + s_r.value**2)
             mean_variance = (_component(between) + between.ms_within / b) / p
         said = (*notes, *(() if between.s_between is None else between.s_between.notes))
         if between.s_between is not None and between.s_between.value == 0:
             said += ("With s_run at zero, s_I equals s_r.",)
-        s_I = _joined(value, terms, n, p, confidence, said, INTERMEDIATE_SOURCE)
+        s_I = _joined(value, terms, raised, n, p, confidence, said, INTERMEDIATE_SOURCE)
         coefficients, squares, dfs = terms
     return PrecisionResult(
         s_r,
         _limit(s_r),
-        between.s_between,
+        # The component rests on means of preparations; the readings behind it are all of them.
+        None if between.s_between is None else replace(between.s_between, n=n),
         s_I,
         s_preparation,
         sqrt(mse),
@@ -201,6 +212,7 @@ def _component(between: OneWayResult) -> float:
 def _joined(
     value: float,
     terms: Terms,
+    raised: tuple[float, ...],
     n: int,
     p: int,
     confidence: float,
@@ -208,9 +220,11 @@ def _joined(
     source: str,
 ) -> Estimate:
     """A standard deviation whose square is a sum of mean squares."""
-    low, high = sum_of_mean_squares_interval(*terms, confidence=confidence)
-    interval = (min(value, sqrt(low)), max(value, sqrt(high)))
-    return Estimate(value, interval, confidence, None, satterthwaite(*terms), n, p, notes, source)
+    coefficients, squares, dfs = terms
+    low, high = guarded_sum_interval(coefficients, squares, raised, dfs, confidence=confidence)
+    ends = claimed(value, (sqrt(low), sqrt(high)), confidence)
+    said = notes if value > 0 else (ALL_ALIKE, *notes)
+    return Estimate(value, *ends, None, satterthwaite(*terms), n, p, said, source)
 
 
 def _limit(s_r: Estimate | None) -> Estimate | None:
