@@ -256,13 +256,48 @@ def test_single_readings_give_the_total_only():
     assert result.s_total.degrees_of_freedom == 2
 
 
-def test_zero_variance_gives_zeros():
+def test_zero_variance_gives_zeros_and_no_bound():
+    # A bound of zero would meet any limit, and only because the readings were rounded.
     result = one_way([[2.0, 2.0], [2.0, 2.0]])
-    assert result.s_total.value == 0
-    assert result.s_total.interval == (0, 0)
     assert result.F is None
-    assert any("rounding" in note for note in result.s_within.notes)
-    assert any("rounding" in note for note in result.s_total.notes)
+    for estimate in (result.s_within, result.s_between, result.s_total):
+        assert estimate.value == 0
+        assert estimate.interval is None
+        assert estimate.confidence is None
+        assert "no bound can be claimed" in estimate.notes[0]
+    single = one_way([[2.0], [2.0], [2.0]]).s_total
+    assert (single.value, single.interval) == (0, None)
+    assert "no bound can be claimed" in single.notes[0]
+
+
+def test_scatter_hidden_within_the_groups_is_said():
+    result = one_way([[2.0, 2.0], [2.1, 2.1], [2.3, 2.3]])
+    assert result.s_within.interval is None
+    # Only the group means scatter: chi-square interval of their standard deviation.
+    low, high = sd_interval(np.std([2.0, 2.1, 2.3], ddof=1), 2, 0.95)
+    assert result.s_between.interval == pytest.approx((low, high), rel=1e-9)
+    assert "hidden by the rounding" in result.s_between.notes[0]
+    assert "hidden by the rounding" in result.s_total.notes[0]
+
+
+def test_upper_ends_do_not_shrink_where_the_means_agree_too_well():
+    # Group means all but equal against a scatter of 1 within: F far below its lower quantile.
+    lucky = one_way([[1.0, 3.0], [3.0, 1.01], [1.02, 3.0]])
+    assert lucky.F < 0.025
+    usual = between_component_interval(lucky.ms_within, lucky.ms_within, 2, 3, 2, confidence=0.95)
+    assert lucky.s_between.interval == (0.0, pytest.approx(np.sqrt(usual[1]), rel=1e-12))
+    assert usual[1] > 0
+    assert any("agree better" in note for note in lucky.s_between.notes)
+    # The total is never bounded below what the scatter within alone, at the same spread of the means, would allow.
+    w = lucky.ms_within
+    bound = sum_of_mean_squares_interval((0.5, 0.5), (w, w), (2, 3), confidence=0.95)[1]
+    assert lucky.s_total.interval[1] == pytest.approx(np.sqrt(bound), rel=1e-12)
+    assert lucky.s_total.interval[1] > lucky.s_total.value
+    # Above F = 1 nothing changes.
+    clear = one_way([[1.0, 1.2], [3.0, 3.3], [5.0, 5.1]])
+    plain = between_component_interval(clear.ms_between, clear.ms_within, 2, 3, 2, confidence=0.95)
+    assert clear.s_between.interval == pytest.approx(np.sqrt(plain), rel=1e-12)
+    assert not any("agree better" in note for note in clear.s_between.notes)
 
 
 @pytest.mark.parametrize(
