@@ -71,7 +71,7 @@ class Chapter:
         return pd.DataFrame() if data is None else data.table
 
     def estimates(self) -> pd.DataFrame:
-        """Every quantity with its interval, unit, degrees of freedom, count and source. Full double precision."""
+        """Every quantity with interval, unit, degrees of freedom, count, source; results.json holds every digit."""
         columns = ["key", "at", "value", "low", "high", "unit", "degrees of freedom", "n", "source"]
         rows = [
             [q.key, q.at, q.value, *(q.interval or (None, None)), q.unit, q.degrees_of_freedom, q.n, q.source]

@@ -129,10 +129,11 @@ class Level:
         return bias(errors, confidence=confidence, reference_uncertainty=u).with_notes(*notes)
 
     def tolerance(self, beta: float) -> ToleranceResult | None:
-        """None with one run."""
-        if len(self.runs) < 2:
+        """None with one run, or where nothing scatters."""
+        precision_of_errors = self.error_precision(beta)
+        if precision_of_errors.s_I is None or precision_of_errors.s_I.value == 0:
             return None
-        return tolerance_limits(self.error_precision(beta), self.bias(beta).value, beta=beta)
+        return tolerance_limits(precision_of_errors, self.bias(beta).value, beta=beta)
 
     def quantity(self, key: str, estimate: Estimate, study: Study, judged: Estimate | None, *notes: str) -> Quantity:
         """The estimate with its place in the study."""
@@ -218,7 +219,8 @@ def model_quantities(
     if min(x) < 0 or not any(sds):
         return [], None, ("No model of precision over levels: a level lies below zero, or nothing scatters.",)
     rows = sorted(row for level, _ in usable for row in level.rows)
-    readings, censored = usable[0][0].identifiers(rows), sum(level.censored for level, _ in usable)
+    # A censored reading would have entered even where it was the last of its level.
+    readings, censored = usable[0][0].identifiers(rows), len(usable[0][0].data.censored)
     both = [
         precision_model(x, sds, dfs, confidence=confidence, n=len(rows))
         for confidence in (study.confidence, study.judged_confidence)

@@ -15,6 +15,7 @@ from validation.characteristics._precision_runs import (
     place_text,
     unit_text,
 )
+from validation.stats.accuracy import SOURCE
 from validation.stats.estimate import exact
 from validation.study.model import Study
 from validation.study.quantity import Evaluation, Quantity
@@ -22,10 +23,15 @@ from validation.words import fixed, level_text, places_for
 
 NAME = "accuracy"
 PAIR = (f"{NAME}.tolerance_low", f"{NAME}.tolerance_high")
+ONE_RUN = (
+    "there is one run only, so tolerance limits that keep the run structure cannot be computed; further runs would "
+    "supply them."
+)
+ALIKE = "all errors are alike as written, so tolerance limits would hold nothing but their rounding; none are given."
 NOT_REFERENCE = "The uncertainty of the reference values is not part of the tolerance limits."
 CHECKED = (
     "Mee 1984: with one reading a run the limits are the classical prediction interval",
-    "Hubert et al. 2007: the printed form of the limits, recomputed from R and B",
+    "Hubert et al. 2007: the form with R and B (from memory), computed apart",
 )
 
 
@@ -49,10 +55,7 @@ def evaluate(study: Study) -> Evaluation:
     for level in found:
         limits = level.tolerance(study.confidence)
         if limits is None:
-            notes.append(
-                f"Level {level_text(level.at)}: there is one run only, so tolerance limits that keep the run structure "
-                "cannot be computed; further runs would supply them."
-            )
+            notes.append(f"Level {level_text(level.at)}: {ONE_RUN if len(level.runs) < 2 else ALIKE}")
             continue
         said = (*reference, *independence, *level.reference_notes)
         for key, estimate in zip(PAIR, (limits.low, limits.high), strict=True):
@@ -89,8 +92,9 @@ def evaluate(study: Study) -> Evaluation:
     if not quantities:
         return Evaluation(
             NAME,
-            missing="Every level was measured in one run only: tolerance limits cannot be computed. The same levels in "
-            "further runs would supply them.",
+            notes=tuple(dict.fromkeys(notes)),
+            missing="Tolerance limits cannot be computed at any level: they need two runs or more with errors that differ. "
+            "The same levels in further runs, with every digit of the readings, would supply them.",
         )
     head = ["level", "runs", "run size", "bias", "s_I", "degrees of freedom", "factor", "low", "high"]
     caption = "How the tolerance limits come about: bias - factor * s_I and bias + factor * s_I"
@@ -124,7 +128,7 @@ def _info(key: str, meaning: str, symbol: str, sign: str) -> KeyInfo:
         meaning,
         symbol,
         f"{symbol} = bias {sign} t(nu) s_I sqrt(1 + 1/(p n B^2)), B^2 = (R + 1)/(n R + 1), R = s_run^2/s_r^2",
-        "Mee 1984, Technometrics 26, 251; Hubert et al. 2007, J. Pharm. Biomed. Anal. 45, 70",
+        SOURCE,
         "level",
         "study",
         ("inside",),

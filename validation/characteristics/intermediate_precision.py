@@ -246,9 +246,12 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
                 if run.value == 0
                 else f" The runs contribute {100 * share:.0f} % of the variance."
             )
+            if q.value == 0:
+                part = " All readings are alike as written."
         place = place_text(q.at, unit)
+        sure = f"from {interval}" if interval else "no bound can be claimed"
         sentences.append(
-            f"At {place} single results of different runs scatter with s_I = {value}{of} (from {interval}; "
+            f"At {place} single results of different runs scatter with s_I = {value}{of} ({sure}; "
             f"{q.units} runs).{part}"
         )
     sentences += list(evaluation.details.get("factor_notes", []))
@@ -270,7 +273,8 @@ CHARACTERISTIC = Characteristic(
         "A run is what shares one calibration event. At each level the one-way random model splits the variance into "
         "a part between runs, estimated by restricted maximum likelihood, and the part within, which is s_r pooled.",
         "A component that comes out below zero is set to zero, and that is said. Intervals are modified-large-sample "
-        "intervals; with unequal runs they use unweighted run means. Satterthwaite's degrees of freedom are printed "
+        "intervals; with unequal runs they use unweighted run means. Where the run means agree better than the scatter "
+        "within them explains, the upper end is that for means which agree just as well. Satterthwaite's degrees of freedom are printed "
         "for information only.",
     ),
     keys=(
@@ -279,7 +283,7 @@ CHARACTERISTIC = Characteristic(
             "standard deviation between runs",
             "s_run",
             "s_run^2 = (MS_between - MS_within) / n for equal runs, else REML; not below zero",
-            "Searle, Casella and McCulloch 1992; ISO 5725-3; interval of Ting et al. 1990",
+            "Searle, Casella and McCulloch 1992; ISO 5725-3; interval of Ting et al. 1990 (all from memory)",
             "level",
             "study",
             ("upper bound", "point"),
@@ -291,7 +295,7 @@ CHARACTERISTIC = Characteristic(
             "intermediate precision standard deviation of a single result",
             "s_I",
             "s_I = sqrt(s_run^2 + s_r^2)",
-            "ISO 5725-3; VIM 2.22, 2.23; interval of Graybill and Wang 1980",
+            "ISO 5725-3 (from memory); VIM 2.22, 2.23; interval of Graybill and Wang 1980 (from memory)",
             "level",
             "study",
             ("upper bound", "point"),
@@ -303,7 +307,7 @@ CHARACTERISTIC = Characteristic(
             "constant part of the intermediate precision standard deviation over the levels",
             "a",
             "s_I(x) = a + b x",
-            "ISO 5725-2:1994, 7.5; likelihood of the variances",
+            "ISO 5725-2:1994, 7.5 (from memory); likelihood of the variances",
             "none",
             "study",
             ("upper bound", "point"),
@@ -315,7 +319,7 @@ CHARACTERISTIC = Characteristic(
             "growth of the intermediate precision standard deviation per unit of level",
             "b",
             "s_I(x) = a + b x",
-            "ISO 5725-2:1994, 7.5; likelihood of the variances",
+            "ISO 5725-2:1994, 7.5 (from memory); likelihood of the variances",
             "none",
             "1",
             ("upper bound", "point"),

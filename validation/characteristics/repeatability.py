@@ -57,7 +57,7 @@ def evaluate(study: Study) -> Evaluation:
         if result.s_r is None or result.r is None:
             notes.append(f"Level {level_text(level.at)}: {_why_missing(result)}")
             continue
-        said = (*independence, *_single_runs(level))
+        said = (*independence, *_unequal_runs(level))
         points.append((level, result.s_r))
         quantities.append(level.quantity(f"{NAME}.s_r", result.s_r, study, judged.s_r, *said))
         quantities.append(level.quantity(f"{NAME}.r", result.r, study, judged.r, *said))
@@ -86,12 +86,15 @@ def _why_missing(result: PrecisionResult) -> str:
     return next(note for note in result.notes if "repeatability cannot be estimated" in note)
 
 
-def _single_runs(level: Level) -> tuple[str, ...]:
-    """Runs that say nothing about s_r."""
-    count = sum(len(run.preparations) == 1 for run in level.runs)
-    if not count:
-        return ()
-    return (f"{count} run(s) with a single result enter the mean but not s_r.",)
+def _unequal_runs(level: Level) -> tuple[str, ...]:
+    """Runs of unequal weight in s_r, and runs that say nothing about it."""
+    counts = [len(run.preparations) for run in level.runs]
+    notes: tuple[str, ...] = ()
+    if len(set(counts)) > 1:
+        notes = ("The runs hold unequal numbers of results: each variance counts by its degrees of freedom.",)
+    if 1 in counts:
+        notes += (f"{counts.count(1)} run(s) with a single result enter the mean but not s_r.",)
+    return notes
 
 
 def _residuals(level: Level) -> list[dict[str, Any]]:
@@ -190,7 +193,10 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
             + (f"{significant(r.value)}{of} only once in twenty times.")
         )
         place = place_text(q.at, unit)
-        sentences.append(f"At {place} results of one run scatter with s_r = {value}{of} (from {interval}).{limit}")
+        sure = f"from {interval}" if interval else "no bound can be claimed"
+        if q.value == 0:
+            limit = ""
+        sentences.append(f"At {place} results of one run scatter with s_r = {value}{of} ({sure}).{limit}")
     constant, slope = evaluation.get(f"{NAME}.model_constant"), evaluation.get(f"{NAME}.model_slope")
     if constant is not None and slope is not None and constant.value is not None and slope.value is not None:
         sentences.append(
@@ -223,7 +229,7 @@ CHARACTERISTIC = Characteristic(
             "repeatability standard deviation, pooled within run",
             "s_r",
             "s_r^2 = sum_i (n_i - 1) s_i^2 / sum_i (n_i - 1)",
-            "ISO 5725-2:1994, 7.4; VIM 2.20, 2.21",
+            "ISO 5725-2:1994, 7.4 (from memory); VIM 2.20, 2.21",
             "level",
             "study",
             ("upper bound", "point"),
@@ -235,7 +241,7 @@ CHARACTERISTIC = Characteristic(
             "repeatability limit: the difference of two results of one run that is exceeded once in twenty times",
             "r",
             "r = 1.96 sqrt(2) s_r",
-            "ISO 5725-6; VIM 2.21",
+            "ISO 5725-6 (from memory); VIM 2.21",
             "level",
             "study",
             ("upper bound", "point"),
@@ -247,7 +253,7 @@ CHARACTERISTIC = Characteristic(
             "constant part of the repeatability standard deviation over the levels",
             "a",
             "s_r(x) = a + b x",
-            "ISO 5725-2:1994, 7.5; likelihood of the pooled variances",
+            "ISO 5725-2:1994, 7.5 (from memory); likelihood of the pooled variances",
             "none",
             "study",
             ("upper bound", "point"),
@@ -259,7 +265,7 @@ CHARACTERISTIC = Characteristic(
             "growth of the repeatability standard deviation per unit of level",
             "b",
             "s_r(x) = a + b x",
-            "ISO 5725-2:1994, 7.5; likelihood of the pooled variances",
+            "ISO 5725-2:1994, 7.5 (from memory); likelihood of the pooled variances",
             "none",
             "1",
             ("upper bound", "point"),

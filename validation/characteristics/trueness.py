@@ -44,12 +44,12 @@ def evaluate(study: Study) -> Evaluation:
         said = (*reference, *level.reference_notes)
         quantities.append(level.quantity(f"{NAME}.bias", estimate, study, judged, *said))
         shown.append(_shown(level, estimate))
-    line, line_notes = _line(found, study.confidence)
-    judged_line, _ = _line(found, study.judged_confidence)
+    line, runs, line_notes = _line(found, study.confidence)
+    judged_line, _, _ = _line(found, study.judged_confidence)
     notes += line_notes
     details: dict[str, Any] = {"levels": shown, "line": None, "tables": [_run_table(found)]}
     if line is not None and judged_line is not None:
-        quantities += _line_quantities(found, line, judged_line, line_notes, study, reference)
+        quantities += _line_quantities(found, line, judged_line, runs, line_notes, study, reference)
         details["line"] = _line_details(line)
         details["tables"].append(_region_table(line, study.confidence))
     return Evaluation(NAME, tuple(quantities), (), tuple(dict.fromkeys(notes)), details=details)
@@ -65,8 +65,10 @@ def _shown(level: Level, estimate: Estimate) -> dict[str, Any]:
     }
 
 
-def _line(found: Sequence[Level], confidence: float) -> tuple[BiasLineResult | None, list[str]]:
-    """One weighted line a run through its mean errors; None with a sentence where the runs do not span the levels."""
+def _line(found: Sequence[Level], confidence: float) -> tuple[BiasLineResult | None, list[str], list[str]]:
+    """One weighted line a run through its mean errors, and the runs that entered; None with a sentence where the runs
+    do not span the levels.
+    """
     points: dict[str, list[tuple[float, float, int]]] = {}
     for level in found:
         for run in level.runs:
@@ -74,15 +76,16 @@ def _line(found: Sequence[Level], confidence: float) -> tuple[BiasLineResult | N
             points.setdefault(run.name, []).append(point)
     spanning = {name: rows for name, rows in points.items() if len({x for x, _, _ in rows}) >= 3}
     if len(spanning) < 2:
-        return None, [
+        said = (
             "Constant and proportional bias need two runs or more that span three levels each; there are "
             f"{len(spanning)}."
-        ]
+        )
+        return None, [], [said]
     notes = []
     if len(spanning) < len(points):
         left_out = ", ".join(name for name in points if name not in spanning)
         notes.append(f"Runs with fewer than three levels are left out of the joint line: {left_out}.")
-    weight, said = _weights(found, confidence)
+    weight, weight_notes = _weights(found, confidence)
     rows = list(spanning.values())
     line = bias_line(
         [[x for x, _, _ in points] for points in rows],
@@ -91,7 +94,7 @@ def _line(found: Sequence[Level], confidence: float) -> tuple[BiasLineResult | N
         confidence=confidence,
         n=sum(n for points in rows for _, _, n in points),
     )
-    return line, [*notes, *said]
+    return line, list(spanning), [*notes, *weight_notes]
 
 
 def _weights(found: Sequence[Level], confidence: float) -> tuple[Any, tuple[str, ...]]:
@@ -112,13 +115,15 @@ def _line_quantities(
     found: Sequence[Level],
     line: BiasLineResult,
     judged: BiasLineResult,
+    runs: Sequence[str],
     notes: Sequence[str],
     study: Study,
     reference: Sequence[str],
 ) -> list[Quantity]:
     data = found[0].data
-    rows = sorted(row for level in found for row in level.rows)
-    censored = sum(level.censored for level in found)
+    used = set(runs)
+    rows = sorted(row for level in found for run in level.runs if run.name in used for row in run.rows)
+    censored = len(data.censored)
     said = [*reference, *notes]
     if "u_level" in data.table:
         said.append("The uncertainty of the reference values is not part of the interval of the joint line.")
@@ -205,7 +210,8 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
         if q.key != f"{NAME}.bias" or q.value is None:
             continue
         value, interval = with_interval(q.value, q.interval)
-        sure = f"from {interval} with {100 * q.confidence:g} % confidence" if q.confidence else "no interval, one run"
+        lacking = "no interval, one run" if q.units == 1 else "no interval: the run means do not differ as written"
+        sure = f"from {interval} with {100 * q.confidence:g} % confidence" if q.confidence else lacking
         place = place_text(q.at, unit)
         runs = "one run" if q.units == 1 else f"{q.units} runs"
         sentences.append(f"At {place} the mean of {runs} departs from the reference by {value}{of} ({sure}).")
@@ -221,7 +227,7 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
             None: "",
         }[line["zero_inside"]]
         sentences.append(
-            f"Over the levels the error follows {first}{of} (from {between}) plus {percent} % of the level."
+            f"Over the levels the error follows {first}{of}{f' (from {between})' if between else ''} plus {percent} % of the level."
             f"{verdict} A straight line hides curvature: read it beside the bias at each level."
         )
     return sentences
@@ -246,7 +252,7 @@ CHARACTERISTIC = Characteristic(
             "mean of the run means minus the reference value",
             "b",
             "b = mean_i(mean_j(y_ij - x_ij)), interval b +- t(p - 1) sqrt(s_b^2/p + u_ref^2)",
-            "VIM 2.18; ISO 5725-4; JCGM 100:2008, G.4.1",
+            "VIM 2.18; ISO 5725-4; JCGM 100:2008, G.4.1 (clauses from memory)",
             "level",
             "study",
             ("equivalence", "point"),
@@ -258,7 +264,7 @@ CHARACTERISTIC = Characteristic(
             "error of the joint line at level zero",
             "a",
             "y - x = a + b x, one weighted line a run, means over runs",
-            "weighted least squares; Student t over runs; Hotelling 1931",
+            "weighted least squares; Student t over runs; Hotelling 1931 (from memory)",
             "none",
             "study",
             ("equivalence", "point"),
@@ -270,7 +276,7 @@ CHARACTERISTIC = Characteristic(
             "growth of the error per unit of level",
             "b",
             "y - x = a + b x, one weighted line a run, means over runs",
-            "weighted least squares; Student t over runs; Hotelling 1931",
+            "weighted least squares; Student t over runs; Hotelling 1931 (from memory)",
             "none",
             "1",
             ("equivalence", "point"),

@@ -116,11 +116,14 @@ class ComparisonReport:
         lines.append("Inputs:")
         lines += [f"  {i['file']}: {i['change']}" for i in self.inputs]
         lines.append("Quantities (old, new, difference, combined standard uncertainty):")
-        for n in self.numbers:
+        same = [n for n in self.numbers if n.old == n.new or _same_number(n.old, n.new)]
+        for n in (n for n in self.numbers if n not in same):
             combined = "-" if n.combined is None else significant(n.combined, 2)
             lines.append(
                 f"  {n.key}{_place(n.at)}: {_text(n.old)}, {_text(n.new)}, {_text(n.difference)}, {combined} {n.unit}"
             )
+        if same:
+            lines.append(f"  {len(same)} others are the same to the last digit that counts")
         lines += [
             f"  not repeated: {q['key']}{_place(q['at'])} = {_text(q['value'])} {q['unit']} (kept from {self.old.name})"
             for q in self.not_repeated
@@ -328,7 +331,7 @@ def _same_number(a: float | None, b: float | None) -> bool:
 
 
 def _place(at: Any) -> str:
-    return "" if at is None else f" at {level_text(at)}"
+    return "" if at is None else f", {at}" if isinstance(at, str) else f" at {level_text(at)}"
 
 
 def _range(conclusion: Mapping[str, Any]) -> str:

@@ -32,7 +32,7 @@ def trace(folder: Path, key: str, at: str | None = None) -> str:
     ]
     if record["interval"] is not None:
         low, high = record["interval"]
-        lines.append(f"  interval   {low!r} to {high!r} ({record['confidence']:.4g})")
+        lines.append(f"  interval   {low:.10g} to {high:.10g} at confidence {record['confidence']:.4g}")
     if record["degrees_of_freedom"] is not None:
         lines.append(f"  df         {record['degrees_of_freedom']:.6g}")
     lines += [f"  note       {note}" for note in record["notes"]]
@@ -41,7 +41,8 @@ def trace(folder: Path, key: str, at: str | None = None) -> str:
         lines.append(f"  worksheet  {folder / 'inputs' / record['worksheet']}  SHA-256 {record['worksheet_sha256']}")
         lines.append(f"  readings   {len(record['rows'])}:")
         for row in record["rows"]:
-            shown = ", ".join(f"{name} {value}" for name, value in row["values"].items() if value != "")
+            cells = {name: value for name, value in row["values"].items() if value != "" and name != "reading"}
+            shown = ", ".join(f"{name} {value}" for name, value in cells.items())
             amended = (
                 f"  (as written: {', '.join(f'{n} {v}' for n, v in row['amended'].items())})" if row["amended"] else ""
             )

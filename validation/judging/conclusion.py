@@ -9,21 +9,12 @@ from typing import Any, Literal
 
 from validation.judging.requirements import BY_PERFORMANCE, RequirementResult
 from validation.study.model import Study
+from validation.study.plan import FURTHER
 from validation.study.quantity import Quantity
 from validation.words import level_text, sentence_list
 
 ConclusionOutcome = Literal["fit", "fit with restrictions", "not fit", "not judged"]
 
-#: What a complete validation looks at beside the experiments of this study (the names are those of `not_evaluated`).
-FURTHER = {
-    "matrix": "selectivity and matrix effect",
-    "fuel": "fuel blend and volatility",
-    "carry_over": "carry-over",
-    "ruggedness": "ruggedness",
-    "stability": "stability of standards and calibration",
-    "recovery": "recovery of spikes",
-    "uncertainty": "measurement uncertainty",
-}
 #: The experiments of the main job, by the plan's names.
 MAIN = {
     "calibration": "calibration and linearity",
@@ -68,6 +59,8 @@ class Conclusion:
 def not_evaluated(study: Study) -> tuple[NotEvaluated, ...]:
     """What no reading of this study speaks about, with the plan's reason."""
     reasons = dict(study.plan.not_evaluated)
+    if "selectivity" in reasons:  # the same thing under its other name
+        reasons.setdefault("matrix", reasons.pop("selectivity"))
     absent = {name: title for name, title in MAIN.items() if study.ready(name) is None}
     further = dict(FURTHER.items())
     others = {name: name.replace("_", " ") for name in reasons if name not in MAIN and name not in FURTHER}

@@ -12,7 +12,7 @@ from validation.stats.estimate import Estimate
 from validation.stats.one_way import check_confidence
 from validation.stats.precision import PrecisionResult
 
-SOURCE = "Mee 1984, Technometrics 26, 251; Hubert et al. 2007, J. Pharm. Biomed. Anal. 45, 70"
+SOURCE = "Mee 1984, Technometrics 26, 251; Hubert et al. 2007, J. Pharm. Biomed. Anal. 45, 70 (both from memory)"
 NO_INTERVAL = (
     "A tolerance limit is itself the end of an interval for a future result; it carries no interval of its own."
 )
@@ -47,7 +47,7 @@ def tolerance_limits(precision: PrecisionResult, bias: float, *, beta: float = 0
     Raises
     ------
     ValueError
-        One run only.
+        One run only, or readings that do not scatter at all: limits of no width would hold nothing but their rounding.
 
     References
     ----------
@@ -58,9 +58,11 @@ def tolerance_limits(precision: PrecisionResult, bias: float, *, beta: float = 0
     s_I, mean_variance = precision.s_I, precision.variance_of_mean
     if s_I is None or mean_variance is None:
         raise ValueError("tolerance limits need at least two runs; got one")
+    if s_I.value == 0:
+        raise ValueError("tolerance limits need readings that scatter; all errors are alike")
     df = _degrees_of_freedom(precision)
     total = s_I.value**2
-    factor = float(t_distribution.ppf((1 + beta) / 2, df)) * sqrt(1 + (mean_variance / total if total else 0.0))
+    factor = float(t_distribution.ppf((1 + beta) / 2, df)) * sqrt(1 + mean_variance / total)
     notes: tuple[str, ...] = (NO_INTERVAL, *s_I.notes)
     if not precision.between.balanced:
         notes += (

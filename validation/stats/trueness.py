@@ -15,9 +15,14 @@ from scipy.stats import t as t_distribution
 from validation.stats.estimate import Estimate, Number, centre
 from validation.stats.one_way import check_confidence, exact_mean
 
-BIAS_SOURCE = "VIM 2.18; ISO 5725-4 (bias of one laboratory); Student t over run means"
-LINE_SOURCE = "weighted straight line in each run, Student t over runs"
-REGION_SOURCE = "Hotelling's T squared over runs (Hotelling 1931)"
+BIAS_SOURCE = "VIM 2.18; ISO 5725-4 (bias of one laboratory; from memory); Student t over run means"
+LINE_SOURCE = "weighted straight line in each run, Student t over runs (common practice)"
+REGION_SOURCE = "Hotelling's T squared over runs (Hotelling 1931, from memory)"
+RUNS_ALIKE = (
+    "The run means agree to the last digit: their rounding hides how far they differ, so no interval can be formed. "
+    "Readings with more digits would supply it."
+)
+LINES_ALIKE = "The lines of the runs agree to the last digit: their rounding hides how far they differ."
 
 
 def bias(
@@ -34,7 +39,8 @@ def bias(
 
     Returns
     -------
-    Estimate in the unit of the errors; without an interval where there is one run
+    Estimate in the unit of the errors; without an interval where there is one run, or where the run means do not
+    differ at all and no uncertainty of the reference value is known
 
     Raises
     ------
@@ -69,6 +75,10 @@ def bias(
             "The standard uncertainty of the reference value is joined to the standard error of the mean by root sum "
             "of squares; degrees of freedom by Welch and Satterthwaite.",
         )
+    if error == 0:
+        return Estimate(value, n=n, units=p, notes=(RUNS_ALIKE,), source=BIAS_SOURCE)
+    if len({len(run) for run in errors}) > 1:
+        notes = ("The runs hold unequal numbers of readings; each run mean counts the same.", *notes)
     half = float(t_distribution.ppf((1 + confidence) / 2, df)) * error
     return Estimate(
         value,
@@ -149,6 +159,9 @@ def bias_line(
     estimates = []
     for i in range(2):
         value, error = float(means[i]), sqrt(max(0.0, float(covariance[i, i])))
+        if error == 0:
+            estimates.append(Estimate(value, n=n, units=runs, notes=(LINES_ALIKE,), source=LINE_SOURCE))
+            continue
         interval = (value - t * error, value + t * error)
         estimates.append(Estimate(value, interval, confidence, error, float(runs - 1), n, runs, (), LINE_SOURCE))
     t_squared = critical = inside = None

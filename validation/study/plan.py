@@ -20,6 +20,17 @@ from validation.study.yaml_reading import Path_, Reading, key_name, read_yaml
 PLAN = "plan.yaml"
 
 EXPERIMENTS = ("calibration", "precision", "reproducibility", "detection", "comparison")
+#: What a complete validation looks at beside the experiments of this study (the names are those of `not_evaluated`).
+FURTHER = {
+    "matrix": "selectivity and matrix effect",
+    "fuel": "fuel blend and volatility",
+    "carry_over": "carry-over",
+    "ruggedness": "ruggedness",
+    "stability": "stability of standards and calibration",
+    "recovery": "recovery of spikes",
+    "uncertainty": "measurement uncertainty",
+}
+
 RESERVED_EXPERIMENTS = (
     "matrix",
     "fuel",

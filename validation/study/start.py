@@ -14,7 +14,7 @@ from math import floor, log10
 from pathlib import Path
 
 from validation.faults import Refusal
-from validation.study.plan import PLAN, parse_plan
+from validation.study.plan import FURTHER, PLAN, parse_plan
 
 CAUTIONS = (
     "Fuel and blends are flammable: small quantities, ventilation, no ignition source, a spill plan.",
@@ -306,7 +306,7 @@ def plan_text(folder: Path, design: Design, seed: int, worksheets: dict[str, str
         "",
         "# What this study does not evaluate, and why; without a reason the conclusion cannot be `fit`.",
         "not_evaluated:",
-        *(f'  # {name}: "reason"' for name in ("selectivity", "fuel", "carry_over", "ruggedness", "stability")),
+        *(f'  # {name}: "reason"  # {title}' for name, title in FURTHER.items()),
     ]
     return "\n".join(lines) + "\n"
 
