@@ -17,7 +17,7 @@ from validation.characteristics import characteristics
 from validation.figures.style import alternative_text, dossier_style, save_svg, svg_text
 from validation.study.load import load_study
 from validation.study.quantity import Evaluation
-from validation.words import number_in_table
+from validation.words import table_cells
 
 DEMO = "new-grade"
 
@@ -94,7 +94,7 @@ class Chapter:
         if position >= len(tables):
             return pd.DataFrame()
         table = tables[position]
-        rows = [[number_in_table(cell) for cell in row] for row in table["rows"]]
+        rows = [table_cells(table["head"], row) for row in table["rows"]]
         return pd.DataFrame(rows, columns=table["head"])
 
     def figure(self, name: str) -> Drawing | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from decimal import ROUND_HALF_EVEN, Decimal
 from math import floor, isfinite, log10
 from typing import Any
@@ -79,6 +80,13 @@ def number_in_table(cell: Any) -> str:
     if isinstance(cell, int):
         return level_text(cell)
     return significant(cell, 4)
+
+
+def table_cells(head: Sequence[str], row: Sequence[Any]) -> tuple[str, ...]:
+    """One row of a further table as printed: a level is named, every other number is rounded."""
+    return tuple(
+        level_text(cell) if name == "level" else number_in_table(cell) for name, cell in zip(head, row, strict=True)
+    )
 
 
 def sentence_list(items: list[str]) -> str:

@@ -24,10 +24,10 @@ from validation.study.model import Study
 from validation.study.quantity import Evaluation, Quantity
 from validation.words import (
     level_text,
-    number_in_table,
     p_value,
     sentence_list,
     significant,
+    table_cells,
     with_interval,
 )
 
@@ -59,7 +59,7 @@ def chapter_of(item: Characteristic) -> Callable[[DossierRecord], list[Block]]:
             Table(
                 table["caption"],
                 tuple(table["head"]),
-                tuple(tuple(number_in_table(cell) for cell in row) for row in table["rows"]),
+                tuple(table_cells(table["head"], row) for row in table["rows"]),
                 align=_alignment(table),
                 long=len(table["rows"]) > 24,
             )
@@ -93,7 +93,7 @@ def figures_of(item: Characteristic, record: DossierRecord) -> list[Block]:
 
 
 def _caption(name: str) -> str:
-    words = name.partition("-")[2].replace("_", " ")
+    words = name.partition("-")[2].replace("_", " ").replace("sd ", "standard deviation ")
     return words[:1].upper() + words[1:]
 
 
