@@ -116,9 +116,14 @@ def test_one_run_and_label_levels_are_missing():
     assert "labels" in accuracy.evaluate(labels).missing
 
 
-def test_zero_scatter_gives_limits_at_the_bias():
-    study = small_study("precision", {"level": [2] * 4, "run": ["a", "a", "b", "b"], "result": ["2.1"] * 4})
-    evaluation = accuracy.evaluate(study)
-    assert evaluation.get("accuracy.tolerance_low", 2.0).value == pytest.approx(0.1)
-    json.dumps(evaluation.to_dict(), allow_nan=False)
-    assert figures.accuracy_profile(evaluation, study) is not None
+def test_zero_scatter_gives_no_limits_and_says_so():
+    # Limits without width would lie inside any requirement: rounding is no precision.
+    two = {"level": [2] * 4 + [4] * 4, "run": ["a", "a", "b", "b"] * 2, "result": ["2.1"] * 4}
+    alike = accuracy.evaluate(small_study("precision", {**two, "result": ["2.1"] * 4 + ["4.1"] * 4}))
+    assert alike.quantities == ()
+    assert "errors that differ" in alike.missing
+    assert any("alike as written" in note for note in alike.notes)
+    partly = accuracy.evaluate(small_study("precision", {**two, "result": ["2.1"] * 4 + ["4.1", "4.2", "4.3", "4.1"]}))
+    assert {q.at for q in partly.quantities} == {4.0}
+    assert any(note.startswith("Level 2: all errors are alike") for note in partly.notes)
+    json.dumps(partly.to_dict(), allow_nan=False)

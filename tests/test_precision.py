@@ -191,6 +191,44 @@ def test_label_levels_and_zero_scatter_do_not_break_anything():
             assert getattr(figures, name)(evaluation, study) is not None
 
 
+def test_repeated_readings_are_all_counted_behind_every_estimate():
+    rows = [("4", run, f"{run}{p}", k) for run in "abc" for p in (1, 2) for k in range(3)]
+    results = [f"{4 + 0.07 * (i % 4) - 0.05 * (i % 7):.2f}" for i in range(len(rows))]
+    study = small_study(
+        "precision",
+        {
+            "level": [row[0] for row in rows],
+            "run": [row[1] for row in rows],
+            "preparation": [row[2] for row in rows],
+            "result": results,
+        },
+    )
+    found = [*repeatability.evaluate(study).quantities, *intermediate_precision.evaluate(study).quantities]
+    assert {q.key.rpartition(".")[2] for q in found} == {"s_r", "r", "s_run", "s_I"}
+    assert {(q.n, len(q.readings)) for q in found} == {(18, 18)}
+
+
+def test_unequal_runs_are_said_of_s_r():
+    columns = {"level": [4] * 5, "run": list("aabbb"), "result": ["4.1", "4.2", "4.0", "4.3", "4.1"]}
+    q = repeatability.evaluate(small_study("precision", columns)).get("repeatability.s_r", 4.0)
+    assert any("unequal numbers" in note for note in q.notes)
+
+
+def test_zero_scatter_claims_no_bound_in_words_either():
+    study = small_study("precision", {"level": [4] * 4, "run": list("aabb"), "result": ["4.1"] * 4})
+    for characteristic, key in (
+        (repeatability, "repeatability.s_r"),
+        (intermediate_precision, "intermediate_precision.s_I"),
+    ):
+        evaluation = characteristic.evaluate(study)
+        q = evaluation.get(key, 4.0)
+        assert (q.value, q.interval, q.judged_interval) == (0.0, None, None)
+        assert "no bound can be claimed" in q.notes[0]
+        words = " ".join(characteristic.in_words(evaluation, "%"))
+        assert "no bound can be claimed" in words
+        assert "(from" not in words
+
+
 def test_order_of_rows_does_not_matter():
     study = several_levels()
     table = study.experiments["precision"].table

@@ -43,7 +43,23 @@ def test_difference_is_exact_for_large_readings():
         [[Decimal("425000000.2") - Decimal("425000000.1")], [Decimal("425000000.4") - Decimal("425000000.3")]]
     )
     assert result.value == 0.1
-    assert result.interval == (0.1, 0.1)
+
+
+def test_run_means_that_do_not_differ_have_no_interval():
+    # An interval without width would meet any equivalence limit: rounding is no agreement.
+    result = bias([[Decimal(v) for v in run] for run in (("0.1", "0.3"), ("0.3", "0.1"), ("0.2",))])
+    assert result.value == pytest.approx(0.2)
+    assert result.interval is None
+    assert result.confidence is None
+    assert "rounding hides" in result.notes[0]
+    # A known uncertainty of the reference value gives it one.
+    known = bias([[0.5], [0.5]], reference_uncertainty=0.02)
+    assert known.interval == pytest.approx((0.5 - 0.02 * stats.norm.ppf(0.975), 0.5 + 0.02 * stats.norm.ppf(0.975)))
+
+
+def test_unequal_runs_are_said():
+    assert any("unequal numbers" in note for note in bias([[0.1, 0.2], [0.3]]).notes)
+    assert not bias([[0.1, 0.2], [0.3, 0.1]]).notes
 
 
 def test_reference_uncertainty_joins_by_root_sum_of_squares():
@@ -136,6 +152,27 @@ def test_joint_line_leaves_short_runs_out_and_says_so():
         < 0.1
         < evaluation.get("trueness.constant_bias").interval[1]
     )
+
+
+def test_joint_line_names_the_readings_that_entered():
+    rows = [(level, run) for level in (1, 2, 4) for run in "abc" for _ in range(2) if (level, run) != (4, "a")]
+    results = [f"{level + 0.01 * (i % 5):.2f}" for i, (level, _) in enumerate(rows)]
+    levels, runs = zip(*rows, strict=True)
+    study = small_study("precision", {"level": levels, "run": runs, "result": results})
+    evaluation = trueness.evaluate(study)
+    table = study.experiments["precision"].table
+    q = evaluation.get("trueness.constant_bias")
+    assert q.n == len(q.readings) == 12
+    assert set(q.readings) == set(table.loc[table["run"] != "a", "reading"])
+
+
+def test_words_tell_run_means_without_difference():
+    columns = {"level": [1, 1, 2, 2, 4, 4], "run": ["a", "b"] * 3, "result": ["1.1", "1.1", "2.1", "2.1", "4.1", "4.1"]}
+    evaluation = trueness.evaluate(small_study("precision", columns))
+    words = " ".join(trueness.in_words(evaluation, "%"))
+    assert "do not differ as written" in words
+    assert "(from )" not in words
+    assert all(q.interval is None for q in evaluation.quantities)
 
 
 def test_chapter_serialises_speaks_and_draws():

@@ -90,12 +90,14 @@ def evaluate(study: Study) -> Evaluation:
             ]
         )
     if not quantities:
-        return Evaluation(
-            NAME,
-            notes=tuple(dict.fromkeys(notes)),
-            missing="Tolerance limits cannot be computed at any level: they need two runs or more with errors that differ. "
-            "The same levels in further runs, with every digit of the readings, would supply them.",
+        missing = (
+            "Every level was measured in one run only: tolerance limits cannot be computed. The same levels in further "
+            "runs would supply them."
+            if all(len(level.runs) < 2 for level in found)
+            else "Tolerance limits cannot be computed at any level: they take two runs or more, and errors that "
+            "differ. Further runs, and readings with more digits, would supply them."
         )
+        return Evaluation(NAME, notes=tuple(dict.fromkeys(notes)), missing=missing)
     head = ["level", "runs", "run size", "bias", "s_I", "degrees of freedom", "factor", "low", "high"]
     caption = "How the tolerance limits come about: bias - factor * s_I and bias + factor * s_I"
     details = {"levels": shown, "tables": [{"caption": caption, "head": head, "rows": rows}], "beta": study.confidence}

@@ -221,13 +221,14 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
         error = slope.standard_uncertainty or 0.0
         percent = fixed(100 * slope.value, places_for(100 * error))
         first, between = with_interval(constant.value, constant.interval)
+        reach = f" (from {between})" if between else ""
         verdict = {
             True: " Together they do not exclude a line without any bias.",
             False: " Together they exclude a line without any bias; the bias at each level tells how much it matters.",
             None: "",
         }[line["zero_inside"]]
         sentences.append(
-            f"Over the levels the error follows {first}{of}{f' (from {between})' if between else ''} plus {percent} % of the level."
+            f"Over the levels the error follows {first}{of}{reach} plus {percent} % of the level."
             f"{verdict} A straight line hides curvature: read it beside the bias at each level."
         )
     return sentences
