@@ -212,6 +212,33 @@ def test_readings_that_do_not_scatter_are_no_fault():
     assert (result.s_r.value, result.s_run.value, result.s_L.value, result.s_R.value) == (0, 0, 0, 0)
 
 
+def test_no_bound_is_claimed_where_nothing_scatters():
+    alike = reproducibility([[4.0, 4.0]] * 4)
+    for estimate in (alike.mean, alike.s_r, alike.s_L, alike.s_R, alike.r, alike.R):
+        assert estimate.interval is None
+        assert estimate.confidence is None
+        assert "last digit" in estimate.notes[0]
+    # Laboratories differ, their own readings do not: only the spread of the means is known.
+    hidden = reproducibility([[4.0, 4.0], [4.1, 4.1], [4.3, 4.3]])
+    assert hidden.s_r.interval is None
+    assert "hidden by the rounding" in hidden.s_L.notes[0]
+    s = np.std([4.0, 4.1, 4.3], ddof=1)
+    expected = [s * np.sqrt(2 / stats.chi2.ppf(tail, 2)) for tail in (0.975, 0.025)]
+    assert hidden.s_L.interval == pytest.approx(expected, rel=1e-9)
+
+
+def test_upper_end_of_s_L_does_not_shrink_where_laboratories_agree_too_well():
+    # The bound is that of equal mean squares (own choice): the same for every set of means that agree better.
+    lucky = [reproducibility([[3.9 + d, 4.1 + d] for d in shifts]) for shifts in ((0, 0, 0, 0), (0.01, 0, -0.01, 0))]
+    assert lucky[0].s_L.value == lucky[1].s_L.value == 0
+    assert lucky[0].s_L.interval[1] > 0
+    assert lucky[0].s_L.interval[1] == pytest.approx(lucky[1].s_L.interval[1], rel=1e-9)
+    assert any("agree better" in note for note in lucky[0].s_L.notes)
+    # s_R is s_r here; its bound may not fall below that of as many independent readings of one laboratory's scatter.
+    assert lucky[0].s_R.value == pytest.approx(lucky[0].s_r.value)
+    assert lucky[0].s_R.interval[1] > lucky[0].s_R.value
+
+
 @pytest.mark.parametrize(
     ("call", "match"),
     [
@@ -348,3 +375,12 @@ def test_figures_carry_unit_and_flagged_rows(study):
     assert "row " in drawn["laboratory_means"]
     assert "5 %" in drawn["mandel_h_and_k"]
     assert "standard deviation" in drawn["precision_by_level"]
+
+
+def test_zero_scatter_and_an_unused_column_are_said():
+    columns = {"laboratory": ["A", "A", "B", "B"], "level": [4] * 4, "result": ["4.0"] * 4, "u_level": ["0.1"] * 4}
+    evaluation = evaluate(small_study("reproducibility", columns))
+    assert any("u_level is not used" in note for note in evaluation.notes)
+    words = " ".join(in_words(evaluation, "%"))
+    assert "no bound can be claimed" in words
+    assert "()" not in words

@@ -24,6 +24,11 @@ NAME = "reproducibility"
 
 _ALPHAS = (0.05, 0.01)
 
+NO_REFERENCE = (
+    "The column u_level is not used: no quantity between laboratories rests on the reference value. It belongs to the "
+    "precision worksheet, from which the bias comes."
+)
+
 
 @dataclass(frozen=True)
 class _Laboratory:
@@ -93,7 +98,8 @@ def evaluate(study: Study) -> Evaluation:
         "levels": levels,
         "tables": _tables(levels, has_runs),
     }
-    notes = (*data.notes, *_placed(noted, len(levels)))
+    unused = (NO_REFERENCE,) if "u_level" in data.table else ()
+    notes = (*data.notes, *unused, *_placed(noted, len(levels)))
     return Evaluation(NAME, tuple(quantities), tuple(flags), notes, "", details)
 
 
@@ -355,9 +361,13 @@ def in_words(evaluation: Evaluation, unit: str) -> Sequence[str]:
             sentences.append(f"{where} there is one laboratory only: nothing can be said about others.")
             continue
         value, interval = with_interval(s_R.value, s_R.interval)
-        sentence = f"{where}, single results of {count} laboratories scatter with s_R = {value}{of} ({interval})"
+        sure = interval or "no bound can be claimed"
+        sentence = f"{where}, single results of {count} laboratories scatter with s_R = {value}{of} ({sure})"
         if s_r is not None and s_r.value is not None:
             sentence += f", of which s_r = {significant(s_r.value)}{of} within one laboratory"
+        if s_R.value == 0:
+            sentences.append(f"{sentence}: all readings are alike as written, which shows their rounding.")
+            continue
         sentences.append(
             f"{sentence}: two single results of different laboratories should differ by more than "
             f"{significant(R.value)}{of} once in twenty times."
@@ -430,34 +440,35 @@ CHARACTERISTIC = Characteristic(
     keys=(
         _key(
             "mean", "general mean of all laboratories", "m", "m = sum(n_i m_i) / N",
-            "ISO 5725-2:1994, 7.4.4", _SULFUR, _E691, judged=False,
+            "ISO 5725-2:1994, 7.4.4 (from memory)", _SULFUR, _E691, judged=False,
         ),
         _key(
             "s_r", "repeatability standard deviation, pooled within laboratories (within runs)", "s_r",
-            "s_r^2 = sum((n_i - 1) s_i^2) / sum(n_i - 1)", "ISO 5725-2:1994, 7.4.5", _SULFUR, _E691, _NESTED,
+            "s_r^2 = sum((n_i - 1) s_i^2) / sum(n_i - 1)", "ISO 5725-2:1994, 7.4.5 (from memory)",
+            _SULFUR, _E691, _NESTED,
         ),
         _key(
             "s_run", "standard deviation between runs of one laboratory", "s_run",
             "s_run^2 = (MS_run - s_r^2) / k1, k1 = (N - sum(sum_j n_ij^2 / n_i)) / (runs - p)",
-            "ISO 5725-3, nested designs; Searle, Casella and McCulloch 1992", _NESTED,
+            "ISO 5725-3, nested designs; Searle, Casella and McCulloch 1992 (from memory)", _NESTED,
         ),
         _key(
             "s_L", "standard deviation between laboratories", "s_L",
             "s_L^2 = (s_d^2 - s_r^2) / n, n = (N - sum n_i^2 / N) / (p - 1); with runs "
             "s_L^2 = (MS_lab - s_r^2 - k2 s_run^2) / k3",
-            f"ISO 5725-2:1994, 7.4.5; interval: {_INTERVAL}", _SULFUR, _E691, _NESTED,
+            f"ISO 5725-2:1994, 7.4.5 (from memory); interval: {_INTERVAL}", _SULFUR, _E691, _NESTED,
         ),
         _key(
             "s_R", "reproducibility standard deviation", "s_R", "s_R^2 = s_L^2 + s_run^2 + s_r^2",
-            f"ISO 5725-2:1994, 7.4.5; interval: {_INTERVAL}", _SULFUR, _E691,
+            f"ISO 5725-2:1994, 7.4.5 (from memory); interval: {_INTERVAL}", _SULFUR, _E691,
         ),
         _key(
             "r", "repeatability limit: difference of two results of one run exceeded once in twenty times", "r",
-            "r = 1.96 sqrt(2) s_r", "ISO 5725-6", _E691,
+            "r = 1.96 sqrt(2) s_r", "ISO 5725-6 (from memory)", _E691,
         ),
         _key(
             "R", "reproducibility limit: difference of two laboratories' single results exceeded once in twenty times",
-            "R", "R = 1.96 sqrt(2) s_R", "ISO 5725-6", _E691,
+            "R", "R = 1.96 sqrt(2) s_R", "ISO 5725-6 (from memory)", _E691,
         ),
     ),
     evaluate=evaluate,

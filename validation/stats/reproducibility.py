@@ -14,22 +14,31 @@ from scipy import stats
 
 from validation.stats.estimate import LIMIT_FACTOR, Estimate, Number, centre
 from validation.stats.one_way import (
-    between_component_interval,
+    ALL_ALIKE,
+    WITHIN_HIDDEN,
     check_confidence,
+    claimed,
+    guarded_component_interval,
+    guarded_sum_interval,
     satterthwaite,
     sd_interval,
-    sum_of_mean_squares_interval,
 )
 
 #: Under this many laboratories a reproducibility limit is not claimed. Common practice; ISO 5725-1 advises 8 to 15.
 FEWEST_LABORATORIES = 8
 
-_MEAN = "ISO 5725-2, general mean weighted by the numbers of readings; interval: t over laboratories"
-_WITHIN = "ISO 5725-2, repeatability variance; interval: chi-square"
-_BETWEEN = "ISO 5725-2, between-laboratory variance; interval: modified large sample, Ting et al. 1990"
-_RUN = "ISO 5725-3, staggered and nested designs (analysis of variance); interval: modified large sample"
-_TOTAL = "ISO 5725-2, reproducibility variance; interval: modified large sample, Graybill and Wang 1980"
-_LIMIT = "ISO 5725-6, 1.96 times the square root of 2 times the standard deviation"
+_MEAN = "ISO 5725-2 (from memory), general mean weighted by the numbers of readings; interval: t over laboratories"
+_WITHIN = "ISO 5725-2 (from memory), repeatability variance; interval: chi-square"
+_BETWEEN = (
+    "ISO 5725-2, between-laboratory variance; interval: modified large sample, Ting et al. 1990 (all from memory)"
+)
+_RUN = "ISO 5725-3, nested analysis of variance; interval: modified large sample, Ting et al. 1990 (all from memory)"
+_TOTAL = (
+    "ISO 5725-2, reproducibility variance; interval: modified large sample, Graybill and Wang 1980 (all from memory)"
+)
+_LIMIT = "ISO 5725-6 (from memory), 1.96 times the square root of 2 times the standard deviation"
+
+MEANS_ALIKE = "The means of the laboratories agree to the last digit: no interval of the general mean can be formed."
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,6 +293,9 @@ def _general_mean(cells: _Cells, confidence: float) -> Estimate:
         return Estimate(value, n=cells.n, units=1, notes=(note,), source=_MEAN)
     share = cells.counts / cells.n
     error = sqrt(float((share**2 * (cells.means - cells.mean) ** 2 / (1 - share)).sum()))
+    notes = () if cells.balanced else ("The numbers of readings differ: each reading counts the same in the mean.",)
+    if error == 0:
+        return Estimate(value, n=cells.n, units=cells.p, notes=(MEANS_ALIKE, *notes), source=_MEAN)
     half = float(stats.t.ppf((1 + confidence) / 2, cells.df_laboratory)) * error
     return Estimate(
         value,
@@ -293,23 +305,23 @@ def _general_mean(cells: _Cells, confidence: float) -> Estimate:
         float(cells.df_laboratory),
         cells.n,
         cells.p,
-        (),
+        notes,
         _MEAN,
     )
 
 
 def _within(cells: _Cells, variance: float, confidence: float) -> Estimate:
     s = sqrt(variance)
-    interval = sd_interval(s, cells.df_residual, confidence)
-    return Estimate(s, interval, confidence, None, float(cells.df_residual), cells.n, cells.p, (), _WITHIN)
+    ends = claimed(s, sd_interval(s, cells.df_residual, confidence), confidence)
+    notes = () if s > 0 else (ALL_ALIKE,)
+    return Estimate(s, *ends, None, float(cells.df_residual), cells.n, cells.p, notes, _WITHIN)
 
 
 def _between_runs(cells: _Cells, variance: float, confidence: float) -> Estimate:
     assert cells.ms_residual is not None
-    low, high = between_component_interval(
-        cells.v_run / cells.w, cells.ms_residual, cells.df_run, cells.df_residual, 1 / cells.w, confidence=confidence
-    )
-    return _component(cells, variance, (low, high), confidence, _RUN)
+    squares = (cells.v_run / cells.w, cells.ms_residual)
+    interval = guarded_component_interval(*squares, cells.df_run, cells.df_residual, 1 / cells.w, confidence=confidence)
+    return _component(cells, variance, interval, confidence, (*_luck("runs", *squares), *_unequal(cells)), _RUN)
 
 
 def _between_laboratories(cells: _Cells, variance: float, confidence: float) -> Estimate:
@@ -320,24 +332,50 @@ def _between_laboratories(cells: _Cells, variance: float, confidence: float) -> 
     else:
         assert cells.ms_residual is not None
         scale, below, df = cells.c1, cells.ms_residual, cells.df_residual
-    low, high = between_component_interval(
-        cells.v_laboratory / scale, below, cells.df_laboratory, df, 1 / scale, confidence=confidence
+    squares = (cells.v_laboratory / scale, below)
+    interval = guarded_component_interval(*squares, cells.df_laboratory, df, 1 / scale, confidence=confidence)
+    notes = (*_luck("laboratories", *squares), *_unequal(cells))
+    return _component(cells, variance, interval, confidence, notes, _BETWEEN)
+
+
+def _luck(what: str, above: float, below: float) -> tuple[str, ...]:
+    """Where the means agree so well, or the readings so wholly, that the bound is not taken at its word."""
+    if below == 0:
+        return (ALL_ALIKE,) if above == 0 else (WITHIN_HIDDEN,)
+    if above >= below:
+        return ()
+    return (
+        f"The means of the {what} agree better than the scatter below them explains: the upper end of the interval is "
+        "that for means which agree just as well as it explains.",
     )
-    return _component(cells, variance, (low, high), confidence, _BETWEEN)
 
 
 def _component(
-    cells: _Cells, variance: float, interval: tuple[float, float], confidence: float, source: str
+    cells: _Cells,
+    variance: float,
+    interval: tuple[float, float],
+    confidence: float,
+    notes: tuple[str, ...],
+    source: str,
 ) -> Estimate:
     s = sqrt(max(0.0, variance))
-    ends = (min(s, sqrt(interval[0])), max(s, sqrt(interval[1])))
-    return Estimate(s, ends, confidence, None, None, cells.n, cells.p, _unequal(cells), source)
+    ends = claimed(s, (sqrt(interval[0]), sqrt(interval[1])), confidence)
+    return Estimate(s, *ends, None, None, cells.n, cells.p, notes, source)
 
 
 def _total(cells: _Cells, variances: tuple[float | None, float | None, float | None], confidence: float) -> Estimate:
     """s_R: the components added, negative ones as 0; interval of the sum of mean squares with the same expectation."""
-    coefficients = [1.0, 1 - cells.c2 if cells.df_run else 0.0, max(0.0, 1 - cells.w - cells.c1 + cells.c2 * cells.w)]
-    squares = [cells.v_laboratory, cells.v_run, cells.ms_residual or 0.0]
+    rest = max(0.0, 1 - cells.w - cells.c1 + cells.c2 * cells.w)
+    coefficients = [1.0, 1 - cells.c2 if cells.df_run else 0.0, rest]
+    residual = cells.ms_residual or 0.0
+    squares = [cells.v_laboratory, cells.v_run, residual]
+    # What the stages below put into the means of a stage: a component below zero must not narrow the bound.
+    raised_run = max(cells.v_run, cells.w * residual)
+    raised = [
+        max(cells.v_laboratory, cells.c2 * raised_run + (cells.c1 - cells.c2 * cells.w) * residual),
+        raised_run,
+        residual,
+    ]
     dfs = [cells.df_laboratory, cells.df_run, cells.df_residual]
     # A stage without degrees of freedom does not exist; its coefficient is 0 but for rounding.
     kept = [i for i, df in enumerate(dfs) if df > 0]
@@ -349,10 +387,12 @@ def _total(cells: _Cells, variances: tuple[float | None, float | None, float | N
         variance = max(0.0, v_L) + cells.ms_run
     else:
         variance = cells.v_laboratory
-    low, high = sum_of_mean_squares_interval(*terms, confidence=confidence)
+    low, high = guarded_sum_interval(terms[0], terms[1], [raised[i] for i in kept], terms[2], confidence=confidence)
     s = sqrt(variance)
-    ends = (min(s, sqrt(low)), max(s, sqrt(high)))
-    return Estimate(s, ends, confidence, None, satterthwaite(*terms), cells.n, cells.p, _unequal(cells), _TOTAL)
+    ends = claimed(s, (sqrt(low), sqrt(high)), confidence)
+    hidden = () if s > 0 else (ALL_ALIKE,)
+    notes = (*hidden, *_unequal(cells))
+    return Estimate(s, *ends, None, satterthwaite(*terms), cells.n, cells.p, notes, _TOTAL)
 
 
 def _limit(s: Estimate) -> Estimate:
