@@ -574,3 +574,95 @@ def test_label_levels_with_assigned_values_are_used():
     assert evaluation.get("calibration.departure", "c") is not None
     assert evaluation.details["routine"] == "b"
     assert figures.single_point_bias_by_level(evaluation, study) is not None
+
+
+# --- what must not be claimed ----------------------------------------------------------------------------------------
+
+
+def test_levels_below_zero_are_no_fault():
+    # Truth known: the line is exact but for a small alternating error.
+    x = [-3.0, -2.0, -1.0] * 4
+    y = [3 + 2 * level + 0.01 * (-1) ** i for i, level in enumerate(x)]
+    evaluation = CHARACTERISTIC.evaluate(study_of(x, y, [0] * 6 + [1] * 6))
+    assert evaluation.get("calibration.slope").value == pytest.approx(np.polyfit(x, y, 1)[0], rel=1e-6)
+    assert any("below zero counts as level zero" in note for note in evaluation.notes)
+    assert evaluation.get("calibration.sd_slope").value == 0
+    json.dumps(evaluation.to_dict(), allow_nan=False)
+
+
+def test_default_routine_level_ties_in_decimals_that_doubles_would_part():
+    # 0.1 and 0.3 lie as far from 0.2; as doubles 0.3 lies nearer.
+    x = [0.1, 0.3, 0.5] * 2
+    y = [0.1, 0.31, 0.5, 0.11, 0.3, 0.52]
+    study = small_study("calibration", {"level": x, "response": y}, range_=(0.1, 0.3))
+    assert CHARACTERISTIC.evaluate(study).details["routine"] == 0.1
+
+
+def test_two_readings_have_no_residual_standard_deviation():
+    evaluation = CHARACTERISTIC.evaluate(study_of([0.0, 5.0], [0.1, 5.0]))
+    assert evaluation.get("calibration.residual_sd") is None
+    assert any("no residual standard deviation" in note for note in evaluation.notes)
+
+
+def test_readings_on_the_line_claim_no_interval():
+    # An interval without width would meet any limit.
+    x = [0.0, 1.0, 2.0, 4.0] * 4
+    evaluation = CHARACTERISTIC.evaluate(study_of(x, [3 + 2 * level for level in x], [0] * 8 + [1] * 8))
+    for q in evaluation.quantities:
+        by_construction = q.key == "calibration.single_point_bias" and q.at == evaluation.details["routine"]
+        if not by_construction:
+            assert q.interval is None or q.interval[1] - q.interval[0] > 1e-9, q.key
+    assert any("hidden by the rounding" in note for note in evaluation.get("calibration.slope").notes)
+    assert any("hidden by the rounding" in note for note in evaluation.get("calibration.departure", 4.0).notes)
+
+
+def test_one_point_bias_names_the_readings_behind_its_factors():
+    x, y, _, run = simulated(6, replicates=2)
+    kept = ~((run == 1) & (x == 5.0))
+    evaluation = CHARACTERISTIC.evaluate(study_of(x[kept], y[kept], run[kept], {"routine_level": 5.0}))
+    q = evaluation.get("calibration.single_point_bias", 10.0)
+    behind = {p["reading"] for p in evaluation.details["points"] if p["level"] in (5.0, 10.0) and p["run"] != "R1"}
+    assert set(q.readings) == behind
+    assert q.n == len(behind) == 8
+    assert evaluation.get("calibration.single_point_bias", 5.0).n == 4
+
+
+def test_a_censored_response_counts_against_whatever_rests_on_the_line():
+    x, y, _, run = simulated(4, replicates=2)
+    study = study_of(x, y, run, {"routine_level": 5.0})
+    data = study.experiments["calibration"]
+    readings = [replace(r, status="censored") if r.reading == "T-001" else r for r in data.readings]
+    kept = data.table["reading"] != "T-001"
+    exact = {name: tuple(np.array(values, dtype=object)[kept.to_numpy()]) for name, values in data.exact.items()}
+    table = data.table[kept].reset_index(drop=True)
+    censored = replace(data, readings=tuple(readings), table=table, exact=exact)
+    evaluation = CHARACTERISTIC.evaluate(replace(study, experiments={"calibration": censored}))
+    # The reading is one at level 0: it would have entered the line, not the one-point bias at 10.
+    assert evaluation.get("calibration.departure", 10.0).censored == 1
+    assert evaluation.get("calibration.slope").censored == 1
+    assert evaluation.get("calibration.single_point_bias", 0.0).censored == 1
+    assert evaluation.get("calibration.single_point_bias", 10.0).censored == 0
+
+
+def test_unequal_cells_of_runs_are_said():
+    x, y, level, run = simulated(6, replicates=2)
+    fuller = np.delete(np.arange(len(x)), 3)
+    found = weighted_tests(x[fuller], y[fuller], level[fuller], run[fuller], draws=99)
+    assert any("hold from 1 to 2 readings" in note for note in found.notes)
+    assert not any("hold from" in note for note in weighted_tests(x, y, level, run, draws=99).notes)
+    assert any("unequal numbers" in n for n in departures(x[fuller], y[fuller], level[fuller], run[fuller])[1].notes)
+    one_point = single_point_bias(x[fuller], y[fuller], level[fuller], run[fuller], routine=5)
+    assert any("unequal numbers" in note for note in one_point[1].notes)
+    assert not any("unequal numbers" in note for note in one_point[7].notes)
+
+
+def test_what_runs_share_and_what_is_not_used_is_said():
+    x, y, _, run = simulated(4, replicates=2)
+    assert any(
+        "readings as independent" in n
+        for n in CHARACTERISTIC.evaluate(study_of(x, y, run)).get("calibration.slope").notes
+    )
+    assert not CHARACTERISTIC.evaluate(study_of(x, y)).get("calibration.slope").notes
+    columns = {"level": [0, 1, 2] * 2, "response": [0.1, 1, 2, 0.2, 1.1, 1.9], "u_level": [0.01] * 6}
+    evaluation = CHARACTERISTIC.evaluate(small_study("calibration", columns))
+    assert any("u_level is not used" in note for note in evaluation.notes)

@@ -158,10 +158,25 @@ def test_blank_limits_in_another_unit():
     assert one.critical_value is None
 
 
-def test_blanks_that_read_alike_are_said():
-    found = blank_3s([0.0, 0.0, 0.0])
-    assert found.detection_limit.interval == (0.0, 0.0)
-    assert "hidden by the resolution" in found.notes[0]
+@pytest.mark.parametrize("limits", [blank_3s, iupac_1997, spiked_replicates])
+def test_readings_that_are_all_alike_give_no_limit(limits):
+    # A limit at the mean of the blanks would say that anything above it is detected: that is rounding, not sensitivity.
+    with pytest.raises(ValueError, match="all 3 read the same"):
+        limits([0.1, 0.1, 0.1])
+
+
+@pytest.mark.parametrize("limits", [iso_11843_2, din_32645])
+def test_readings_on_their_line_give_no_limit(limits):
+    with pytest.raises(ValueError, match="must scatter about the line"):
+        limits(straight_line([0.0, 1.0, 2.0, 3.0], [0.1, 0.3, 0.5, 0.7]))
+
+
+def test_blanks_and_spikes_that_read_alike_are_said():
+    columns = {"material": ["b"] * 3 + ["s"] * 3, "level": [0] * 3 + [1] * 3, "result": ["0.0"] * 3 + ["1.1"] * 3}
+    evaluation = CHARACTERISTIC.evaluate(small_study("detection", columns))
+    assert evaluation.quantities == ()
+    assert any("blanks of matrix not stated read the same" in note for note in evaluation.notes)
+    assert any("spiked replicates of matrix not stated read the same" in note for note in evaluation.notes)
 
 
 def test_one_blank_is_refused():

@@ -21,6 +21,14 @@ from validation.words import level_text, p_value, sentence_list, significant, wi
 WEIGHTS_NOTE = "The weights 1/s(x)^2 come from the fitted s(x) and are taken as known in the interval."
 #: ISO 5725-2 calls a value beyond the 1 % point an outlier.
 OUTLIER_ALPHA = 0.01
+RUNS_NOTE = (
+    "The interval takes all readings as independent: what those of one run share is not in it, so it may be too narrow."
+)
+ON_REFERENCE_NOTE = (
+    "The column u_level is not used here: the intervals show scatter of readings and runs, not the uncertainty of the "
+    "standards, which trueness takes up."
+)
+NEGATIVE_NOTE = "For the spread s(x) a level below zero counts as level zero."
 SHOWN_NOTE = "Shown, not judged: it takes the spread as equal at all levels and readings of one run as independent."
 
 
@@ -45,6 +53,10 @@ class _Chapter:
         self.response_unit = str(data.settings.get("response_unit", "response units"))
         self.levels = (study.confidence, study.judged_confidence)
         self.notes: list[str] = [*data.notes, *points.notes]
+        if "u_level" in data.table:
+            self.notes.append(ON_REFERENCE_NOTE)
+        if min(points.mean_x(code) for code in range(len(points.names))) < 0:
+            self.notes.append(NEGATIVE_NOTE)
         if "response_unit" not in data.settings:
             self.notes.append("The plan does not state `response_unit`: the unit of the responses is not named.")
 
@@ -62,9 +74,9 @@ class _Chapter:
 
     def _quantity(self, key: str, at: At, estimates: Sequence[Estimate], unit: str, **more: Any) -> Quantity:
         readings = more.pop("readings", self.points.readings)
-        censored = len(self.data.censored) if at is None else self.data.censored_at("level", at)
-        where = "in this worksheet" if at is None else "at this level"
-        said = [f"{censored} censored reading(s) {where} were left out."] if censored else []
+        # A censored response would have entered the line, and with it whatever is read back through the line.
+        censored = more.pop("censored", len(self.data.censored))
+        said = [f"{censored} censored reading(s) of this worksheet were left out."] if censored else []
         return Quantity.from_estimate(
             f"calibration.{key}",
             at,
@@ -80,13 +92,23 @@ class _Chapter:
 
     def _line(self) -> list[Quantity]:
         slope, intercept = ([self.line.coefficient(k, confidence=c) for c in self.levels] for k in (1, 0))
-        residual = [self.line.residual_estimate(confidence=c) for c in self.levels]
         per_level = f"{self.response_unit}/{self.study.unit}"
-        return [
-            self._quantity("slope", None, slope, per_level),
-            self._quantity("intercept", None, intercept, self.response_unit),
-            self._quantity("residual_sd", None, residual, self.response_unit),
+        found = [
+            self._quantity("slope", None, slope, per_level, notes=self._shared(slope)),
+            self._quantity("intercept", None, intercept, self.response_unit, notes=self._shared(intercept)),
         ]
+        if self.line.degrees_of_freedom < 1:
+            self.notes.append(
+                "Two readings: no residual standard deviation is available. Read more levels, and more often."
+            )
+            return found
+        residual = [self.line.residual_estimate(confidence=c) for c in self.levels]
+        return [*found, self._quantity("residual_sd", None, residual, self.response_unit)]
+
+    def _shared(self, estimates: Sequence[Estimate]) -> list[str]:
+        """What must be said of the interval of an ordinary coefficient where there are runs."""
+        several = self.points.runs is not None and len(self.points.run_names) > 1
+        return [RUNS_NOTE] if several and estimates[0].interval is not None else []
 
     def _ordinary_tests(self) -> list[Quantity]:
         p, found = self.points, []
@@ -127,7 +149,7 @@ class _Chapter:
         p, per_level = self.points, f"{self.response_unit}/{self.study.unit}"
         zero = line_through_zero(p.x, p.y)
         slopes = [zero.coefficient(1, confidence=c) for c in self.levels]
-        found = [self._quantity("slope_through_zero", None, slopes, per_level)]
+        found = [self._quantity("slope_through_zero", None, slopes, per_level, notes=self._shared(slopes))]
         if self.sd is None or self.sd.constant + self.sd.slope <= 0:
             self.notes.append("No spread of replicates is known: s(x) and the weighted line are not available.")
             return found
@@ -135,7 +157,8 @@ class _Chapter:
         assert weighted is not None
         for key, power, unit in (("weighted_slope", 1, per_level), ("weighted_intercept", 0, self.response_unit)):
             estimates = [weighted.coefficient(power, confidence=c) for c in self.levels]
-            found.append(self._quantity(key, None, estimates, unit, notes=[WEIGHTS_NOTE]))
+            said = [WEIGHTS_NOTE, *self._shared(estimates)]
+            found.append(self._quantity(key, None, estimates, unit, notes=said))
         said = [f"s(x) comes from {self.tests.sd_from or 'replicates within runs'}."]
         for key, value, unit in (
             ("sd_constant", self.sd.constant, self.response_unit),
@@ -179,13 +202,25 @@ class _Chapter:
         found = []
         for level, (first, second) in enumerate(zip(*both, strict=True)):
             if first is not None and second is not None:
-                found.append(self._at_level("single_point_bias", level, (first, second)))
+                more = self._behind_single_point(level, routine)
+                found.append(self._at_level("single_point_bias", level, (first, second), **more))
         return found
 
-    def _at_level(self, key: str, level: int, pair: Sequence[Estimate]) -> Quantity:
+    def _behind_single_point(self, level: int, routine: int) -> dict[str, Any]:
+        """The readings at the level and, behind the factors, at the routine level of the runs that hold both."""
+        p = self.points
+        runs = np.zeros(len(p.x), dtype=int) if p.runs is None else p.runs
+        both = set(runs[p.levels == level].tolist()) & set(runs[p.levels == routine].tolist())
+        rows = np.flatnonzero(np.isin(p.levels, (level, routine)) & np.isin(runs, sorted(both)))
+        places = dict.fromkeys((p.names[level], p.names[routine]))
+        censored = sum(self.data.censored_at("level", name) for name in places)
+        return {"readings": [p.readings[row] for row in rows], "censored": censored}
+
+    def _at_level(self, key: str, level: int, pair: Sequence[Estimate], **more: Any) -> Quantity:
         unit_name = "readings" if pair[0].units is None else "runs"
-        ids = self.points.readings_at(level)
-        return self._quantity(key, self.points.names[level], pair, self.study.unit, readings=ids, unit_name=unit_name)
+        ids = more.pop("readings", self.points.readings_at(level))
+        name = self.points.names[level]
+        return self._quantity(key, name, pair, self.study.unit, readings=ids, unit_name=unit_name, **more)
 
     def _routine(self) -> int | None:
         """The code of the routine level; None with a note where it has no readings."""
@@ -197,7 +232,8 @@ class _Chapter:
         stated = self.data.settings.get("routine_level")
         if stated is None:
             middle = sum(self.study.plan.study.range) / 2
-            chosen = min(usable, key=lambda code: (abs(p.mean_x(code) - middle), p.mean_x(code)))
+            # Rounded, so that two levels as far from the middle tie although their doubles do not.
+            chosen = min(usable, key=lambda code: (float(f"{abs(p.mean_x(code) - middle):.9g}"), p.mean_x(code)))
             self.notes.append(
                 f"The plan states no `routine_level`: {level_text(p.names[chosen])}, nearest the middle of the range, "
                 "is taken."

@@ -107,6 +107,12 @@ class _Chapter:
         if len(values) < 2:
             self.notes.append(f"One blank of {matrix}: no spread, hence no limit. Read at least ten blanks.")
             return
+        if len(set(values)) == 1:
+            self.notes.append(
+                f"All {len(values)} blanks of {matrix} read the same: their spread is hidden by the resolution of the "
+                "reading, and no limit can be formed. Read them with more digits."
+            )
+            return
         said = [*self._censored_notes(censored, "blank"), *self._run_notes(values, rows, matrix)]
         if len(values) < 10:
             said.append(f"{len(values)} blanks of {matrix}; ten or more are usual (Eurachem, from memory).")
@@ -164,6 +170,12 @@ class _Chapter:
         line = straight_line(points.x, points.y)
         if line.slope == 0:
             self.notes.append("The calibration line is level: limits from it are not available.")
+            return
+        if line.exact:
+            self.notes.append(
+                "The calibration readings lie on their line to the last digit: their spread is hidden by the "
+                "resolution, and limits from the line are not available."
+            )
             return
         matrix = "calibration standards"
         censored = len(data.censored)
@@ -236,6 +248,12 @@ class _Chapter:
                 self.notes.append(f"One spiked replicate of {matrix}: no limit. The source asks for seven.")
                 continue
             values = self.data.decimals("result", rows)
+            if len(set(values)) == 1:
+                self.notes.append(
+                    f"All {len(rows)} spiked replicates of {matrix} read the same: their spread is hidden by the "
+                    "resolution of the reading, and no limit can be formed."
+                )
+                continue
             censored = [r for r in _censored(self.data, matrix, blank=False) if _number(r.values["level"]) == lowest]
             said = [f"Spiked at {level_text(lowest)} {self.study.unit}.", *self._censored_notes(censored, "spike")]
             self._add(

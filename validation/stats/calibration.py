@@ -28,6 +28,11 @@ SINGLE_POINT_SOURCE = "routine one-point calibration through zero; Student's t o
 
 DRAWS = 1999
 SEED = 20_260_101
+ALIKE = (
+    "What the interval rests on agrees to the last digit: its scatter is hidden by the rounding, so that no interval "
+    "can be formed."
+)
+UNEQUAL = "The runs hold unequal numbers of readings at this level; the interval counts each run the same."
 _ROUNDS = 3  # s(x), weights and residuals in turn; the third round no longer moves p in the second decimal
 
 
@@ -163,6 +168,13 @@ def weighted_tests(
     xs, small, codes = _arrays(x, y, levels)
     run_codes, notes = _run_codes(runs, len(xs))
     cells = _cells(xs, small, codes, run_codes) if run_codes is not None else _readings_as_cells(xs, small, codes)
+    if len(np.unique(cells.count)) > 1:
+        notes = (
+            *notes,
+            "The cells of run and level hold from "
+            f"{cells.count.min():.0f} to {cells.count.max():.0f} readings: each counts by its number, which is right "
+            "for scatter of readings; where runs differ by more than that, fuller cells weigh too much.",
+        )
     unit = "reading" if run_codes is None else "run"
     line, level = _bases(cells.x, cells.level, cells.run)
     bend = _curvature_basis(cells, line)
@@ -229,6 +241,7 @@ def departures(
     line = straight_line(list(xs), list(small))
     if line.slope == 0:
         raise ValueError("the line must have a slope other than zero to be read back; got 0")
+    hidden = 1e-12 * float(np.abs(xs).max())
     per_run = {} if run_codes is None else _run_departures(xs, small, codes, run_codes, line.slope)
     found = []
     for level in range(int(codes.max()) + 1):
@@ -236,10 +249,12 @@ def departures(
         value = line.read_back(float(small[at].mean())) - float(xs[at].mean())
         own = np.array([d[level] for d in per_run.values() if level in d])
         if len(own) >= 2:
-            estimate = _t_estimate(value, own, confidence, int(at.sum()), DEPARTURE_SOURCE)
+            estimate = _t_estimate(value, own, confidence, int(at.sum()), DEPARTURE_SOURCE, hidden)
+            if run_codes is not None and _unequal(run_codes[at]):
+                estimate = estimate.with_notes(UNEQUAL)
         else:
             # Of one run's replicates only their scatter at this level is known; that of the line is left out.
-            estimate = _t_estimate(value, small[at] / line.slope, confidence, int(at.sum()), DEPARTURE_SOURCE)
+            estimate = _t_estimate(value, small[at] / line.slope, confidence, int(at.sum()), DEPARTURE_SOURCE, hidden)
             estimate = replace(estimate, units=None).with_notes(*_one_run_notes(run_codes is None, int(at.sum())))
         found.append(estimate.with_notes(*notes))
     return tuple(found)
@@ -270,7 +285,8 @@ def single_point_bias(
 
     Returns
     -------
-    one Estimate a level, in the unit of x; None at a level that no usable run holds
+    one Estimate a level, in the unit of x; None at a level that no usable run holds. `n` counts the readings at the
+    level and, behind the factors, at the routine level of the same runs.
 
     Raises
     ------
@@ -284,6 +300,7 @@ def single_point_bias(
     factors, left_out = _factors(xs, responses, codes, groups, routine)
     if left_out:
         notes = (*notes, f"{left_out} run(s) without the routine level were left out of the one-point calibration.")
+    hidden = 1e-12 * float(np.abs(xs).max())
     found: list[Estimate | None] = []
     for level in range(int(codes.max()) + 1):
         cells = {run: (codes == level) & (groups == run) for run in sorted(factors)}
@@ -292,16 +309,19 @@ def single_point_bias(
             found.append(None)
             continue
         own = np.array([responses[at].mean() / factors[run] - xs[at].mean() for run, at in cells.items()])
-        n = int(sum(at.sum() for at in cells.values()))
+        base_rows = (codes == routine) & np.isin(groups, list(cells))
+        n = int(sum(at.sum() for at in cells.values())) + (int(base_rows.sum()) if level != routine else 0)
         if level == routine:
             said = "Zero by construction: the routine standard itself."
             estimate = Estimate(0.0, (0.0, 0.0), confidence, 0.0, None, n, len(own), (said,), SINGLE_POINT_SOURCE)
         elif len(own) >= 2:
-            estimate = _t_estimate(float(own.mean()), own, confidence, n, SINGLE_POINT_SOURCE)
+            estimate = _t_estimate(float(own.mean()), own, confidence, n, SINGLE_POINT_SOURCE, hidden)
+            if len({int(at.sum()) for at in cells.values()}) > 1:
+                estimate = estimate.with_notes(UNEQUAL)
         else:
             run, at = next(iter(cells.items()))
             base = (codes == routine) & (groups == run)
-            estimate = _one_run_bias(float(own[0]), responses[at], responses[base], factors[run], confidence)
+            estimate = _one_run_bias(float(own[0]), responses[at], responses[base], factors[run], confidence, hidden)
             estimate = estimate.with_notes(*_one_run_notes(run_codes is None, min(int(at.sum()), int(base.sum()))))
         found.append(estimate.with_notes(*notes))
     return tuple(found)
@@ -556,11 +576,22 @@ def _run_departures(
     return found
 
 
-def _t_estimate(value: float, own: NDArray[np.float64], confidence: float, n: int, source: str) -> Estimate:
-    """`value` with the t interval of the mean of `own`; without an interval where `own` holds one number."""
+def _unequal(codes: NDArray[np.int_]) -> bool:
+    """Whether the codes occur unequally often."""
+    return len(set(np.unique(codes, return_counts=True)[1].tolist())) > 1
+
+
+def _t_estimate(
+    value: float, own: NDArray[np.float64], confidence: float, n: int, source: str, hidden: float
+) -> Estimate:
+    """`value` with the t interval of the mean of `own`; without an interval where `own` holds one number, or where its
+    standard error is below `hidden`, which rounding alone leaves.
+    """
     if len(own) < 2:
         return Estimate(value, n=n, units=len(own), source=source)
     error = float(own.std(ddof=1)) / sqrt(len(own))
+    if error <= hidden:
+        return Estimate(value, n=n, units=len(own), notes=(ALIKE,), source=source)
     half = float(stats.t.ppf((1 + confidence) / 2, len(own) - 1)) * error
     return Estimate(
         value, (value - half, value + half), confidence, error, float(len(own) - 1), n, len(own), source=source
@@ -596,18 +627,23 @@ def _factors(
 
 
 def _one_run_bias(
-    value: float, at: NDArray[np.float64], base: NDArray[np.float64], factor: float, confidence: float
+    value: float,
+    at: NDArray[np.float64],
+    base: NDArray[np.float64],
+    factor: float,
+    confidence: float,
+    hidden: float,
 ) -> Estimate:
     """One run's error with the interval that replicates at the level and at the routine level give."""
-    n = len(at)
-    if n < 2 or len(base) < 2:
+    n = len(at) + len(base)
+    if len(at) < 2 or len(base) < 2:
         return Estimate(value, n=n, units=1, source=SINGLE_POINT_SOURCE)
     relative = at.mean() / base.mean()
-    parts = np.array([at.var(ddof=1) / n, relative**2 * base.var(ddof=1) / len(base)]) / factor**2
+    parts = np.array([at.var(ddof=1) / len(at), relative**2 * base.var(ddof=1) / len(base)]) / factor**2
     variance = float(parts.sum())
-    if variance == 0:
-        return Estimate(value, (value, value), confidence, 0.0, None, n, 1, source=SINGLE_POINT_SOURCE)
-    df = variance**2 / float(parts[0] ** 2 / (n - 1) + parts[1] ** 2 / (len(base) - 1))
+    if variance <= hidden**2:
+        return Estimate(value, n=n, units=1, notes=(ALIKE,), source=SINGLE_POINT_SOURCE)
+    df = variance**2 / float(parts[0] ** 2 / (len(at) - 1) + parts[1] ** 2 / (len(base) - 1))
     half = float(stats.t.ppf((1 + confidence) / 2, df)) * sqrt(variance)
     return Estimate(
         value, (value - half, value + half), confidence, sqrt(variance), df, n, 1, source=SINGLE_POINT_SOURCE

@@ -71,7 +71,7 @@ def mean_plus_k_sd(values: Sequence[Number], k: float, *, confidence: float = 0.
     Raises
     ------
     ValueError
-        Fewer than two values, or one that is not finite.
+        Fewer than two values, values that are all alike, or one that is not finite.
 
     References
     ----------
@@ -94,14 +94,13 @@ def blank_3s(blanks: Sequence[Number], *, confidence: float = 0.95) -> Detection
     Raises
     ------
     ValueError
-        Fewer than two values, or one that is not finite.
+        Fewer than two values, values that are all alike, or one that is not finite.
     """
     return DetectionResult(
         critical_value=None,
         detection_limit=mean_plus_k_sd(blanks, 3.0, confidence=confidence, source=BLANK_SOURCE),
         quantification_limit=mean_plus_k_sd(blanks, 10.0, confidence=confidence, source=BLANK_SOURCE),
         formula="mean blank + 3 s; mean blank + 10 s",
-        notes=_blank_notes(blanks),
     )
 
 
@@ -116,7 +115,7 @@ def iupac_1997(blanks: Sequence[Number], *, alpha: float = 0.05, confidence: flo
     Raises
     ------
     ValueError
-        Fewer than two values, or one that is not finite.
+        Fewer than two values, values that are all alike, or one that is not finite.
 
     References
     ----------
@@ -134,7 +133,6 @@ def iupac_1997(blanks: Sequence[Number], *, alpha: float = 0.05, confidence: flo
         detection_limit=detection,
         quantification_limit=quantification,
         formula="mean blank + t s sqrt(1 + 1/n); mean blank + 2 t s sqrt(1 + 1/n); mean blank + 10 s",
-        notes=_blank_notes(blanks),
     )
 
 
@@ -151,7 +149,7 @@ def iso_11843_2(line: PolynomialResult, *, alpha: float = 0.05, confidence: floa
     Raises
     ------
     ValueError
-        No residual degrees of freedom, or slope zero.
+        No residual degrees of freedom, no scatter about the line, or slope zero.
 
     References
     ----------
@@ -166,7 +164,6 @@ def iso_11843_2(line: PolynomialResult, *, alpha: float = 0.05, confidence: floa
         detection_limit=_proportional_to_sd(delta * unit_sd, nu, line.n, confidence, ISO_SOURCE),
         quantification_limit=None,
         formula="t s/b sqrt(1 + 1/n + mean(x)^2/Sxx); delta of the non-central t for t",
-        notes=_line_notes(line),
     )
 
 
@@ -186,7 +183,7 @@ def din_32645(
     Raises
     ------
     ValueError
-        No residual degrees of freedom, or slope zero.
+        No residual degrees of freedom, no scatter about the line, or slope zero.
 
     References
     ----------
@@ -196,7 +193,7 @@ def din_32645(
     nu = line.degrees_of_freedom
     sd = line.residual_sd / abs(line.slope)
     critical = float(stats.t.ppf(1 - alpha, nu)) * sd * sqrt(1 + 1 / line.n + line.x_mean**2 / line.x_sum_of_squares)
-    notes = _line_notes(line)
+    notes: tuple[str, ...] = ()
     factor = k * float(stats.t.ppf(1 - alpha / 2, nu))
     value = _implicit_limit(factor * sd, line)
     quantification = None
@@ -293,7 +290,7 @@ def spiked_replicates(values: Sequence[Number], *, confidence: float = 0.95) -> 
     Raises
     ------
     ValueError
-        Fewer than two values, or one that is not finite.
+        Fewer than two values, values that are all alike, or one that is not finite.
 
     References
     ----------
@@ -340,6 +337,8 @@ def _mean_sd(values: Sequence[Number]) -> tuple[float, float, int]:
     if len(values) < 2:
         raise ValueError(f"values must hold n >= 2 readings; got {len(values)}")
     offset, small = centre(values)
+    if not small.any():
+        raise ValueError(f"values must scatter; all {len(values)} read the same to the last digit")
     return float(offset) + float(small.mean()), float(small.std(ddof=1)), len(values)
 
 
@@ -356,23 +355,13 @@ def _proportional_to_sd(value: float, df: float, n: int, confidence: float, sour
     return Estimate(value, sd_interval(value, df, confidence=confidence), confidence, None, float(df), n, source=source)
 
 
-def _blank_notes(blanks: Sequence[Number]) -> tuple[str, ...]:
-    if len({float(value) for value in blanks}) == 1:
-        return ("All blanks read the same: their spread is hidden by the resolution of the reading.",)
-    return ()
-
-
 def _check_line(line: PolynomialResult) -> None:
     if line.degrees_of_freedom < 1:
         raise ValueError(f"the line must rest on at least 3 readings; got {line.n}")
     if line.slope == 0:
         raise ValueError("the line must have a slope other than zero; got 0")
-
-
-def _line_notes(line: PolynomialResult) -> tuple[str, ...]:
-    if line.residual_sd <= 1e-12 * sqrt(line.total_sum):
-        return ("The readings lie on the line to the last digit: their spread is hidden by the resolution.",)
-    return ()
+    if line.exact:
+        raise ValueError("the readings must scatter about the line; all lie on it to the last digit")
 
 
 def _implicit_limit(reach: float, line: PolynomialResult) -> float | None:

@@ -13,6 +13,10 @@ from scipy import stats
 
 from validation.stats.estimate import Estimate, Number, centre
 
+ON_THE_LINE = (
+    "The readings lie on the fitted function to the last digit: their scatter is hidden by the rounding, so that no "
+    "interval can be formed."
+)
 SOURCE = "Draper and Smith, Applied Regression Analysis, 3rd ed. 1998, chapters 1 and 5 (from memory)"
 
 
@@ -67,6 +71,11 @@ class PolynomialResult:
         """Standard errors of the coefficients, shape (p,)."""
         return np.sqrt(np.diag(self.covariance))
 
+    @property
+    def exact(self) -> bool:
+        """Whether the fit leaves nothing but rounding."""
+        return self.residual_sum <= 1e-24 * self.total_sum or self.residual_sum == 0
+
     def coefficient(self, power: int, *, confidence: float = 0.95) -> Estimate:
         """The coefficient of x^power with its t interval."""
         position = power - self.first_power
@@ -75,18 +84,26 @@ class PolynomialResult:
         if df < 1:
             note = "As many coefficients as readings: no scatter is left from which to form an interval."
             return Estimate(value, n=self.n, notes=(note,), source=SOURCE)
+        if self.exact:
+            return Estimate(value, n=self.n, notes=(ON_THE_LINE,), source=SOURCE)
         half = float(stats.t.ppf((1 + confidence) / 2, df)) * error
         return Estimate(value, (value - half, value + half), confidence, error, float(df), self.n, source=SOURCE)
 
     def residual_estimate(self, *, confidence: float = 0.95) -> Estimate:
-        """The residual standard deviation with its chi-square interval."""
-        if self.degrees_of_freedom < 1:
-            note = "As many coefficients as readings: the residual standard deviation cannot be estimated."
-            return Estimate(0.0, n=self.n, notes=(note,), source=SOURCE)
-        interval = sd_interval(self.residual_sd, self.degrees_of_freedom, confidence=confidence)
-        return Estimate(
-            self.residual_sd, interval, confidence, None, float(self.degrees_of_freedom), self.n, source=SOURCE
-        )
+        """The residual standard deviation with its chi-square interval; without one where nothing scatters.
+
+        Raises
+        ------
+        ValueError
+            As many coefficients as readings: nothing is left to scatter.
+        """
+        df = self.degrees_of_freedom
+        if df < 1:
+            raise ValueError(f"the residual standard deviation needs more readings than coefficients; got {self.n}")
+        if self.exact:
+            return Estimate(self.residual_sd, None, None, None, float(df), self.n, None, (ON_THE_LINE,), SOURCE)
+        interval = sd_interval(self.residual_sd, df, confidence=confidence)
+        return Estimate(self.residual_sd, interval, confidence, None, float(df), self.n, source=SOURCE)
 
     def predict(self, x: float) -> float:
         """The fitted response at x."""

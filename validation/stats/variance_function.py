@@ -43,7 +43,7 @@ def linear_sd(
 
     Parameters
     ----------
-    levels : shape (L,), x >= 0, the highest above 0
+    levels : shape (L,), x >= 0; where all are 0 the spread is constant
     sums_of_squares : shape (L,), about the means of the groups of each level
     degrees_of_freedom : shape (L,), behind each sum; 0 where a level holds no replicates
 
@@ -97,7 +97,7 @@ def linear_sd_many(
 
     Parameters
     ----------
-    levels : shape (L,), x >= 0, the highest above 0
+    levels : shape (L,), x >= 0; where all are 0 the spread is constant
     sums_of_squares : shape (B, K, L): B data sets, K sources
     degrees_of_freedom : shape (B, K, L) or broadcastable to it
 
@@ -108,18 +108,19 @@ def linear_sd_many(
     Raises
     ------
     ValueError
-        A level below zero, or none above.
+        A level below zero.
     """
     x = np.asarray(levels, dtype=float)
-    if x.min() < 0 or x.max() <= 0:
-        raise ValueError(f"levels must be 0 or above, one at least above 0; got {x.min()} to {x.max()}")
-    share = x / x.max()
+    if x.min() < 0:
+        raise ValueError(f"levels must be 0 or above; got {x.min()} to {x.max()}")
+    top = float(x.max()) or 1.0
+    share = x / top
     df = np.broadcast_to(degrees_of_freedom, sums_of_squares.shape)
     sums = np.where(df > 0, sums_of_squares, 0.0)
     totals = df.sum(axis=2)
     live = (totals > 0) & (sums.sum(axis=2) > 0)
     weights_of_log = np.where(live[:, :, None], df, 0.0).sum(axis=1)  # (B, L)
-    one_level = np.count_nonzero(weights_of_log.max(axis=0) > 0) < 2
+    one_level = np.unique(x[weights_of_log.max(axis=0) > 0]).size < 2
 
     def objective(w: NDArray[np.float64]) -> NDArray[np.float64]:
         """Minus the profile log-likelihood, shape (B,), at one w a data set."""
@@ -133,7 +134,7 @@ def linear_sd_many(
     g = 1 - w[:, None] + w[:, None] * share
     spread = np.einsum("bkl,bl->bk", sums, 1 / g**2)
     size = np.sqrt(np.where(live, spread / np.where(live, totals, 1.0), 0.0))
-    return size * (1 - w)[:, None], size * (w / x.max())[:, None]
+    return size * (1 - w)[:, None], size * (w / top)[:, None]
 
 
 def _minimise(objective, count: int) -> NDArray[np.float64]:
