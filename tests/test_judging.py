@@ -210,6 +210,42 @@ def test_conclusion_is_not_fit_when_no_level_meets_everything() -> None:
     assert (found.outcome, found.range) == ("not fit", None)
 
 
+def moved(row, **changes):
+    return row.__class__(**{**_as_dict(row), **changes})
+
+
+def test_the_range_never_reaches_beyond_what_a_requirement_was_tested_at() -> None:
+    # common practice, no source: nothing is claimed where a requirement for every level has no estimate.
+    study = precision_study(
+        [BIAS, {**BIAS, "id": "R2", "quantity": "repeatability.s_r", "rule": "point", "limit": 1.0}]
+    )
+    rows = [row for row in rows_of(study) if row.id == "R2" or row.at == 4.0]
+    found = conclude(study, rows, not_evaluated(study))
+    assert (found.outcome, found.range) == ("fit with restrictions", (4.0, 4.0))
+    assert "R1 was tested only at 4 %." in found.text
+    censored = [moved(row, observed=None, interval=None, outcome="not shown") if row.at == 1.0 else row for row in rows]
+    assert conclude(study, censored, not_evaluated(study)).range == (4.0, 4.0)
+
+
+def test_a_requirement_for_every_level_without_any_level_leaves_no_range() -> None:
+    study = precision_study(
+        [BIAS, {**BIAS, "id": "R2", "quantity": "repeatability.s_r", "rule": "point", "limit": 1.0}]
+    )
+    rows = [row for row in rows_of(study) if row.id == "R2"]
+    nowhere = moved(rows[0], id="R1", at=None, observed=None, interval=None, outcome="not shown")
+    found = conclude(study, [nowhere, *rows], not_evaluated(study))
+    assert (found.outcome, found.range) == ("not fit", None)
+    assert "R1" in found.text
+
+
+def test_a_study_without_any_reading_is_not_judged_rather_than_not_fit() -> None:
+    study = precision_study([BIAS])
+    rows = [moved(row, observed=None, interval=None, outcome="not shown") for row in rows_of(study)]
+    found = conclude(study, rows, not_evaluated(study))
+    assert (found.outcome, found.range) == ("not judged", None)
+    assert "readings" in found.text
+
+
 def test_without_a_lock_nothing_is_judged_and_everything_is_printed(tmp_path: Path) -> None:
     study = precision_study([BIAS])
     study = study.__class__(tmp_path, study.plan, study.experiments)

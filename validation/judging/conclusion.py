@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Any, Literal
 
-from validation.judging.requirements import BY_PERFORMANCE, RequirementResult
+from validation.judging.requirements import BY_PERFORMANCE, RequirementResult, find_key
 from validation.study.model import Study
 from validation.study.plan import FURTHER
 from validation.study.quantity import Quantity
@@ -70,15 +70,52 @@ def not_evaluated(study: Study) -> tuple[NotEvaluated, ...]:
     )
 
 
-def working_range(rows: Sequence[RequirementResult]) -> tuple[float, float] | None:
-    """The longest run of adjacent tested levels where all level requirements are met; the lower one on a tie."""
-    levels = sorted({row.at for row in rows if isinstance(row.at, float)})
+def working_range(rows: Sequence[RequirementResult], everywhere: Collection[str] = ()) -> tuple[float, float] | None:
+    """The longest run of adjacent tested levels where all level requirements are met; the lower one on a tie.
+
+    `everywhere` names the requirements that hold for every level: none speaks beyond the levels it was tested at,
+    and without any level there is no range.
+    """
+    spans = [tested_span(rows, name) for name in everywhere]
+    if None in spans:
+        return None
+    levels = sorted(
+        {
+            row.at
+            for row in rows
+            if isinstance(row.at, float) and all(span is None or span[0] <= row.at <= span[1] for span in spans)
+        }
+    )
     met = {level: all(row.outcome == "met" for row in rows if row.at == level) for level in levels}
     runs = [list(group) for good, group in groupby(levels, key=lambda level: met[level]) if good]
     if not runs:
         return None
     longest = max(runs, key=len)
     return longest[0], longest[-1]
+
+
+def tested_span(rows: Sequence[RequirementResult], name: str) -> tuple[float, float] | None:
+    """Lowest and highest level at which the requirement `name` has an estimate; None without any."""
+    levels = [row.at for row in rows if row.id == name and isinstance(row.at, float) and _has_estimate(row)]
+    return (min(levels), max(levels)) if levels else None
+
+
+def _has_estimate(row: RequirementResult) -> bool:
+    return row.observed is not None or row.interval is not None
+
+
+def _at_every_level(study: Study, rows: Sequence[RequirementResult]) -> tuple[str, ...]:
+    """The judged requirements set for every level in the range; those on levels that are labels have no range."""
+    labelled = {row.id for row in rows if isinstance(row.at, str)}
+    judged = {row.id for row in rows} - labelled
+    return tuple(
+        item.id
+        for item in study.plan.requirements
+        if item.id in judged
+        and item.at is None
+        and (info := find_key(item.quantity)) is not None
+        and info.at == "level"
+    )
 
 
 def quantification_limit(rows: Sequence[RequirementResult], unit: str) -> Quantity | None:
@@ -125,13 +162,16 @@ def conclude(study: Study, rows: Sequence[RequirementResult], absent: Sequence[N
         return Conclusion(
             "not judged", None, f"Nothing is judged: {rows[0].reason.split('. ')[0].removeprefix('Not judged: ')}."
         )
-    spread = working_range(rows)
+    if not any(_has_estimate(row) for row in rows):
+        return Conclusion("not judged", None, "Nothing is judged: the readings that the requirements need are missing.")
+    everywhere = _at_every_level(study, rows)
+    spread = working_range(rows, everywhere)
     by_level = [row for row in rows if isinstance(row.at, float)]
     failed = [row for row in rows if row.outcome != "met"]
     elsewhere = [row for row in failed if not isinstance(row.at, float)]
     unexcused = [item for item in absent if not item.excused]
-    restrictions = _restrictions(study, spread, failed, elsewhere, unexcused, rows)
-    if by_level and spread is None:
+    restrictions = _restrictions(study, spread, failed, elsewhere, unexcused, rows, everywhere)
+    if (by_level or everywhere) and spread is None:
         text = "At no tested level are all requirements met. " + " ".join(restrictions)
         return Conclusion("not fit", None, text.strip(), restrictions)
     if not by_level and all(row.outcome != "met" for row in rows):
@@ -163,6 +203,7 @@ def _restrictions(
     elsewhere: Sequence[RequirementResult],
     unexcused: Sequence[NotEvaluated],
     rows: Sequence[RequirementResult],
+    everywhere: Sequence[str],
 ) -> tuple[str, ...]:
     said = []
     for level in sorted({row.at for row in failed if isinstance(row.at, float)}):
@@ -172,6 +213,15 @@ def _restrictions(
         place = "" if row.at is None else f" ({row.at})"
         said.append(f"{row.id}, {row.quantity}{place}: {row.outcome}.")
     low, high = study.plan.study.range
+    all_levels = [row.at for row in rows if isinstance(row.at, float)]
+    narrower: dict[tuple[float, float], list[str]] = {}
+    for name in everywhere:
+        tested = tested_span(rows, name)
+        if tested is not None and (tested[0] > min(all_levels) or tested[1] < max(all_levels)):
+            narrower.setdefault(tested, []).append(name)
+    for tested, names in narrower.items():
+        was = "was" if len(names) == 1 else "were"
+        said.append(f"{sentence_list(names)} {was} tested only {range_text(tested)} {study.unit}.")
     if not failed and spread is not None and (spread[0] > low or spread[1] < high):
         said.append(f"Asked for from {level_text(low)} to {level_text(high)} {study.unit}, tested over less.")
     late = sorted({row.id for row in rows if row.order == "set after data"})
