@@ -53,6 +53,23 @@ def test_york_matches_pearsons_data_with_yorks_weights():
     assert "0.0706" in line.slope.notes[0]
 
 
+def test_york_interval_is_scaled_where_the_points_scatter_beyond_their_uncertainties():
+    # Pearson's data again with half of York's uncertainties: chi-squared 47 on 8. The scaled uncertainties are those
+    # that York 1966 printed, 0.359 and 0.0706 (from the notes of the same example), whatever the size claimed for u.
+    content = example("cal-pearson-york")
+    data = content["data"]
+    u_x, u_y = (0.5 / np.sqrt(data[name]) for name in ("w_x", "w_y"))
+    line = comparison.york(data["x"], data["y"], u_x, u_y, confidence=0.9)
+    assert stats.chi2.sf(line.details["chi_squared"], 8) < 0.001
+    assert line.slope.value == near(content["expected"]["b"])
+    assert line.intercept.standard_uncertainty == near("0.359")
+    assert line.slope.standard_uncertainty == near("0.0706")
+    half = stats.t.ppf(0.95, 8) * line.slope.standard_uncertainty
+    assert line.slope.interval == pytest.approx((line.slope.value - half, line.slope.value + half), rel=1e-12)
+    assert line.slope.degrees_of_freedom == 8
+    assert "times as much" in line.slope.notes[0]
+
+
 def test_york_matches_iso_28037_generalised_distance_regression():
     # ISO/TS 28037:2010, 7.3 example.
     content = example("cal-iso28037-gdr")
@@ -199,7 +216,38 @@ def test_too_few_samples_give_no_limits_and_say_so():
     assert any("too few samples" in note for note in line.slope.notes)
 
 
+def test_tied_limits_and_two_signs_leave_an_interval_out_and_say_so():
+    tied = comparison.passing_bablok([1.0, 2.0, 3.0, 4.0, 5.0, 6.0], [2.0, 3.0, 4.0, 5.0, 6.0, 7.0])
+    assert (tied.slope.value, tied.slope.interval, tied.intercept.interval) == (1.0, None, None)
+    assert "tied slope" in tied.slope.notes[0]
+    # Readings about zero: lines with the limits of the slope turn about the middle and do not bound the intercept.
+    x = [-3.0, -2.1, -0.9, 0.2, 1.1, 1.9, 3.2, 4.0]
+    y = [-3.1, -2.0, -1.0, 0.3, 1.0, 2.1, 3.1, 4.2]
+    both = comparison.passing_bablok(x, y)
+    assert both.slope.interval is not None
+    assert both.intercept.interval is None
+    assert "one sign" in both.intercept.notes[0]
+    assert comparison.passing_bablok([v + 10 for v in x], [v + 10 for v in y]).intercept.interval is not None
+
+
 # Differences and limits of agreement
+
+
+def test_differences_that_are_alike_claim_no_interval():
+    # An interval without width would meet any equivalence limit: rounding is no agreement.
+    for found in (comparison.mean_difference([1.0, 1.0, 1.0]), comparison.sd_difference([1.0, 1.0, 1.0])):
+        assert found.interval is None
+        assert found.confidence is None
+        assert "hidden by the rounding" in found.notes[0]
+    with pytest.raises(ValueError, match="must scatter"):
+        comparison.agreement_limits([1.0, 1.0, 1.0])
+    x = [Decimal(v) for v in ("1.1", "2.3", "3.7", "5.2")]
+    line = comparison.deming(x, [v + 1 for v in x])
+    at = comparison.difference_at(2.0, x, [v + 1 for v in x])
+    for found in (line.slope, line.intercept, at):
+        assert found.interval is None
+        assert "to the last digit" in found.notes[0]
+    assert at.value == pytest.approx(1.0, rel=1e-12)
 
 
 def test_mean_difference_matches_two_one_sided_tests():
@@ -400,6 +448,24 @@ def test_column_u_feeds_the_weighted_line():
     assert slope.value == near(printed["b"])
     assert slope.standard_uncertainty == near(printed["u_b"])
     assert any("column u" in note for note in slope.notes)
+
+
+def test_alike_differences_leave_the_limits_of_agreement_out():
+    study = small_study(
+        "comparison", columns({"A": [2.0], "B": [3.0], "C": [4.0]}, {"A": [1.0], "B": [2.0], "C": [3.0]})
+    )
+    found = evaluate(study)
+    assert found.get("comparison.agreement_low") is None
+    assert found.get("comparison.sd_difference").interval is None
+    assert any("limits of agreement would hold" in note for note in found.notes)
+
+
+def test_unequal_replicates_are_said():
+    twice = small_study(
+        "comparison", columns({"A": [1.0, 1.1], "B": [2.0], "C": [3.1]}, {"A": [1.0], "B": [2.1], "C": [3.0]})
+    )
+    assert any("unequal numbers" in note for note in evaluate(twice).get("comparison.mean_difference").notes)
+    assert not any("unequal" in note for q in evaluate(pefr_study()).quantities for note in q.notes)
 
 
 def test_unpaired_samples_are_named():

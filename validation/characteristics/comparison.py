@@ -66,6 +66,12 @@ class _Pairs:
         return [sample.y for sample in self.samples]
 
     @property
+    def unequal(self) -> bool:
+        """Whether a method has more replicates of one sample than of another."""
+        counts = [{len(getattr(sample, method)) for sample in self.samples} for method in _METHODS]
+        return any(len(found) > 1 for found in counts)
+
+    @property
     def differences(self) -> np.ndarray:
         return statistics.differences(self.x, self.y)
 
@@ -224,6 +230,8 @@ def _one_confidence(
     study: Study, pairs: _Pairs, weights: _Weights, confidence: float, said: list[str]
 ) -> Iterator[tuple[str, At, Estimate]]:
     yield from _differences(pairs.differences, ("mean_difference", "agreement"), study.confidence, confidence)
+    if len(pairs.samples) > 1 and statistics.alike(pairs.differences):
+        said.append("All differences are alike as written: limits of agreement would hold nothing but their rounding.")
     if len(pairs.samples) > 1:
         yield "sd_difference", None, statistics.sd_difference(pairs.differences, confidence=confidence)
     if pairs.relative is None:
@@ -266,7 +274,7 @@ def _differences(
     values: np.ndarray, names: tuple[str, str], coverage: float, confidence: float
 ) -> Iterator[tuple[str, At, Estimate]]:
     yield names[0], None, statistics.mean_difference(values, confidence=confidence)
-    if values.size > 1:
+    if values.size > 1 and not statistics.alike(values):
         low, high = statistics.agreement_limits(values, coverage=coverage, confidence=confidence)
         yield f"{names[1]}_low", None, low
         yield f"{names[1]}_high", None, high
@@ -294,6 +302,8 @@ def _quantities(study: Study, data: ExperimentData, pairs: _Pairs, estimated: Es
     readings = [str(data.table["reading"].iloc[row]) for row in rows]
     censored = len(data.censored)
     notes = [f"{censored} censored reading(s) were left out."] if censored else []
+    if pairs.unequal:
+        notes.append("The samples hold unequal numbers of replicates; the mean of each sample counts the same.")
     units = {key.key: key.unit for key in CHARACTERISTIC.keys}
     for (name, at), (estimate, judged) in sorted(
         estimated.items(), key=lambda item: (_ORDER.index(item[0][0]), float(item[0][1] or 0.0))
@@ -510,7 +520,8 @@ def in_words(evaluation: Evaluation, unit: str) -> Sequence[str]:
     for q in evaluation.quantities:
         if q.key == f"{NAME}.difference_at" and q.value is not None:
             value, interval = with_interval(q.value, q.interval)
-            sentences.append(f"At {level_text(q.at)}{of} the predicted difference is {value}{of} ({interval}).")
+            sure = f" ({interval})" if interval else ""
+            sentences.append(f"At {level_text(q.at)}{of} the predicted difference is {value}{of}{sure}.")
     sentences.extend(_scatter_words(evaluation))
     for flag in evaluation.flags:
         sentences.append(f"{flag.reason} It is kept; a test is no cause.")
@@ -575,7 +586,7 @@ CHARACTERISTIC = Characteristic(
     keys=(
         _key(
             "mean_difference", "mean of candidate minus reference", "d",
-            "d = mean(y_i - x_i); interval t on n - 1", "paired t; two one-sided tests, Schuirmann 1987",
+            "d = mean(y_i - x_i); interval t on n - 1", "paired t; two one-sided tests, Schuirmann 1987 (from memory)",
             _EQUIVALENCE, checked_against=(_PEFR, _TOST),
         ),
         _key(
@@ -608,20 +619,20 @@ CHARACTERISTIC = Characteristic(
         _key(
             "deming_slope", "slope of candidate on reference, errors in both", "b",
             "b = (S_yy - L S_xx + sqrt((S_yy - L S_xx)^2 + 4 L S_xy^2)) / (2 S_xy), L = ratio of error variances",
-            "Deming 1943; jackknife, Linnet 1990", _EQUIVALENCE, unit="1", checked_against=(_WITNESS,),
+            "Deming 1943; jackknife, Linnet 1990 (from memory)", _EQUIVALENCE, unit="1", checked_against=(_WITNESS,),
         ),
         _key(
             "deming_intercept", "intercept of the same line", "a", "a = mean(y) - b mean(x)",
-            "Deming 1943; jackknife, Linnet 1990", _EQUIVALENCE, checked_against=(_WITNESS,),
+            "Deming 1943; jackknife, Linnet 1990 (from memory)", _EQUIVALENCE, checked_against=(_WITNESS,),
         ),
         _key(
             "passing_bablok_slope", "shifted median of all pairwise slopes", "b_PB",
             "b = median of (y_j - y_i) / (x_j - x_i), shifted by the number of slopes below -1",
-            "Passing and Bablok 1983", _EQUIVALENCE, unit="1", checked_against=(_BRUTE,),
+            "Passing and Bablok 1983 (from memory)", _EQUIVALENCE, unit="1", checked_against=(_BRUTE,),
         ),
         _key(
             "passing_bablok_intercept", "median of y - b x", "a_PB", "a = median(y_i - b x_i)",
-            "Passing and Bablok 1983", _EQUIVALENCE, checked_against=(_BRUTE,),
+            "Passing and Bablok 1983 (from memory)", _EQUIVALENCE, checked_against=(_BRUTE,),
         ),
         _key(
             "york_slope", "slope of the line weighted by the uncertainty of every sample", "b_Y",
@@ -635,7 +646,7 @@ CHARACTERISTIC = Characteristic(
         ),
         _key(
             "difference_at", "predicted difference at a decision level", "D(x)", "D(x) = a + (b - 1) x, Deming's line",
-            "Deming 1943; jackknife, Linnet 1990", _EQUIVALENCE, at="level", checked_against=(_WITNESS,),
+            "Deming 1943; jackknife, Linnet 1990 (from memory)", _EQUIVALENCE, at="level", checked_against=(_WITNESS,),
         ),
     ),
     evaluate=evaluate,

@@ -19,12 +19,34 @@ from validation.stats.estimate import Estimate, Number, centre
 from validation.stats.one_way import check_confidence, sd_interval
 from validation.stats.variance_function import LinearSdResult, linear_sd
 
-_DIFFERENCE = "mean of paired differences, interval: t"
+_DIFFERENCE = "mean of paired differences, interval: t (any handbook)"
 _SCATTER = "standard deviation of paired differences, interval: chi-square"
 _AGREEMENT = "Bland and Altman 1986, Lancet i, 307; interval: non-central t, exact"
-_DEMING = "Deming 1943, straight line with errors in both variables; interval: jackknife, t on n - 2"
-_PASSING_BABLOK = "Passing and Bablok 1983, J. Clin. Chem. Clin. Biochem. 21, 709; limits by Kendall's rank"
-_YORK = "York et al. 2004, Am. J. Phys. 72, 367; ISO/TS 28037:2010, 7; uncertainties taken as known, interval: normal"
+_DEMING = "Deming 1943, straight line with errors in both variables; interval: jackknife, t on n - 2 (both from memory)"
+_PASSING_BABLOK = (
+    "Passing and Bablok 1983, J. Clin. Chem. Clin. Biochem. 21, 709; limits by Kendall's rank (from memory)"
+)
+_YORK = (
+    "York et al. 2004, Am. J. Phys. 72, 367; ISO/TS 28037:2010, 7 (clause from memory); uncertainties taken as known, "
+    "interval: normal; where the points scatter beyond them, scaled, interval: t on n - 2"
+)
+
+ALIKE = (
+    "All differences are alike as written: their scatter is hidden by the rounding, so that no interval can be formed. "
+    "Results with more digits would supply it."
+)
+ON_THE_LINE = (
+    "The samples lie on the line to the last digit: their scatter is hidden by the rounding; no interval is formed."
+)
+TIED_LIMITS = (
+    "Both limits of the Passing-Bablok slope fall on one tied slope: rounding hides its interval; none is given."
+)
+TWO_SIGNS = (
+    "The limits of the Passing-Bablok intercept are those of the lines with the limits of the slope, which bound it "
+    "where all results of the reference have one sign; here they do not, and none are given."
+)
+#: Beyond this point of chi-squared the points scatter more than their uncertainties explain. Common practice.
+_SCATTER_ALPHA = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +75,7 @@ def mean_difference(values: ArrayLike, *, confidence: float = 0.95) -> Estimate:
 
     Parameters
     ----------
-    values : shape (n,), n >= 1, differences in one unit; with n = 1 there is no interval
+    values : shape (n,), n >= 1, differences in one unit; with n = 1, or where all are alike, there is no interval
 
     References
     ----------
@@ -65,16 +87,26 @@ def mean_difference(values: ArrayLike, *, confidence: float = 0.95) -> Estimate:
         note = "There is one sample only: the mean difference carries no interval."
         return Estimate(value, n=1, units=1, notes=(note,), source=_DIFFERENCE)
     check_confidence(confidence)
+    if alike(d):
+        return Estimate(value, n=d.size, units=d.size, notes=(ALIKE,), source=_DIFFERENCE)
     error = float(d.std(ddof=1)) / sqrt(d.size)
     half = float(stats.t.ppf((1 + confidence) / 2, d.size - 1)) * error
     ends = (value - half, value + half)
     return Estimate(value, ends, confidence, error, float(d.size - 1), d.size, d.size, (), _DIFFERENCE)
 
 
+def alike(values: ArrayLike) -> bool:
+    """Whether the values differ by no more than the rounding of doubles."""
+    d = np.asarray(values, dtype=float)
+    return bool(np.ptp(d) <= 1e-13 * np.abs(d).max())
+
+
 def sd_difference(values: ArrayLike, *, confidence: float = 0.95) -> Estimate:
-    """Standard deviation of paired differences. Shape (n,), n >= 2."""
+    """Standard deviation of paired differences. Shape (n,), n >= 2; without an interval where all are alike."""
     d = _finite(values, 2)
     check_confidence(confidence)
+    if alike(d):
+        return Estimate(0.0, None, None, None, float(d.size - 1), d.size, d.size, (ALIKE,), _SCATTER)
     s = float(d.std(ddof=1))
     ends = sd_interval(s, d.size - 1, confidence)
     return Estimate(s, ends, confidence, None, float(d.size - 1), d.size, d.size, (), _SCATTER)
@@ -95,6 +127,11 @@ def agreement_limits(
     -------
     low, high
 
+    Raises
+    ------
+    ValueError
+        Fewer than two values, or values that are all alike: limits without width would hold nothing but their rounding.
+
     References
     ----------
     Bland and Altman 1986, Lancet i, 307-310 (limits). Interval: sqrt(n) (mu + z sigma - mean) / s is non-central t on
@@ -104,6 +141,8 @@ def agreement_limits(
     d = _finite(values, 2)
     check_confidence(confidence)
     check_confidence(coverage)
+    if alike(d):
+        raise ValueError("values must scatter; all differences are alike")
     n, centre_, s = d.size, float(d.mean()), float(d.std(ddof=1))
     z = float(stats.norm.ppf((1 + coverage) / 2))
     tails = ((1 - confidence) / 2, (1 + confidence) / 2)
@@ -188,9 +227,10 @@ def deming(x: Sequence[Number], y: Sequence[Number], *, ratio: float = 1.0, conf
     original = intercept + float(shift[1]) - slope * float(shift[0])
     left_out = fits[:, 1] + float(shift[1]) - fits[:, 0] * float(shift[0])
     residuals = ys - intercept - slope * xs
+    exact = _on_the_line(residuals, ys)
     return Line(
-        slope=_jackknifed(slope, fits[:, 0], t, confidence, xs.size),
-        intercept=_jackknifed(original, left_out, t, confidence, xs.size),
+        slope=_jackknifed(slope, fits[:, 0], t, confidence, xs.size, exact),
+        intercept=_jackknifed(original, left_out, t, confidence, xs.size, exact),
         details={"ratio": ratio, "residual_sd": sqrt(float((residuals**2).sum()) / (xs.size - 2))},
     )
 
@@ -216,7 +256,8 @@ def difference_at(
     offset = float(shift[1] - shift[0])
     value = offset + intercept + (slope - 1) * inside
     left_out = offset + fits[:, 1] + (fits[:, 0] - 1) * inside
-    estimate = _jackknifed(value, left_out, _t(confidence, xs.size), confidence, xs.size)
+    exact = _on_the_line(ys - intercept - slope * xs, ys)
+    estimate = _jackknifed(value, left_out, _t(confidence, xs.size), confidence, xs.size, exact)
     if not xs.min() <= inside <= xs.max():
         low, high = float(shift[0]) + float(xs.min()), float(shift[0]) + float(xs.max())
         return estimate.with_notes(
@@ -249,7 +290,16 @@ def _deming_jackknife(
     return float(slopes[0]), float(intercepts[0]), np.column_stack([slopes[1:], intercepts[1:]])
 
 
-def _jackknifed(value: float, left_out: NDArray[np.float64], t: float, confidence: float, n: int) -> Estimate:
+def _on_the_line(residuals: NDArray[np.float64], y: NDArray[np.float64]) -> bool:
+    """Whether the residuals are the rounding of doubles."""
+    return bool(np.abs(residuals).max() <= 1e-12 * np.ptp(y))
+
+
+def _jackknifed(
+    value: float, left_out: NDArray[np.float64], t: float, confidence: float, n: int, exact: bool
+) -> Estimate:
+    if exact:
+        return Estimate(value, n=n, units=n, notes=(ON_THE_LINE,), source=_DEMING)
     error = sqrt((n - 1) / n * float(((left_out - left_out.mean()) ** 2).sum()))
     return Estimate(value, (value - t * error, value + t * error), confidence, error, float(n - 2), n, n, (), _DEMING)
 
@@ -269,7 +319,8 @@ def passing_bablok(x: Sequence[Number], y: Sequence[Number], *, confidence: floa
     Returns
     -------
     Line; `details` holds the number of slopes "N", the shift "K" and the ranks "M1", "M2" of the limits. An interval is
-    None, with a note, where a limit's rank lies outside the slopes or the limit is vertical.
+    None, with a note, where a limit's rank lies outside the slopes, a limit is vertical, or both limits tie; that of
+    the intercept also where x takes both signs.
 
     Raises
     ------
@@ -300,18 +351,27 @@ def passing_bablok(x: Sequence[Number], y: Sequence[Number], *, confidence: floa
     limits, notes = _rank_limits(slopes, low_rank + shift, high_rank + shift)
     xf, yf = np.array([float(v) for v in x]), np.array([float(v) for v in y])
     intercept = float(np.median(yf - slope * xf))
-    intercept_limits = None
-    if limits is not None:
+    if limits is not None and limits[0] == limits[1]:
+        limits, notes = None, (TIED_LIMITS,)
+    intercept_limits, said = None, notes
+    if limits is not None and xf.min() < 0 < xf.max():
+        said = (TWO_SIGNS,)
+    elif limits is not None:
         ends = [float(np.median(yf - b * xf)) for b in limits]
         intercept_limits = (min(*ends, intercept), max(*ends, intercept))
-    level = None if limits is None else confidence
-    common = (level, None, None, n, n, notes, _PASSING_BABLOK)
     return Line(
-        slope=Estimate(slope, limits, *common),
-        intercept=Estimate(intercept, intercept_limits, *common),
+        slope=_ranked(slope, limits, confidence, n, notes),
+        intercept=_ranked(intercept, intercept_limits, confidence, n, said),
         details={"N": float(count), "K": float(shift), "M1": float(low_rank), "M2": float(high_rank)},
         notes=notes,
     )
+
+
+def _ranked(
+    value: float, limits: tuple[float, float] | None, confidence: float, n: int, notes: tuple[str, ...]
+) -> Estimate:
+    level = None if limits is None else confidence
+    return Estimate(value, limits, level, None, None, n, n, notes, _PASSING_BABLOK)
 
 
 def _pairwise_slopes(x: Sequence[Number], y: Sequence[Number]) -> tuple[NDArray[np.float64], int]:
@@ -366,7 +426,9 @@ def york(
 
     Returns
     -------
-    Line. Uncertainties are the unscaled ones, which take u_x and u_y as known, evaluated at the adjusted points.
+    Line. Uncertainties are the unscaled ones, which take u_x and u_y as known, evaluated at the adjusted points, unless
+    the points scatter more than that explains (chi-squared beyond its 95 % point on n - 2): then they are scaled by the
+    scatter factor and the interval is Student's t, for an interval that ignores visible scatter misleads.
     `details` holds "covariance", "chi_squared", "degrees_of_freedom", "scatter_factor" = sqrt(chi_squared / (n - 2)).
 
     Raises
@@ -409,10 +471,11 @@ def york(
     df = xs.size - 2
     factor = sqrt(chi_squared / df)
     intercept = my - slope * mx + float(shift[1]) - slope * float(shift[0])
-    z = float(stats.norm.ppf((1 + confidence) / 2))
+    beyond = float(stats.chi2.sf(chi_squared, df)) < _SCATTER_ALPHA
+    estimate = _scattered if beyond else _known
     return Line(
-        slope=_known(slope, u_slope, factor, z, confidence, xs.size),
-        intercept=_known(intercept, u_intercept, factor, z, confidence, xs.size),
+        slope=estimate(slope, u_slope, factor, confidence, xs.size),
+        intercept=estimate(intercept, u_intercept, factor, confidence, xs.size),
         details={
             "covariance": -origin * u_slope**2,
             "chi_squared": chi_squared,
@@ -422,12 +485,23 @@ def york(
     )
 
 
-def _known(value: float, u: float, factor: float, z: float, confidence: float, n: int) -> Estimate:
+def _known(value: float, u: float, factor: float, confidence: float, n: int) -> Estimate:
     note = (
         f"The uncertainty takes the points' uncertainties as known; scaled by their scatter about the line "
         f"(factor {factor:.3g}) it would be {u * factor:.3g}."
     )
-    return Estimate(value, (value - z * u, value + z * u), confidence, u, None, n, n, (note,), _YORK)
+    half = float(stats.norm.ppf((1 + confidence) / 2)) * u
+    return Estimate(value, (value - half, value + half), confidence, u, None, n, n, (note,), _YORK)
+
+
+def _scattered(value: float, u: float, factor: float, confidence: float, n: int) -> Estimate:
+    note = (
+        f"The points scatter about the line {factor:.3g} times as much as their uncertainties explain: the uncertainty "
+        f"is scaled by that factor (unscaled {u:.3g}), and the interval is Student's t on n - 2."
+    )
+    half = float(stats.t.ppf((1 + confidence) / 2, n - 2)) * u * factor
+    ends = (value - half, value + half)
+    return Estimate(value, ends, confidence, u * factor, float(n - 2), n, n, (note,), _YORK)
 
 
 def spread_of_replicates(samples: Sequence[Sequence[Number]]) -> LinearSdResult:
