@@ -10,7 +10,7 @@ from functools import cache
 from typing import Literal
 
 from validation.study.model import Study
-from validation.study.quantity import Evaluation
+from validation.study.quantity import Evaluation, Quantity
 
 Rule = Literal["equivalence", "inside", "upper bound", "lower bound", "point"]
 
@@ -43,7 +43,8 @@ class Characteristic:
 
     `evaluate(study)` returns an Evaluation; where the experiment is not planned or still awaits readings it returns
     one with `missing` set and no quantities. `in_words(evaluation, unit)` returns whole sentences for the chapter.
-    `figures` names functions of `validation.figures.<name>`, in the order of the chapter.
+    `figures` names functions of `validation.figures.<name>`, in the order of the chapter. `alternatives(study)` gives
+    the same quantities by other methods, by the name of the method, for the sensitivity of verdicts alone.
     """
 
     name: str
@@ -55,6 +56,7 @@ class Characteristic:
     evaluate: Callable[[Study], Evaluation]
     in_words: Callable[[Evaluation, str], Sequence[str]]
     figures: tuple[str, ...] = ()
+    alternatives: Callable[[Study], Mapping[str, Sequence[Quantity]]] | None = None
 
 
 @cache

@@ -82,7 +82,8 @@ class Strip:
     """One requirement drawn as an interval against its limit, all numbers already divided by the limit.
 
     `allowed` is the pale ground: (-1, 1) for an equivalence or a tolerance, (0, 1) for an upper bound, (1, None) for a
-    lower bound. None where nothing can be drawn. Texts are rounded for the page.
+    lower bound. None where nothing can be drawn. Texts are rounded for the page. `fragile`: the verdict changes in one
+    of the looks of the chapter on firmness.
     """
 
     label: str
@@ -97,6 +98,7 @@ class Strip:
     reason: str = ""
     anchor: str = ""
     thin: str = ""
+    fragile: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ from validation.dossier.blocks import (
 )
 from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import label_of, outcome_text
+from validation.judging.sensitivity import Variant
 from validation.study.model import ExperimentData, Reading, Study
 from validation.words import (
     level_text,
@@ -23,44 +24,56 @@ from validation.words import (
 
 
 def sensitivity(record: DossierRecord) -> list[Block]:
-    """Outcomes with and without each amended or flagged reading."""
-    blocks: list[Block] = [Heading("With and without amended and flagged readings", 1, "sensitivity")]
-    if not record.variants:
-        return [*blocks, Paragraph("None: no reading was amended, excluded or flagged.")]
+    """Every verdict looked at otherwise: readings side by side, and the table of verdicts that change."""
+    blocks: list[Block] = [Heading("How firm the verdicts are", 1, "sensitivity")]
+    if not record.judgement.requirements:
+        return [*blocks, Paragraph("The plan sets no requirement, so no verdict can change.")]
     text = (
-        "Every requirement was decided again with each amended or excluded reading as it was written, and "
-        "without each flagged one. Only rows that move are shown; "
-        "a reading after which no row moves is named all the same. A verdict that changes is fragile."
+        "Every requirement was decided again with each amended or excluded reading as it was written, without each "
+        "flagged reading, without each run, by other methods, and under each other definition of a detection limit. "
+        "Nothing of this enters a reported number. A verdict that changes in one of these looks is fragile."
     )
-    blocks.append(Paragraph(text))
+    return [*blocks, Paragraph(text), Paragraph(_count_of_looks(record.variants)), *_readings(record), *_flips(record)]
+
+
+def _count_of_looks(looks: Sequence[Variant]) -> str:
+    names = {"reading": "readings", "run": "runs left out", "method": "other methods", "definition": "definitions"}
+    counted = [f"{sum(v.kind == kind for v in looks)} {name}" for kind, name in names.items()]
+    return f"Looks taken: {', '.join(counted)}."
+
+
+def _readings(record: DossierRecord) -> list[Block]:
+    """Outcomes with and without each amended or flagged reading."""
+    looks = [variant for variant in record.variants if variant.kind == "reading"]
+    if not looks:
+        return [Paragraph("Amended, excluded or flagged readings: none.")]
     rows: list[tuple[str, ...]] = []
-    for variant in record.variants:
-        if variant.failed:
-            rows.append((variant.title, "", "", variant.failed))
-        elif not variant.moved:
-            rows.append((variant.title, "no requirement moves", "", ""))
+    for variant in looks:
+        if variant.failed or not variant.moved:
+            rows.append((variant.title, variant.failed or "no requirement moves", "", ""))
         for number, (before, after) in enumerate(variant.moved):
-            fragile = " (fragile)" if before.settled != after.settled else ""
-            rows.append(
-                (
-                    variant.title if number == 0 else "",
-                    label_of(before),
-                    outcome_text(before),
-                    outcome_text(after) + fragile,
-                )
-            )
+            word = " (fragile)" if before.settled != after.settled else ""
+            title = variant.title if number == 0 else ""
+            rows.append((title, label_of(before), outcome_text(before), outcome_text(after) + word))
+    caption = "Amended and flagged readings: outcomes side by side; only rows that move are shown"
     head = ("Reading", "Requirement", "As reported", "Otherwise")
-    return [
-        *blocks,
-        Table(
-            "Outcomes side by side",
-            head,
-            tuple(rows),
-            align="llll",
-            widths=(2, 2, 1.6, 1.6),
-            margin="recomputed for this issue",
-        ),
-    ]
+    margin = "recomputed for this issue"
+    return [Table(caption, head, tuple(rows), align="llll", widths=(2, 2, 1.6, 1.6), margin=margin)]
+
+
+def _flips(record: DossierRecord) -> list[Block]:
+    """Which verdicts change, in which looks; and the looks that could not be taken."""
+    rows = tuple(
+        (label_of(row), row.settled, "; ".join(row.fragile)) for row in record.judgement.requirements if row.fragile
+    )
+    firm = len(record.judgement.requirements) - len(rows)
+    blocks: list[Block] = [Paragraph(f"{firm} of {len(record.judgement.requirements)} verdicts never change.")]
+    if rows:
+        head = ("Requirement", "As reported", "Changes where")
+        margin = "results.json: requirements, fragile"
+        blocks.append(Table("Fragile verdicts", head, rows, align="lll", widths=(1.6, 0.9, 4), margin=margin))
+    failed = [f"{variant.title}: {variant.failed}" for variant in record.variants if variant.failed]
+    return [*blocks, *([Items(tuple(failed))] if failed else [])]
 
 
 def register(record: DossierRecord) -> list[Block]:

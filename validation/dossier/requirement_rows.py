@@ -79,6 +79,7 @@ def strip_of(row: RequirementResult, anchor: str = "") -> Strip:
         reason="" if row.outcome == "met" else row.reason,
         anchor=anchor,
         thin=row.thin,
+        fragile=bool(row.fragile),
     )
 
 

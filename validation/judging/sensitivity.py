@@ -1,43 +1,80 @@
-"""Every requirement decided again with each amended reading as written and without each flagged one."""
+"""Every requirement decided again: as written, without a flagged reading, without a run, by other methods.
+
+A verdict that changes in any of these looks is fragile. Nothing here enters a reported number.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import isclose
+from typing import Literal
 
 from validation.characteristics import characteristics
 from validation.judging.outcomes import Judgement, evaluate, judge_study
-from validation.judging.requirements import RequirementResult
+from validation.judging.requirements import BY_PERFORMANCE, RequirementResult
 from validation.study.load import load_study
 from validation.study.model import Study
-from validation.study.quantity import Evaluation
-from validation.study.variant import without
+from validation.study.ordering import natural_order
+from validation.study.quantity import At, Evaluation, Quantity
+from validation.study.variant import without, without_run
+
+Kind = Literal["reading", "run", "method", "definition"]
 
 
 @dataclass(frozen=True, slots=True)
 class Variant:
-    """One reading looked at otherwise; `moved` pairs each row that changes, as reported and otherwise."""
+    """The study looked at otherwise in one respect.
+
+    `moved` pairs each row that changes, as reported and otherwise; `span` is the working range it would leave;
+    `failed` says why it could not be computed.
+    """
 
     title: str
-    reading: str
-    moved: tuple[tuple[RequirementResult, RequirementResult], ...]
+    kind: Kind
+    moved: tuple[tuple[RequirementResult, RequirementResult], ...] = ()
+    span: tuple[float, float] | None = None
     failed: str = ""
+
+    @property
+    def flipped(self) -> tuple[tuple[RequirementResult, RequirementResult], ...]:
+        """The rows whose outcome changes, not only their number."""
+        return tuple((a, b) for a, b in self.moved if a.settled != b.settled)
 
 
 def variants(study: Study, evaluations: Mapping[str, Evaluation], judgement: Judgement) -> list[Variant]:
-    """Recompute for each correction, exclusion and flagged reading, in the order of the register."""
+    """Look at the study in every other way: readings in the order of the register, then runs, methods, definitions."""
     if not judgement.requirements:
         return []
-    looked: list[tuple[str, str, Study]] = []
+    found = [
+        _of_study(title, "reading", other, study, evaluations, judgement)
+        for title, other in _readings(study, judgement)
+    ]
+    found += [_of_study(title, "run", other, study, evaluations, judgement) for title, other in _runs(study, judgement)]
+    return [*found, *_methods(study, evaluations, judgement), *_definitions(study, evaluations, judgement)]
+
+
+def mark_fragile(judgement: Judgement, found: Sequence[Variant]) -> Judgement:
+    """The judgement with each verdict that changes in some look told so."""
+    told: dict[tuple[str, At], list[str]] = {}
+    for variant in found:
+        for before, after in variant.flipped:
+            told.setdefault((before.id, before.at), []).append(f"{variant.title}: {after.settled}")
+    rows = tuple(replace(row, fragile=tuple(told.get((row.id, row.at), ()))) for row in judgement.requirements)
+    return replace(judgement, requirements=rows)
+
+
+# ------------------------------------------------------------------------------------------------ other readings
+
+
+def _readings(study: Study, judgement: Judgement) -> Iterator[tuple[str, Study]]:
     for entry in study.amendments:
         name, column, old = entry["reading"], entry["column"], entry["old"]
         if entry["kind"] in ("correction", "exclusion"):
             what = f"{column} as written, {old}" if entry["kind"] == "correction" else "put back"
-            looked.append((f"{name}: {what}", name, _without_amendment(study, int(entry["number"]))))
-    flagged = dict.fromkeys(flag.reading for flag in judgement.flags if flag.kept)
-    looked += [(f"{name}: left out", name, without(study, name)) for name in flagged]
-    return [_variant(title, name, other, study, evaluations, judgement) for title, name, other in looked]
+            yield f"{name}: {what}", _without_amendment(study, int(entry["number"]))
+    for name in dict.fromkeys(flag.reading for flag in judgement.flags if flag.kept):
+        yield f"{name}: left out", without(study, name)
 
 
 def _without_amendment(study: Study, number: int) -> Study:
@@ -47,26 +84,79 @@ def _without_amendment(study: Study, number: int) -> Study:
     return replace(other, experiments={**other.experiments, **same})
 
 
-def _variant(
-    title: str, reading: str, other: Study, study: Study, evaluations: Mapping[str, Evaluation], judgement: Judgement
+def _runs(study: Study, judgement: Judgement) -> Iterator[tuple[str, Study]]:
+    """Each run left out, of the experiments that a requirement looks at; of two runs none can be spared."""
+    asked = {row.quantity.partition(".")[0] for row in judgement.requirements}
+    wanted = {item.experiment for item in characteristics().values() if item.name in asked}
+    for name in study.experiments:
+        data = study.ready(name)
+        if name not in wanted or data is None or "run" not in data.table:
+            continue
+        runs = sorted(set(data.table["run"]) - {""}, key=natural_order)
+        if len(runs) > 2:
+            for run in runs:
+                yield f"run {run} of {name} left out", without_run(study, name, run)
+
+
+def _of_study(
+    title: str, kind: Kind, other: Study, study: Study, evaluations: Mapping[str, Evaluation], judgement: Judgement
 ) -> Variant:
     touched = {name for name, data in study.experiments.items() if data is not other.experiments[name]}
     # The limits of detection that need a line read the calibration worksheet as well as their own.
     also = {"detection"} if "calibration" in touched else set()
     names = [item.name for item in characteristics().values() if item.experiment in touched or item.name in also]
     try:
-        again = judge_study(other, {**evaluations, **evaluate(other, only=names)})
+        fresh = evaluate(other, only=[name for name in names if name in evaluations])
+        return _compared(title, kind, judge_study(other, {**evaluations, **fresh}), judgement)
     except (ValueError, ArithmeticError) as error:
-        return Variant(title, reading, (), f"It cannot be computed: {error}")
-    return Variant(title, reading, _moved(judgement.requirements, again.requirements))
+        return Variant(title, kind, failed=f"It cannot be computed: {error}")
 
 
-def _moved(
-    before: Sequence[RequirementResult], after: Sequence[RequirementResult]
-) -> tuple[tuple[RequirementResult, RequirementResult], ...]:
-    by_place = {(row.id, row.at): row for row in after}
-    pairs = [(row, by_place[row.id, row.at]) for row in before if (row.id, row.at) in by_place]
-    return tuple((a, b) for a, b in pairs if a.settled != b.settled or not _same(a.observed, b.observed))
+# ------------------------------------------------------------------------------------- other methods and definitions
+
+
+def _methods(study: Study, evaluations: Mapping[str, Evaluation], judgement: Judgement) -> Iterator[Variant]:
+    """What each characteristic offers beside its own method: robust, weighted."""
+    for item in characteristics().values():
+        if item.alternatives is None or item.name not in evaluations or evaluations[item.name].missing:
+            continue
+        for title, quantities in item.alternatives(study).items():
+            yield _with(title, "method", quantities, study, evaluations, judgement)
+
+
+def _definitions(study: Study, evaluations: Mapping[str, Evaluation], judgement: Judgement) -> Iterator[Variant]:
+    """A requirement on a limit of detection, decided under every other definition in the dossier."""
+    rows = [row for row in judgement.requirements if row.quantity.startswith("detection.") and row.at != BY_PERFORMANCE]
+    for at in dict.fromkeys(row.at for row in rows):
+        keys = {row.quantity for row in rows if row.at == at}
+        offered = [q for q in evaluations["detection"].quantities if q.key in keys and q.at != at]
+        for place in dict.fromkeys(q.at for q in offered):
+            instead = [replace(q, at=at) for q in offered if q.at == place]
+            yield _with(f"{place} instead of {at}", "definition", instead, study, evaluations, judgement)
+
+
+def _with(
+    title: str,
+    kind: Kind,
+    instead: Sequence[Quantity],
+    study: Study,
+    evaluations: Mapping[str, Evaluation],
+    judgement: Judgement,
+) -> Variant:
+    """The study judged with some of its quantities replaced."""
+    by_place = {(q.key, q.at): q for q in instead}
+    changed = {
+        name: replace(e, quantities=tuple(by_place.get((q.key, q.at), q) for q in e.quantities))
+        for name, e in evaluations.items()
+    }
+    return _compared(title, kind, judge_study(study, changed), judgement)
+
+
+def _compared(title: str, kind: Kind, again: Judgement, judgement: Judgement) -> Variant:
+    by_place = {(row.id, row.at): row for row in again.requirements}
+    pairs = [(row, by_place[row.id, row.at]) for row in judgement.requirements if (row.id, row.at) in by_place]
+    moved = tuple((a, b) for a, b in pairs if a.settled != b.settled or not _same(a.observed, b.observed))
+    return Variant(title, kind, moved, again.conclusion.range)
 
 
 def _same(a: float | None, b: float | None) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -25,8 +25,8 @@ from validation.dossier.pdf import render_pdf
 from validation.dossier.verify import verify_dossier, version_notes
 from validation.faults import Refusal, StudyDataError
 from validation.judging.outcomes import Judgement, judge_study
-from validation.judging.requirements import requirement_faults
-from validation.judging.sensitivity import variants
+from validation.judging.requirements import levels_not_held, requirement_faults
+from validation.judging.sensitivity import Variant, mark_fragile, variants
 from validation.running.kernels import KernelSource
 from validation.running.notebooks import NotebookFailure, execute_all
 from validation.study.load import load_study, record_files, unused_files
@@ -174,13 +174,14 @@ def _build(
     # Everything below reads the copy: what is computed is what is handed over.
     copied = load_study(inputs, draft=draft)
     evaluations, saved = _execute(building, jobs, only, draft, progress)
+    progress("judging, and looking at every verdict otherwise")
     judgement = judge_study(copied, evaluations)
+    looks = variants(copied, evaluations, judgement)
+    judgement = mark_fragile(judgement, looks)
     results = judgement.results() | ({"draft": True} if draft else {})
-    (building / "results.json").write_bytes(
-        (json.dumps(results, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode("utf-8")
-    )
-    progress("judged; looking at amended and flagged readings")
-    record = _record(study, copied, building, issue, judgement, evaluations, saved, draft)
+    text = json.dumps(results, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    (building / "results.json").write_bytes(text.encode("utf-8"))
+    record = _record(study, copied, building, issue, judgement, evaluations, looks, saved, draft)
     progress("rendering")
     document = build_document(record)
     with ThreadPoolExecutor(2) as pool:  # the PDF is set outside Python, so both run at once
@@ -199,7 +200,7 @@ def _build(
     write_manifest(building, facts)
     rows = judgement.requirements
     all_met = bool(rows) and all(row.outcome == "met" for row in rows)
-    said = [*study.warnings, *record.changed_rows]
+    said = [*study.warnings, *levels_not_held(study), *record.changed_rows]
     return RunReport(building, judgement.conclusion.outcome, judgement.conclusion.text, all_met, tuple(said))
 
 
@@ -272,6 +273,7 @@ def _record(
     issue: str,
     judgement: Judgement,
     evaluations: Mapping[str, Evaluation],
+    looks: Sequence[Variant],
     saved: Mapping[str, Any],
     draft: bool,
 ) -> DossierRecord:
@@ -284,7 +286,7 @@ def _record(
         words={name: data["words"] for name, data in saved.items()},
         figures={path.stem: path.read_text(encoding="utf-8") for path in sorted((building / "figures").glob("*.svg"))},
         alts={f"{name}-{figure}": alt for name, data in saved.items() for figure, alt in data["figures"].items()},
-        variants=variants(copied, evaluations, judgement),
+        variants=looks,
         issue=issue,
         inputs=hashes(inputs),
         inputs_hash=inputs_hash(inputs),

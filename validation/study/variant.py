@@ -1,8 +1,10 @@
-"""The same study with one reading left out: for looking, never for reporting."""
+"""The same study with a reading or a run left out: for looking, never for reporting."""
 
 from __future__ import annotations
 
 from dataclasses import replace
+
+import pandas as pd
 
 from validation.study.model import ExperimentData, Study
 
@@ -13,9 +15,19 @@ def without(study: Study, reading: str) -> Study:
     return replace(study, experiments=experiments)
 
 
+def without_run(study: Study, experiment: str, run: str) -> Study:
+    """The study without the readings of one run of one experiment."""
+    data = study.experiments[experiment]
+    return replace(study, experiments={**study.experiments, experiment: _keep(data, data.table["run"] != run)})
+
+
 def _drop(data: ExperimentData, reading: str) -> ExperimentData:
     if reading not in set(data.table.get("reading", ())):
         return data
-    keep = [position for position, name in enumerate(data.table["reading"]) if name != reading]
-    exact = {column: tuple(values[position] for position in keep) for column, values in data.exact.items()}
-    return replace(data, table=data.table.iloc[keep].reset_index(drop=True), exact=exact)
+    return _keep(data, data.table["reading"] != reading)
+
+
+def _keep(data: ExperimentData, wanted: pd.Series) -> ExperimentData:
+    positions = [position for position, keep in enumerate(wanted) if keep]
+    exact = {column: tuple(values[position] for position in positions) for column, values in data.exact.items()}
+    return replace(data, table=data.table.iloc[positions].reset_index(drop=True), exact=exact)
