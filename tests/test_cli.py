@@ -236,6 +236,18 @@ def test_start_asks_for_what_it_was_not_told(call, tmp_path):
     assert "customer_limits: [2.0, 4.0]" in text
 
 
+def test_start_asks_a_wrong_answer_again_at_a_console(capsys, monkeypatch, tmp_path):
+    console = io.StringIO("10,0.5\n0.5,10\n\n\n\neight\n6\n\n\n")
+    console.isatty = lambda: True
+    monkeypatch.setattr("sys.stdin", console)
+    given = ("--title", "T", "--procedure", "", "--laboratory", "L", "--unit", "%")
+    assert cli.main(["start", str(tmp_path / "s"), *given]) == 0
+    told = capsys.readouterr().err
+    assert "must rise" in told
+    assert 'found "eight"' in told
+    assert "range: [0.5, 10.0]" in (tmp_path / "s" / "plan.yaml").read_text(encoding="utf-8")
+
+
 def test_start_tells_all_that_is_missing_at_once(call, tmp_path):
     code, _, err = call("start", tmp_path / "s", "--title", "T")
     assert code == 2

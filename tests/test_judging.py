@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,9 +13,10 @@ from small_study import small_study
 from validation.judging import rules
 from validation.judging.conclusion import conclude, not_evaluated, quantification_limit, working_range
 from validation.judging.outcomes import evaluate, judge_study
-from validation.judging.requirements import judge, requirement_faults
+from validation.judging.requirements import judge, levels_not_held, requirement_faults
 from validation.stats.sample_size import POWER, df_for_upper_bound, equivalence_power, units_for_equivalence
 from validation.study.lock import PlanOrder
+from validation.study.model import Reading
 from validation.study.plan import Plan
 from validation.study.quantity import Quantity
 
@@ -303,6 +305,20 @@ def test_requirements_that_cannot_be_judged_are_refused(requirement: dict[str, o
     faults = requirement_faults(plan_with(**requirement), lines={"R1": 12})
     assert any(message in str(fault) for fault in faults)
     assert all(fault.row == 12 and fault.file == "plan.yaml" for fault in faults)
+
+
+def test_a_requirement_at_a_level_that_the_worksheet_does_not_hold_is_told() -> None:
+    def told(at: object) -> list[str]:
+        study = precision_study([{**BIAS, "at": at}])
+        values = [{"level": text} for text in ("1", "4.0", "10")]
+        rows = tuple(Reading(f"P-{i}", "precision", "w.csv", i + 2, v, v) for i, v in enumerate(values))
+        data = replace(study.experiments["precision"], readings=rows)
+        return levels_not_held(replace(study, experiments={"precision": data}))
+
+    assert told(4) == []
+    (said,) = told(3)
+    assert said.startswith("R1 is set at 3;")
+    assert "only 1, 4, 10." in said
 
 
 def test_a_share_of_a_label_is_refused() -> None:

@@ -455,3 +455,17 @@ def test_the_page_of_files_names_every_column_and_key():
     settings = {name for names in SETTINGS.values() for name in names}
     names = {*KNOWN, *WORKSHEETS, *settings, *Plan.model_fields, *StudyFacts.model_fields, *Requirement.model_fields}
     assert [name for name in sorted(names) if name not in page] == []
+
+
+def test_a_workbook_under_the_name_of_a_text_file_is_named_as_one() -> None:
+    from validation.study.text_files import decode
+
+    _, (fault,) = decode(b"PK\x03\x04\x14\x00", "worksheets/precision.csv")
+    assert ".xlsx" in fault.mend
+
+
+def test_only_a_csv_file_is_said_to_come_from_a_spreadsheet_program() -> None:
+    from validation.study.text_files import decode
+
+    assert "spreadsheet" in decode(b"\xd6l", "worksheets/precision.csv")[1][0].mend
+    assert "spreadsheet" not in decode(b"\xd6l", "plan.yaml")[1][0].mend

@@ -9,7 +9,7 @@ import sys
 from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
@@ -254,6 +254,9 @@ def _report_start(started: Any, cautions: Iterable[str], design: Design) -> None
     )
 
 
+_Answer = TypeVar("_Answer")
+
+
 class _Answers:
     """Options first, then questions; at the end of the input, the defaults. What is missing is told all at once."""
 
@@ -279,32 +282,61 @@ class _Answers:
             self.missing.append(option)
         return (answer or "").strip()
 
+    def _read(
+        self,
+        option: str,
+        question: str,
+        given: str | None,
+        default: str | None,
+        read: Callable[[str], _Answer],
+        empty: _Answer,
+    ) -> _Answer:
+        """The answer as `read` understands it. At a console a wrong answer is asked for again: none before is lost."""
+        while True:
+            text = self.text(option, question, given, default)
+            if not text:
+                return empty
+            try:
+                return read(text)
+            except Refusal as refusal:
+                if given is not None or self.silent or not sys.stdin.isatty():
+                    raise
+                print(refusal, file=sys.stderr)
+
     def range(self, given: str | None) -> tuple[float, float]:
-        text = self.text("--range", "Range to be shown, low and high, such as 0.5,10", given, None)
-        if not text:
-            return (0.0, 1.0)
-        found = _numbers(text, "--range")
-        if len(found) != 2:
-            raise Refusal(f'--range needs two numbers, low and high, such as 0.5,10; found "{text}".')
-        return found[0], found[1]
+        def read(text: str) -> tuple[float, float]:
+            found = _numbers(text, "--range")
+            if len(found) != 2:
+                raise Refusal(f'--range needs two numbers, low and high, such as 0.5,10; found "{text}".')
+            if found[0] >= found[1]:
+                raise Refusal(f"The range must rise from low to high; found {found[0]:g} to {found[1]:g}.")
+            return found[0], found[1]
+
+        return self._read("--range", "Range to be shown, low and high, such as 0.5,10", given, None, read, (0.0, 1.0))
 
     def level(self, given: str | None) -> float | None:
-        text = self.text("--routine-standard", "Level of the routine one-point standard (empty: none)", given, "")
-        found = _numbers(text, "--routine-standard")
-        if len(found) > 1:
-            raise Refusal(f'--routine-standard needs one number; found "{text}".')
-        return found[0] if found else None
+        def read(text: str) -> float | None:
+            found = _numbers(text, "--routine-standard")
+            if len(found) > 1:
+                raise Refusal(f'--routine-standard needs one number; found "{text}".')
+            return found[0] if found else None
+
+        question = "Level of the routine one-point standard (empty: none)"
+        return self._read("--routine-standard", question, given, "", read, None)
 
     def numbers(self, option: str, question: str, given: str | None) -> tuple[float, ...]:
-        return _numbers(self.text(option, question, given, ""), option)
+        return self._read(option, question, given, "", lambda text: _numbers(text, option), ())
 
     def whole(self, question: str, given: int | None, default: int) -> int:
         if given is not None:
             return given
-        text = self._ask(question, str(default)) or str(default)
-        if not text.isdecimal() or int(text) < 1:
-            raise Refusal(f'{question}: write a whole number of at least 1; found "{text}".')
-        return int(text)
+
+        def read(text: str) -> int:
+            if not (text.isascii() and text.isdecimal()) or int(text) < 1:
+                raise Refusal(f'{question}: write a whole number of at least 1; found "{text}".')
+            return int(text)
+
+        return self._read("", question, None, str(default), read, default)
 
     def names(self, given: list[str] | None) -> tuple[str, ...]:
         texts = given if given is not None else [self._ask("People, separated by commas (empty: none)", "") or ""]
@@ -333,6 +365,7 @@ def _numbers(text: str, option: str) -> tuple[float, ...]:
 @app.command()
 def check(folder: StudyFolder, as_json: AsJson = False) -> int:
     """Read plan and worksheets, report every problem at once, and repeat the plan in sentences."""
+    from validation.judging.requirements import levels_not_held
     from validation.study.explain import explain
     from validation.study.lock import plan_order
     from validation.study.reading_hashes import RECORD, changed_readings, record_readings
@@ -344,7 +377,7 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
             _print_json({"ok": False, "faults": [_fault_dict(fault) for fault in faults]})
             return WRONG
         return _tell_faults(faults)
-    notes = list(study.warnings)
+    notes = [*study.warnings, *levels_not_held(study)]
     try:
         record_readings(study)
     except OSError as error:

@@ -183,9 +183,9 @@ def _apply_one(amendment: Amendment, state: State) -> Fault | None:
     excluding = amendment.kind == "exclusion"
     if state.excluded == excluding:
         reason = f"The reading is {'already' if excluding else 'not'} excluded."
-        return _fault(
-            amendment, "kind", reason, amendment.kind, "", "Delete nothing: take the row back with a new one."
-        )
+        # A row that stands in the file already cannot be deleted; one that is asked for now need not be added.
+        mend = "Take the row back with a new one; delete nothing." if amendment.line else "Nothing needs to be added."
+        return _fault(amendment, "kind", reason, amendment.kind, "", mend)
     state.excluded, state.reason = excluding, amendment.reason
     state.amended_by.append(amendment.number)
     return None

@@ -38,7 +38,7 @@ def place(folder: Path, file: str) -> tuple[Path | None, list[Fault]]:
         resolved = path.resolve(strict=True)
     except FileNotFoundError:
         names = [entry.name for entry in path.parent.iterdir()] if path.parent.is_dir() else []
-        close = get_close_matches(path.name, names, n=1)
+        close = get_close_matches(path.name, names, n=1, cutoff=0.8)
         hint = f' A file "{close[0]}" is there: rename it or change the plan.' if close else ""
         mend = f"Put the worksheet there, or correct the path in plan.yaml.{hint}"
         return None, [Fault(file, "The worksheet is not there.", mend, found="no file", expected=f"a file {file}")]

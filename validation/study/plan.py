@@ -559,7 +559,8 @@ def _one(item: Any, path: Path_, reading: Reading, file: str) -> Fault:
     if kind == "extra_forbidden":
         return _unknown(path, _known_keys(path), reading, file)
     if kind == "missing":
-        mend = f"Add the line `{path[-1]}: ...`{_under(path)}."
+        value = "1" if path == ("format",) else "..."
+        mend = f"Add the line `{path[-1]}: {value}`{_under(path)}."
         return Fault(file, f'The key "{path[-1]}" is missing.', mend, row=row, column=name)
     if kind == "value_error":
         reason, _, mend = str(item["ctx"]["error"]).partition(". ")
@@ -575,7 +576,8 @@ def _one(item: Any, path: Path_, reading: Reading, file: str) -> Fault:
     if kind == "literal_error":
         words = item["ctx"]["expected"].replace("'", '"')
         known = re.findall('"([^"]+)"', words)
-        mend = nearest(str(item["input"]), known).strip()
+        close = difflib.get_close_matches(str(item["input"]), known, n=1)
+        mend = f'Write "{close[0]}".' if close else "Write one of these."
         return Fault(file, "The word is unknown here.", mend, row=row, column=name, found=_found(item), expected=words)
     if kind == "too_short":
         mend = "Name at least one experiment with its worksheet."

@@ -21,8 +21,12 @@ def decode(raw: bytes, file: str, *, largest: int = LARGEST) -> tuple[str, list[
         mend = "Keep documents and instrument exports in records/."
         return "", [Fault(file, f"The file has {len(raw)} bytes.", mend, expected=f"at most {largest} bytes")]
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        mend = 'Save it again with the encoding "UTF-8" ("CSV UTF-8" in a spreadsheet program).'
+        mend = _as_utf8(file)
         return "", [Fault(file, "The encoding is wrong.", mend, row=1, found="UTF-16", expected="UTF-8")]
+    if raw.startswith(b"PK\x03\x04"):
+        mend = "Name it .xlsx, here and in plan.yaml, or save it as CSV UTF-8."
+        reason = "The file is a workbook (or another packed file) under the name of a text file."
+        return "", [Fault(file, reason, mend, found="a packed file", expected="UTF-8 text")]
     if b"\x00" in raw:
         row = raw[: raw.index(b"\x00")].count(b"\n") + 1
         mend = "The file is damaged or not a text file; restore it from a copy or save it again as UTF-8 text."
@@ -32,9 +36,14 @@ def decode(raw: bytes, file: str, *, largest: int = LARGEST) -> tuple[str, list[
         return raw.decode("utf-8-sig"), []
     except UnicodeDecodeError as error:
         row = raw[: error.start].count(b"\n") + 1
-        mend = 'Save it again with the encoding "UTF-8" ("CSV UTF-8" in a spreadsheet program).'
+        mend = _as_utf8(file)
         found = f"byte {raw[error.start]:#04x}"
         return "", [Fault(file, "The encoding is wrong.", mend, row=row, found=found, expected="UTF-8")]
+
+
+def _as_utf8(file: str) -> str:
+    how = ' ("CSV UTF-8" in a spreadsheet program)' if file.lower().endswith(".csv") else ""
+    return f'Save it again with the encoding "UTF-8"{how}.'
 
 
 def decimal(text: str) -> Decimal | None:
