@@ -65,8 +65,7 @@ def _steps(report: ComparisonReport, unit: str) -> Block:
     rows = tuple(
         (
             level_text(n.at),
-            _number(n.difference),
-            "" if n.interval is None else with_interval(n.difference or 0.0, n.interval)[1],
+            *(("", "") if n.difference is None else with_interval(n.difference, n.interval)),
             f"±{significant(n.allowed or 0.0, 2)}",
             n.outcome,
         )

@@ -89,12 +89,15 @@ def _alignment(table: Mapping[str, Any]) -> str:
 def figures_of(item: Characteristic, record: DossierRecord) -> list[Block]:
     """The chapter's figures, in the order the characteristic names them."""
     names = [f"{item.name}-{name}" for name in item.figures if f"{item.name}-{name}" in record.figures]
-    return [Figure(f"{name}.svg", record.figures[name], record.alts.get(name, name), _caption(name)) for name in names]
+    return [
+        Figure(f"{name}.svg", record.figures[name], record.alts.get(name, name), _caption(item, name)) for name in names
+    ]
 
 
-def _caption(name: str) -> str:
+def _caption(item: Characteristic, name: str) -> str:
+    """ "Repeatability: standard deviation by level": two chapters may draw the same kind of figure."""
     words = name.partition("-")[2].replace("_", " ").replace("sd ", "standard deviation ")
-    return words[:1].upper() + words[1:]
+    return item.title if words == item.title.lower() else f"{item.title}: {words.replace('mandel', 'Mandel')}"
 
 
 def quantity_tables(item: Characteristic, quantities: Sequence[Quantity], study: Study) -> list[Block]:
@@ -176,7 +179,7 @@ def verdict_sentences(rows: Sequence[RequirementResult]) -> list[Block]:
 
 
 def _reason(row: RequirementResult) -> str:
-    place = _where([row])
+    place = _where([row]).strip("()")
     told = f"{row.reason} Thin: {row.thin}" if row.thin else row.reason
     return f"{place[:1].upper()}{place[1:]}: {told}" if place else told
 
@@ -186,7 +189,7 @@ def _where(rows: Sequence[RequirementResult]) -> str:
     if levels[0] is None:
         return ""
     if not isinstance(levels[0], float):
-        return f"for {sentence_list([str(level) for level in levels])}"
+        return f"({sentence_list([str(level) for level in levels])})"
     unit = "" if rows[0].unit in ("", "1") else f" {rows[0].unit}"
     if len(levels) == 1:
         return f"at {level_text(levels[0])}{unit}"
