@@ -636,12 +636,14 @@ CHARACTERISTIC = Characteristic(
         ),
         _key(
             "york_slope", "slope of the line weighted by the uncertainty of every sample", "b_Y",
-            "minimum of sum((y_i - a - b x_i)^2 / (u(y_i)^2 + b^2 u(x_i)^2))", "York et al. 2004; ISO/TS 28037:2010, 7",
+            "minimum of sum((y_i - a - b x_i)^2 / (u(y_i)^2 + b^2 u(x_i)^2))",
+            "York et al. 2004; ISO/TS 28037:2010 (clause 7 from memory)",
             _EQUIVALENCE, unit="1", checked_against=(_YORK, _GDR),
         ),
         _key(
             "york_intercept", "intercept of the same line", "a_Y",
-            "minimum of sum((y_i - a - b x_i)^2 / (u(y_i)^2 + b^2 u(x_i)^2))", "York et al. 2004; ISO/TS 28037:2010, 7",
+            "minimum of sum((y_i - a - b x_i)^2 / (u(y_i)^2 + b^2 u(x_i)^2))",
+            "York et al. 2004; ISO/TS 28037:2010 (clause 7 from memory)",
             _EQUIVALENCE, checked_against=(_YORK, _GDR),
         ),
         _key(

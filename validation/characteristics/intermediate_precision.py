@@ -295,7 +295,7 @@ CHARACTERISTIC = Characteristic(
             "intermediate precision standard deviation of a single result",
             "s_I",
             "s_I = sqrt(s_run^2 + s_r^2)",
-            "ISO 5725-3 (from memory); VIM 2.22, 2.23; interval of Graybill and Wang 1980 (from memory)",
+            "VIM 2.22; ISO 5725-3, VIM 2.23 and interval of Graybill and Wang 1980 (from memory)",
             "level",
             "study",
             ("upper bound", "point"),

@@ -17,9 +17,9 @@ from scipy import optimize, special, stats
 
 from validation.stats.estimate import Number, centre
 
-_GRUBBS = "ISO 5725-2:1994, 7.3.4; Grubbs 1969, Technometrics 11, 1"
-_COCHRAN = "ISO 5725-2:1994, 7.3.3"
-_MANDEL = "ISO 5725-2:1994, 7.3.1; ASTM E691"
+_GRUBBS = "ISO 5725-2:1994, 7.3.4; Grubbs 1969, Technometrics 11, 1 (from memory)"
+_COCHRAN = "ISO 5725-2:1994, 7.3.3 (from memory)"
+_MANDEL = "ISO 5725-2:1994, 7.3.1; ASTM E691 (from memory)"
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,10 +19,10 @@ from validation.stats.one_way import (
 )
 
 REPEATABILITY_SOURCE = (
-    "ISO 5725-2 (variance within, pooled over runs; from memory); VIM 2.20, 2.21; chi-square interval"
+    "ISO 5725-2 (variance within, pooled over runs); VIM 2.20, 2.21 (all from memory); chi-square interval"
 )
 NESTED_SOURCE = "ISO 5725-3 (nested design); interval: modified large sample, Graybill and Wang 1980 (all from memory)"
-INTERMEDIATE_SOURCE = "ISO 5725-3; VIM 2.22, 2.23; " + TOTAL_SOURCE.partition("; ")[2]
+INTERMEDIATE_SOURCE = "ISO 5725-3 (from memory); VIM 2.22; " + TOTAL_SOURCE.partition("; ")[2]
 LIMIT_SOURCE = "ISO 5725-6 (repeatability limit, 1.96 sqrt(2) s_r; from memory); interval as of s_r"
 
 Terms = tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]

@@ -12,7 +12,7 @@ from validation.stats.estimate import Estimate
 from validation.stats.one_way import check_confidence
 from validation.stats.variance_function import linear_sd, linear_sd_many
 
-SOURCE = "Davidian and Carroll 1987 (likelihood of the sums of squares); parametric bootstrap percentiles"
+SOURCE = "Davidian and Carroll 1987 (likelihood of the sums of squares; from memory); parametric bootstrap percentiles"
 DRAWS = 1999
 _SEED = 20260711
 

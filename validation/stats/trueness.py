@@ -15,7 +15,7 @@ from scipy.stats import t as t_distribution
 from validation.stats.estimate import Estimate, Number, centre
 from validation.stats.one_way import check_confidence, exact_mean
 
-BIAS_SOURCE = "VIM 2.18; ISO 5725-4 (bias of one laboratory; from memory); Student t over run means"
+BIAS_SOURCE = "VIM 2.18; ISO 5725-4 (bias of one laboratory; both from memory); Student t over run means"
 LINE_SOURCE = "weighted straight line in each run, Student t over runs (common practice)"
 REGION_SOURCE = "Hotelling's T squared over runs (Hotelling 1931, from memory)"
 RUNS_ALIKE = (
