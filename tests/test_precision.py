@@ -16,6 +16,7 @@ from validation.characteristics import intermediate_precision, repeatability
 from validation.figures import intermediate_precision as run_figures
 from validation.figures import repeatability as repeat_figures
 from validation.figures.style import svg_text
+from validation.judging import rules
 from validation.stats.precision import precision
 from validation.stats.precision_model import precision_model
 
@@ -227,6 +228,9 @@ def test_zero_scatter_claims_no_bound_in_words_either():
         words = " ".join(characteristic.in_words(evaluation, "%"))
         assert "no bound can be claimed" in words
         assert "(from" not in words
+        verdict = rules.upper_bound(q, 0.5)
+        assert verdict.outcome == "not shown"
+        assert "last digit written" in verdict.reason
 
 
 def test_order_of_rows_does_not_matter():
