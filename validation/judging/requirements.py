@@ -11,10 +11,8 @@ from validation.faults import Fault
 from validation.judging import rules
 from validation.study.lock import PlanOrder
 from validation.study.model import Study
-from validation.study.model import Study
 from validation.study.plan import Plan, Requirement
 from validation.study.quantity import At, Outcome, Quantity
-from validation.words import level_text
 from validation.words import level_text
 
 #: Filled in by judging itself, not by a characteristic: the lowest level where the other requirements hold.
@@ -150,39 +148,6 @@ def _unknown(requirement: Requirement, fault: Any) -> Fault:
     near = get_close_matches(requirement.quantity, [*known_keys(), *_pair_names()], n=1, cutoff=0.4)
     mend = f"Did you mean {near[0]}?" if near else f"Known are: {', '.join(sorted(known_keys()))}."
     return fault("no such quantity.", mend, requirement.quantity, "quantity")
-
-
-def levels_not_held(study: Study) -> list[str]:
-    """Requirements set at a level that the worksheet does not hold: nothing can be shown there. Told, not refused."""
-    said = []
-    for requirement in study.plan.requirements:
-        info = find_key(requirement.quantity)
-        if requirement.at is None or info is None or info.at != "level":
-            continue
-        data = study.experiments.get(_experiment(info.key))
-        held = [] if data is None else [row.values["level"] for row in data.readings if row.values.get("level")]
-        if data is None or not held:
-            continue
-        names = list(dict.fromkeys(map(_level_name, held)))
-        wanted = _level_name(str(requirement.at))
-        if wanted not in names:
-            names.sort(key=lambda name: (_number(name) is None, _number(name) or 0.0, name))
-            some = ", ".join(names[:12]) + (f" and {len(names) - 12} more" if len(names) > 12 else "")
-            said.append(f"{requirement.id} is set at {wanted}; {data.worksheet} holds no such level, only {some}.")
-    return said
-
-
-def _level_name(text: str) -> str:
-    """One name for 4, 4.0 and 4,0."""
-    number = _number(text)
-    return text.strip() if number is None else level_text(number)
-
-
-def _number(text: str) -> float | None:
-    try:
-        return float(text.strip().replace(",", "."))
-    except ValueError:
-        return None
 
 
 def levels_not_held(study: Study) -> list[str]:
