@@ -8,6 +8,7 @@ from decimal import Decimal
 from functools import cached_property
 from typing import Any
 
+from validation.characteristics._censored import all_censored
 from validation.stats.accuracy import ToleranceResult, tolerance_limits
 from validation.stats.estimate import Estimate, mean
 from validation.stats.precision import PrecisionResult, precision
@@ -180,7 +181,7 @@ def not_ready(study: Study, name: str) -> Evaluation | None:
     if planned is None:
         reason = "The plan has no precision experiment: a worksheet with level, run and result would supply it."
     else:
-        reason = f"The worksheet {planned.worksheet} is awaiting readings."
+        reason = all_censored(study, EXPERIMENT) or f"The worksheet {planned.worksheet} is awaiting readings."
     return Evaluation(name, missing=reason)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from validation.characteristics import Characteristic, KeyInfo
+from validation.characteristics._censored import lost_levels
 from validation.characteristics._precision_runs import (
     DEFAULT_REFERENCE,
     EXPERIMENT,
@@ -49,7 +50,7 @@ def evaluate(study: Study) -> Evaluation:
         reference += (NOT_REFERENCE,)
     independence = independence_notes(data, found)
     quantities: list[Quantity] = []
-    notes: list[str] = [*data.notes, *reference, *independence]
+    notes: list[str] = [*data.notes, *lost_levels(data), *reference, *independence]
     shown: list[dict[str, Any]] = []
     rows: list[list[Any]] = []
     for level in found:

@@ -9,6 +9,7 @@ import numpy as np
 
 from validation.characteristics import Characteristic, KeyInfo, Rule
 from validation.characteristics._calibration_points import CalibrationPoints, calibration_points
+from validation.characteristics._censored import all_censored, lost_levels
 from validation.stats import calibration as statistics
 from validation.stats.estimate import Estimate
 from validation.stats.outliers import grubbs_single
@@ -37,7 +38,8 @@ def evaluate(study: Study) -> Evaluation:
     data = study.ready("calibration")
     if data is None:
         planned = "calibration" in study.experiments
-        said = "The calibration worksheet awaits readings." if planned else "No calibration experiment is planned."
+        awaited = all_censored(study, "calibration") or "The calibration worksheet awaits readings."
+        said = awaited if planned else "No calibration experiment is planned."
         return Evaluation("calibration", missing=said)
     points = calibration_points(data)
     if points.missing:
@@ -52,7 +54,7 @@ class _Chapter:
         self.study, self.data, self.points = study, data, points
         self.response_unit = str(data.settings.get("response_unit", "response units"))
         self.levels = (study.confidence, study.judged_confidence)
-        self.notes: list[str] = [*data.notes, *points.notes]
+        self.notes: list[str] = [*data.notes, *lost_levels(data), *points.notes]
         if "u_level" in data.table:
             self.notes.append(ON_REFERENCE_NOTE)
         if min(points.mean_x(code) for code in range(len(points.names))) < 0:

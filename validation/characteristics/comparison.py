@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from validation.characteristics import Characteristic, KeyInfo
+from validation.characteristics._censored import all_censored
 from validation.stats import comparison as statistics
 from validation.stats import outliers
 from validation.stats.estimate import Estimate, Number
@@ -98,7 +99,7 @@ def evaluate(study: Study) -> Evaluation:
         planned = NAME in study.experiments
         return Evaluation(
             NAME,
-            missing="The readings of both methods are awaited."
+            missing=(all_censored(study, NAME) or "The readings of both methods are awaited.")
             if planned
             else "No comparison with a reference method is planned.",
         )

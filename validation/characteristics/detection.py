@@ -11,6 +11,7 @@ import numpy as np
 
 from validation.characteristics import Characteristic, KeyInfo
 from validation.characteristics._calibration_points import CalibrationPoints, calibration_points
+from validation.characteristics._censored import all_censored
 from validation.stats import detection as statistics
 from validation.stats.detection import DetectionResult
 from validation.stats.regression import straight_line
@@ -28,7 +29,8 @@ def evaluate(study: Study) -> Evaluation:
     data = study.ready("detection")
     if data is None:
         planned = "detection" in study.experiments
-        said = "The detection worksheet awaits readings." if planned else "No detection experiment is planned."
+        awaited = all_censored(study, "detection") or "The detection worksheet awaits readings."
+        said = awaited if planned else "No detection experiment is planned."
         return Evaluation("detection", missing=said)
     return _Chapter(study, data).evaluation()
 

@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from validation.characteristics import Characteristic, KeyInfo
+from validation.characteristics._censored import lost_levels
 from validation.characteristics._precision_runs import (
     EXPERIMENT,
     Level,
@@ -42,7 +43,7 @@ def evaluate(study: Study) -> Evaluation:
     found = levels(data)
     independence = independence_notes(data, found)
     quantities: list[Quantity] = []
-    notes: list[str] = [*data.notes, *independence]
+    notes: list[str] = [*data.notes, *lost_levels(data), *independence]
     points: list[tuple[Level, Estimate]] = []
     flags: list[Flag] = []
     shown = []

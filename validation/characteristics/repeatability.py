@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from validation.characteristics import Characteristic, KeyInfo
+from validation.characteristics._censored import lost_levels
 from validation.characteristics._precision_runs import (
     EXPERIMENT,
     Level,
@@ -45,7 +46,7 @@ def evaluate(study: Study) -> Evaluation:
     found = levels(data)
     independence = independence_notes(data, found)
     quantities: list[Quantity] = []
-    notes: list[str] = [*data.notes, *independence]
+    notes: list[str] = [*data.notes, *lost_levels(data), *independence]
     points: list[tuple[Level, Estimate]] = []
     flags: list[Flag] = []
     shown: list[dict[str, Any]] = []

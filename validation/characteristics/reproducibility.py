@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from validation.characteristics import Characteristic, KeyInfo
+from validation.characteristics._censored import all_censored, lost_levels
 from validation.stats import outliers
 from validation.stats.estimate import Estimate, Number, centre
 from validation.stats.reproducibility import ReproducibilityResult, nested_reproducibility, reproducibility
@@ -74,7 +75,7 @@ def evaluate(study: Study) -> Evaluation:
         planned = "reproducibility" in study.experiments
         return Evaluation(
             NAME,
-            missing="The readings of the laboratories are awaited."
+            missing=(all_censored(study, NAME) or "The readings of the laboratories are awaited.")
             if planned
             else "No experiment between laboratories is planned.",
         )
@@ -99,7 +100,7 @@ def evaluate(study: Study) -> Evaluation:
         "tables": _tables(levels, has_runs),
     }
     unused = (NO_REFERENCE,) if "u_level" in data.table else ()
-    notes = (*data.notes, *unused, *_placed(noted, len(levels)))
+    notes = (*data.notes, *lost_levels(data), *unused, *_placed(noted, len(levels)))
     return Evaluation(NAME, tuple(quantities), tuple(flags), notes, "", details)
 
 

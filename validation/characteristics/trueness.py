@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from validation.characteristics import Characteristic, KeyInfo
+from validation.characteristics._censored import lost_levels
 from validation.characteristics._precision_runs import (
     DEFAULT_REFERENCE,
     EXPERIMENT,
@@ -37,7 +38,7 @@ def evaluate(study: Study) -> Evaluation:
         return Evaluation(NAME, missing=LABELS)
     reference = () if "assigned" in data.exact else (DEFAULT_REFERENCE,)
     quantities: list[Quantity] = []
-    notes: list[str] = [*data.notes, *reference]
+    notes: list[str] = [*data.notes, *lost_levels(data), *reference]
     shown = []
     for level in found:
         estimate, judged = level.bias(study.confidence), level.bias(study.judged_confidence)

@@ -1,0 +1,40 @@
+"""Readings such as "<0.1" that leave a level, or a whole worksheet, without a number; every chapter says so."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from validation.study.model import ExperimentData, Study
+from validation.words import level_text
+
+
+def all_censored(study: Study, experiment: str) -> str:
+    """The sentence where a worksheet holds nothing but censored readings, else empty."""
+    data = study.experiments.get(experiment)
+    if data is None or not data.censored or not data.table.empty:
+        return ""
+    return (
+        f"All {len(data.censored)} readings of {data.worksheet} are censored: nothing can be estimated. Readings without "
+        "a reporting limit would supply it."
+    )
+
+
+def lost_levels(data: ExperimentData) -> tuple[str, ...]:
+    """A sentence for each level that holds nothing but censored readings, and so has no quantity at all."""
+    if "level" not in data.table:
+        return ()
+    held = {_place(level) for level in data.table["level"]}
+    counts = Counter(_place(reading.values.get("level", "")) for reading in data.censored)
+    return tuple(
+        f"Level {level_text(level)}: all of its {count} reading(s) are censored, so nothing can be estimated there."
+        for level, count in counts.items()
+        if level not in held
+    )
+
+
+def _place(level: object) -> float | str:
+    """A level as a number where it is one, however it was written."""
+    try:
+        return float(str(level).replace(",", "."))
+    except ValueError:
+        return str(level)
