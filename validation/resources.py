@@ -1,15 +1,16 @@
-"""Where the notebooks, templates and demo study are: one resolver for a wheel and an editable install."""
+"""Where the notebooks, templates, demo study and published examples are: one resolver for a wheel and a checkout."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 _PACKAGE = Path(__file__).resolve().parent
-_ROOTS = (_PACKAGE / "_data", _PACKAGE.parent)  # inside the wheel; beside the package in a checkout
+# Inside the wheel; beside the package in a checkout, where `reference` belongs to the tests.
+_ROOTS = (_PACKAGE / "_data", _PACKAGE.parent, _PACKAGE.parent / "tests")
 
 
 def folder(name: str) -> Path:
-    """The folder `notebooks`, `templates` or `demo_data` of this installation.
+    """The folder `notebooks`, `templates`, `demo_data` or `reference` of this installation.
 
     Raises
     ------

@@ -130,7 +130,7 @@ Block = Heading | Paragraph | Items | Formula | Table | Figure | Strips | Fields
 
 @dataclass(frozen=True, slots=True)
 class Cover:
-    """Page 1: everything is text."""
+    """Page 1: everything is text. `kind` says what the document is, `conclusion_name` what its conclusion is."""
 
     title: str
     study_id: str
@@ -140,6 +140,8 @@ class Cover:
     fields: tuple[tuple[str, str], ...]
     warnings: tuple[str, ...]
     signatures: tuple[tuple[str, str], ...]
+    kind: str = "Validation dossier"
+    conclusion_name: str = "Proposed conclusion"
 
 
 @dataclass(frozen=True, slots=True)
