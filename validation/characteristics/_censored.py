@@ -14,8 +14,8 @@ def all_censored(study: Study, experiment: str) -> str:
     if data is None or not data.censored or not data.table.empty:
         return ""
     return (
-        f"All {len(data.censored)} readings of {data.worksheet} are censored: nothing can be estimated. Readings without "
-        "a reporting limit would supply it."
+        f"All {len(data.censored)} readings of {data.worksheet} are censored: nothing can be estimated. Readings "
+        "without a reporting limit would supply it."
     )
 
 
