@@ -811,3 +811,55 @@ def demo(
     report = _with_notebooks(work)
     _report_run(report, as_json)
     return DONE
+
+
+@app.command()
+def selftest(
+    out: Annotated[
+        Path, typer.Option(metavar="DIR", help="Folder of the report; an earlier report there is replaced.")
+    ] = Path("validation-selftest"),
+    study: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Put a copy into records/ of this study, so that its next dossier cites it."),
+    ] = None,
+    as_json: AsJson = False,
+) -> int:
+    """Test the calculations on this machine against published examples and certified values, and report it.
+
+    Needs nothing else. Exit 1 where a check fails; each is named.
+    """
+    from validation.running.nursery_process import ONE_THREAD
+
+    if "numpy" not in sys.modules:
+        os.environ.update(ONE_THREAD)  # as the notebooks compute: last digits hang on the number of threads
+    from validation.selftest.report import PAGE, PRINT, RECORD, run_selftest
+
+    place = None if study is None else _folder(study)
+    written = run_selftest(out, now=_now, study=place, progress=_progress)
+    failures = written.result.failures
+    if as_json:
+        _print_json(written.to_dict())
+        return NO if failures else DONE
+    for line in failures:
+        print(f"FAILED  {line}", file=sys.stderr)
+    count = written.result.count
+    if failures:
+        print(f"\nThe self-test fails: {len(failures)} of {count} checks.", file=sys.stderr)
+    else:
+        print(f"The self-test holds: all {count} checks passed; {len(written.result.left)} printed values left aside.")
+    for other in written.result.witnesses:
+        if other.absent:
+            print(other.absent)
+    print(f"SHA-256 of its content: {written.result.sha256}")
+    for folder in (out, *([] if written.study_copy is None else [written.study_copy])):
+        print("", *(f"  {folder / name}" for name in (PAGE, PRINT, RECORD)), sep="\n")
+    if failures:
+        _next("Rely on no dossier of this installation; install the package anew and run validation selftest again.")
+        return NO
+    cited = (
+        "validation selftest --study DIR   (puts a copy into the records of a study, for its dossier to cite)"
+        if place is None
+        else f"validation run {_shell(place)}   (its dossier cites the report)"
+    )
+    _next(f"Read {out / PAGE}; people sign, this program does not.", cited)
+    return DONE

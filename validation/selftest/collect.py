@@ -6,6 +6,7 @@ import hashlib
 import importlib
 import importlib.util
 import json
+import os
 import platform
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -185,4 +186,6 @@ def _linear_algebra() -> str:
     """The library behind numpy's linear algebra, which moves last digits."""
     built: Any = np.show_config(mode="dicts")
     blas = built.get("Build Dependencies", {}).get("blas", {}) if isinstance(built, dict) else {}
-    return " ".join(str(blas[key]) for key in ("name", "version") if blas.get(key)) or "not told by numpy"
+    name = " ".join(str(blas[key]) for key in ("name", "version") if blas.get(key)) or "not told by numpy"
+    threads = os.environ.get("OPENBLAS_NUM_THREADS")
+    return f"{name}, threads {threads or 'as the library chooses'}"

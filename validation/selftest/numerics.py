@@ -221,7 +221,7 @@ def _not_below(item: Dataset, row: Digits) -> list[Check]:
             computed=float(floor(row.ours)),
             tolerance=0.0,
             rule="at least",
-            note=f"Best of the others: {best} with {found:.1f}; ours: {row.ours:.1f}. Whole digits are compared.",
+            note=f"Best of the others: {best} with {found:.2f}; ours: {row.ours:.2f}. Whole digits are compared.",
         )
     ]
 

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby
+from math import floor
 from pathlib import Path
 from typing import Any
 
@@ -219,8 +220,8 @@ def _summary(result: SelfTest) -> list[Block]:
         Paragraph(
             "A check passes where computed and printed value differ by no more than half a unit of the last printed "
             "digit; where another tolerance holds, its place says which and why. "
-            f"{memory} of the {len(result.checks)} printed values are recalled from memory; each says so. Its being "
-            "reproduced to the last digit speaks for the recollection and for the program together."
+            f"{memory} of the {len(result.checks)} checks hold to values recalled from memory; each says so. A "
+            "recalled value that is reproduced to the last digit speaks for recollection and program together."
         )
     )
     if result.failures:
@@ -304,7 +305,7 @@ def _small(value: float) -> str:
 
 def _shown(reference: str) -> str:
     """A reference as a page shows it: ten digits of one that was recomputed with more."""
-    return reference if len(reference.strip("-0.").replace(".", "")) <= 13 else f"{float(reference):.10g}"
+    return reference if len(reference.strip("-0.").replace(".", "")) <= 13 else f"{float(reference):.10g}".upper()
 
 
 def _exponent(printed: str) -> int:
@@ -334,7 +335,7 @@ def _certified(result: SelfTest) -> list[Block]:
                     check.statistic,
                     minus(check.printed),
                     computed,
-                    fixed(found.ours, 1),
+                    _cut(found.ours),
                     "agrees" if check.ok else "does not agree",
                 )
             )
@@ -400,10 +401,15 @@ def _digits(result: SelfTest) -> list[Block]:
 
 def _digits_row(row: Digits, names: Sequence[str], held: Mapping[tuple[str, str], Check]) -> tuple[str, ...]:
     others = dict(row.others)
-    cells = [fixed(others[name], 1) if name in others else "" for name in names]
+    cells = [_cut(others[name]) if name in others else "" for name in names]
     check = held.get((row.case, row.statistic))
     outcome = "no other value" if check is None else "not below the best" if check.ok else "BELOW THE BEST"
-    return row.statistic, fixed(row.ours, 1), *cells, outcome
+    return row.statistic, _cut(row.ours), *cells, outcome
+
+
+def _cut(digits: float) -> str:
+    """Cut, not rounded: 12.99 are twelve whole digits."""
+    return fixed(floor(10 * digits) / 10, 1)
 
 
 def _coverage(result: SelfTest) -> list[Block]:
