@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from validation.dossier.attached import AttachedSelfTest
 from validation.dossier.compare import ComparisonReport
 from validation.judging.outcomes import Judgement
 from validation.judging.sensitivity import Variant
@@ -39,3 +40,5 @@ class DossierRecord:
     predecessor: ComparisonReport | None = None
     parent: ComparisonReport | None = None
     watermark: str = ""
+    program: str = ""
+    selftest: AttachedSelfTest | str | None = None

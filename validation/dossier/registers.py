@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from validation.dossier.attached import PLACE, AttachedSelfTest
 from validation.dossier.blocks import (
     Block,
     Fields,
@@ -19,6 +20,7 @@ from validation.judging.sensitivity import Variant
 from validation.study.model import ExperimentData, Reading, Study
 from validation.words import (
     level_text,
+    sentence_list,
     significant,
 )
 
@@ -273,9 +275,35 @@ def software(record: DossierRecord) -> list[Block]:
             "These versions computed and rendered this dossier. The same inputs and versions give the same bytes.",
             margin="manifest.json: versions",
         ),
-        Fields(tuple(record.versions.items())),
+        Fields((*record.versions.items(), ("program files, SHA-256", record.program or NOT_STATED))),
         Paragraph("The published example that each statistic is held to stands in the chapters, beside its source."),
+        Paragraph(selftest_sentence(record.selftest), margin="records/selftest"),
     ]
+
+
+def selftest_sentence(attached: AttachedSelfTest | str | None) -> str:
+    """What the attached self-test report says of the software of this dossier."""
+    if attached is None:
+        return "No self-test report is attached; “validation selftest --study DIR” makes one."
+    if isinstance(attached, str):
+        return attached
+    if not attached.intact:
+        return (
+            f"The self-test report {PLACE} does not have the SHA-256 that it states ({attached.sha256}): it was "
+            "changed and shows nothing."
+        )
+    found = "all passed" if attached.failed == 0 else f"{attached.failed} of them failed"
+    differs = [] if attached.same_program else ["other program files"]
+    differs += [f"other versions ({'; '.join(attached.other_versions)})"] if attached.other_versions else []
+    made = (
+        f"it was made with {sentence_list(differs)}, and so speaks for another program than the one of this dossier"
+        if differs
+        else "it was made with exactly the versions and program files of this dossier"
+    )
+    return (
+        f"Self-test report {PLACE}, SHA-256 of its content {attached.sha256}: {attached.checks} checks of the "
+        f"calculations against published examples, {found}; {made}."
+    )
 
 
 def recompute(record: DossierRecord) -> list[Block]:

@@ -17,6 +17,7 @@ from filelock import FileLock, Timeout
 
 from validation import resources
 from validation.characteristics import characteristics
+from validation.dossier.attached import attached_selftest
 from validation.dossier.compare import ComparisonReport, compare_facts, facts_of_building, read_facts
 from validation.dossier.document import DossierRecord, build_document
 from validation.dossier.html import render_html
@@ -27,6 +28,7 @@ from validation.faults import Refusal, StudyDataError
 from validation.judging.outcomes import Judgement, judge_study
 from validation.judging.requirements import levels_not_held, requirement_faults
 from validation.judging.sensitivity import Variant, mark_fragile, variants
+from validation.program import program_hash
 from validation.running.kernels import KernelSource
 from validation.running.notebooks import NotebookFailure, execute_all
 from validation.study.load import load_study, record_files, unused_files
@@ -299,6 +301,8 @@ def _record(
         predecessor=_predecessor(study.folder, issue, judgement, inputs, draft),
         parent=_parent(study, judgement, inputs),
         watermark=WATERMARK if draft else "",
+        program=program_hash(),
+        selftest=attached_selftest(study.folder, versions(), program_hash()),
     )
 
 
