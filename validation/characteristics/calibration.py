@@ -576,7 +576,7 @@ CHARACTERISTIC = Characteristic(
             "calibration.weighted_intercept",
             "Intercept of the line weighted by 1/s(x)^2",
             "a_w",
-            "a_w = mean_w(y) - b_w mean_w(x)",
+            "a_w = mean(y) - b_w mean(x), weighted",
             "Draper and Smith 1998, chapter 9 (from memory)",
             "none",
             "response",

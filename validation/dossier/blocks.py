@@ -50,8 +50,9 @@ class Formula:
 class Table:
     """Cells are text already rounded; `align` holds one of "l", "r", "d" (on the decimal mark) a column.
 
-    `long` tables (raw data) are set small; every table repeats its head on a new page. `widths` are relative column
-    widths in the PDF, empty for automatic. `details` tables fold away in HTML under `caption`.
+    `long` tables are set small; in `literal` ones every cell stands letter for letter as it was typed. Every table
+    repeats its head on a new page. `widths` are relative column widths in the PDF, empty for automatic. `details`
+    tables fold away in HTML under `caption`.
     """
 
     caption: str
@@ -61,6 +62,7 @@ class Table:
     margin: str = ""
     long: bool = False
     details: bool = False
+    literal: bool = False
     widths: tuple[float, ...] = ()
     kind: Literal["table"] = "table"
 

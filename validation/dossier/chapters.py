@@ -40,7 +40,7 @@ def chapter_of(item: Characteristic) -> Callable[[DossierRecord], list[Block]]:
         if evaluation is None:
             return []
         blocks: list[Block] = [Heading(item.title, 1, item.name.replace("_", "-"))]
-        blocks += [Paragraph(text) for text in item.method]
+        blocks += [Paragraph(typeset(text)) for text in item.method]
         if evaluation.missing:
             return [*blocks, Paragraph(evaluation.missing, style="lead")]
         rows = [
@@ -50,7 +50,7 @@ def chapter_of(item: Characteristic) -> Callable[[DossierRecord], list[Block]]:
             blocks.append(Strips(tuple(strip_of(row) for row in rows)))
         quantities = [q for q in record.judgement.quantities if q.key.partition(".")[0] == item.name]
         blocks += [
-            Paragraph(sentence, style="lead" if number == 0 else "body")
+            Paragraph(typeset(sentence), style="lead" if number == 0 else "body")
             for number, sentence in enumerate(record.words.get(item.name, ()))
         ]
         blocks += figures_of(item, record)
@@ -107,7 +107,7 @@ def quantity_tables(item: Characteristic, quantities: Sequence[Quantity], study:
     single = [q for q in quantities if q.at is None]
     others = [q for q in quantities if q.at is not None]
     blocks: list[Block] = []
-    head = ("Quantity", "At", "Value", f"Interval, {study.confidence:.4g}", "Unit", "df", "n")
+    head = ("Quantity", "At", "Value", f"{100 * study.confidence:.4g} % interval", "Unit", "df", "n")
     for group, what in (
         (single, "quantities of the whole study"),
         (
@@ -156,7 +156,7 @@ def _quantity_cells(q: Quantity) -> tuple[str, ...]:
         if q.degrees_of_freedom % 1
         else f"{q.degrees_of_freedom:.0f}"
     )
-    return level_text(q.at), value, span, "" if q.unit == "1" else q.unit, df, str(q.n)
+    return level_text(q.at), value, span, "" if q.unit == "1" else q.unit, df, str(q.n or "")
 
 
 def verdict_sentences(rows: Sequence[RequirementResult]) -> list[Block]:
@@ -227,16 +227,19 @@ def formulas(item: Characteristic) -> list[Block]:
 
 
 def typeset(formula: str) -> str:
-    """The signs a page prints for those a keyboard has."""
+    """The signs a page prints for those a keyboard has, in a formula or in a sentence of the program's own."""
     signs = (
         ("sqrt(", "√("),
         ("sum_", "Σ_"),
         ("sum(", "Σ("),
+        ("sum n", "Σ n"),
         ("+-", "±"),
         (">=", "≥"),
         ("<=", "≤"),
         (" - ", " − "),
         (" * ", " × "),
+        (" x level", " × level"),
+        ("`", ""),
     )
     for typed, printed in signs:
         formula = formula.replace(typed, printed)
@@ -248,7 +251,7 @@ def notes_of(evaluation: Evaluation, quantities: Sequence[Quantity]) -> list[Blo
     places: dict[str, list[str]] = {note: [] for note in evaluation.notes}
     for q in quantities:
         for note in q.notes:
-            name = q.key.partition(".")[2]
+            name = spoken(q.key.partition(".")[2])
             places.setdefault(note, []).append(name if q.at is None else f"{name} at {level_text(q.at)}")
     if not places:
         return [Paragraph("Notes: none.", style="note")]
@@ -259,6 +262,7 @@ def notes_of(evaluation: Evaluation, quantities: Sequence[Quantity]) -> list[Blo
 
 
 def _with_places(note: str, names: Sequence[str], total: int) -> str:
+    note = typeset(note)
     if not names or len(names) == total:
         return note
     shown = ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")

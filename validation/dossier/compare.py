@@ -215,7 +215,7 @@ def compare_facts(
 
 
 def _cause(inputs: tuple[dict[str, Any], ...], versions: tuple[str, ...]) -> str:
-    moved = [item["file"] for item in inputs if item["change"] != "same"]
+    moved = [item["file"] for item in inputs if item["change"] != "same" and not item["file"].startswith("history/")]
     if not moved and not versions:
         return "Inputs and versions are the same: any difference would be a fault of the program."
     parts = []

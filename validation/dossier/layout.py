@@ -103,7 +103,7 @@ def _table(block: blocks.Table) -> dict[str, Any]:
     rows = [(*row, *[""] * (width - len(row))) for row in block.rows]
     tails = [decimal_tails([row[i] for row in rows]) if align[i] == "d" else [0.0] * len(rows) for i in range(width)]
     # Listings of readings show what was typed, letter for letter.
-    marked = (lambda cell: [("", cell)]) if block.long else symbols.prose
+    marked = (lambda cell: [("", cell)]) if block.literal else symbols.prose
     natural = _natural_width(head, rows)
     return asdict(block) | {
         "head": [symbols.prose(cell) for cell in head],

@@ -120,9 +120,9 @@ def plan_and_requirements(record: DossierRecord) -> list[Block]:
     alpha = 1 - plan.confidence
     blocks.append(
         Paragraph(
-            f"Confidence {plan.confidence:.4g}. An equivalence and its limit are judged on the two-sided "
-            f"{1 - 2 * alpha:.4g} interval, a bound on the one-sided "
-            f"{plan.confidence:.4g} bound, a tolerance on its pair of limits, a point on the estimate alone. "
+            f"Confidence {100 * plan.confidence:.4g} %. An equivalence and its limit are judged on the two-sided "
+            f"{100 * (1 - 2 * alpha):.4g} % interval, a bound on the one-sided "
+            f"{100 * plan.confidence:.4g} % bound, a tolerance on its pair of limits, a point on the estimate alone. "
             f"Met: wholly inside, touching included. Not met: wholly "
             "outside. Otherwise not shown.",
             style="small",

@@ -93,6 +93,7 @@ def register(record: DossierRecord) -> list[Block]:
                 align="rlllllllll",
                 margin="amendments.csv",
                 long=True,
+                literal=True,
                 widths=(0.4, 1.3, 0.5, 1, 1.3, 0.9, 0.8, 1, 1, 2.2),
             )
         )
@@ -229,7 +230,13 @@ def raw_data(record: DossierRecord) -> list[Block]:
         blocks += [
             Paragraph(text, style="small"),
             Table(
-                f"{data.worksheet}, as written", head, rows, align="rl" + "l" * (len(head) - 2), long=True, details=True
+                f"{data.worksheet}, as written",
+                head,
+                rows,
+                align="rl" + "l" * (len(head) - 2),
+                long=True,
+                details=True,
+                literal=True,
             ),
         ]
     if record.unused_files:

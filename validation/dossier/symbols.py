@@ -10,7 +10,7 @@ Span = tuple[Kind, str]
 
 # In prose only the symbols of this trade are touched: any other text, such as a reading's name, stays as it was typed.
 _PROSE = re.compile(
-    r"(?<![\w.])(?P<base>s|L|x)_(?P<sub>run|r|R|I|L|C|D|Q|NG|EG|BG)(?!\w|\.\w)|(?<=10)\^(?P<sup>[−-]?\d+)(?![\w.]\w)"
+    r"(?<![\w.])(?P<base>[sLxabdT])_(?P<sub>run|rel|low|high|NG|EG|BG|PB|[rRILCDQwydY01])(?!\w|\.\w)|(?<=10)\^(?P<sup>[−-]?\d+)(?![\w.]\w)"
 )
 _FORMULA = re.compile(
     r"(?<![^\W_])(?P<base>[^\W\d_]{1,2}[\u0302\u0303\u0304\u0307]?)_(?P<sub>\{[^{}]*\}|[^\W_]+(?:,[^\W_]+)*)"

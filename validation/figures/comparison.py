@@ -211,9 +211,10 @@ def _predicted(axis: Axes, q: Quantity, unit: str) -> None:
     axis.annotate(
         f"at {level_text(q.at)}{_of(unit)}: {with_interval(y, q.interval)[0]}",
         (x, q.interval[1] if q.interval else y),
-        xytext=(5, 4),
+        xytext=(5, 6),
         textcoords="offset points",
         fontsize=9,
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
     )
 
 

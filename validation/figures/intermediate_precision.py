@@ -53,13 +53,13 @@ def _panel(axes: Axes, entry: dict, unit: str) -> None:
             s = entry[key]["value"]
             axes.plot([place, place], [-s, s], color=color, lw=2.2, solid_capstyle="butt")
             axes.annotate(
-                key if s > 0 else f"{key} = 0",
+                _typeset(key) if s > 0 else f"{_typeset(key)} = 0",
                 (place, end * s),
                 xytext=(0, 2 * end),
                 textcoords="offset points",
                 ha="center",
                 va="bottom" if end > 0 else "top",
-                fontsize=7,
+                fontsize=8,
                 color=color,
             )
 
@@ -98,7 +98,9 @@ def sd_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
                 color=color,
                 marker=marker,
             )
-            end_label(axes, known[-1][0], known[-1][1]["value"], key, color=INK, rise=6 if key == "s_I" else -6)
+            end_label(
+                axes, known[-1][0], known[-1][1]["value"], _typeset(key), color=INK, rise=6 if key == "s_I" else -6
+            )
         level_axis(axes, places, study)
         if model is not None:
             line = np.array([0.0, max(x)])
@@ -115,3 +117,9 @@ def _sd_title(places: list, values: list[float], unit: str) -> str:
     ends = (0, -1) if isinstance(places[0], float | int) else (values.index(min(values)), values.index(max(values)))
     first, last = (f"{significant(values[i])} {unit} at {named(places[i], unit)}" for i in ends)
     return f"Intermediate precision goes from {first} to {last}"
+
+
+def _typeset(symbol: str) -> str:
+    """ "s_run" as mathematics with an upright word for its index."""
+    base, _, index = symbol.partition("_")
+    return f"${base}_{{\\mathrm{{{index}}}}}$"

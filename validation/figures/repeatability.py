@@ -29,7 +29,7 @@ def sd_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
             axes.plot(line, model["constant"] + model["slope"] * line, color=GREY, lw=0.9, ls="--")
             end_label(axes, line[1], float(model["constant"] + model["slope"] * line[1]), "s(x)", color=GREY)
         axes.set_ylim(bottom=0)
-        axes.set_ylabel(f"s_r / {study.unit}")
+        axes.set_ylabel(f"$s_r$ / {study.unit}")
         axes.set_title(_sd_title(places, values, model, study.unit))
     return figure
 

@@ -172,7 +172,9 @@ def conclude(study: Study, rows: Sequence[RequirementResult], absent: Sequence[N
     unexcused = [item for item in absent if not item.excused]
     restrictions = _restrictions(study, spread, failed, elsewhere, unexcused, rows, everywhere)
     if (by_level or everywhere) and spread is None:
-        text = "At no tested level are all requirements met. " + " ".join(restrictions)
+        few = "Nothing fails outright: the readings are too few to show fitness. "
+        lead = few if all(row.outcome != "not met" for row in rows) else ""
+        text = f"At no tested level are all requirements met. {lead}" + " ".join(restrictions)
         return Conclusion("not fit", None, text.strip(), restrictions)
     if not by_level and all(row.outcome != "met" for row in rows):
         return Conclusion("not fit", None, " ".join(restrictions), restrictions)

@@ -133,6 +133,10 @@ def _faults(requirement: Requirement, numeric: Mapping[str, bool], lines: Mappin
         )
     if info.at == "none" and requirement.at is not None:
         found.append(fault("this quantity has no levels.", "Leave `at` out.", str(requirement.at), "at"))
+    half_width = requirement.limit.number if requirement.rule in ("equivalence", "inside") else None
+    if half_width is not None and half_width <= 0:
+        mend = "Write the half-width as a positive number; the interval is compared with plus and minus it."
+        found.append(fault("a half-width of zero or less can never be met.", mend, str(requirement.limit), "limit"))
     needs_number = info.at == "none" or info.at == "label" or label_levels or isinstance(requirement.at, str)
     if requirement.limit.needs_level and needs_number:
         mend = "Give the limit as a number in the unit of the quantity."
