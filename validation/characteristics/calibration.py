@@ -463,7 +463,7 @@ CHARACTERISTIC = Characteristic(
     keys=(
         KeyInfo(
             "calibration.slope",
-            "Slope of the ordinary line of response on level",
+            "slope of the ordinary line of response on level",
             "b",
             "b = Sxy / Sxx",
             "Draper and Smith 1998, chapter 1 (from memory)",
@@ -474,7 +474,7 @@ CHARACTERISTIC = Characteristic(
         ),
         KeyInfo(
             "calibration.intercept",
-            "Intercept of the ordinary line",
+            "intercept of the ordinary line",
             "a",
             "a = mean(y) - b mean(x)",
             "Draper and Smith 1998, chapter 1 (from memory)",
@@ -485,7 +485,7 @@ CHARACTERISTIC = Characteristic(
         ),
         KeyInfo(
             "calibration.residual_sd",
-            "Residual standard deviation about the ordinary line",
+            "residual standard deviation about the ordinary line",
             "s_y",
             "s_y = sqrt(sum(residual^2) / (n - 2))",
             "Draper and Smith 1998, chapter 1 (from memory)",
@@ -496,7 +496,7 @@ CHARACTERISTIC = Characteristic(
         ),
         KeyInfo(
             "calibration.lack_of_fit_F",
-            "Ordinary lack of fit against the pure error of replicates",
+            "ordinary lack of fit against the pure error of replicates",
             "F",
             "F = (SS_lack / df) / (SS_pure / df)",
             statistics.LACK_OF_FIT_SOURCE,
@@ -505,7 +505,7 @@ CHARACTERISTIC = Characteristic(
         ),
         KeyInfo(
             "calibration.lack_of_fit_p",
-            "Probability of so large an F if the response were straight and its spread equal",
+            "probability of so large an F if the response were straight and its spread equal",
             "p",
             "p = P(F(df1, df2) > F)",
             statistics.LACK_OF_FIT_SOURCE,
@@ -514,7 +514,7 @@ CHARACTERISTIC = Characteristic(
         ),
         KeyInfo(
             "calibration.mandel_F",
-            "Straight line against parabola",
+            "straight line against parabola",
             "F",
             "F = ((n - 2) s1^2 - (n - 3) s2^2) / s2^2",
             statistics.MANDEL_SOURCE,
@@ -523,7 +523,7 @@ CHARACTERISTIC = Characteristic(
         ),
         KeyInfo(
             "calibration.mandel_p",
-            "Probability of so large an F if the response were straight and its spread equal",
+            "probability of so large an F if the response were straight and its spread equal",
             "p",
             "p = P(F(1, n - 3) > F)",
             statistics.MANDEL_SOURCE,
@@ -532,7 +532,7 @@ CHARACTERISTIC = Characteristic(
         ),
         KeyInfo(
             "calibration.weighted_lack_of_fit_p",
-            "Probability of so large a weighted misfit if the response were straight",
+            "probability of so large a weighted misfit if the response were straight",
             "p",
             "p = (1 + draws at or beyond) / (1 + draws)",
             statistics.BOOTSTRAP_SOURCE,
@@ -542,7 +542,7 @@ CHARACTERISTIC = Characteristic(
         ),
         KeyInfo(
             "calibration.weighted_curvature_p",
-            "Probability of so large a weighted bend if the response were straight",
+            "probability of so large a weighted bend if the response were straight",
             "p",
             "p = (1 + draws at or beyond) / (1 + draws)",
             statistics.BOOTSTRAP_SOURCE,
@@ -552,7 +552,7 @@ CHARACTERISTIC = Characteristic(
         ),
         KeyInfo(
             "calibration.slope_through_zero",
-            "Slope of the ordinary line through zero",
+            "slope of the ordinary line through zero",
             "b_0",
             "b_0 = sum(x y) / sum(x^2)",
             "Draper and Smith 1998, chapter 1 (from memory)",
@@ -563,7 +563,7 @@ CHARACTERISTIC = Characteristic(
         ),
         KeyInfo(
             "calibration.weighted_slope",
-            "Slope of the line weighted by 1/s(x)^2",
+            "slope of the line weighted by 1/s(x)^2",
             "b_w",
             "b_w = Sxy / Sxx, weighted",
             "Draper and Smith 1998, chapter 9 (from memory)",
@@ -574,7 +574,7 @@ CHARACTERISTIC = Characteristic(
         ),
         KeyInfo(
             "calibration.weighted_intercept",
-            "Intercept of the line weighted by 1/s(x)^2",
+            "intercept of the line weighted by 1/s(x)^2",
             "a_w",
             "a_w = mean(y) - b_w mean(x), weighted",
             "Draper and Smith 1998, chapter 9 (from memory)",
@@ -585,7 +585,7 @@ CHARACTERISTIC = Characteristic(
         ),
         KeyInfo(
             "calibration.sd_constant",
-            "Spread of one reading at level zero, of the fitted s(x) = a + b x",
+            "spread of one reading at level zero, of the fitted s(x) = a + b x",
             "a",
             "likelihood of sums of squares, a >= 0, b >= 0",
             "Davidian and Carroll 1987 (from memory)",
@@ -595,7 +595,7 @@ CHARACTERISTIC = Characteristic(
         ),
         KeyInfo(
             "calibration.sd_slope",
-            "Growth of the spread of one reading with the level",
+            "growth of the spread of one reading with the level",
             "b",
             "likelihood of sums of squares, a >= 0, b >= 0",
             "Davidian and Carroll 1987 (from memory)",
@@ -605,7 +605,7 @@ CHARACTERISTIC = Characteristic(
         ),
         KeyInfo(
             "calibration.departure",
-            "Mean back-calculated level minus level",
+            "mean back-calculated level minus level",
             "d",
             "d = (mean(y) - a) / b - x",
             statistics.DEPARTURE_SOURCE,
@@ -615,7 +615,7 @@ CHARACTERISTIC = Characteristic(
         ),
         KeyInfo(
             "calibration.single_point_bias",
-            "Error of the routine one-point calibration through zero",
+            "error of the routine one-point calibration through zero",
             "d_1",
             "d_1 = mean over runs of (mean(y) / (mean(y_routine) / x_routine) - x)",
             statistics.SINGLE_POINT_SOURCE,

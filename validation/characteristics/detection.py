@@ -402,7 +402,7 @@ CHARACTERISTIC = Characteristic(
     keys=(
         KeyInfo(
             "detection.critical_value",
-            "Result above which fuel is said to be present",
+            "result above which fuel is said to be present",
             "L_C, x_C, x_NG",
             "depends on the definition; see the table",
             _SOURCES,
@@ -413,7 +413,7 @@ CHARACTERISTIC = Characteristic(
         ),
         KeyInfo(
             "detection.detection_limit",
-            "Level that is missed with no more than the stated probability",
+            "level that is missed with no more than the stated probability",
             "L_D, x_D, x_EG",
             "depends on the definition; see the table",
             _SOURCES,
@@ -428,7 +428,7 @@ CHARACTERISTIC = Characteristic(
         ),
         KeyInfo(
             "detection.quantification_limit",
-            "Level from which a number may be reported",
+            "level from which a number may be reported",
             "L_Q, x_BG",
             "depends on the definition; see the table",
             _SOURCES,
