@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from math import isfinite, sqrt
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +41,8 @@ WITHIN_HIDDEN = (
 )
 
 Interval = tuple[float, float]
+#: One study's number, or an array of one number a study: the interval functions take both.
+Studies = float | NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,13 +271,14 @@ def sd_interval(s: float, df: float, confidence: float) -> Interval:
 
 
 def sum_of_mean_squares_interval(
-    coefficients: Sequence[float], mean_squares: Sequence[float], dfs: Sequence[float], *, confidence: float
-) -> Interval:
+    coefficients: Sequence[float], mean_squares: Sequence[Any], dfs: Sequence[float], *, confidence: float
+) -> tuple[Any, Any]:
     """Two-sided modified-large-sample interval of a sum of mean squares, all coefficients non-negative.
 
     Parameters
     ----------
-    coefficients, mean_squares, dfs : shape (k,), one entry a mean square
+    coefficients, mean_squares, dfs : shape (k,), one entry a mean square; a mean square may itself be an array with
+        one value a study, and then the ends are arrays
 
     Returns
     -------
@@ -285,22 +289,24 @@ def sum_of_mean_squares_interval(
     Graybill and Wang 1980, J. Am. Stat. Assoc. 75, 869; Burdick and Graybill 1992, 3.2 (from memory).
     """
     check_confidence(confidence)
-    terms = np.asarray(coefficients, dtype=float) * np.asarray(mean_squares, dtype=float)
     if np.any(np.asarray(coefficients) < 0):
         raise ValueError("coefficients must not be negative; use between_component_interval for a difference")
     g, h = _g_and_h(np.asarray(dfs, dtype=float), confidence)
-    total = float(terms.sum())
-    return max(0.0, total - sqrt(float(((g * terms) ** 2).sum()))), total + sqrt(float(((h * terms) ** 2).sum()))
+    terms = np.asarray(coefficients, dtype=float) * np.asarray(mean_squares, dtype=float).T
+    total = terms.sum(axis=-1)
+    below, above = (np.sqrt(((factor * terms) ** 2).sum(axis=-1)) for factor in (g, h))
+    return np.maximum(0.0, total - below), total + above
 
 
 def between_component_interval(
-    ms_between: float, ms_within: float, df_between: float, df_within: float, n: float, *, confidence: float
-) -> Interval:
+    ms_between: Studies, ms_within: Studies, df_between: float, df_within: float, n: float, *, confidence: float
+) -> tuple[Any, Any]:
     """Two-sided modified-large-sample interval of (ms_between - ms_within) / n, ends not below zero.
 
     Parameters
     ----------
-    ms_between, ms_within, df_between, df_within : the two mean squares and their degrees of freedom
+    ms_between, ms_within, df_between, df_within : the two mean squares and their degrees of freedom; the mean squares
+        may be arrays with one value a study, and then the ends are arrays
     n : readings a group; the harmonic mean, with the unweighted mean square between, where counts differ
 
     References
@@ -318,13 +324,13 @@ def between_component_interval(
     a, b = ms_between / n, ms_within / n
     below = (g1 * a) ** 2 + (h2 * b) ** 2 + g12 * a * b
     above = (h1 * a) ** 2 + (g2 * b) ** 2 + h12 * a * b
-    low, high = a - b - sqrt(max(0.0, below)), a - b + sqrt(max(0.0, above))
-    return max(0.0, low), max(0.0, high)
+    low, high = a - b - np.sqrt(np.maximum(0.0, below)), a - b + np.sqrt(np.maximum(0.0, above))
+    return np.maximum(0.0, low), np.maximum(0.0, high)
 
 
 def guarded_component_interval(
-    ms_between: float, ms_within: float, df_between: float, df_within: float, n: float, *, confidence: float
-) -> Interval:
+    ms_between: Studies, ms_within: Studies, df_between: float, df_within: float, n: float, *, confidence: float
+) -> tuple[Any, Any]:
     """The interval of `between_component_interval`, its upper end never below the one for equal mean squares.
 
     Where the group means agree better than the scatter within the groups explains, the upper end falls towards zero,
@@ -334,19 +340,19 @@ def guarded_component_interval(
     Parameters and unit as `between_component_interval`.
     """
     low, _ = between_component_interval(ms_between, ms_within, df_between, df_within, n, confidence=confidence)
-    raised = max(ms_between, ms_within)
+    raised = np.maximum(ms_between, ms_within)
     _, high = between_component_interval(raised, ms_within, df_between, df_within, n, confidence=confidence)
     return low, high
 
 
 def guarded_sum_interval(
     coefficients: Sequence[float],
-    mean_squares: Sequence[float],
-    raised: Sequence[float],
+    mean_squares: Sequence[Any],
+    raised: Sequence[Any],
     dfs: Sequence[float],
     *,
     confidence: float,
-) -> Interval:
+) -> tuple[Any, Any]:
     """The interval of `sum_of_mean_squares_interval`, its upper end from the mean squares `raised` to equality.
 
     Parameters
