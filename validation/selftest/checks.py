@@ -139,6 +139,8 @@ class CoverageRow:
     attained : the rate found in `draws` simulated studies
     lowest, highest : between these the row holds, Monte Carlo error included
     note : what a reader must know, a whole sentence
+    truth : what was simulated, such as "s_run = s_r"
+    error : Monte Carlo standard error of the attained rate where it is a mean of shares; None: that of a proportion
     """
 
     area: str
@@ -150,6 +152,8 @@ class CoverageRow:
     lowest: float
     highest: float
     note: str = ""
+    truth: str = ""
+    error: float | None = None
 
     @property
     def ok(self) -> bool:
@@ -159,12 +163,14 @@ class CoverageRow:
     @property
     def standard_error(self) -> float:
         """Monte Carlo standard error of the attained rate."""
+        if self.error is not None:
+            return self.error
         return (self.attained * (1 - self.attained) / self.draws) ** 0.5
 
     def in_words(self) -> str:
         """One line: what was expected, what was found."""
         return (
-            f"{self.statistic}, {self.design}: nominal {self.nominal:g}, attained {self.attained:.4f} in {self.draws} "
+            f"{self.statistic}, {self.design}{self.truth and f', {self.truth}'}: nominal {self.nominal:g}, attained {self.attained:.4f} in {self.draws} "
             f"studies, allowed {self.lowest:g} to {self.highest:g}"
         )
 
