@@ -161,6 +161,11 @@ class CoverageRow:
         return self.lowest <= self.attained <= self.highest
 
     @property
+    def simulated(self) -> str:
+        """Design and truth in words."""
+        return f"{self.design}; {self.truth}" if self.truth else self.design
+
+    @property
     def standard_error(self) -> float:
         """Monte Carlo standard error of the attained rate."""
         if self.error is not None:
@@ -170,7 +175,7 @@ class CoverageRow:
     def in_words(self) -> str:
         """One line: what was expected, what was found."""
         return (
-            f"{self.statistic}, {self.design}{self.truth and f', {self.truth}'}: nominal {self.nominal:g}, attained {self.attained:.4f} in {self.draws} "
+            f"{self.statistic}, {self.simulated}: nominal {self.nominal:g}, attained {self.attained:.4f} in {self.draws} "
             f"studies, allowed {self.lowest:g} to {self.highest:g}"
         )
 

@@ -420,7 +420,7 @@ def _coverage(result: SelfTest) -> list[Block]:
     rows = tuple(
         (
             row.statistic,
-            row.design,
+            row.simulated,
             f"{row.nominal:g}",
             fixed(row.attained, 4),
             fixed(row.standard_error, 4),
