@@ -52,13 +52,13 @@ def evaluate(study: Study, *, only: Iterable[str] | None = None) -> dict[str, Ev
     return {name: item.evaluate(study) for name, item in wanted.items()}
 
 
-def judge_study(study: Study, evaluations: Mapping[str, Evaluation]) -> Judgement:
-    """Judge a study on its evaluations, whoever computed them.
+def judge_study(study: Study, evaluations: Mapping[str, Evaluation], *, order: PlanOrder | None = None) -> Judgement:
+    """Judge a study on its evaluations, whoever computed them; `order` where the age of the plan is known already.
 
     The quantification limit by performance needs verdicts itself, so the requirements are gone through twice.
     """
     quantities = [quantity for evaluation in evaluations.values() for quantity in evaluation.quantities]
-    order = plan_order(study)
+    order = order or plan_order(study)
     rows = judge(study.plan, quantities, order, chapters=set(evaluations))
     by_performance = quantification_limit(rows, study.unit)
     if by_performance is not None:

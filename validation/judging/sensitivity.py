@@ -86,8 +86,7 @@ def _without_amendment(study: Study, number: int) -> Study:
 
 def _runs(study: Study, judgement: Judgement) -> Iterator[tuple[str, Study]]:
     """Each run left out, of the experiments that a requirement looks at; of two runs none can be spared."""
-    asked = {row.quantity.partition(".")[0] for row in judgement.requirements}
-    wanted = {item.experiment for item in characteristics().values() if item.name in asked}
+    wanted = {item.experiment for item in characteristics().values() if item.name in _asked(judgement)}
     for name in study.experiments:
         data = study.ready(name)
         if name not in wanted or data is None or "run" not in data.table:
@@ -98,6 +97,11 @@ def _runs(study: Study, judgement: Judgement) -> Iterator[tuple[str, Study]]:
                 yield f"run {run} of {name} left out", without_run(study, name, run)
 
 
+def _asked(judgement: Judgement) -> set[str]:
+    """The characteristics that a requirement looks at: no other can change a verdict."""
+    return {row.quantity.partition(".")[0] for row in judgement.requirements}
+
+
 def _of_study(
     title: str, kind: Kind, other: Study, study: Study, evaluations: Mapping[str, Evaluation], judgement: Judgement
 ) -> Variant:
@@ -105,9 +109,10 @@ def _of_study(
     # The limits of detection that need a line read the calibration worksheet as well as their own.
     also = {"detection"} if "calibration" in touched else set()
     names = [item.name for item in characteristics().values() if item.experiment in touched or item.name in also]
+    asked = _asked(judgement) & set(evaluations)
     try:
-        fresh = evaluate(other, only=[name for name in names if name in evaluations])
-        return _compared(title, kind, judge_study(other, {**evaluations, **fresh}), judgement)
+        fresh = evaluate(other, only=[name for name in names if name in asked])
+        return _compared(title, kind, judge_study(other, {**evaluations, **fresh}, order=judgement.order), judgement)
     except (ValueError, ArithmeticError) as error:
         return Variant(title, kind, failed=f"It cannot be computed: {error}")
 
@@ -149,7 +154,7 @@ def _with(
         name: replace(e, quantities=tuple(by_place.get((q.key, q.at), q) for q in e.quantities))
         for name, e in evaluations.items()
     }
-    return _compared(title, kind, judge_study(study, changed), judgement)
+    return _compared(title, kind, judge_study(study, changed, order=judgement.order), judgement)
 
 
 def _compared(title: str, kind: Kind, again: Judgement, judgement: Judgement) -> Variant:
