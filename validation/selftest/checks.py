@@ -175,8 +175,8 @@ class CoverageRow:
     def in_words(self) -> str:
         """One line: what was expected, what was found."""
         return (
-            f"{self.statistic}, {self.simulated}: nominal {self.nominal:g}, attained {self.attained:.4f} in {self.draws} "
-            f"studies, allowed {self.lowest:g} to {self.highest:g}"
+            f"{self.statistic}, {self.simulated}: nominal {self.nominal:g}, attained {self.attained:.4f} in "
+            f"{self.draws} studies, allowed {self.lowest:g} to {self.highest:g}"
         )
 
     def to_dict(self) -> dict[str, Any]:
