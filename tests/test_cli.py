@@ -18,7 +18,7 @@ from validation.faults import Refusal
 sys.path.insert(0, str(Path(__file__).parents[1] / "docs"))
 from commands import command_page
 
-VERBS = ("start", "check", "freeze", "amend", "run", "verify", "trace", "compare", "demo")
+VERBS = ("start", "check", "freeze", "amend", "run", "verify", "trace", "compare", "demo", "selftest")
 
 
 @pytest.fixture

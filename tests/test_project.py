@@ -120,7 +120,7 @@ MODULES = [path for path in sorted(PACKAGE.rglob("*.py")) if path != PACKAGE / "
 
 def test_the_table_of_layers_is_read() -> None:
     assert list(LAYERS) == [
-        "base", "stats", "study", "characteristics", "judging", "figures", "notebook", "dossier", "running",
+        "base", "stats", "study", "characteristics", "judging", "figures", "notebook", "dossier", "selftest", "running",
         "command line",
     ]  # fmt: skip
     assert allowed_of("stats") == ({"stats"}, set(), {"numpy", "scipy"})

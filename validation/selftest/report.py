@@ -261,6 +261,7 @@ def _example(source: Mapping[str, str], case: str, checks: Sequence[Check]) -> I
                 tuple((c.statistic, minus(c.printed), *_numbers(c)) for c in plain),
                 align="ldddrl",
                 long=True,
+                literal=True,
                 widths=(2.2, 1.5, 1.6, 1.2, 1.2, 1.1),
             )
         if other:
@@ -270,6 +271,7 @@ def _example(source: Mapping[str, str], case: str, checks: Sequence[Check]) -> I
                 tuple((c.statistic, minus(c.printed), minus(_shown(c.reference)), *_numbers(c)) for c in other),
                 align="llddrrl",
                 long=True,
+                literal=True,
                 widths=(2.2, 1.2, 1.6, 1.6, 1.1, 1.1, 1),
             )
     said = dict.fromkeys(check.note for check in checks if check.note)
@@ -354,6 +356,7 @@ def _certified(result: SelfTest) -> list[Block]:
             tuple(rows),
             align="lllldl",
             long=True,
+            literal=True,
             widths=(0.9, 1.3, 2.3, 2.3, 0.7, 1),
         ),
     ]
@@ -393,6 +396,7 @@ def _digits(result: SelfTest) -> list[Block]:
             tuple(rows),
             align="ll" + "d" * (1 + len(names)) + "l",
             long=True,
+            literal=True,
             widths=(0.9, 1.3, 1.1, *[1] * len(names), 1.6),
         )
     )
@@ -434,7 +438,15 @@ def _coverage(result: SelfTest) -> list[Block]:
     text = (
         "Studies simulated with a stated truth and a fixed seed: how often an interval holds the truth, or a test errs."
     )
-    table = Table("Attained rates", head, rows, align="lldddrll", long=True, widths=(2, 3, 0.8, 0.9, 0.9, 0.8, 1.4, 1))
+    table = Table(
+        "Attained rates",
+        head,
+        rows,
+        align="lldddrll",
+        long=True,
+        literal=True,
+        widths=(2, 3, 0.8, 0.9, 0.9, 0.8, 1.4, 1),
+    )
     said = tuple(dict.fromkeys(row.note for row in result.coverage if row.note))
     return [*blocks, Paragraph(text), table, *([Items(said)] if said else [])]
 
@@ -454,6 +466,7 @@ def _left(result: SelfTest) -> list[Block]:
             tuple(rows),
             align="lldl",
             long=True,
+            literal=True,
             widths=(1.5, 1.6, 1.3, 3.6),
         ),
         Paragraph("Files of the folder that are no worked example:"),
