@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from typing import Any, Literal
 
 import typst
@@ -14,6 +15,12 @@ from validation.dossier.glyphs import characters_of, font_folder
 from validation.dossier.html import texts
 from validation.dossier.layout import arranged
 from validation.figures.style import FONT
+
+#: Words this long may break after their punctuation; parts without any, as long as the last, break anywhere.
+_LONG_WORD, _WORD_IN_LISTING, _NO_PLACE = 20, 9, 26
+_AFTER = re.compile(r"[._/:;,=-]|(?<=\d)T(?=\d)")
+#: What is no text of the page.
+_VERBATIM = frozenset({"svg", "axis", "kind", "anchor", "link", "align", "widths", "name", "style", "words", "alt"})
 
 #: PDF/A-3b: kept readable for decades, and the raw data may be attached to it.
 STANDARD: Literal["a-3b"] = "a-3b"
@@ -33,7 +40,7 @@ def render_pdf(document: Document) -> bytes:
     for block in page["blocks"]:
         if block["kind"] == "figure":
             block["svg"] = standalone_svg(block["svg"])
-    data = page | {"font": FONT, "upright": _upright(page)}
+    data = _breakable(page, _LONG_WORD) | {"font": FONT, "upright": _upright(page)}
     compiled = typst.compile(
         (resources.folder("templates") / "dossier.typ").read_bytes(),
         None,
@@ -48,6 +55,29 @@ def render_pdf(document: Document) -> bytes:
     )
     assert isinstance(compiled, bytes)
     return compiled
+
+
+def _breakable(value: Any, longest: int) -> Any:
+    """The page with zero-width breaks in its long words; drawings and links stay as they are.
+
+    Columns of a listing are narrow: there even short words, such as times, may break after their punctuation.
+    """
+    if isinstance(value, str):
+        return _words(value, longest) if len(value) >= longest else value
+    if isinstance(value, list | tuple):
+        return [_breakable(item, longest) for item in value]
+    if not isinstance(value, dict):
+        return value
+    inner = _WORD_IN_LISTING if value.get("long") else longest
+    return {name: item if name in _VERBATIM else _breakable(item, inner) for name, item in value.items()}
+
+
+def _words(text: str, longest: int) -> str:
+    def broken(word: re.Match[str]) -> str:
+        parts = _AFTER.sub("\\g<0>\u200b", word.group()).split("\u200b")
+        return "\u200b".join("\u200b".join(part) if len(part) >= _NO_PLACE else part for part in parts)
+
+    return re.sub(rf"\S{{{longest},}}", broken, text)
 
 
 def _upright(page: dict[str, Any]) -> list[str]:
