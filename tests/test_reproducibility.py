@@ -228,7 +228,7 @@ def test_no_bound_is_claimed_where_nothing_scatters():
 
 
 def test_upper_end_of_s_L_does_not_shrink_where_laboratories_agree_too_well():
-    # The bound is that of equal mean squares (own choice): the same for every set of means that agree better.
+    # The bound is that at a lower point of F (own choice): the same for every set of means that agree better still.
     lucky = [reproducibility([[3.9 + d, 4.1 + d] for d in shifts]) for shifts in ((0, 0, 0, 0), (0.01, 0, -0.01, 0))]
     assert lucky[0].s_L.value == lucky[1].s_L.value == 0
     assert lucky[0].s_L.interval[1] > 0

@@ -275,7 +275,7 @@ CHARACTERISTIC = Characteristic(
         "a part between runs, estimated by restricted maximum likelihood, and the part within, which is s_r pooled.",
         "A component that comes out below zero is set to zero, and that is said. Intervals are modified-large-sample "
         "intervals; with unequal runs they use unweighted run means. Where the run means agree better than the scatter "
-        "within them explains, the upper end is that for means which agree just as well. Satterthwaite's degrees of "
+        "within them explains, upper ends are held above what that luck would give. Satterthwaite's degrees of "
         "freedom are printed for information only.",
     ),
     keys=(

@@ -345,8 +345,8 @@ def _luck(what: str, above: float, below: float) -> tuple[str, ...]:
     if above >= below:
         return ()
     return (
-        f"The means of the {what} agree better than the scatter below them explains: the upper end of the interval is "
-        "that for means which agree just as well as it explains.",
+        f"The means of the {what} agree better than the scatter below them explains: the upper end of the interval "
+        "does not follow that luck towards zero; it is held at a lower point of F.",
     )
 
 
