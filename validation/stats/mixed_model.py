@@ -1,0 +1,379 @@
+"""Linear mixed model of one mean and several random factors, nested or crossed, balanced or not, by REML.
+
+y = mu + sum_k Z_k a_k + e, a_k ~ N(0, s_k^2), e ~ N(0, s^2). Dense: meant for the readings of one level. What the
+readings cannot tell apart is found from the design alone, before any number is estimated.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from math import log, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+from scipy.special import digamma
+from scipy.stats import chi2
+
+from validation.stats.estimate import Estimate, Number, centre
+from validation.stats.one_way import check_confidence
+
+SOURCE = (
+    "REML of the linear mixed model (Searle, Casella and McCulloch 1992, chapter 6); interval: profile of the "
+    "restricted likelihood, chi-square limit with Bartlett's correction (all from memory)"
+)
+#: With fewer values than this a component's interval reaches from next to nothing to many times the estimate.
+LEAST_VALUES = 3
+_STEPS, _HALVINGS = 200, 40
+
+Vector = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Component:
+    """One random factor, or several that change together and so have one component between them.
+
+    Attributes
+    ----------
+    factors : names of the factors that share this component, in the order given
+    values : how many different values it takes
+    estimate : standard deviation in the unit of the values, with its interval; degrees of freedom are the differences
+        between its values that no other factor explains. None where it is not estimated
+    reason : why not, as a whole sentence; empty with an estimate
+    """
+
+    factors: tuple[str, ...]
+    values: int
+    estimate: Estimate | None
+    reason: str = ""
+
+    @property
+    def name(self) -> str:
+        """ "analyst", "day and run"."""
+        return _listed(self.factors)
+
+
+@dataclass(frozen=True, slots=True)
+class MixedModelResult:
+    """Components in the order of the factors, and what is left between readings that agree in all of them.
+
+    `residual_sd` is None where no model was fitted; `reason` then says why, as a whole sentence.
+    """
+
+    components: tuple[Component, ...]
+    residual_sd: float | None
+    residual_df: int
+    reason: str = ""
+
+    def get(self, factor: str) -> Component | None:
+        """The component that a factor has a part in."""
+        return next((component for component in self.components if factor in component.factors), None)
+
+
+@dataclass(frozen=True, slots=True)
+class Factor:
+    """A factor as the design sees it: the names that share one partition of the readings, and its codes."""
+
+    names: tuple[str, ...]
+    codes: tuple[int, ...]
+
+    @property
+    def values(self) -> int:
+        return max(self.codes) + 1
+
+    def refines(self, other: Factor) -> bool:
+        """Whether readings that agree in this factor agree in the other too."""
+        return len(set(zip(self.codes, other.codes, strict=True))) == self.values
+
+
+def mixed_model(
+    values: Sequence[Number], factors: Mapping[str, Sequence[str]], *, confidence: float = 0.95
+) -> MixedModelResult:
+    """Fit one component a factor, all at once, none below zero.
+
+    Parameters
+    ----------
+    values : shape (n,), floats or exact decimals in one unit
+    factors : name -> shape (n,), the value of the factor for each reading. A value names the same thing wherever it
+        stands: number the runs of each day differently, or they are taken as crossed with the days
+    confidence : level of the two-sided intervals
+
+    Returns
+    -------
+    MixedModelResult. A factor with one value only is left out. Factors that divide the readings alike share one
+    component. A factor with fewer than three values stays in the model, so that the others are free of it, but gets no
+    estimate.
+
+    Raises
+    ------
+    ValueError
+        A factor whose length differs from that of `values`, or a value that is not finite.
+
+    References
+    ----------
+    Searle, Casella and McCulloch 1992, Variance Components, 6.6 (restricted likelihood, Fisher's scoring); 2 l(s_k)
+    against its maximum as chi-square with one degree of freedom, times the mean that it has for one mean square with
+    the component's degrees of freedom, df (log(df/2) - digamma(df/2)) (Bartlett 1937; all from memory).
+    """
+    check_confidence(confidence)
+    _, y = centre(values)
+    wrong = [name for name, column in factors.items() if len(column) != len(y)]
+    if wrong:
+        raise ValueError(f"each factor must have {len(y)} values; {wrong[0]} has {len(factors[wrong[0]])}")
+    design = _design(tuple((name, _codes(column)) for name, column in factors.items()))
+    unfitted = tuple(Component(f.names, f.values, None, design.reasons.get(f.names, "")) for f in design.factors)
+    if not design.fitted:
+        return MixedModelResult(unfitted, None, design.residual_df)
+    if design.residual_df < 1:
+        reason = "No two readings agree in all factors: what is left between readings cannot be told from the factors."
+        return MixedModelResult(unfitted, None, design.residual_df, reason)
+    fit = _Fit(design, y)
+    if fit.alike:
+        reason = (
+            "Readings that agree in all factors agree to the last digit written: their scatter is hidden by the "
+            "rounding, and no component is estimated."
+        )
+        return MixedModelResult(unfitted, None, design.residual_df, reason)
+    found = fit.best()
+    components = []
+    for factor in design.factors:
+        reason, estimate = design.reasons.get(factor.names, ""), None
+        if not reason:
+            position, df = design.fitted.index(factor), design.dfs[factor.names]
+            s = sqrt(found[position]) * fit.scale
+            low, high = fit.interval(position, found, df, confidence)
+            ends = (min(s, low * fit.scale), max(s, high * fit.scale))
+            notes = () if s > 0 else ("The estimate of this component was not positive and is set to zero.",)
+            estimate = Estimate(s, ends, confidence, None, float(df), len(y), factor.values, notes, SOURCE)
+        components.append(Component(factor.names, factor.values, estimate, reason))
+    return MixedModelResult(tuple(components), sqrt(found[-1]) * fit.scale, design.residual_df)
+
+
+# --- the design ------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Design:
+    """What the factors' values alone determine.
+
+    `factors` are those that vary, alike ones joined; `fitted` those in the model; `reasons` says by names why one gets
+    no estimate. The readings act on the components only through their projection on `basis`, shape (n, r), where the
+    component k adds s_k^2 `matrices[k]`; the last matrix is the identity of what is left.
+    """
+
+    factors: tuple[Factor, ...]
+    fitted: tuple[Factor, ...]
+    dfs: Mapping[tuple[str, ...], int]
+    reasons: Mapping[tuple[str, ...], str]
+    basis: Vector
+    matrices: Vector
+    residual_df: int
+
+
+def _codes(column: Sequence[str]) -> tuple[int, ...]:
+    """Values numbered in the order of their first appearance, so that equal partitions have equal codes."""
+    numbers: dict[str, int] = {}
+    return tuple(numbers.setdefault(value, len(numbers)) for value in column)
+
+
+def joined(columns: Sequence[tuple[str, tuple[int, ...]]]) -> tuple[Factor, ...]:
+    """The factors that vary; those that divide the readings alike are one."""
+    by_codes: dict[tuple[int, ...], list[str]] = {}
+    for name, codes in columns:
+        if len(set(codes)) > 1:
+            by_codes.setdefault(codes, []).append(name)
+    return tuple(Factor(tuple(names), codes) for codes, names in by_codes.items())
+
+
+@lru_cache(maxsize=64)
+def _design(columns: tuple[tuple[str, tuple[int, ...]], ...]) -> _Design:
+    """Join, drop and order the factors: the levels of a study share one design."""
+    factors, n = joined(columns), len(columns[0][1]) if columns else 0
+    reasons: dict[tuple[str, ...], str] = {}
+    for factor in factors:
+        if factor.values == n:
+            reasons[factor.names] = (
+                f"The {_listed(factor.names)} change{_s(factor.names)} with every reading: what {_it(factor.names)} "
+                "contributes is part of the scatter of the readings."
+            )
+    candidates = [factor for factor in factors if factor.names not in reasons]
+    fitted = _told_apart(candidates, reasons, n)
+    dfs = {factor.names: _own_df(factor, fitted) for factor in fitted}
+    for factor in fitted:
+        if factor.values < LEAST_VALUES or dfs[factor.names] < LEAST_VALUES - 1:
+            reasons[factor.names] = _too_few(factor, dfs[factor.names])
+    centred = [_incidence(factor) - _incidence(factor).mean(axis=0) for factor in fitted]
+    basis = _span(np.hstack(centred)) if fitted else np.zeros((n, 0))
+    halves = [basis.T @ z for z in centred]
+    matrices = np.array([*(half @ half.T for half in halves), np.eye(basis.shape[1])])
+    return _Design(factors, tuple(fitted), dfs, reasons, basis, matrices, n - 1 - basis.shape[1])
+
+
+def _incidence(factor: Factor) -> Vector:
+    return np.equal.outer(np.array(factor.codes), np.arange(factor.values)).astype(float)
+
+
+def _span(columns: Vector) -> Vector:
+    """Orthonormal basis of the columns."""
+    u, size, _ = np.linalg.svd(columns, full_matrices=False)
+    return u[:, size > 1e-9 * max(1.0, float(size[0]))]
+
+
+def _rank(factors: Sequence[Factor], n: int) -> int:
+    return int(np.linalg.matrix_rank(np.hstack([np.ones((n, 1)), *(_incidence(factor) for factor in factors)])))
+
+
+def _told_apart(candidates: Sequence[Factor], reasons: dict[tuple[str, ...], str], n: int) -> list[Factor]:
+    """The factors whose covariance matrices, free of the mean, are linearly independent of those before and of the
+    identity: only their components enter the likelihood separately.
+    """
+    middle = np.eye(n) - 1 / n
+    kept: list[Factor] = []
+    flat = [middle.ravel()]
+    for factor in candidates:
+        z = middle @ _incidence(factor)
+        added = [*flat, (z @ z.T).ravel()]
+        scaled = np.array([row / np.linalg.norm(row) for row in added])
+        if np.linalg.matrix_rank(scaled @ scaled.T, tol=1e-10, hermitian=True) == len(added):
+            flat, kept = added, [*kept, factor]
+        else:
+            beside = _listed([name for other in kept for name in other.names]) or "scatter of the readings"
+            reasons[factor.names] = (
+                f"The {_listed(factor.names)} cannot be told apart from the {beside} in this design: "
+                f"{_it(factor.names)} get{_s(factor.names)} no component."
+            )
+    return kept
+
+
+def _own_df(factor: Factor, fitted: Sequence[Factor]) -> int:
+    """How many differences between its values the factors that do not refine it leave unexplained."""
+    others = [other for other in fitted if other is not factor and not other.refines(factor)]
+    n = len(factor.codes)
+    return _rank([*others, factor], n) - _rank(others, n)
+
+
+def _too_few(factor: Factor, df: int) -> str:
+    name = _listed(factor.names)
+    if factor.values < LEAST_VALUES:
+        return (
+            f"The {name} take{_s(factor.names)} {factor.values} values only: an interval of the component would say "
+            f"next to nothing, and none is given; {_it(factor.names)} {_is(factor.names)} allowed for in the others. "
+            "Three values or more would supply one."
+        )
+    return (
+        f"Beside the other factors {df} difference(s) between the values of the {name} are left: too few for a "
+        f"component; {_it(factor.names)} {_is(factor.names)} allowed for in the others. Values that change "
+        "independently of the other factors would supply one."
+    )
+
+
+def _listed(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}" if names else ""
+
+
+def _s(names: Sequence[str]) -> str:
+    return "s" if len(names) == 1 else ""
+
+
+def _it(names: Sequence[str]) -> str:
+    return "it" if len(names) == 1 else "they"
+
+
+def _is(names: Sequence[str]) -> str:
+    return "is" if len(names) == 1 else "are"
+
+
+# --- the fit ---------------------------------------------------------------------------------------------------------
+
+
+class _Fit:
+    """The restricted likelihood of one set of readings; variances in the square of `scale`."""
+
+    def __init__(self, design: _Design, y: Vector):
+        self.matrices, self.df = design.matrices, design.residual_df
+        y = y - y.mean()
+        w = design.basis.T @ y
+        rest = y - design.basis @ w
+        total = float(y @ y)
+        self.alike = float(rest @ rest) <= 1e-24 * total or total == 0
+        self.scale = 1.0 if self.alike else sqrt(total / (len(y) - 1))
+        self.w, self.rest = w / self.scale, float(rest @ rest) / self.scale**2
+
+    def deviance(self, s: Vector) -> float:
+        """-2 log restricted likelihood, constants left out, at the variances `s`, the residual one last."""
+        sigma = np.tensordot(s, self.matrices, 1)
+        root = np.linalg.cholesky(sigma)
+        whitened = np.linalg.solve(root, self.w)
+        return (
+            2 * float(np.log(np.diag(root)).sum())
+            + float(whitened @ whitened)
+            + self.df * log(s[-1])
+            + self.rest / float(s[-1])
+        )
+
+    def _slopes(self, s: Vector) -> tuple[Vector, Vector]:
+        """Derivatives of the deviance, and their expected derivatives."""
+        inverse = np.linalg.inv(np.tensordot(s, self.matrices, 1))
+        left = inverse @ self.matrices  # (k, r, r)
+        u = inverse @ self.w
+        slope = np.trace(left, axis1=1, axis2=2) - np.einsum("i,kij,j->k", u, self.matrices, u)
+        curve = np.einsum("kij,lji->kl", left, left)
+        slope[-1] += self.df / s[-1] - self.rest / s[-1] ** 2
+        curve[-1, -1] += self.df / s[-1] ** 2
+        return slope, curve
+
+    def minimise(self, start: Vector, fixed: int | None = None) -> tuple[Vector, float]:
+        """Fisher's scoring with variances not below zero; a component at zero stays there while it wants to fall."""
+        s, d = start, self.deviance(start)
+        for _ in range(_STEPS):
+            slope, curve = self._slopes(s)
+            free = ~((s <= 0) & (slope >= 0))
+            if fixed is not None:
+                free[fixed] = False
+            step = np.zeros_like(s)
+            step[free] = -np.linalg.lstsq(curve[np.ix_(free, free)], slope[free], rcond=1e-14)[0]
+            for _ in range(_HALVINGS):
+                trial = np.maximum(s + step, 0.0)
+                trial[-1] = max(trial[-1], s[-1] / 10)
+                after = self.deviance(trial)
+                if after <= d:
+                    break
+                step /= 2
+            else:
+                return s, d
+            gain, s, d = d - after, trial, after
+            if gain <= 1e-13 * (1 + abs(d)) and float(np.abs(step).max()) <= 1e-9 * float(s.max()):
+                break
+        return s, d
+
+    def best(self) -> Vector:
+        """The least deviance from a start with equal parts and from one with the residual alone."""
+        k = len(self.matrices)
+        even = np.full(k, 1.0 / k)
+        within = np.zeros(k)
+        within[-1] = max(self.rest / self.df, 1e-6)
+        return min((self.minimise(start) for start in (even, within)), key=lambda found: found[1])[0]
+
+    def interval(self, position: int, found: Vector, df: int, confidence: float) -> tuple[float, float]:
+        """Where the profile of the deviance over one standard deviation has risen by the limit, in units of scale."""
+        limit = self.deviance(found) + float(chi2.ppf(confidence, 1)) * df * (log(df / 2) - float(digamma(df / 2)))
+        last = found
+
+        def excess(sd: float) -> float:
+            nonlocal last
+            start = last.copy()
+            start[position] = sd**2
+            last, d = self.minimise(start, fixed=position)
+            return d - limit
+
+        value = sqrt(found[position])
+        low = 0.0
+        if value > 0 and excess(0.0) > 0:
+            low = float(brentq(excess, 0.0, value, xtol=1e-12, rtol=1e-9))
+        last, high = found, max(value, 0.05)
+        inside = value
+        while excess(high) <= 0:
+            inside, high = high, 2 * high
+        return low, float(brentq(excess, inside, high, xtol=1e-12, rtol=1e-9))
