@@ -678,6 +678,8 @@ def _with_notebooks(work: Callable[[], RunReport]) -> RunReport:
     """Start the process that kernels are forked from, then work; a notebook that stopped is told in one sentence."""
     from validation.running import nursery_process
 
+    # As in the kernels, and before numpy is imported: the last digit shall not depend on the number of processors.
+    os.environ.update(nursery_process.ONE_THREAD)
     nursery_process.start_early()
     # jsonschema would import this to check web addresses; notebooks hold none that matter, and it takes a second.
     sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]

@@ -25,7 +25,7 @@ from validation.dossier.manifest import MANIFEST, hashes, inputs_hash, sha256, v
 from validation.dossier.pdf import render_pdf
 from validation.dossier.verify import verify_dossier, version_notes
 from validation.faults import Refusal, StudyDataError
-from validation.judging.outcomes import Judgement, judge_study
+from validation.judging.outcomes import Judgement, evaluate, judge_study
 from validation.judging.requirements import levels_not_held, requirement_faults
 from validation.judging.sensitivity import Variant, mark_fragile, variants
 from validation.program import program_hash
@@ -175,11 +175,12 @@ def _build(
     copy_inputs(study, inputs)
     # Everything below reads the copy: what is computed is what is handed over.
     copied = load_study(inputs, draft=draft)
-    evaluations, saved = _execute(building, jobs, only, draft, progress)
-    progress("judging, and looking at every verdict otherwise")
-    judgement = judge_study(copied, evaluations)
-    looks = variants(copied, evaluations, judgement)
-    judgement = mark_fragile(judgement, looks)
+    with ThreadPoolExecutor(1) as aside:  # the notebooks compute in processes of their own; this one would only wait
+        pending = aside.submit(_looks, copied, only)
+        evaluations, saved = _execute(building, jobs, only, draft, progress)
+        progress("looking at every verdict otherwise")
+        looks = pending.result()
+    judgement = mark_fragile(judge_study(copied, evaluations), looks)
     results = judgement.results() | ({"draft": True} if draft else {})
     text = json.dumps(results, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     (building / "results.json").write_bytes(text.encode("utf-8"))
@@ -204,6 +205,12 @@ def _build(
     all_met = bool(rows) and all(row.outcome == "met" for row in rows)
     said = [*study.warnings, *levels_not_held(study), *record.changed_rows]
     return RunReport(building, judgement.conclusion.outcome, judgement.conclusion.text, all_met, tuple(said))
+
+
+def _looks(study: Study, only: str | None) -> list[Variant]:
+    """Every verdict looked at otherwise, from the same evaluations computed in this process."""
+    evaluations = evaluate(study, only=None if only is None else [only])
+    return variants(study, evaluations, judge_study(study, evaluations))
 
 
 def copy_inputs(study: Study, inputs: Path) -> None:
