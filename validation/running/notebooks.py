@@ -74,7 +74,7 @@ def execute(source: Path, target: Path, parameters: Mapping[str, Any], cwd: Path
     from papermill.exceptions import PapermillExecutionError
 
     check_parameters(source, parameters)
-    logging.getLogger("papermill").setLevel(logging.ERROR)
+    logging.getLogger("papermill").setLevel(logging.CRITICAL)  # a failure is told once, by the caller
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")

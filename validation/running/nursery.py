@@ -42,6 +42,7 @@ def serve() -> None:
     """Answer requests until the input ends."""
     preload()
     signal.signal(signal.SIGCHLD, signal.SIG_IGN)  # kernels that ended leave no zombie
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # whoever started this process decides when it ends
     gc.freeze()  # pages stay shared with the kernels
     answers = os.fdopen(os.dup(1), "w", encoding="utf-8")
     os.dup2(2, 1)
@@ -58,6 +59,7 @@ def _become_kernel(request: dict[str, Any]) -> None:
     """Turn this fork into a kernel; never returns."""
     try:
         signal.signal(signal.SIGCHLD, signal.SIG_DFL)
+        signal.signal(signal.SIGINT, signal.default_int_handler)
         os.setsid()
         os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
         os.environ.clear()
