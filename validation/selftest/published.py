@@ -24,6 +24,7 @@ from validation.stats.calibration import lack_of_fit, mandel
 from validation.stats.one_way import one_way
 from validation.stats.precision import precision
 from validation.stats.reproducibility import nested_reproducibility, reproducibility
+from validation.stats.robust import algorithm_a
 from validation.stats.trueness import bias
 
 Data = Mapping[str, Any]
@@ -206,6 +207,15 @@ def _rail(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
             },
         )
         for route, (mean, between, within) in routes.items()
+    ]
+
+
+def _robust(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+    plain, robust = one_way([data["values"]]), algorithm_a(data["values"])
+    values = {"mean": plain.general_mean, "sd": _value(plain.s_within)}
+    return [
+        Found("one_way.one_way, one group", values),
+        Found("robust.algorithm_a", {"algA_location": robust.mean, "algA_scale": robust.sd}),
     ]
 
 
@@ -598,6 +608,7 @@ EXAMPLES: Mapping[str, Example] = {
     "prc-iso5725-sulfur": _sulfur,
     "prc-limit-factor": _limit_factor,
     "prc-rail": _rail,
+    "prc-robust-chem": _robust,
     "prc-usp1010-runs": _usp_runs,
     "tab-cochran-1pc": _cochran,
     "tab-cochran-5pc": _cochran,
@@ -618,6 +629,7 @@ _UNPAIRED = "two unpaired groups are not a design of this program"
 _APPROXIMATE = "the paper approximates where this program computes the exact interval of a limit"
 _COUNTING = "counting statistics are not a method of this program"
 _CONTENT = "this program forms no tolerance interval of this kind; the exact one-sided factor is compared instead"
+_HUBER = "the same estimator with an unrounded constant; algorithm A, with its rounded one, is compared"
 _LIKELIHOOD = "a maximum-likelihood fit is biased low and not used; restricted maximum likelihood is compared"
 
 #: Printed values that no function of this program gives, and why.
@@ -646,6 +658,11 @@ LEFT: Mapping[str, Mapping[str, str]] = {
         "F_crit_6_6": "the program does not compare two sets of spikes",
     },
     "prc-dyestuff": {"s_between_ML": _LIKELIHOOD, "s_within_ML": _LIKELIHOOD},
+    "prc-robust-chem": {
+        "median": "the program reports no median",
+        "H15_location": _HUBER,
+        "H15_scale": _HUBER,
+    },
     "tol-nist-43": dict.fromkeys(
         ("k2_howe", "lower", "upper", "a", "b", "k1_natrella", "one_sided_upper", "one_sided_lower"), _CONTENT
     ),
