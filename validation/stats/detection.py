@@ -15,10 +15,15 @@ from numpy.typing import NDArray
 from scipy import optimize, stats
 
 from validation.stats.estimate import Estimate, Number, centre
+from validation.stats.one_way import ALL_ALIKE, one_way, satterthwaite
 from validation.stats.regression import PolynomialResult, sd_interval, straight_line
 
 BLANK_SOURCE = "common practice (mean blank + 3 s and + 10 s)"
 IUPAC_SOURCE = "Currie, IUPAC Recommendations 1995, Pure Appl. Chem. 67, 1699 (from memory); 1997 notation"
+IUPAC_RUNS_SOURCE = (
+    "Currie, IUPAC Recommendations 1995, Pure Appl. Chem. 67, 1699, for a reading of a further run: one-way random "
+    "model, Satterthwaite's degrees of freedom; interval: Zou and Donner 2008, Stat. Med. 27, 1693 (all from memory)"
+)
 ISO_SOURCE = "ISO 11843-2:2000, constant residual standard deviation, K = 1 (clause from memory)"
 ISO_LINEAR_SOURCE = "ISO 11843-2:2000, standard deviation linear in the level, K = 1 (clause from memory)"
 DIN_SOURCE = "DIN 32645:2008, calibration line, m = 1, k = 3 (from memory)"
@@ -133,6 +138,71 @@ def iupac_1997(blanks: Sequence[Number], *, alpha: float = 0.05, confidence: flo
         detection_limit=detection,
         quantification_limit=quantification,
         formula="mean blank + t s sqrt(1 + 1/n); mean blank + 2 t s sqrt(1 + 1/n); mean blank + 10 s",
+    )
+
+
+def iupac_1997_runs(
+    runs: Sequence[Sequence[Number]], *, alpha: float = 0.05, confidence: float = 0.95
+) -> DetectionResult:
+    """The limits of `iupac_1997` for a reading of a further run: the runs are not taken as one sample.
+
+    With V the variance of the p run means, W the variance within runs and h the harmonic mean of the run sizes,
+    u^2 = V (1 + 1/p) + (1 - 1/h) W is the variance of a future blank minus the mean of the run means;
+    L_C = mean + t(1 - alpha, nu) u with Satterthwaite's nu, L_D at twice that distance, L_Q = mean + 10 s_T with
+    s_T^2 = V + (1 - 1/h) W. With one blank a run these are the limits of `iupac_1997`.
+
+    Parameters
+    ----------
+    runs : two or more runs of blanks, in result units
+    alpha : probability of a false detection, taken for a missed one too
+
+    Returns
+    -------
+    DetectionResult. The intervals join that of the mean (Student's t over runs) and that of s_T (modified large
+    sample); the multiplier is taken as known.
+
+    Raises
+    ------
+    ValueError
+        Fewer than two runs, an empty run, a number that is not finite, or blanks that do not scatter.
+
+    References
+    ----------
+    Currie, IUPAC Recommendations 1995; Satterthwaite 1946, Biometrics 2, 110; interval of a sum of two estimates from
+    the intervals of its parts: Zou and Donner 2008, Stat. Med. 27, 1693 (all from memory).
+    """
+    found = one_way(runs, confidence=confidence, group="run")
+    if found.ms_between_unweighted is None or found.s_total is None:
+        raise ValueError("runs must hold at least two runs of blanks; got one")
+    h, p, within = found.harmonic_n, found.n_groups, found.ms_within or 0.0
+    mean_square = found.ms_between_unweighted
+    s = sqrt(mean_square / h + (1 - 1 / h) * within)
+    if s == 0 or found.s_total.interval is None:
+        raise ValueError(f"runs must scatter; {ALL_ALIKE}")
+    coefficients, squares, dfs = (
+        ((1 + 1 / p) / h, 1 - 1 / h),
+        (mean_square, within),
+        (found.df_between, found.df_within),
+    )
+    size = 2 if found.df_within else 1
+    nu = satterthwaite(coefficients[:size], squares[:size], dfs[:size])
+    assert nu is not None
+    u = sqrt(coefficients[0] * mean_square + coefficients[1] * within)
+    k = float(stats.t.ppf(1 - alpha, nu)) * u / s
+    half = float(stats.t.ppf((1 + confidence) / 2, p - 1)) * sqrt(mean_square / h / p)
+    low, high = found.s_total.interval
+    low, high = min(low, s), max(high, s)
+
+    def limit(factor: float, df: float | None) -> Estimate:
+        value = found.mean_of_means + factor * s
+        ends = (value - sqrt(half**2 + (factor * (s - low)) ** 2), value + sqrt(half**2 + (factor * (high - s)) ** 2))
+        return Estimate(value, ends, confidence, None, df, found.n, p, (), IUPAC_RUNS_SOURCE)
+
+    return DetectionResult(
+        critical_value=limit(k, nu),
+        detection_limit=limit(2 * k, nu),
+        quantification_limit=limit(10.0, found.s_total.degrees_of_freedom),
+        formula="mean of run means + t u, u^2 = V (1 + 1/p) + (1 - 1/h) W; + 2 t u; + 10 s_T",
     )
 
 
