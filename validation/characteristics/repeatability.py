@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from validation.characteristics import Characteristic, KeyInfo
 from validation.characteristics._censored import lost_levels
+from validation.characteristics._other_methods import other_methods_table
 from validation.characteristics._precision_runs import (
     EXPERIMENT,
     Level,
@@ -21,12 +23,14 @@ from validation.characteristics._precision_runs import (
 from validation.stats.estimate import Estimate, exact
 from validation.stats.one_way import exact_mean
 from validation.stats.outliers import cochran
-from validation.stats.precision import PrecisionResult
+from validation.stats.precision import PrecisionResult, PublishedResult, against_published
+from validation.stats.robust import robust_precision
 from validation.study.model import Study
-from validation.study.quantity import Evaluation, Flag, Quantity
+from validation.study.quantity import At, Evaluation, Flag, Quantity
 from validation.words import level_text, sentence_list, significant, with_interval
 
 NAME = "repeatability"
+ROBUST = "robust standard deviations"
 CHECKED = (
     "NIST StRD, Analysis of Variance, all eleven sets (certified values)",
     "Dyestuff yield, Davies and Goldsmith 1972",
@@ -68,9 +72,13 @@ def evaluate(study: Study) -> Evaluation:
             missing="No run holds two independent results at one level: repeatability cannot be estimated. Replicates "
             "within a run would supply it.",
         )
+    others = [] if study.looked_at_otherwise else _other_methods(quantities, study)
     model, fitted, said_of_model = model_quantities(NAME, points, study)
     notes += said_of_model
     quantities += model
+    against = _against_published(study, points)
+    quantities += [_ratio(level, result, judged, study, independence) for level, result, judged in against]
+    notes += _published_elsewhere(study, found)
     flagged = {flag.reading for flag in flags}
     for entry in shown:
         for row in entry["residuals"]:
@@ -78,9 +86,94 @@ def evaluate(study: Study) -> Evaluation:
     details = {
         "levels": shown,
         "model": None if fitted is None else {"constant": fitted.constant.value, "slope": fitted.slope.value},
-        "tables": _tables(found),
+        "published": [
+            {"at": level.at, "chi_squared": result.chi_squared, "critical": result.critical}
+            for level, result, _ in against
+        ],
+        "tables": [*_tables(found), *others, *_published_table(study, against)],
     }
     return Evaluation(NAME, tuple(quantities), tuple(flags), tuple(dict.fromkeys(notes)), details=details)
+
+
+def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
+    """s_r and r by algorithm S over the runs of a level, which single readings far out hardly move."""
+    if not_ready(study, NAME) is not None:
+        return {}
+    quantities = []
+    for level in levels(study.experiments[EXPERIMENT]):
+        shown, judged = (
+            robust_precision(level.grouped(), confidence=c) for c in (study.confidence, study.judged_confidence)
+        )
+        for key in ("s_r", "r"):
+            estimate = getattr(shown, key)
+            if estimate is not None:
+                quantities.append(level.quantity(f"{NAME}.{key}", estimate, study, getattr(judged, key)))
+    return {ROBUST: quantities} if quantities else {}
+
+
+def _other_methods(quantities: Sequence[Quantity], study: Study) -> list[dict[str, Any]]:
+    """The table shows s_r alone: r is the same in another size."""
+    return other_methods_table([q for q in quantities if q.key == f"{NAME}.s_r"], alternatives(study))
+
+
+Against = Sequence[tuple[Level, PublishedResult, PublishedResult]]
+
+
+def _published(study: Study, at: At) -> float | None:
+    """The published repeatability limit that the plan states for a level."""
+    stated = study.experiments[EXPERIMENT].settings.get("published_r")
+    if not isinstance(stated, Mapping):
+        return None if stated is None else float(stated)
+    return next((float(limit) for name, limit in stated.items() if _names(name, at)), None)
+
+
+def _names(name: object, at: At) -> bool:
+    """Whether a name of the plan means this level: "4", "4.0" and 4 do."""
+    try:
+        return float(str(name)) == at
+    except ValueError:
+        return str(name) == at
+
+
+def _against_published(study: Study, points: Sequence[tuple[Level, Estimate]]) -> Against:
+    """s_r against the published limit at each level that has one, at both confidences."""
+    found = []
+    for level, s_r in points:
+        limit, judged = _published(study, level.at), level.precision(study.judged_confidence).s_r
+        if limit is not None and judged is not None:
+            shown, other = (against_published(s, limit, confidence=study.confidence) for s in (s_r, judged))
+            found.append((level, shown, other))
+    return found
+
+
+def _ratio(
+    level: Level, result: PublishedResult, judged: PublishedResult, study: Study, notes: Sequence[str]
+) -> Quantity:
+    quantity = level.quantity(f"{NAME}.ratio_to_published", result.ratio, study, judged.ratio, *notes)
+    return replace(quantity, unit="1")
+
+
+def _published_elsewhere(study: Study, found: Sequence[Level]) -> list[str]:
+    """Levels of `published_r` that the worksheet does not hold."""
+    stated = study.experiments[EXPERIMENT].settings.get("published_r")
+    names = list(stated) if isinstance(stated, Mapping) else []
+    unmet = [str(name) for name in names if not any(_names(name, level.at) for level in found)]
+    if not unmet:
+        return []
+    return [f"The plan states a published r at {sentence_list(unmet)}, which the precision worksheet does not hold."]
+
+
+def _published_table(study: Study, against: Against) -> list[dict[str, Any]]:
+    if not against:
+        return []
+    head = ["level", "published r", "r", "ratio", "chi-square", "degrees of freedom", "critical value", "p"]
+    rows = []
+    for level, result, _ in against:
+        limit = _published(study, level.at) or 0.0
+        own, df = result.ratio.value * limit, result.ratio.degrees_of_freedom
+        rows.append([level.at, limit, own, result.ratio.value, result.chi_squared, df, result.critical, result.p])
+    caption = f"Against the published repeatability limit: chi-square, one-sided, at {100 * study.confidence:g} %"
+    return [{"caption": caption, "head": head, "rows": rows}]
 
 
 def _why_missing(result: PrecisionResult) -> str:
@@ -203,12 +296,36 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
         sentences.append(
             f"Over the levels s_r follows {significant(constant.value)} + {significant(slope.value)} × level."
         )
+    sentences += _published_words(evaluation, unit)
     names = list(dict.fromkeys(flag.reading for flag in evaluation.flags))
     sentences.append(
         "Cochran's test points at no run."
         if not names
         else f"Cochran's test points at the run of {sentence_list(names)}; what it points at is kept."
     )
+    return sentences
+
+
+def _published_words(evaluation: Evaluation, unit: str) -> list[str]:
+    """The comparison with the published limit, level by level."""
+    sentences = []
+    for entry in evaluation.details["published"]:
+        q = evaluation.get(f"{NAME}.ratio_to_published", entry["at"])
+        if q is None or q.value is None:
+            continue
+        value, interval = with_interval(q.value, q.interval)
+        sure = f" (from {interval})" if interval else " (no bound can be claimed)"
+        numbers = f"chi-square {significant(entry['chi_squared'])}, critical value {significant(entry['critical'])}"
+        larger = entry["chi_squared"] > entry["critical"]
+        verdict = (
+            f"is larger than chance explains ({numbers}): the laboratory does not reach the published repeatability"
+            if larger
+            else f"does not exceed it by more than chance explains ({numbers})"
+        )
+        sentences.append(
+            f"At {place_text(entry['at'], unit)} s_r is {value} times what the published r stands for{sure}; "
+            f"it {verdict}."
+        )
     return sentences
 
 
@@ -223,6 +340,8 @@ CHARACTERISTIC = Characteristic(
         "Where one preparation was read several times, its readings are no replicates: s_r then joins the variance "
         "between preparations and that of the readings.",
         "Over the levels a straight line s(x) = a + b x is fitted by likelihood to the pooled variances.",
+        "Where the plan states a published repeatability limit, s_r is held against it by chi-square. Algorithm S "
+        "shows beside the reported numbers how far they rest on single readings.",
     ),
     keys=(
         KeyInfo(
@@ -273,8 +392,21 @@ CHARACTERISTIC = Characteristic(
             None,
             ("gamma regression of statsmodels (square-root link) on the variances",),
         ),
+        KeyInfo(
+            f"{NAME}.ratio_to_published",
+            "own repeatability limit over the published one that the plan states",
+            "r/r_pub",
+            "r/r_pub = 1.96 sqrt(2) s_r / r_pub; chi-square = df (r/r_pub)^2",
+            "ISO 5725-6:1994, ISO 5725-4:1994 (chi-square; clauses from memory)",
+            "level",
+            "1",
+            ("upper bound", "point"),
+            None,
+            ("chi-square distribution of scipy on the pooled variance",),
+        ),
     ),
     evaluate=evaluate,
     in_words=in_words,
     figures=("sd_by_level", "residuals_by_level"),
+    alternatives=alternatives,
 )

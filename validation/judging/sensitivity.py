@@ -111,7 +111,7 @@ def _of_study(
     names = [item.name for item in characteristics().values() if item.experiment in touched or item.name in also]
     asked = _asked(judgement) & set(evaluations)
     try:
-        fresh = evaluate(other, only=[name for name in names if name in asked])
+        fresh = evaluate(replace(other, looked_at_otherwise=True), only=[name for name in names if name in asked])
         return _compared(title, kind, judge_study(other, {**evaluations, **fresh}, order=judgement.order), judgement)
     except (ValueError, ArithmeticError) as error:
         return Variant(title, kind, failed=f"It cannot be computed: {error}")

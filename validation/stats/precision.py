@@ -6,11 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import sqrt
 
+from scipy.stats import chi2
+
 from validation.stats.estimate import LIMIT_FACTOR, Estimate, Number, centre
 from validation.stats.one_way import (
     ALL_ALIKE,
     TOTAL_SOURCE,
     OneWayResult,
+    check_confidence,
     claimed,
     exact_mean,
     guarded_sum_interval,
@@ -23,6 +26,10 @@ REPEATABILITY_SOURCE = (
 )
 NESTED_SOURCE = "ISO 5725-3 (nested design); interval: modified large sample, Graybill and Wang 1980 (all from memory)"
 INTERMEDIATE_SOURCE = "ISO 5725-3 (from memory); VIM 2.22; " + TOTAL_SOURCE.partition("; ")[2]
+PUBLISHED_SOURCE = (
+    "ISO 5725-6:1994 and ISO 5725-4:1994, comparison of s_r with a known repeatability (chi-square; clauses from "
+    "memory)"
+)
 LIMIT_SOURCE = "ISO 5725-6 (repeatability limit, 1.96 sqrt(2) s_r; from memory); interval as of s_r"
 
 Terms = tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]
@@ -229,3 +236,51 @@ def _joined(
 
 def _limit(s_r: Estimate | None) -> Estimate | None:
     return None if s_r is None else replace(s_r.scaled(LIMIT_FACTOR), source=LIMIT_SOURCE)
+
+
+@dataclass(frozen=True, slots=True)
+class PublishedResult:
+    """A laboratory's repeatability against a published repeatability limit.
+
+    Attributes
+    ----------
+    ratio : own limit over published limit, which is s_r over the published standard deviation; unit 1
+    chi_squared : degrees of freedom times the square of the ratio
+    critical : upper point of chi-square at the confidence; beyond it s_r is larger than chance explains
+    p : probability of a chi_squared as large as this, were the published repeatability the laboratory's own
+    """
+
+    ratio: Estimate
+    chi_squared: float
+    critical: float
+    p: float
+
+
+def against_published(s_r: Estimate, published_r: float, *, confidence: float = 0.95) -> PublishedResult:
+    """Compare s_r with a published repeatability limit r.
+
+    Parameters
+    ----------
+    s_r : with its degrees of freedom and, where it may be claimed, its interval, in the unit of `published_r`
+    published_r : limit for the difference of two results; 1.96 sqrt(2) times the published standard deviation
+    confidence : one-sided level of the test; that of the interval is the one of `s_r`
+
+    Raises
+    ------
+    ValueError
+        A published limit that is not positive, or an s_r without degrees of freedom.
+
+    References
+    ----------
+    ISO 5725-6:1994 and ISO 5725-4:1994 (s_r^2 / sigma_r^2 against chi-square over its degrees of freedom; clauses from
+    memory). A source that prints r as 2.8 s makes the ratio 1 % too small: the published s is then r / 2.8.
+    """
+    check_confidence(confidence)
+    if not published_r > 0:
+        raise ValueError(f"published_r must be positive; got {published_r}")
+    df = s_r.degrees_of_freedom
+    if not df:
+        raise ValueError("s_r must carry degrees of freedom")
+    ratio = replace(s_r.scaled(LIMIT_FACTOR / published_r), source=PUBLISHED_SOURCE)
+    chi_squared = df * ratio.value**2
+    return PublishedResult(ratio, chi_squared, float(chi2.ppf(confidence, df)), float(chi2.sf(chi_squared, df)))

@@ -87,7 +87,11 @@ def _same(text: str, value: object) -> bool:
 
 @dataclass(frozen=True)
 class Study:
-    """One study folder, read and checked."""
+    """One study folder, read and checked.
+
+    `looked_at_otherwise`: the study with something left out, evaluated for its verdicts alone; what no rule may use and
+    what only a chapter shows need not be computed.
+    """
 
     folder: Path
     plan: Plan
@@ -95,6 +99,7 @@ class Study:
     amendments: tuple[Mapping[str, str], ...] = ()
     warnings: tuple[str, ...] = ()
     draft: bool = False
+    looked_at_otherwise: bool = False
 
     @property
     def unit(self) -> str:

@@ -47,7 +47,7 @@ RESERVED_EXPERIMENTS = (
 SETTINGS: Mapping[str, tuple[str, ...]] = {
     "": ("worksheet", "order_seed"),
     "calibration": ("routine_level", "response_unit"),
-    "precision": (),
+    "precision": ("published_r",),
     "reproducibility": (),
     "detection": ("matrix", "low_range_max"),
     "comparison": (),
@@ -84,6 +84,26 @@ def _as_number(value: Any) -> Any:
 
 def _as_at(value: Any) -> Any:
     return _as_number(value) if isinstance(value, int | float) else value
+
+
+def _as_published(value: Any) -> Any:
+    """One limit for every level, or one a level; a level is kept as the text that names it."""
+    if isinstance(value, Mapping):
+        if not value:
+            raise ValueError("holds no level. Write a number, or one for each level: {2.0: 0.2, 4.0: 0.3}.")
+        return {str(level): _as_positive(limit) for level, limit in value.items()}
+    if value is None:
+        return None
+    if isinstance(value, int | float | str):
+        return _as_positive(value)
+    raise ValueError("must be a number or one for each level. Write 0.3, or {2.0: 0.2, 4.0: 0.3}.")
+
+
+def _as_positive(value: Any) -> Any:
+    value = _as_number(value)
+    if not isinstance(value, int | float) or value <= 0:
+        raise ValueError("must be a number above zero. Write the published limit r in the unit of the study.")
+    return float(value)
 
 
 def _as_numbers(value: Any) -> Any:
@@ -161,6 +181,7 @@ class Experiment(_Model):
     response_unit: Text | None = None
     matrix: Text | None = None
     low_range_max: Number | None = None
+    published_r: Annotated[float | dict[str, float] | None, BeforeValidator(_as_published)] = None
     order_seed: int | None = None
 
     @field_validator("worksheet")

@@ -48,8 +48,8 @@ NOT_NEGATIVE = ("u_level", "u")
 KNOWN = frozenset(
     (
         *("reading", "order", "time", "analyst", "instrument", "laboratory", "grade", "fuel", "lot", "record", "note"),
-        *("level", "run", "assigned", "u_level", "preparation", "day", "material", "matrix", "sample", "method"),
-        *("replicate", "u", "response", "result"),
+        *("level", "run", "assigned", "u_level", "preparation", "day", "pad_lot", "material", "matrix", "sample"),
+        *("method", "replicate", "u", "response", "result"),
     )
 )
 _HEADING = re.compile(r"(?P<name>[^\[\]]+?)\s*\[(?P<unit>[^\[\]]*)\]")
