@@ -205,7 +205,7 @@ def _certified_check(item: Dataset, name: str, value: float | None, stopped: str
 
 
 def _not_below(item: Dataset, row: Digits) -> list[Check]:
-    """Ours against the best of the others, in whole digits: the rest hangs on the last bit of a double."""
+    """Ours against the best of the others, to a tenth of a digit."""
     if not row.others:
         return []
     best, found = max(row.others, key=lambda other: other[1])
@@ -217,11 +217,11 @@ def _not_below(item: Dataset, row: Digits) -> list[Check]:
             document=item.document,
             clause=item.clause,
             address=item.address,
-            printed=f"{floor(found)}",
-            computed=float(floor(row.ours)),
+            printed=f"{floor(10 * found) / 10:.1f}",
+            computed=row.ours,
             tolerance=0.0,
             rule="at least",
-            note=f"Best of the others: {best} with {found:.2f}; ours: {row.ours:.2f}. Whole digits are compared.",
+            note=f"Best of the others: {best} with {found:.2f}; ours: {row.ours:.2f}.",
         )
     ]
 

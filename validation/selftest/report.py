@@ -380,8 +380,8 @@ def _digits(result: SelfTest) -> list[Block]:
         "The log relative error, \u2212log10(|computed \u2212 certified| / |certified|), counts the correct digits; it "
         "is capped at the digits certified and at fourteen. This program is given the readings as the decimals that "
         "are written, as it is in a study; the others are given doubles, which is all they take. Of two ways of "
-        "solving that a library offers, the better one counts. This program may have no fewer whole digits than the "
-        "best of the others: what follows the point hangs on the last bit of a double."
+        "solving that a library offers, the better one counts. This program may have no fewer digits than the best of "
+        "the others, to a tenth of a digit."
     )
     blocks: list[Block] = [Heading("Correct digits against other libraries", 1, "digits"), Paragraph(text)]
     said = [other.absent for other in result.witnesses if other.absent]

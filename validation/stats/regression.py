@@ -186,18 +186,19 @@ def polynomial(
     root = np.sqrt(w)
     q, r = np.linalg.qr(design * root[:, None])
     scaled = np.linalg.solve(r, q.T @ (small * root))
-    # One step of refinement: the residual of the first solution carries the digits that the solution lost.
-    scaled = scaled + np.linalg.solve(r, q.T @ ((small - design @ scaled) * root))
-    residuals = small - design @ scaled
+    # One step of refinement from exact residuals: they carry the digits that the solution, and the rounding of the
+    # scaled x, have lost.
+    exact = _exact_residuals(x, y, offset, scaled, middle, scale, first)
+    correction = np.linalg.solve(r, q.T @ (exact * root))
+    residuals = exact - design @ correction
     back = _back_transform(middle, scale, first, degree)
     inverse = np.linalg.inv(r)
     unscaled = back @ (inverse @ inverse.T) @ back.T
     residual_sum = float(w @ residuals**2)
     df = len(xs) - p
     variance = residual_sum / df if df > 0 else 0.0
-    coefficients = back @ scaled
-    if not through_zero:
-        coefficients[0] = float(Fraction(float(coefficients[0])) + offset)
+    coefficients = _of_x(scaled, correction, offset, middle, scale, first)
+    scaled = scaled + correction
     about = 0.0 if through_zero else float((w @ small) / w.sum())
     x_mean = float((w @ xs) / w.sum())
     return PolynomialResult(
@@ -280,3 +281,43 @@ def _back_transform(middle: float, scale: float, first: int, degree: int) -> NDA
         for lower in range(first, power + 1):
             matrix[lower - first, power - first] = comb(power, lower) * (-middle) ** (power - lower) / scale**power
     return matrix
+
+
+def _exact_residuals(
+    x: Sequence[Number],
+    y: Sequence[Number],
+    offset: Fraction,
+    scaled: NDArray[np.float64],
+    middle: float,
+    scale: float,
+    first: int,
+) -> NDArray[np.float64]:
+    """y minus the polynomial with these very coefficients, in rational arithmetic, each rounded once."""
+    terms = [Fraction(float(c)) / Fraction(scale) ** power for power, c in enumerate(scaled, start=first)]
+    found = []
+    for at, value in zip(x, y, strict=True):
+        distance, fitted = Fraction(at) - Fraction(middle), Fraction(0)
+        for term in reversed(terms):
+            fitted = fitted * distance + term
+        found.append(float(Fraction(value) - offset - fitted * distance**first))
+    return np.array(found)
+
+
+def _of_x(
+    scaled: NDArray[np.float64],
+    correction: NDArray[np.float64],
+    offset: Fraction,
+    middle: float,
+    scale: float,
+    first: int,
+) -> NDArray[np.float64]:
+    """Coefficients of x from those of u = (x - middle) / scale, exact until the last rounding."""
+    exact = [Fraction(float(c)) + Fraction(float(d)) for c, d in zip(scaled, correction, strict=True)]
+    found = [Fraction(0)] * len(exact)
+    for power, value in enumerate(exact, start=first):
+        for lower in range(first, power + 1):
+            share = comb(power, lower) * Fraction(-middle) ** (power - lower) / Fraction(scale) ** power
+            found[lower - first] += value * share
+    if first == 0:
+        found[0] += offset
+    return np.array([float(value) for value in found])

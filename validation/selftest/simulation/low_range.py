@@ -142,7 +142,9 @@ def rows_of(design: str, runs: int, each: int, ratio: float):
             for name, factor in (("ISO 11843-2", delta), ("DIN 32645", 2 * t)):
                 rates = attained(line, t * spread, factor * spread, growth)
                 rows += [
-                    place.row(f"{name}: {what}", ALPHA, share, known=0.0 if growth else None, note=TOO_WIDE if growth else "")
+                    place.row(
+                        f"{name}: {what}", ALPHA, share, known=0.0 if growth else None, note=TOO_WIDE if growth else ""
+                    )
                     for what, share in zip(("alpha", "beta"), rates, strict=True)
                 ]
         return rows
