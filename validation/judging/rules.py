@@ -79,65 +79,36 @@ def inside(low: Quantity, high: Quantity, limit: float, *, beta: float, precisio
 
 def upper_bound(quantity: Quantity, limit: float) -> RuleVerdict:
     """The one-sided upper 1 - alpha bound against the limit; not met where the lower bound exceeds it too."""
-    if quantity.judged_interval is None or quantity.value is None:
-        return _without_interval(quantity)
-    low, high = quantity.judged_interval
-    confidence = quantity.judged_confidence
-    places = places_for((high - low) / 4)
-    text = (
-        f"observed {fixed(quantity.value, places)} {quantity.unit}, upper bound {fixed(high, places)}, limit "
-        f"{significant(limit)}"
-    )
-    if high <= limit:
-        return RuleVerdict(
-            "met", quantity.value, (low, high), confidence, f"The upper bound is not above the limit: {text}.", high
-        )
-    if low > limit:
-        return RuleVerdict(
-            "not met",
-            quantity.value,
-            (low, high),
-            confidence,
-            f"Even the lower bound {fixed(low, places)} is above the limit: {text}.",
-            high,
-        )
-    settles = _df_that_settle(quantity, limit)
-    return RuleVerdict(
-        "not shown",
-        quantity.value,
-        (low, high),
-        confidence,
-        f"The upper bound is above the limit: {text}. {settles}",
-        high,
-    )
+    return _bound(quantity, limit, upper=True)
 
 
 def lower_bound(quantity: Quantity, limit: float) -> RuleVerdict:
     """The one-sided lower 1 - alpha bound against the limit; not met where the upper bound is below it too."""
-    if quantity.judged_interval is None or quantity.value is None:
+    return _bound(quantity, limit, upper=False)
+
+
+def _bound(quantity: Quantity, limit: float, *, upper: bool) -> RuleVerdict:
+    interval, value = quantity.judged_interval, quantity.value
+    if interval is None or value is None:
         return _without_interval(quantity)
-    low, high = quantity.judged_interval
-    confidence = quantity.judged_confidence
+    low, high = interval
+    judged, opposite = (high, low) if upper else (low, high)
+    name, other, wrong = ("upper", "lower", "above") if upper else ("lower", "upper", "below")
     places = places_for((high - low) / 4)
-    text = (
-        f"observed {fixed(quantity.value, places)} {quantity.unit}, lower bound {fixed(low, places)}, limit "
-        f"{significant(limit)}"
-    )
-    if low >= limit:
-        return RuleVerdict(
-            "met", quantity.value, (low, high), confidence, f"The lower bound is not below the limit: {text}.", low
-        )
-    if high < limit:
-        return RuleVerdict(
-            "not met",
-            quantity.value,
-            (low, high),
-            confidence,
-            f"Even the upper bound {fixed(high, places)} is below the limit: {text}.",
-            low,
-        )
-    text = f"The lower bound is below the limit: {text}. More readings would narrow it; no number can be promised."
-    return RuleVerdict("not shown", quantity.value, (low, high), confidence, text, low)
+    numbers = f"observed {fixed(value, places)} {quantity.unit}, {name} bound {fixed(judged, places)}"
+    text = f"{numbers}, limit {significant(limit)}"
+    if judged <= limit if upper else judged >= limit:
+        outcome: RuleOutcome = "met"
+        reason = f"The {name} bound is not {wrong} the limit: {text}."
+    elif opposite > limit if upper else opposite < limit:
+        outcome = "not met"
+        reason = f"Even the {other} bound {fixed(opposite, places)} is {wrong} the limit: {text}."
+    else:
+        outcome = "not shown"
+        more = "More readings would narrow it; no number can be promised."
+        settles = _df_that_settle(quantity, limit) if upper else more
+        reason = f"The {name} bound is {wrong} the limit: {text}. {settles}"
+    return RuleVerdict(outcome, value, interval, quantity.judged_confidence, reason, judged)
 
 
 def point(quantity: Quantity, limit: float, target: float, *, about_target: bool) -> RuleVerdict:
