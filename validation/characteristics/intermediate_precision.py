@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from itertools import combinations
 from typing import Any
 
@@ -10,6 +11,7 @@ import pandas as pd
 
 from validation.characteristics import Characteristic, KeyInfo
 from validation.characteristics._censored import lost_levels
+from validation.characteristics._other_methods import other_methods_table
 from validation.characteristics._precision_runs import (
     EXPERIMENT,
     Level,
@@ -21,16 +23,21 @@ from validation.characteristics._precision_runs import (
     unit_text,
 )
 from validation.characteristics.repeatability import CHECKED as CHECKED_WITHIN
+from validation.characteristics.repeatability import ROBUST
 from validation.stats.estimate import Estimate, exact
+from validation.stats.mixed_model import MixedModelResult, mixed_model
 from validation.stats.one_way import exact_mean
 from validation.stats.outliers import grubbs_single
 from validation.stats.precision import PrecisionResult
+from validation.stats.robust import robust_precision
 from validation.study.model import ExperimentData, Study
 from validation.study.quantity import Evaluation, Flag, Quantity
 from validation.words import level_text, sentence_list, significant, with_interval
 
 NAME = "intermediate_precision"
 FACTORS = ("analyst", "instrument", "day")
+#: Looked at where the worksheet has them; a worksheet without them lacks nothing that every design must state.
+FURTHER = ("lot", "pad_lot")
 CHECKED = (*CHECKED_WITHIN, "an independent mixed-model fit (statsmodels MixedLM, REML), unequal runs")
 
 
@@ -73,9 +80,13 @@ def evaluate(study: Study) -> Evaluation:
             missing="Every level was measured in one run only: intermediate precision cannot be estimated. The same "
             "levels in further runs (other days, analysts, instruments) would supply it.",
         )
+    others = [] if study.looked_at_otherwise else other_methods_table(quantities, alternatives(study))
     model, fitted, said_of_model = model_quantities(NAME, points, study)
     quantities += model
+    components, component_notes = ([], []) if study.looked_at_otherwise else _components_of(found, study)
+    quantities += components
     factor_notes, tables = _factors(data)
+    factor_notes += component_notes
     notes += [*said_of_model, *factor_notes]
     flagged = {flag.reading for flag in flags}
     for entry in shown:
@@ -84,10 +95,93 @@ def evaluate(study: Study) -> Evaluation:
     details = {
         "levels": shown,
         "model": None if fitted is None else {"constant": fitted.constant.value, "slope": fitted.slope.value},
-        "tables": [_components(shown), *tables],
+        "components": [_component_shown(q, study.confidence) for q in components],
+        "tables": [_variances(shown), *others, *tables],
         "factor_notes": factor_notes,
     }
     return Evaluation(NAME, tuple(quantities), tuple(flags), tuple(dict.fromkeys(notes)), details=details)
+
+
+def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
+    """s_run and s_I by algorithms A and S, which single readings and runs far out hardly move."""
+    if not_ready(study, NAME) is not None:
+        return {}
+    quantities = []
+    for level in levels(study.experiments[EXPERIMENT]):
+        shown, judged = (
+            robust_precision(level.grouped(), confidence=c) for c in (study.confidence, study.judged_confidence)
+        )
+        for key in ("s_run", "s_I"):
+            estimate = getattr(shown, key)
+            if estimate is not None:
+                quantities.append(level.quantity(f"{NAME}.{key}", estimate, study, getattr(judged, key)))
+    return {ROBUST: quantities} if quantities else {}
+
+
+def _components_of(found: Sequence[Level], study: Study) -> tuple[list[Quantity], list[str]]:
+    """One component a level and factor where factors beside the run vary; what cannot be told, in sentences."""
+    quantities: list[Quantity] = []
+    said: dict[str, list[str]] = {}
+    for level in found:
+        columns, notes = _columns(level)
+        result = mixed_model(level.results(level.rows), columns, confidence=study.confidence)
+        notes += [_together(c.factors) for c in result.components if "run" in c.factors and len(c.factors) > 1]
+        if any("run" not in c.factors and c.factors != ("preparation",) for c in result.components):
+            quantities += _component_quantities(level, result, study)
+            notes += [result.reason, *(c.reason for c in result.components)]
+        for note in notes:
+            said.setdefault(note.replace("pad_lot", "pad lot"), []).append(level_text(level.at))
+    return quantities, [
+        note if len(places) == len(found) else f"{note} (level {sentence_list(places)})"
+        for note, places in said.items()
+        if note
+    ]
+
+
+def _columns(level: Level) -> tuple[dict[str, list[str]], list[str]]:
+    """Run, preparation where one was read repeatedly, and each factor that every reading of the level states."""
+    table, notes = level.data.table.iloc[list(level.rows)], []
+    columns = {"run": table["run"].astype(str).tolist()}
+    prepared = {
+        row: f"{run.name} {number}"
+        for run in level.runs
+        for number, preparation in enumerate(run.preparations)
+        for row in preparation
+    }
+    if len(set(prepared.values())) < len(prepared):
+        columns["preparation"] = [prepared[row] for row in level.rows]
+    for name in (*FACTORS, *FURTHER):
+        texts = table[name].astype(str).str.strip().tolist() if name in table else []
+        if texts and all(texts):
+            columns[name] = texts
+        elif any(texts):
+            notes.append(f"Some readings do not state the {name}: it gets no component.")
+    return columns, notes
+
+
+def _component_quantities(level: Level, result: MixedModelResult, study: Study) -> list[Quantity]:
+    quantities = []
+    for component in result.components:
+        if component.estimate is None:
+            continue
+        notes = [_together(component.factors)] if len(component.factors) > 1 else []
+        q = level.quantity(f"{NAME}.component", component.estimate, study, None, *notes)
+        at = f"{level_text(level.at)}, {component.name.replace('_', ' ')}"
+        quantities.append(replace(q, at=at, unit_name="values"))
+    return quantities
+
+
+def _together(factors: Sequence[str]) -> str:
+    names = sentence_list([name.replace("_", " ") for name in factors])
+    return (
+        f"{names[:1].upper()}{names[1:]} change together: one component for {'both' if len(factors) == 2 else 'all'}."
+    )
+
+
+def _component_shown(q: Quantity, confidence: float) -> dict[str, Any]:
+    level, _, factor = str(q.at).rpartition(", ")
+    interval = None if q.interval is None else list(q.interval)
+    return {"level": level, "factor": factor, "value": q.value, "interval": interval, "confidence": confidence}
 
 
 def _shown(level: Level, result: PrecisionResult) -> dict[str, Any]:
@@ -122,7 +216,7 @@ def _shown(level: Level, result: PrecisionResult) -> dict[str, Any]:
     }
 
 
-def _components(shown: Sequence[dict[str, Any]]) -> dict[str, Any]:
+def _variances(shown: Sequence[dict[str, Any]]) -> dict[str, Any]:
     rows = [
         [
             level_text(entry["at"]),
@@ -163,7 +257,8 @@ def _grubbs_flags(level: Level) -> list[Flag]:
 def _factors(data: ExperimentData) -> tuple[list[str], list[dict[str, Any]]]:
     """Which factors varied between runs, and which of them cannot be told apart."""
     table = data.table
-    present = [name for name in FACTORS if name in table and (table[name].astype(str).str.strip() != "").any()]
+    known = (*FACTORS, *FURTHER)
+    present = [name for name in known if name in table and (table[name].astype(str).str.strip() != "").any()]
     absent = [name for name in FACTORS if name not in present]
     notes: list[str] = []
     if absent:
@@ -180,12 +275,13 @@ def _factors(data: ExperimentData) -> tuple[list[str], list[dict[str, Any]]]:
     varied = [name for name in present if texts[name].nunique() > 1]
     for name in present:
         if name not in varied:
-            notes.append(f"All runs share one {name}: its contribution is not contained in s_I.")
+            notes.append(f"All runs share one {name.replace('_', ' ')}: its contribution is not contained in s_I.")
     within = [name for name in varied if sets[name].map(len).max() > 1]
     for name in within:
         count = int((sets[name].map(len) > 1).sum())
         notes.append(
-            f"The {name} changed inside {count} run(s): part of its contribution then sits in s_r instead of s_run."
+            f"The {name.replace('_', ' ')} changed inside {count} run(s): part of its contribution then sits in s_r "
+            "instead of s_run."
         )
     notes += [sentence for pair in combinations(varied, 2) for sentence in _confounding(texts, *pair)]
     runs = [[name, *(", ".join(sets.loc[name, factor]) for factor in present)] for name in sets.index]
@@ -255,7 +351,7 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
             f"At {place} single results of different runs scatter with s_I = {value}{of} ({sure}; "
             f"{q.units} runs).{part}"
         )
-    sentences += list(evaluation.details.get("factor_notes", []))
+    sentences += [*evaluation.details.get("factor_notes", []), *_component_words(evaluation, of)]
     names = list(dict.fromkeys(flag.reading for flag in evaluation.flags))
     sentences.append(
         "Grubbs' test points at no reading."
@@ -263,6 +359,24 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
         else f"Grubbs' test points at {sentence_list(names)}; what it points at is kept."
     )
     return sentences
+
+
+def _component_words(evaluation: Evaluation, of: str) -> list[str]:
+    """One sentence for all levels: each level alone says little."""
+    by_factor: dict[str, list[float]] = {}
+    for entry in evaluation.details.get("components", []):
+        by_factor.setdefault(entry["factor"], []).append(entry["value"])
+    if not by_factor:
+        return []
+    parts = []
+    for factor, values in by_factor.items():
+        ends = list(dict.fromkeys(significant(value) for value in (min(values), max(values))))
+        together = " together" if " and " in factor else ""
+        parts.append(f"{factor}{together} {' to '.join(ends)}{of}")
+    return [
+        f"By factor, the components over the levels are: {sentence_list(parts)}. Each rests on few values of its "
+        "factor, so that its interval reaches far."
+    ]
 
 
 CHARACTERISTIC = Characteristic(
@@ -277,6 +391,9 @@ CHARACTERISTIC = Characteristic(
         "intervals; with unequal runs they use unweighted run means. Where the run means agree better than the scatter "
         "within them explains, upper ends are held above what that luck would give. Satterthwaite's degrees of "
         "freedom are printed for information only.",
+        "Where analyst, instrument, day or lots vary beside the run, a linear mixed model with all of them and the run "
+        "as random factors gives the component of each; factors that change together share one. Algorithms A and S "
+        "show beside the reported numbers how far they rest on single readings and runs.",
     ),
     keys=(
         KeyInfo(
@@ -327,8 +444,26 @@ CHARACTERISTIC = Characteristic(
             None,
             ("gamma regression of statsmodels (square-root link) on the variances",),
         ),
+        KeyInfo(
+            f"{NAME}.component",
+            "standard deviation that one factor (analyst, instrument, day, lot, the rest between runs) contributes",
+            "s_k",
+            "y = mu + sum_k a_k + e, a_k with standard deviation s_k, REML, none below zero",
+            "Searle, Casella and McCulloch 1992; interval: profile of the restricted likelihood with Bartlett's "
+            "correction (all from memory)",
+            "label",
+            "study",
+            (),
+            None,
+            (
+                "CLSI EP05, appendix, glucose (days and runs)",
+                "Berthouex and Brown 2002, Tables 25.2 to 25.5 (nested)",
+                "variance components of statsmodels (MixedLM), crossed factors",
+            ),
+        ),
     ),
     evaluate=evaluate,
     in_words=in_words,
-    figures=("run_means", "sd_by_level"),
+    figures=("run_means", "sd_by_level", "components_by_level"),
+    alternatives=alternatives,
 )

@@ -10,7 +10,7 @@ from validation.figures._levels import end_label, interval_bars, level_axis, nam
 from validation.figures.style import BLUE, GREY, INK, ORANGE, VERMILION, WIDTH, dossier_style, new_figure
 from validation.study.model import Study
 from validation.study.quantity import Evaluation
-from validation.words import significant
+from validation.words import level_text, significant
 
 
 def run_means(evaluation: Evaluation, study: Study) -> Figure | None:
@@ -123,3 +123,44 @@ def _typeset(symbol: str) -> str:
     """ "s_run" as mathematics with an upright word for its index."""
     base, _, index = symbol.partition("_")
     return f"${base}_{{\\mathrm{{{index}}}}}$"
+
+
+def components_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
+    """The component of each factor against level with its interval, one panel a factor."""
+    shown = evaluation.details.get("components", ())
+    if not shown:
+        return None
+    factors = list(dict.fromkeys(entry["factor"] for entry in shown))
+    places = [entry["at"] for entry in evaluation.details["levels"]]
+    names, x = [level_text(at) for at in places], positions(places)
+    columns = min(3, len(factors))
+    rows = -(-len(factors) // columns)
+    with dossier_style():
+        figure = Figure(figsize=(WIDTH, 0.7 + 2.1 * rows), layout="constrained")
+        panels = figure.subplots(rows, columns, squeeze=False, sharey=True)
+        for axes, factor in zip(panels.flat, factors, strict=False):
+            own = [entry for entry in shown if entry["factor"] == factor]
+            at = [x[names.index(entry["level"])] for entry in own]
+            values, intervals = [entry["value"] for entry in own], [entry["interval"] for entry in own]
+            interval_bars(axes, at, values, intervals, color=BLUE, marker="o")
+            level_axis(axes, places, study, titled=False)
+            axes.set_title(factor, fontsize=9, fontweight="normal")
+        panels.flat[0].set_ylim(bottom=0)  # shared by all, so only once all of them are drawn
+        for axes in list(panels.flat)[len(factors) :]:
+            axes.set_visible(False)
+        figure.supylabel(f"component / {study.unit}", fontsize=10)
+        numeric = all(isinstance(at, float | int) for at in places)
+        figure.supxlabel(f"level / {study.unit}" if numeric else "level", fontsize=10)
+        figure.suptitle(_components_title(shown, factors), x=0.01, ha="left", fontsize=11, fontweight="bold")
+    return figure
+
+
+def _components_title(shown: list[dict], factors: list[str]) -> str:
+    if len(factors) == 1:
+        return f"What the {factors[0]} contributes, by level"
+    by_level: dict[str, list[dict]] = {}
+    for entry in shown:
+        by_level.setdefault(entry["level"], []).append(entry)
+    largest = [max(own, key=lambda entry: entry["value"])["factor"] for own in by_level.values()]
+    first = max(factors, key=largest.count)
+    return f"The {first} comes out largest at {largest.count(first)} of {len(largest)} levels; the intervals reach far"

@@ -324,8 +324,11 @@ class _Fit:
         curve[-1, -1] += self.df / s[-1] ** 2
         return slope, curve
 
-    def minimise(self, start: Vector, fixed: int | None = None) -> tuple[Vector, float]:
-        """Fisher's scoring with variances not below zero; a component at zero stays there while it wants to fall."""
+    def minimise(self, start: Vector, *, fixed: int | None = None, tolerance: float) -> tuple[Vector, float]:
+        """Fisher's scoring with variances not below zero; a component at zero stays there while it wants to fall.
+
+        Ends once a step moves no variance by more than `tolerance` of the largest.
+        """
         s, d = start, self.deviance(start)
         for _ in range(_STEPS):
             slope, curve = self._slopes(s)
@@ -338,13 +341,14 @@ class _Fit:
                 trial = np.maximum(s + step, 0.0)
                 trial[-1] = max(trial[-1], s[-1] / 10)
                 after = self.deviance(trial)
-                if after <= d:
+                # Next to the minimum the deviance is flat to its last digit: what it cannot tell apart may pass.
+                if after <= d + 1e-12 * (1 + abs(d)):
                     break
                 step /= 2
             else:
                 return s, d
-            gain, s, d = d - after, trial, after
-            if gain <= 1e-13 * (1 + abs(d)) and float(np.abs(step).max()) <= 1e-9 * float(s.max()):
+            moved, s, d = float(np.abs(trial - s).max()), trial, after
+            if moved <= tolerance * float(s.max()):
                 break
         return s, d
 
@@ -354,7 +358,9 @@ class _Fit:
         even = np.full(k, 1.0 / k)
         within = np.zeros(k)
         within[-1] = max(self.rest / self.df, 1e-6)
-        return min((self.minimise(start) for start in (even, within)), key=lambda found: found[1])[0]
+        both = [self.minimise(start, tolerance=1e-12) for start in (even, within)]
+        # The two agree but for the last digits; which of them is told must not hang on those.
+        return both[0][0] if both[0][1] <= both[1][1] + 1e-9 else both[1][0]
 
     def interval(self, position: int, found: Vector, df: int, confidence: float) -> tuple[float, float]:
         """Where the profile of the deviance over one standard deviation has risen by the limit, in units of scale."""
@@ -365,15 +371,16 @@ class _Fit:
             nonlocal last
             start = last.copy()
             start[position] = sd**2
-            last, d = self.minimise(start, fixed=position)
+            # An error of the variances enters the least deviance by its square.
+            last, d = self.minimise(start, fixed=position, tolerance=1e-8)
             return d - limit
 
         value = sqrt(found[position])
         low = 0.0
         if value > 0 and excess(0.0) > 0:
-            low = float(brentq(excess, 0.0, value, xtol=1e-12, rtol=1e-9))
+            low = float(brentq(excess, 0.0, value, xtol=1e-14, rtol=1e-13))
         last, high = found, max(value, 0.05)
         inside = value
         while excess(high) <= 0:
             inside, high = high, 2 * high
-        return low, float(brentq(excess, inside, high, xtol=1e-12, rtol=1e-9))
+        return low, float(brentq(excess, inside, high, xtol=1e-14, rtol=1e-13))
