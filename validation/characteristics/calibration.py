@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -10,6 +10,7 @@ import numpy as np
 from validation.characteristics import Characteristic, KeyInfo, Rule
 from validation.characteristics._calibration_points import CalibrationPoints, calibration_points
 from validation.characteristics._censored import all_censored, lost_levels
+from validation.characteristics._other_methods import other_methods_table
 from validation.stats import calibration as statistics
 from validation.stats.estimate import Estimate
 from validation.stats.outliers import grubbs_single
@@ -47,6 +48,18 @@ def evaluate(study: Study) -> Evaluation:
     return _Chapter(study, data, points).evaluation()
 
 
+def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
+    """The departures from the line that is weighted by 1/s(x)^2."""
+    data = study.ready("calibration")
+    points = None if data is None else calibration_points(data)
+    if data is None or points is None or points.missing:
+        return {}
+    chapter = _Chapter(study, data, points)
+    # s(x) alone is wanted here: one draw keeps the bootstrap of the tests from being repeated.
+    chapter.fit(draws=1)
+    return chapter.by_weighted_line()
+
+
 class _Chapter:
     """The work of one evaluation: what every quantity of it shares."""
 
@@ -62,11 +75,27 @@ class _Chapter:
         if "response_unit" not in data.settings:
             self.notes.append("The plan does not state `response_unit`: the unit of the responses is not named.")
 
-    def evaluation(self) -> Evaluation:
+    def fit(self, *, draws: int = statistics.DRAWS) -> None:
+        """The ordinary line, the weighted tests and s(x)."""
         p = self.points
         self.line = straight_line(p.x, p.y)
-        self.tests = statistics.weighted_tests(p.x, p.y, p.levels, p.runs, confidence=self.study.confidence)
+        self.tests = statistics.weighted_tests(
+            p.x, p.y, p.levels, p.runs, confidence=self.study.confidence, draws=draws
+        )
         self.sd = self.tests.sd or statistics.sd_of_readings(p.x, p.y, p.levels, p.runs)
+
+    def by_weighted_line(self) -> dict[str, list[Quantity]]:
+        """The departures read back through the weighted line; nothing where no spread is known."""
+        p, weighted = self.points, self._weighted()
+        if weighted is None or self.sd is None or weighted.slope == 0:
+            return {}
+        weights = [float(weight) for weight in _weights(self.sd, p.x)]
+        both = [statistics.departures(p.x, p.y, p.levels, p.runs, confidence=c, weights=weights) for c in self.levels]
+        pairs = enumerate(zip(*both, strict=True))
+        return {"weighted line": [self._at_level("departure", level, pair) for level, pair in pairs]}
+
+    def evaluation(self) -> Evaluation:
+        self.fit()
         quantities = [*self._line(), *self._ordinary_tests(), *self._weighted_tests(), *self._other_lines()]
         quantities += [*self._departures(), *self._single_point()]
         details = self._details(quantities)
@@ -305,8 +334,13 @@ class _Chapter:
                 "lack_of_fit_df": self.tests.lack_of_fit_df,
                 "scatter_df": self.tests.scatter_df,
             },
-            "tables": [self._functions_table(), self._levels_table(quantities)],
+            "tables": [self._functions_table(), self._levels_table(quantities), *self._other_methods(quantities)],
         }
+
+    def _other_methods(self, quantities: list[Quantity]) -> list[dict[str, Any]]:
+        if self.study.looked_at_otherwise:
+            return []
+        return other_methods_table(quantities, self.by_weighted_line())
 
     def _routine_name(self, quantities: list[Quantity]) -> At:
         own = [q for q in quantities if q.key == "calibration.single_point_bias"]
@@ -627,4 +661,5 @@ CHARACTERISTIC = Characteristic(
     evaluate=evaluate,
     in_words=in_words,
     figures=("response_and_line", "residuals", "departure_by_level", "single_point_bias_by_level"),
+    alternatives=alternatives,
 )

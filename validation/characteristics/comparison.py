@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import sqrt
@@ -12,6 +12,7 @@ import numpy as np
 
 from validation.characteristics import Characteristic, KeyInfo
 from validation.characteristics._censored import all_censored
+from validation.characteristics._other_methods import other_methods_table
 from validation.stats import comparison as statistics
 from validation.stats import outliers
 from validation.stats.estimate import Estimate, Number
@@ -21,6 +22,7 @@ from validation.study.quantity import At, Evaluation, Flag, Quantity
 from validation.words import level_text, sentence_list, significant, with_interval
 
 NAME = "comparison"
+WEIGHTED, RANKS = "weighted line (York)", "Passing-Bablok"
 
 _METHODS = ("candidate", "reference")
 
@@ -119,7 +121,52 @@ def evaluate(study: Study) -> Evaluation:
     notes.extend(said)
     quantities = tuple(_quantities(study, data, pairs, estimated))
     details = _details(study, data, pairs, weights, quantities)
+    if not study.looked_at_otherwise:
+        details["tables"] += other_methods_table(quantities, alternatives(study))
     return Evaluation(NAME, quantities, tuple(_flags(data, pairs)), tuple(dict.fromkeys(notes)), "", details)
+
+
+def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
+    """Slope, intercept and predicted difference by the weighted line, slope and intercept by pairwise slopes."""
+    data = study.ready(NAME)
+    pairs = None if data is None else _pairs(data)[0]
+    if data is None or pairs is None or len(pairs.samples) < 3:
+        return {}
+    weights = _weights(data, pairs)
+    by_title: dict[str, Estimated] = {WEIGHTED: {}, RANKS: {}}
+    for confidence in (study.confidence, study.judged_confidence):
+        for title, found in (
+            (WEIGHTED, _by_york(study, pairs, weights, confidence)),
+            (RANKS, _by_ranks(pairs, confidence)),
+        ):
+            for key, at, estimate in found:
+                by_title[title].setdefault((key, at), []).append(estimate)
+    return {title: list(_quantities(study, data, pairs, found)) for title, found in by_title.items() if found}
+
+
+def _by_york(study: Study, pairs: _Pairs, weights: _Weights, confidence: float) -> Iterator[tuple[str, At, Estimate]]:
+    if weights.u_x is None or weights.u_y is None:
+        return
+    try:
+        line = statistics.york(pairs.x, pairs.y, weights.u_x, weights.u_y, confidence=confidence)
+        yield "deming_slope", None, line.slope
+        yield "deming_intercept", None, line.intercept
+        for level in _decision_levels(study):
+            # Seen from the level, the line's intercept is the predicted difference there.
+            x, y = ([value - Fraction(level) for value in values] for values in (pairs.x, pairs.y))
+            line = statistics.york(x, y, weights.u_x, weights.u_y, confidence=confidence)
+            yield "difference_at", level, line.intercept
+    except ValueError:
+        return
+
+
+def _by_ranks(pairs: _Pairs, confidence: float) -> Iterator[tuple[str, At, Estimate]]:
+    try:
+        line = statistics.passing_bablok(pairs.x, pairs.y, confidence=confidence)
+    except ValueError:
+        return
+    yield "deming_slope", None, line.slope
+    yield "deming_intercept", None, line.intercept
 
 
 def _pairs(data: ExperimentData) -> tuple[_Pairs | None, dict[str, list[str]], list[str]]:
@@ -654,5 +701,6 @@ CHARACTERISTIC = Characteristic(
     ),
     evaluate=evaluate,
     in_words=in_words,
+    alternatives=alternatives,
     figures=("difference_plot", "relative_difference_plot", "comparison_plot", "difference_at_limits"),
 )  # fmt: skip

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from validation.characteristics import Characteristic, KeyInfo
 from validation.characteristics._censored import lost_levels
+from validation.characteristics._other_methods import other_methods_table
 from validation.characteristics._precision_runs import (
     DEFAULT_REFERENCE,
     EXPERIMENT,
@@ -18,6 +20,8 @@ from validation.characteristics._precision_runs import (
     unit_text,
 )
 from validation.stats.estimate import Estimate, mean
+from validation.stats.one_way import exact_mean
+from validation.stats.robust import robust_mean
 from validation.stats.trueness import BiasLineResult, bias_line
 from validation.stats.variance_function import linear_sd
 from validation.study.model import Study
@@ -25,6 +29,7 @@ from validation.study.quantity import Evaluation, Quantity
 from validation.words import fixed, level_text, places_for, with_interval
 
 NAME = "trueness"
+ROBUST = "robust mean of the run means"
 
 
 def evaluate(study: Study) -> Evaluation:
@@ -45,15 +50,39 @@ def evaluate(study: Study) -> Evaluation:
         said = (*reference, *level.reference_notes)
         quantities.append(level.quantity(f"{NAME}.bias", estimate, study, judged, *said))
         shown.append(_shown(level, estimate))
+    others = [] if study.looked_at_otherwise else other_methods_table(quantities, alternatives(study))
     line, runs, line_notes = _line(found, study.confidence)
     judged_line, _, _ = _line(found, study.judged_confidence)
     notes += line_notes
-    details: dict[str, Any] = {"levels": shown, "line": None, "tables": [_run_table(found)]}
+    details: dict[str, Any] = {"levels": shown, "line": None, "tables": [_run_table(found), *others]}
     if line is not None and judged_line is not None:
         quantities += _line_quantities(found, line, judged_line, runs, line_notes, study, reference)
         details["line"] = _line_details(line)
         details["tables"].append(_region_table(line, study.confidence))
     return Evaluation(NAME, tuple(quantities), (), tuple(dict.fromkeys(notes)), details=details)
+
+
+def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
+    """The bias as the robust mean of the run means, which a run or a reading far out hardly moves."""
+    if not_ready(study, NAME) is not None:
+        return {}
+    found = levels(study.experiments[EXPERIMENT])
+    if not found[0].has_reference:
+        return {}
+    return {
+        ROBUST: [
+            level.quantity(
+                f"{NAME}.bias", _robust(level, study.confidence), study, _robust(level, study.judged_confidence)
+            )
+            for level in found
+        ]
+    }
+
+
+def _robust(level: Level, confidence: float) -> Estimate:
+    means = [exact_mean(level.errors(run.rows)) for run in level.runs]
+    u, _ = level.reference_uncertainty
+    return replace(robust_mean(means, confidence=confidence, reference_uncertainty=u), n=len(level.rows))
 
 
 def _shown(level: Level, estimate: Estimate) -> dict[str, Any]:
@@ -247,6 +276,7 @@ CHARACTERISTIC = Characteristic(
         "error by root sum of squares.",
         "Over the levels each run gets a weighted straight line of its errors; constant and proportional bias are the "
         "means of the runs' intercepts and slopes, with a joint region by Hotelling's T squared.",
+        "The robust mean of the run means (algorithm A) shows beside the bias how far it rests on single runs.",
     ),
     keys=(
         KeyInfo(
@@ -289,4 +319,5 @@ CHARACTERISTIC = Characteristic(
     evaluate=evaluate,
     in_words=in_words,
     figures=("bias_by_level",),
+    alternatives=alternatives,
 )

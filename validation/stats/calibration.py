@@ -214,8 +214,9 @@ def departures(
     runs: Codes | None = None,
     *,
     confidence: float = 0.95,
+    weights: Sequence[float] | None = None,
 ) -> tuple[Estimate, ...]:
-    """Departure from linearity by level: mean response read back through the ordinary line, minus the level.
+    """Departure from linearity by level: mean response read back through the line, minus the level.
 
     The interval is a t interval over each run's own departure from its own line (runs with three or more levels, this
     one among them), turned into units of x by the slope of the common line and centred at the value. With one run it
@@ -226,6 +227,7 @@ def departures(
     x, y, levels : shape (n,)
     runs : shape (n,), or None
     confidence : of the two-sided intervals
+    weights : shape (n,), positive, of the common line and of the runs' own; None for ordinary lines
 
     Returns
     -------
@@ -238,11 +240,12 @@ def departures(
     """
     xs, small, codes = _arrays(x, y, levels)
     run_codes, notes = _run_codes(runs, len(xs))
-    line = straight_line(list(xs), list(small))
+    w = None if weights is None else np.asarray(weights, dtype=float)
+    line = straight_line(list(xs), list(small), weights=w)
     if line.slope == 0:
         raise ValueError("the line must have a slope other than zero to be read back; got 0")
     hidden = 1e-12 * float(np.abs(xs).max())
-    per_run = {} if run_codes is None else _run_departures(xs, small, codes, run_codes, line.slope)
+    per_run = {} if run_codes is None else _run_departures(xs, small, codes, run_codes, line.slope, w)
     found = []
     for level in range(int(codes.max()) + 1):
         at = codes == level
@@ -562,6 +565,7 @@ def _run_departures(
     level: NDArray[np.int_],
     run: NDArray[np.int_],
     common_slope: float,
+    weights: NDArray[np.float64] | None = None,
 ) -> dict[int, dict[int, float]]:
     """For each run of three levels or more, its departure from its own line by level, in units of x."""
     found: dict[int, dict[int, float]] = {}
@@ -570,7 +574,8 @@ def _run_departures(
         present = np.unique(level[own])
         if len(present) < 3 or len(np.unique(x[own])) < 3:
             continue
-        line: PolynomialResult = straight_line(list(x[own]), list(y[own]))
+        own_weights = None if weights is None else weights[own]
+        line: PolynomialResult = straight_line(list(x[own]), list(y[own]), weights=own_weights)
         residuals, levels = line.residuals, level[own]
         found[int(code)] = {int(at): float(residuals[levels == at].mean()) / common_slope for at in present}
     return found
