@@ -19,8 +19,8 @@ FULL = (0.0, 0.5, 1.0, 2.0, 4.0, 5.0, 7.5, 10.0)
 SLOPE = 40.0  # response per unit of level; nothing depends on it
 
 TOO_WIDE = (
-    "The ordinary definitions take the scatter as equal at all levels: over a whole range, where it grows, their limits "
-    "are far too high (a blank is hardly ever taken for a detection)."
+    "The ordinary definitions take the scatter as equal at all levels: over a whole range, where it grows, their "
+    "limits are far too high (a blank is hardly ever taken for a detection)."
 )
 FEW_DF = (
     "The line counts all its readings as independent; with a component between runs a blank of a further run scatters "

@@ -1,4 +1,4 @@
-"""Calibrations whose truth is a straight line, many at once: departures, one-point errors, and tests of straightness."""
+"""Calibrations whose truth is a straight line, many at once: departures, one-point errors, tests of straightness."""
 
 from __future__ import annotations
 
@@ -25,13 +25,13 @@ ROUTINE = 5  # position of the routine level, 5, among the levels
 AT = (2, 7)  # positions of the levels reported: 1 and 10
 
 ORDINARY = (
-    "The ordinary tests take the scatter as equal at all levels and readings of one run as independent: they are shown, "
-    "never judged."
+    "The ordinary tests take the scatter as equal at all levels and readings of one run as independent: they are "
+    "shown, never judged."
 )
 FEW_RUNS_SINGLE = "With single readings in few runs s(x) rests on few degrees of freedom: a little too many alarms."
 COEFFICIENTS = (
-    "Slope, intercept and residual standard deviation of the ordinary line describe it; where the scatter grows or runs "
-    "have lines of their own, their intervals are not to be relied on, and `departure` and `single_point_bias` are."
+    "Slope, intercept and residual standard deviation of the ordinary line describe it; where the scatter grows or "
+    "runs have lines of their own, their intervals are not to be relied on, and `departure` and `single_point_bias` are."
 )
 
 
@@ -208,11 +208,8 @@ def coefficient_rows(design: Design, run_effects: bool, growth: float):
         y = readings(rng, studies, design, run_effects, growth)
         place = Place("calibration", design.words, _truth(run_effects, growth))
         x = np.asarray(design.levels)
-        truths = {
-            "slope": 1.0,
-            "intercept": INTERCEPT,
-            "residual_sd": float(((CONSTANT + growth * x) ** 2).mean()) ** 0.5,
-        }
+        spread = float(((CONSTANT + growth * x) ** 2).mean()) ** 0.5
+        truths = {"slope": 1.0, "intercept": INTERCEPT, "residual_sd": spread}
         said = COEFFICIENTS if growth or run_effects else ""
         ends = coefficients_of(y, design)
         names = ["slope", "intercept"] if run_effects else list(truths)
@@ -260,15 +257,16 @@ def groups() -> list[Group]:
             few = 2000 if design.runs == 8 and effects else None
             made.append(Group(f"departures: {name}", 10_000, few, interval_rows(design, effects)))
             made.append(Group(f"ordinary tests: {name}", 10_000, None, ordinary_rows(design, effects)))
-    constant, one = Design(3, 3), Design(1, 5)
+    constant, one, fewer = Design(3, 3), Design(1, 5), Design(1, 3)
     made.append(Group("coefficients: equal scatter", 10_000, 2000, coefficient_rows(one, False, 0.0)))
     made.append(Group("coefficients: growing scatter", 10_000, None, coefficient_rows(one, False, GROWTH)))
     made.append(Group("coefficients: runs", 10_000, None, coefficient_rows(constant, True, GROWTH)))
-    made.append(Group("ordinary tests: one run", 10_000, None, ordinary_rows(one, False)))
+    for single in (fewer, one):
+        made.append(Group(f"ordinary tests: {single.words}", 10_000, None, ordinary_rows(single, False)))
+        made.append(Group(f"weighted tests: {single.words}", 2000, None, weighted_rows(single, False)))
     for design in (Design(3, 1), *designs):
         for effects in (False, True):
             few = 600 if design == Design(3, 3) and effects else None
             name = f"weighted tests: {design.words}, {effects}"
             made.append(Group(name, 2000, few, weighted_rows(design, effects)))
-    made.append(Group("weighted tests: one run", 2000, None, weighted_rows(one, False)))
     return made
