@@ -103,19 +103,15 @@ def _caption(item: Characteristic, name: str) -> str:
 def quantity_tables(item: Characteristic, quantities: Sequence[Quantity], study: Study) -> list[Block]:
     """All quantities of a chapter: those of the whole study first, then by level or name."""
     infos = {info.key: info for info in item.keys}
-    places = {q.at for q in quantities}
     single = [q for q in quantities if q.at is None]
-    others = [q for q in quantities if q.at is not None]
+    by_level = [q for q in quantities if isinstance(q.at, float)]
+    by_name = [q for q in quantities if isinstance(q.at, str)]
     blocks: list[Block] = []
     head = ("Quantity", "At", "Value", f"{100 * study.confidence:.4g} % interval", "Unit", "df", "n")
     for group, what in (
         (single, "quantities of the whole study"),
-        (
-            others,
-            "quantities by level"
-            if all(isinstance(p, float) for p in places if p is not None)
-            else "quantities by name",
-        ),
+        (by_level, "quantities by level"),
+        (by_name, "quantities by name"),
     ):
         if not group:
             continue

@@ -327,7 +327,7 @@ class _Fit:
     def minimise(self, start: Vector, *, fixed: int | None = None, tolerance: float) -> tuple[Vector, float]:
         """Fisher's scoring with variances not below zero; a component at zero stays there while it wants to fall.
 
-        Ends once a step moves no variance by more than `tolerance` of the largest.
+        Ends once a step moves no variance by more than `tolerance` of itself.
         """
         s, d = start, self.deviance(start)
         for _ in range(_STEPS):
@@ -347,8 +347,9 @@ class _Fit:
                 step /= 2
             else:
                 return s, d
-            moved, s, d = float(np.abs(trial - s).max()), trial, after
-            if moved <= tolerance * float(s.max()):
+            settled = bool(np.all(np.abs(trial - s) <= tolerance * trial))
+            s, d = trial, after
+            if settled:
                 break
         return s, d
 
@@ -365,22 +366,18 @@ class _Fit:
     def interval(self, position: int, found: Vector, df: int, confidence: float) -> tuple[float, float]:
         """Where the profile of the deviance over one standard deviation has risen by the limit, in units of scale."""
         limit = self.deviance(found) + float(chi2.ppf(confidence, 1)) * df * (log(df / 2) - float(digamma(df / 2)))
-        last = found
 
         def excess(sd: float) -> float:
-            nonlocal last
-            start = last.copy()
+            start = found.copy()
             start[position] = sd**2
             # An error of the variances enters the least deviance by its square.
-            last, d = self.minimise(start, fixed=position, tolerance=1e-8)
-            return d - limit
+            return self.minimise(start, fixed=position, tolerance=1e-8)[1] - limit
 
         value = sqrt(found[position])
         low = 0.0
         if value > 0 and excess(0.0) > 0:
             low = float(brentq(excess, 0.0, value, xtol=1e-14, rtol=1e-13))
-        last, high = found, max(value, 0.05)
-        inside = value
+        inside, high = value, max(value, 0.05)
         while excess(high) <= 0:
             inside, high = high, 2 * high
         return low, float(brentq(excess, inside, high, xtol=1e-14, rtol=1e-13))

@@ -105,7 +105,7 @@ def algorithm_a(values: Sequence[Number]) -> AlgorithmAResult:
         x, s = update, spread
         if done or s <= least:
             break
-    s = 0.0 if s <= least else s
+    s = 0.0 if s <= 10 * least else s  # a spread that shrinks from round to round ends there, not at zero
     moved = int((np.abs(d - x) > REACH * s * (1 + 1e-9)).sum())
     return AlgorithmAResult(float(offset + Fraction(x)), s, x, moved, d.size)
 
