@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtr
 from scipy.stats import t as t_distribution
 
@@ -82,10 +83,9 @@ def ordinary(x: Array, y: Array, alpha: float = ALPHA) -> tuple[Line, Array, flo
     return line, spread, float(t_distribution.ppf(1 - alpha, nu)), noncentrality(nu, alpha=alpha, beta=alpha)
 
 
-def linear_sd_limits(x: Array, y: Array, levels: Sequence[int], alpha: float = ALPHA) -> tuple[Line, Array, Array]:
+def linear_sd_limits(x: Array, y: Array, levels: NDArray[np.int_], alpha: float = ALPHA) -> tuple[Line, Array, Array]:
     """x_C and x_D of `validation.stats.detection.iso_11843_2_linear_sd`; x_D is infinite where none exists."""
-    codes = np.asarray(levels)
-    names = np.unique(codes)
+    codes, names = levels, np.unique(levels)
     sd = np.stack([y[:, codes == code].std(axis=1, ddof=1) for code in names], axis=1)
     df = np.array([np.count_nonzero(codes == code) - 1 for code in names], dtype=float)
     at = np.array([x[codes == code].mean() for code in names])

@@ -31,7 +31,7 @@ ORDINARY = (
 FEW_RUNS_SINGLE = "With single readings in few runs s(x) rests on few degrees of freedom: a little too many alarms."
 COEFFICIENTS = (
     "Slope, intercept and residual standard deviation of the ordinary line describe it; where the scatter grows or "
-    "runs have lines of their own, their intervals are not to be relied on, and `departure` and `single_point_bias` are."
+    "runs have lines of their own their intervals are not to be relied on; `departure` and `single_point_bias` are."
 )
 
 
@@ -172,7 +172,7 @@ def coefficients_of(y: Array, design: Design, confidence: float = CONFIDENCE) ->
     return {
         "slope": about(slope, t * s / sxx**0.5),
         "intercept": about(y.mean(axis=1) - slope * x.mean(), t * s * (1 / len(x) + x.mean() ** 2 / sxx) ** 0.5),
-        "residual_sd": sd_interval(s, df, confidence),  # type: ignore[arg-type, dict-item]
+        "residual_sd": sd_interval(s, df, confidence),  # type: ignore[dict-item]
     }
 
 
