@@ -22,6 +22,7 @@ from validation.stats.detection import (
     iso_11843_2,
     iso_11843_2_linear_sd,
     iupac_1997,
+    iupac_1997_runs,
     mean_plus_k_sd,
     noncentrality,
     run_component,
@@ -425,3 +426,38 @@ def test_degenerate_calibration_leaves_the_limits_of_blanks(calibration):
 def test_worksheet_awaiting_readings_is_said():
     study = small_study("detection", {"material": [], "result": []})
     assert CHARACTERISTIC.evaluate(study).missing == "The detection worksheet awaits readings."
+
+
+# Runs kept -------------------------------------------------------------------------------------------------------
+
+
+def test_limits_with_runs_kept_are_those_of_currie_with_one_blank_a_run():
+    # Currie, IUPAC Recommendations 1995: mean + t s sqrt(1 + 1/n), twice that distance, mean + 10 s (from memory).
+    blanks = [0.02, 0.05, 0.01, 0.04, 0.07, 0.03]
+    plain, kept = iupac_1997(blanks), iupac_1997_runs([[value] for value in blanks])
+    for name in ("critical_value", "detection_limit", "quantification_limit"):
+        assert getattr(kept, name).value == pytest.approx(getattr(plain, name).value, rel=1e-12)
+    assert kept.critical_value.degrees_of_freedom == pytest.approx(5)
+
+
+def test_limits_with_runs_kept_by_hand():
+    # Run means 1 and 5: V = 8; W = 2, h = 2, p = 2. u^2 = 8 * 1.5 + 0.5 * 2 = 13 with 13^2 / (12^2 / 1 + 1^2 / 2)
+    # degrees of freedom (Satterthwaite 1946); s_T^2 = 8 + 0.5 * 2 = 9.
+    found = iupac_1997_runs([[0.0, 2.0], [4.0, 6.0]])
+    df = 169 / 144.5
+    distance = float(stats.t.ppf(0.95, df)) * 13**0.5
+    assert found.critical_value.value == pytest.approx(3 + distance, rel=1e-12)
+    assert found.detection_limit.value == pytest.approx(3 + 2 * distance, rel=1e-12)
+    assert found.quantification_limit.value == pytest.approx(3 + 30, rel=1e-12)
+    assert found.critical_value.degrees_of_freedom == pytest.approx(df, rel=1e-12)
+    low, high = found.critical_value.interval
+    assert low < found.critical_value.value < high
+
+
+@pytest.mark.parametrize(
+    ("runs", "match"),
+    [([[1.0, 2.0]], "two runs"), ([[1.0, 1.0], [1.0, 1.0]], "must scatter"), ([], "at least one group")],
+)
+def test_runs_without_information_are_refused(runs, match):
+    with pytest.raises(ValueError, match=match):
+        iupac_1997_runs(runs)
