@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from validation.stats.estimate import Estimate
 from validation.stats.one_way import check_confidence
@@ -60,7 +59,7 @@ def precision_model(
     if not np.any(s > 0):
         raise ValueError("sds must scatter at one level at least; got zero throughout")
     fit = linear_sd(x, df * s**2, df)
-    constant, slope = _polished(x, s**2, df, fit.constant, fit.slope)
+    constant, slope = fit.constant, fit.slope
     rng = np.random.default_rng(_SEED)
     draws = (constant + slope * x) ** 2 * rng.chisquare(df, size=(DRAWS, x.size))
     constants, slopes = linear_sd_many(x, draws[:, None, :], df[None, None, :])
@@ -82,27 +81,3 @@ def precision_model(
             )
         )
     return PrecisionModelResult(estimates[0], estimates[1], int(x.size), fit.notes)
-
-
-def _polished(
-    x: NDArray[np.float64], variances: NDArray[np.float64], df: NDArray[np.float64], constant: float, slope: float
-) -> tuple[float, float]:
-    """Fisher scoring from the maximum that the search found: golden section stops at half the digits of a double.
-
-    A pooled variance is Gamma with mean (a + b x)^2, so each step is a weighted straight line. At a bound, where a part
-    is zero or held above zero, the search is exact and its result stays.
-    """
-    found = np.array([constant, slope])
-    design = np.column_stack([np.ones_like(x), x])
-    for _ in range(50):
-        sigma = design @ found
-        if np.any(sigma <= 0):
-            return constant, slope
-        root = np.sqrt(df) / sigma
-        step = np.linalg.lstsq(design * root[:, None], root * (variances - sigma**2) / (2 * sigma), rcond=None)[0]
-        found = found + step
-    # The search locates the maximum to about 1e-8; a result further off lies beyond a bound.
-    start = np.array([constant, slope])
-    if np.any(np.abs(design @ (found - start)) > 1e-5 * (design @ start)):
-        return constant, slope
-    return float(found[0]), float(found[1])

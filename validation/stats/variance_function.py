@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +15,8 @@ SOURCE = "Davidian and Carroll, J. Amer. Statist. Assoc. 1987, 82, 1079 (varianc
 SMALLEST_SHARE = 1e-3
 
 _GRID = np.linspace(0.0, 1.0 - SMALLEST_SHARE, 33)
-_GOLDEN = (5**0.5 - 1) / 2
+_HALVINGS = 48  # of two steps of the grid: down to the last digit of w
+Function = Callable[[NDArray[np.float64]], NDArray[np.float64]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +94,7 @@ def linear_sd_many(
 
     The likelihood of source k is that of sums of squares distributed as s_k(x)^2 chi-square(df). With
     s_k(x) = c_k g(x), g(x) = 1 - w + w x / x_max, each c_k has a closed form for given w; w is searched in
-    [0, 1 - SMALLEST_SHARE] on a grid and then by golden section, for all data sets together.
+    [0, 1 - SMALLEST_SHARE] on a grid and then as the root of the derivative, for all data sets together.
 
     Parameters
     ----------
@@ -129,23 +130,36 @@ def linear_sd_many(
         size = np.where(live, totals / 2 * np.log(np.where(live, spread, 1.0)), 0.0).sum(axis=1)
         return size + (weights_of_log * np.log(g)).sum(axis=1)
 
+    def growth(w: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The derivative of the objective, shape (B,)."""
+        g = 1 - w[:, None] + w[:, None] * share
+        relative = (share - 1) / g
+        weighted = sums / (g**2)[:, None, :]
+        spread = np.where(live, weighted.sum(axis=2), 1.0)
+        change = np.einsum("bkl,bl->bk", weighted, relative)
+        return (weights_of_log * relative).sum(axis=1) - np.where(live, totals * change / spread, 0.0).sum(axis=1)
+
     count = len(sums)
-    w = np.zeros(count) if one_level else _minimise(objective, count)
+    w = np.zeros(count) if one_level else _minimise(objective, growth, count)
     g = 1 - w[:, None] + w[:, None] * share
     spread = np.einsum("bkl,bl->bk", sums, 1 / g**2)
     size = np.sqrt(np.where(live, spread / np.where(live, totals, 1.0), 0.0))
     return size * (1 - w)[:, None], size * (w / top)[:, None]
 
 
-def _minimise(objective, count: int) -> NDArray[np.float64]:
-    """The w of the smallest objective for each data set: best grid point, then golden section around it."""
+def _minimise(objective: Function, growth: Function, count: int) -> NDArray[np.float64]:
+    """The w of the smallest objective for each data set: best grid point, then the root of the derivative around it.
+
+    The derivative, not the objective: next to its minimum the objective is flat to rounding over half the digits, and
+    the result would then depend on the unit and the order of the readings.
+    """
     values = np.stack([objective(np.full(count, w)) for w in _GRID], axis=1)
     best = values.argmin(axis=1)
     low, high = _GRID[np.maximum(best - 1, 0)], _GRID[np.minimum(best + 1, len(_GRID) - 1)]
-    for _ in range(45):
-        left, right = high - _GOLDEN * (high - low), low + _GOLDEN * (high - low)
-        below = objective(left) <= objective(right)
-        low, high = np.where(below, low, left), np.where(below, right, high)
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        rises = growth(middle) >= 0
+        low, high = np.where(rises, low, middle), np.where(rises, middle, high)
     middle = (low + high) / 2
     # The bounds themselves are candidates: a slope of exactly 0 is said in a note.
     for bound in (_GRID[0], _GRID[-1]):
