@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from math import log, sqrt
+from math import inf, log, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,8 @@ SOURCE = (
 #: With fewer values than this a component's interval reaches from next to nothing to many times the estimate.
 LEAST_VALUES = 3
 _STEPS, _HALVINGS = 200, 40
+#: Share of the sum of squares below which what is left between readings drowns in double precision.
+_HIDDEN = 1e-14
 
 Vector = NDArray[np.float64]
 
@@ -288,23 +290,34 @@ def _is(names: Sequence[str]) -> str:
 # --- the fit ---------------------------------------------------------------------------------------------------------
 
 
+def _scaled(curve: Vector) -> Vector:
+    """A matrix of second derivatives with a diagonal of one: the parameters differ in size."""
+    size = np.sqrt(np.abs(np.diag(curve)).clip(1e-300))
+    return curve / np.outer(size, size)
+
+
 class _Fit:
     """The restricted likelihood of one set of readings; variances in the square of `scale`."""
 
     def __init__(self, design: _Design, y: Vector):
         self.matrices, self.df = design.matrices, design.residual_df
+        self.sizes = np.linalg.norm(self.matrices, 2, axis=(1, 2))
         y = y - y.mean()
         w = design.basis.T @ y
         rest = y - design.basis @ w
         total = float(y @ y)
-        self.alike = float(rest @ rest) <= 1e-24 * total or total == 0
+        self.alike = float(rest @ rest) <= _HIDDEN * total or total == 0
         self.scale = 1.0 if self.alike else sqrt(total / (len(y) - 1))
         self.w, self.rest = w / self.scale, float(rest @ rest) / self.scale**2
 
     def deviance(self, s: Vector) -> float:
-        """-2 log restricted likelihood, constants left out, at the variances `s`, the residual one last."""
-        sigma = np.tensordot(s, self.matrices, 1)
-        root = np.linalg.cholesky(sigma)
+        """-2 log restricted likelihood, constants left out, at the variances `s`, the residual one last.
+
+        Infinite where the variances lie too far apart for double precision.
+        """
+        if s[-1] <= 1e-15 * float(s @ self.sizes):
+            return inf
+        root = np.linalg.cholesky(np.tensordot(s, self.matrices, 1))
         whitened = np.linalg.solve(root, self.w)
         return (
             2 * float(np.log(np.diag(root)).sum())
@@ -313,30 +326,40 @@ class _Fit:
             + self.rest / float(s[-1])
         )
 
-    def _slopes(self, s: Vector) -> tuple[Vector, Vector]:
-        """Derivatives of the deviance, and their expected derivatives."""
+    def _slopes(self, s: Vector) -> tuple[Vector, Vector, Vector]:
+        """Derivatives of the deviance, its second derivatives, and what those are expected to be."""
         inverse = np.linalg.inv(np.tensordot(s, self.matrices, 1))
         left = inverse @ self.matrices  # (k, r, r)
         u = inverse @ self.w
-        slope = np.trace(left, axis1=1, axis2=2) - np.einsum("i,kij,j->k", u, self.matrices, u)
-        curve = np.einsum("kij,lji->kl", left, left)
+        pulled = self.matrices @ u  # (k, r)
+        slope = np.trace(left, axis1=1, axis2=2) - pulled @ u
+        expected = np.einsum("kij,lji->kl", left, left)
+        seen = 2 * pulled @ inverse @ pulled.T - expected
         slope[-1] += self.df / s[-1] - self.rest / s[-1] ** 2
-        curve[-1, -1] += self.df / s[-1] ** 2
-        return slope, curve
+        seen[-1, -1] += 2 * self.rest / s[-1] ** 3 - self.df / s[-1] ** 2
+        expected[-1, -1] += self.df / s[-1] ** 2
+        return slope, seen, expected
 
     def minimise(self, start: Vector, *, fixed: int | None = None, tolerance: float) -> tuple[Vector, float]:
-        """Fisher's scoring with variances not below zero; a component at zero stays there while it wants to fall.
+        """Newton's method with variances not below zero; a component at zero stays there while it wants to fall.
+
+        Where the deviance does not curve upwards, Fisher's scoring takes the step.
 
         Ends once a step moves no variance by more than `tolerance` of itself.
         """
-        s, d = start, self.deviance(start)
+        s, d = start.copy(), self.deviance(start)
+        while d == inf:
+            s[-1] *= 100
+            d = self.deviance(s)
         for _ in range(_STEPS):
-            slope, curve = self._slopes(s)
+            slope, seen, expected = self._slopes(s)
             free = ~((s <= 0) & (slope >= 0))
             if fixed is not None:
                 free[fixed] = False
             step = np.zeros_like(s)
-            step[free] = -np.linalg.lstsq(curve[np.ix_(free, free)], slope[free], rcond=1e-14)[0]
+            block = np.ix_(free, free)
+            upwards = bool(free.any()) and float(np.linalg.eigvalsh(_scaled(seen[block])).min()) > 1e-6
+            step[free] = -np.linalg.lstsq((seen if upwards else expected)[block], slope[free], rcond=1e-14)[0]
             for _ in range(_HALVINGS):
                 trial = np.maximum(s + step, 0.0)
                 trial[-1] = max(trial[-1], s[-1] / 10)
