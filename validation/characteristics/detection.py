@@ -20,6 +20,10 @@ from validation.study.quantity import Evaluation, Quantity
 from validation.words import level_text, sentence_list, significant, with_interval
 
 NO_MATRIX = "matrix not stated"
+LOW_RANGE_RUNS = (
+    "The line takes its readings as independent: with 10 blanks in 5 runs that differ as much as readings of one run, "
+    "a blank of a further run exceeds the critical value in 7 % of cases instead of 5 % (simulated)."
+)
 LOWEST_LEVELS = 4
 _LIMITS = ("critical_value", "detection_limit", "quantification_limit")
 
@@ -237,6 +241,8 @@ class _Chapter:
         said = [f"Fitted to the levels {sentence_list(names)} {self.study.unit} of the calibration worksheet."]
         if highest is None:
             said.append("The plan states no `low_range_max`: the lowest four levels are taken.")
+        if points.runs is not None and len(set(points.runs)) > 1:
+            said.append(LOW_RANGE_RUNS)
         low = [r for r in data.censored if _number(r.values.get("level", "")) in [means[code] for code in chosen]]
         if low:
             said.append(f"{len(low)} censored reading(s) at these levels were left out.")

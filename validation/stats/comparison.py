@@ -45,6 +45,23 @@ TWO_SIGNS = (
     "The limits of the Passing-Bablok intercept are those of the lines with the limits of the slope, which bound it "
     "where all results of the reference have one sign; here they do not, and none are given."
 )
+#: Attained by nominal 95 % in simulated comparisons of 10 to 40 samples from 0.5 to 10: the table of docs/coverage.md.
+JACKKNIFE_COVERS = (
+    "The jackknife takes the samples as equals: where scatter grows with the level, its 95 % interval of the slope "
+    "held the truth in 87 to 92 % of simulated comparisons of 10 to 40 samples, that of the difference in 91 to 94 %."
+)
+LIMITS_COVER = (
+    "Limits of agreement take the differences as scattering equally at all levels: where scatter grows with the level, "
+    "their 95 % intervals held the truth in 85 to 88 % of simulated comparisons."
+)
+INTERCEPT_COVERS = (
+    "These limits of the intercept are the published ones, of the lines with the limits of the slope: at 95 % they "
+    "held the truth in 85 to 87 % of simulated comparisons with equal scatter, in 92 to 94 % where it grew."
+)
+SLOPE_COVERS = (
+    "Where scatter grows with the level, the 95 % limits of this slope held the truth in 91 to 93 % of simulated "
+    "comparisons."
+)
 #: Beyond this point of chi-squared the points scatter more than their uncertainties explain. Common practice.
 _SCATTER_ALPHA = 0.05
 
@@ -149,7 +166,7 @@ def agreement_limits(
     near, far = (float(stats.nct.ppf(tail, n - 1, z * sqrt(n))) * s / sqrt(n) for tail in tails)
     # With two or three samples the exact interval need not reach the plain estimate; it is widened to it.
     near, far = min(near, z * s), max(far, z * s)
-    common = (confidence, None, float(n - 1), n, n, (), _AGREEMENT)
+    common = (confidence, None, float(n - 1), n, n, (LIMITS_COVER,), _AGREEMENT)
     low = Estimate(centre_ - z * s, (centre_ - far, centre_ - near), *common)
     high = Estimate(centre_ + z * s, (centre_ + near, centre_ + far), *common)
     return low, high
@@ -301,7 +318,8 @@ def _jackknifed(
     if exact:
         return Estimate(value, n=n, units=n, notes=(ON_THE_LINE,), source=_DEMING)
     error = sqrt((n - 1) / n * float(((left_out - left_out.mean()) ** 2).sum()))
-    return Estimate(value, (value - t * error, value + t * error), confidence, error, float(n - 2), n, n, (), _DEMING)
+    ends = (value - t * error, value + t * error)
+    return Estimate(value, ends, confidence, error, float(n - 2), n, n, (JACKKNIFE_COVERS,), _DEMING)
 
 
 def _t(confidence: float, n: int) -> float:
@@ -360,18 +378,19 @@ def passing_bablok(x: Sequence[Number], y: Sequence[Number], *, confidence: floa
         ends = [float(np.median(yf - b * xf)) for b in limits]
         intercept_limits = (min(*ends, intercept), max(*ends, intercept))
     return Line(
-        slope=_ranked(slope, limits, confidence, n, notes),
-        intercept=_ranked(intercept, intercept_limits, confidence, n, said),
+        slope=_ranked(slope, limits, confidence, n, notes, SLOPE_COVERS),
+        intercept=_ranked(intercept, intercept_limits, confidence, n, said, INTERCEPT_COVERS),
         details={"N": float(count), "K": float(shift), "M1": float(low_rank), "M2": float(high_rank)},
         notes=notes,
     )
 
 
 def _ranked(
-    value: float, limits: tuple[float, float] | None, confidence: float, n: int, notes: tuple[str, ...]
+    value: float, limits: tuple[float, float] | None, confidence: float, n: int, notes: tuple[str, ...], covers: str
 ) -> Estimate:
-    level = None if limits is None else confidence
-    return Estimate(value, limits, level, None, None, n, n, notes, _PASSING_BABLOK)
+    if limits is None:
+        return Estimate(value, None, None, None, None, n, n, notes, _PASSING_BABLOK)
+    return Estimate(value, limits, confidence, None, None, n, n, (*notes, covers), _PASSING_BABLOK)
 
 
 def _pairwise_slopes(x: Sequence[Number], y: Sequence[Number]) -> tuple[NDArray[np.float64], int]:
