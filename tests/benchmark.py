@@ -14,10 +14,18 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
+
+import numpy as np
 
 from validation import resources
 from validation.characteristics import characteristics
+from validation.selftest.simulation import blanks, laboratories, low_range, pairs, runs, straight_lines, suspects
+from validation.stats import calibration, comparison, detection
+from validation.stats.outliers import grubbs_single
+from validation.stats.precision import precision
+from validation.stats.reproducibility import reproducibility
 
 try:
     import resource
@@ -88,6 +96,89 @@ def notebooks_by_api(folder: Path, study: Path, notebooks: list[Path]) -> float:
     return timed(sys.executable, str(script), str(study), str(saved), *map(str, notebooks), cwd=folder)
 
 
+def simulated_studies() -> list[tuple[str, float, float]]:
+    """Microseconds a simulated study, by statistic: all at once, and a plain loop over the public function."""
+    rng = np.random.default_rng(1)
+    counts, design = (3,) * 8, straight_lines.Design(3, 3)
+    y = runs.readings(rng, 4000, counts, 1.0)
+    blank = runs.readings(rng, 4000, (2,) * 5, 1.0)
+    line = straight_lines.readings(rng, 100, design, True)
+    x, low = low_range.readings(rng, 4000, low_range.LOW, 5, 2, 0.0, low_range.GROWTH)
+    levels = np.unique(x, return_inverse=True)[1]
+    a, b = pairs.readings(rng, 1000, 40, pairs.EQUAL)
+    u = pairs.EQUAL.sd(pairs.levels(40))
+    means, _ = suspects.group_statistics(y, counts)
+
+    def precision_at_once() -> None:
+        found = runs.precision_of(y, counts)
+        found.s_r_interval(), found.s_run_interval(), found.s_I_interval()
+
+    def laboratories_at_once() -> None:
+        found = laboratories.nested_of(y, ((3,),) * 8)
+        found.s_r_interval(), found.s_L_interval(), found.s_R_interval()
+
+    given = (design.x.tolist(), design.codes, design.run_codes)
+    jobs: list[tuple[str, Callable[[], object], int, Callable[[int], object]]] = [
+        ("precision, 8 runs of 3", precision_at_once, 4000, lambda i: precision(y[i].reshape(8, 3, 1).tolist())),
+        (
+            "reproducibility, 8 laboratories of 3",
+            laboratories_at_once,
+            4000,
+            lambda i: reproducibility(y[i].reshape(8, 3).tolist()),
+        ),
+        (
+            "departures, 8 levels, 3 runs of 3",
+            lambda: straight_lines.departures_of(line, design),
+            100,
+            lambda i: calibration.departures(given[0], line[i].tolist(), *given[1:]),
+        ),
+        (
+            "weighted tests, 59 draws, the same",
+            lambda: straight_lines.weighted_tests_of(line, design, draws=59, first_seed=0),
+            100,
+            lambda i: calibration.weighted_tests(given[0], line[i].tolist(), *given[1:], draws=59, seed=i),
+        ),
+        ("IUPAC 1997, 10 blanks", lambda: blanks.iupac(blank), 4000, lambda i: detection.iupac_1997(blank[i].tolist())),
+        (
+            "ISO 11843-2, low range, 40 readings",
+            lambda: low_range.linear_sd_limits(x, low, levels),
+            4000,
+            lambda i: detection.iso_11843_2_linear_sd(x.tolist(), low[i].tolist(), levels),
+        ),
+        (
+            "Deming, 40 samples",
+            lambda: pairs.deming_intervals(a, b),
+            1000,
+            lambda i: comparison.deming(a[i].tolist(), b[i].tolist()),
+        ),
+        (
+            "York, 40 samples",
+            lambda: pairs.york_of(a, b, u, u),
+            1000,
+            lambda i: comparison.york(a[i].tolist(), b[i].tolist(), u, u),
+        ),
+        (
+            "Passing-Bablok, 40 samples",
+            lambda: pairs.passing_bablok_of(a, b),
+            1000,
+            lambda i: comparison.passing_bablok(a[i].tolist(), b[i].tolist()),
+        ),
+        ("Grubbs, 8 means", lambda: suspects.grubbs_single_of(means), 4000, lambda i: grubbs_single(means[i].tolist())),
+    ]
+    found = []
+    for name, at_once, studies, one in jobs:
+        one(0)  # what a function computes once, such as a critical value, is not counted
+        start = time.perf_counter()
+        at_once()
+        together = (time.perf_counter() - start) / studies
+        loops = min(studies, 50)
+        start = time.perf_counter()
+        for i in range(loops):
+            one(i)
+        found.append((name, 1e6 * together, 1e6 * (time.perf_counter() - start) / loops))
+    return found
+
+
 def main() -> None:
     """Measure and print."""
     names = list(characteristics())
@@ -118,6 +209,9 @@ def main() -> None:
     print(f"papermill API, two at once, no conversion:         {api:6.1f} s   {api / best:.1f} times the demo")
     print(f"reading, statistics and judging alone, no kernel:  {pure:6.1f} s   {pure / best:.0%} of the demo")
     print(f"largest process of the demo:                       {peak:6.0f} MiB")
+    print("cost of a simulated study, microseconds:          at once    plain loop   ratio")
+    for name, at_once, loop in simulated_studies():
+        print(f"  {name:<46s} {at_once:9.1f} {loop:13.1f} {loop / at_once:7.0f}")
 
 
 if __name__ == "__main__":

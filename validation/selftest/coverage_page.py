@@ -129,19 +129,27 @@ def _exceptions(rows: Sequence[CoverageRow]) -> str:
         "",
         "Attained and nominal differ by more than 1.5 points to the wrong side (covering less, erring more often):",
         "",
-        "| statistic | designs | nominal, % | attained, % |",
+        "| statistic | truth: designs | nominal, % | attained, % |",
         "|---|---|---|---|",
     ]
     chosen = sorted(filter(unsafe, rows), key=lambda row: (list(AREAS).index(row.area), row.statistic))
     for statistic, group in groupby(chosen, key=lambda row: row.statistic):
         members = list(group)
-        where = "; ".join(dict.fromkeys(f"{row.design} ({row.truth})" if row.truth else row.design for row in members))
+        where = _places(members)
         low, high = (_percent(end(row.attained for row in members)) for end in (min, max))
         rates = low if low == high else f"{low} to {high}"
         lines.append(f"| {statistic} | {where} | {100 * members[0].nominal:g} | {rates} |")
     if not chosen:
         lines.append("| none | | | |")
     return "\n".join(lines)
+
+
+def _places(rows: Sequence[CoverageRow]) -> str:
+    """Truth: its designs; and so on."""
+    designs: dict[str, list[str]] = {}
+    for row in rows:
+        designs.setdefault(row.truth, []).append(row.design)
+    return "; ".join(f"{truth}: {' / '.join(dict.fromkeys(found))}" for truth, found in designs.items())
 
 
 def _area(title: str, rows: Sequence[CoverageRow]) -> str:
