@@ -224,3 +224,34 @@ def test_a_plan_that_is_not_there_is_told(tmp_path: Path):
 def test_lines_of_requirements(tmp_path: Path):
     (tmp_path / "plan.yaml").write_text(PLAN, encoding="utf-8")
     assert plan_lines(tmp_path) == {"R1": 14, "R2": 15}
+
+
+@pytest.mark.parametrize(
+    ("written", "read"),
+    [("0.3", 0.3), ("1", 1.0), ("{2.0: 0.2, 4: 0.3}", {"2.0": 0.2, "4": 0.3}), ("{OG-N: 0.2}", {"OG-N": 0.2})],
+)
+def test_a_published_limit_is_one_number_or_one_a_level(written, read):
+    plan, faults = parse_plan(PLAN.replace("precision.csv}", f"precision.csv, published_r: {written}}}").encode())
+    assert faults == []
+    assert plan.experiments["precision"].settings == {"published_r": read}
+
+
+@pytest.mark.parametrize(
+    ("written", "told"),
+    [
+        ("0", "must be a number above zero"),
+        ("{4: -0.1}", "must be a number above zero"),
+        ('"0,3"', "Write a decimal point: 0.3."),
+        ("[0.3]", "must be a number or one for each level"),
+        ("{}", "holds no level"),
+    ],
+)
+def test_a_published_limit_of_another_kind_is_a_fault(written, told):
+    fault = only_fault(PLAN.replace("precision.csv}", f"precision.csv, published_r: {written}}}"))
+    assert told in str(fault)
+    assert (fault.row, fault.column) == (12, "experiments.precision.published_r")
+
+
+def test_a_published_limit_belongs_to_the_precision_experiment():
+    fault = only_fault(PLAN.replace("routine_level: 5.0", "published_r: 0.3"))
+    assert fault.reason == "The key is unknown."
