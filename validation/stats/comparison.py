@@ -55,8 +55,8 @@ LIMITS_COVER = (
     "their 95 % intervals held the truth in 85 to 88 % of simulated comparisons."
 )
 SD_COVERS = (
-    "Chi-square takes the differences as scattering equally at all levels: where scatter grows with the level, the 95 % "
-    "interval of this standard deviation held the truth in 80 to 85 % of simulated comparisons."
+    "Chi-square takes the differences as scattering equally at all levels: where scatter grows with the level, the "
+    "95 % interval of this standard deviation held the truth in 80 to 85 % of simulated comparisons."
 )
 INTERCEPT_COVERS = (
     "These limits of the intercept are the published ones, of the lines with the limits of the slope: at 95 % they "
