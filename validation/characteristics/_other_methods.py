@@ -27,7 +27,7 @@ def other_methods_table(
         return []
     return [
         {
-            "caption": "The same by other methods, for the sensitivity of verdicts alone: nothing here is reported",
+            "caption": "The same by other methods, for the sensitivity of verdicts alone",
             "head": HEAD,
             "rows": rows,
         }
