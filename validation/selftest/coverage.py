@@ -11,14 +11,23 @@ from pathlib import Path
 
 from validation.selftest.checks import CoverageRow
 from validation.selftest.coverage_page import page
-from validation.selftest.simulation import blanks, laboratories, low_range, pairs, runs, straight_lines, suspects
+from validation.selftest.simulation import (
+    blanks,
+    laboratories,
+    low_range,
+    other_models,
+    pairs,
+    runs,
+    straight_lines,
+    suspects,
+)
 from validation.selftest.simulation.rates import Group
 
 SEED = 20_260_701
 PAGE = Path(__file__).parents[2] / "docs" / "coverage.md"
 
 #: In the order of the page.
-SIMULATIONS = (runs, laboratories, straight_lines, blanks, low_range, pairs, suspects)
+SIMULATIONS = (runs, other_models, laboratories, straight_lines, blanks, low_range, pairs, suspects)
 
 
 def groups() -> list[Group]:

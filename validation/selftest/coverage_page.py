@@ -55,9 +55,10 @@ enters. Precision, bias and tolerance limits are formed level by level: scatter 
 
 The statistics of all studies of a row are computed at once, from the same interval functions, fits and critical
 values as the public functions; `tests/test_coverage.py` holds both against each other, study by study, to ten digits.
-Coverage is that of two-sided 95 % intervals. An upper bound is the upper end of the two-sided 90 % interval by which
-requirements are judged. "Met by equivalence" is the verdict on a quantity that lies exactly at its limit: it should
-be wrong in 5 %. Bootstrap tests use 59 draws a study: at 5 % their rate is that of more draws.
+Mixed models, robust views, s(x) and repeated readings are a plain loop. Coverage is that of two-sided 95 % intervals.
+An upper bound is the upper end of the two-sided 90 % interval by which requirements are judged. "Met by equivalence"
+is the verdict on a quantity that lies exactly at its limit: it should be wrong in 5 %. Bootstrap tests use 59 draws a
+study: at 5 % their rate is that of more draws.
 
 Other versions of the libraries may move a last digit. `validation selftest` repeats an extract with fewer studies on
 the user's machine and fails where a rate leaves its band: nominal (or the documented exception) +- 1.5 points and
@@ -89,6 +90,9 @@ def _conclusions(rows: Sequence[CoverageRow]) -> str:
         f"A bias exactly at its limit is met in {_span(rows, 'bias at the upper*')}, a mean difference in "
         f"{_span(rows, 'mean difference at*')}, a difference read from Deming's line in "
         f"{_span(rows, 'difference at 4 at*')}.",
+        f"A mixed model of analysts and days: {_span(rows, 's_analyst*', 's_day*')}. The robust view of clean data: "
+        f"{_span(rows, 's_r, robust*', 's_run, robust*', 's_I, robust*')}. Constant part and slope of s(x): "
+        f"{_span(rows, 'constant part*', 'slope of s(x)')}.",
         f"Departures: {_span(rows, 'departure*')}; one-point errors: {_span(rows, 'single_point_bias*')}.",
         f"The judged tests of straightness alarm on straight data in {_span(rows, 'weighted*')} (standard error 0.5), "
         f"with and without run effects. The ordinary ones, shown and never judged: {_span(rows, 'ordinary lack*')} and "

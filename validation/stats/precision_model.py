@@ -12,6 +12,11 @@ from validation.stats.one_way import check_confidence
 from validation.stats.variance_function import linear_sd, linear_sd_many
 
 SOURCE = "Davidian and Carroll 1987 (likelihood of the sums of squares; from memory); parametric bootstrap percentiles"
+#: Attained in the simulated studies of docs/coverage.md, levels 0.5 to 10, s = 0.03 + 0.018 x.
+PERCENTILES_COVER = (
+    "The interval of percentiles is a little too narrow: at 95 % it held the truth in 92 to 93 % of simulated studies "
+    "of 7 levels with 8 or 16 degrees of freedom each."
+)
 DRAWS = 1999
 _SEED = 20260711
 
@@ -76,7 +81,7 @@ def precision_model(
                 float(df.sum()),
                 n,
                 x.size,
-                fit.notes,
+                (*fit.notes, PERCENTILES_COVER),
                 SOURCE,
             )
         )
