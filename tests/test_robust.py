@@ -224,11 +224,13 @@ def assert_same_places(module, study, keys_by_title):
 
 def test_precision_and_trueness_offer_robust_values():
     study = precision_study(clean_runs())
-    assert_same_places(repeatability, study, {"robust standard deviations": ("repeatability.s_r", "repeatability.r")})
+    assert_same_places(
+        repeatability, study, {"robust standard deviation within runs": ("repeatability.s_r", "repeatability.r")}
+    )
     assert_same_places(
         intermediate_precision,
         study,
-        {"robust standard deviations": ("intermediate_precision.s_run", "intermediate_precision.s_I")},
+        {"robust standard deviations between runs": ("intermediate_precision.s_run", "intermediate_precision.s_I")},
     )
     assert_same_places(trueness, study, {"robust mean of the run means": ("trueness.bias",)})
 
@@ -325,8 +327,8 @@ def test_the_looks_at_the_demonstration_study_list_the_other_methods():
     found = [v for v in variants(study, evaluations, judge_study(study, evaluations)) if v.kind == "method"]
     assert [v.title for v in found] == [
         "weighted line",
-        "robust standard deviations",
-        "robust standard deviations",
+        "robust standard deviation within runs",
+        "robust standard deviations between runs",
         "robust mean of the run means",
         "weighted line (York)",
         "Passing-Bablok",

@@ -88,9 +88,11 @@ class Chapter:
         """Readings that a statistical test points at; all of them are kept."""
         return pd.DataFrame([flag.to_dict() for flag in self.evaluation.flags])
 
-    def table(self, position: int) -> pd.DataFrame:
-        """A further table of this chapter, rounded as the dossier rounds it; empty where the chapter lacks it."""
+    def table(self, position: int | str) -> pd.DataFrame:
+        """A further table, by position or by how its caption begins, rounded as in the dossier; empty without it."""
         tables = self.evaluation.details.get("tables", [])
+        if isinstance(position, str):
+            tables, position = [table for table in tables if table["caption"].startswith(position)], 0
         if position >= len(tables):
             return pd.DataFrame()
         table = tables[position]

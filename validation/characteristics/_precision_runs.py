@@ -12,11 +12,12 @@ from validation.characteristics._censored import all_censored
 from validation.stats.accuracy import ToleranceResult, tolerance_limits
 from validation.stats.estimate import Estimate, mean
 from validation.stats.precision import PrecisionResult, precision
+from validation.stats.precision_forms import FORMULAS, RULE, precision_forms
 from validation.stats.precision_model import PrecisionModelResult, precision_model
 from validation.stats.trueness import bias
 from validation.study.model import ExperimentData, Study
 from validation.study.quantity import At, Evaluation, Quantity
-from validation.words import level_text
+from validation.words import level_text, significant
 
 EXPERIMENT = "precision"
 NO_PREPARATION = "The worksheet has no preparation column: independence of the replicates is not shown."
@@ -208,15 +209,23 @@ def independence_notes(data: ExperimentData, found: Sequence[Level]) -> tuple[st
     return tuple(notes)
 
 
+Points = Sequence[tuple[Level, Estimate]]
+
+
+def _over_levels(points: Points) -> tuple[Points, list[float], list[float], list[float]]:
+    """What can enter a model over levels: the points, their levels, standard deviations and degrees of freedom."""
+    usable = [(level, s) for level, s in points if s.degrees_of_freedom and isinstance(level.at, float)]
+    x = [float(level.at) for level, _ in usable]  # type: ignore[arg-type]
+    return usable, x, [s.value for _, s in usable], [float(s.degrees_of_freedom or 0) for _, s in usable]
+
+
 def model_quantities(
-    name: str, points: Sequence[tuple[Level, Estimate]], study: Study
+    name: str, points: Points, study: Study
 ) -> tuple[list[Quantity], PrecisionModelResult | None, tuple[str, ...]]:
     """s(x) = constant + slope * x through one standard deviation a level; a sentence where it cannot be fitted."""
-    usable = [(level, s) for level, s in points if s.degrees_of_freedom and isinstance(level.at, float)]
+    usable, x, sds, dfs = _over_levels(points)
     if len(usable) < 3:
         return [], None, ("A model of precision over levels needs three numeric levels with replicates.",)
-    x = [float(level.at) for level, _ in usable]  # type: ignore[arg-type]
-    sds, dfs = [s.value for _, s in usable], [float(s.degrees_of_freedom or 0) for _, s in usable]
     if min(x) < 0 or not any(sds):
         return [], None, ("No model of precision over levels: a level lies below zero, or nothing scatters.",)
     rows = sorted(row for level, _ in usable for row in level.rows)
@@ -248,6 +257,55 @@ def model_quantities(
         for part in ("constant", "slope")
     ]
     return quantities, both[0], ()
+
+
+def forms_over_levels(symbol: str, points: Points) -> tuple[dict[str, Any], list[dict[str, Any]], tuple[str, ...]]:
+    """The chosen form of s(x) with its curve, the table of all four and the rule in sentences.
+
+    To be called where `model_quantities` has found a model.
+    """
+    _, x, sds, dfs = _over_levels(points)
+    result = precision_forms(x, sds, dfs)
+    chosen = result.chosen
+    # A straight form needs its two ends only.
+    steps = 40 if chosen.name == "root-sum-square" else 1
+    curve = [max(x) * step / steps for step in range(steps + 1)]
+    drawn = {
+        "name": chosen.name,
+        "constant": chosen.constant,
+        "slope": chosen.slope,
+        "curve": [curve, chosen.at(curve).tolist()],
+    }
+    smallest = min((form.aicc for form in result.forms if form.aicc is not None), default=0.0)
+    rows = [
+        [
+            f"{form.name}: {FORMULAS[form.name]}",
+            form.constant,
+            form.slope,
+            form.log_likelihood,
+            None if form.aicc is None else form.aicc - smallest,
+            "yes" if form is chosen else "no",
+        ]
+        for form in result.forms
+    ]
+    head = ["form", "a", "b", "log likelihood", "AICc above the smallest", "chosen"]
+    df = f"{result.degrees_of_freedom:.0f} degrees of freedom"
+    note = f"The {chosen.name} form of {symbol}(x) is chosen, on {df}. {RULE}"
+    return drawn, [{"caption": f"Forms of {symbol}(x)", "head": head, "rows": rows}], (note, *result.notes)
+
+
+def form_words(symbol: str, form: dict[str, Any] | None, of: str) -> list[str]:
+    """The chosen form in a sentence; none where none was chosen. `of` is the unit after a number."""
+    if form is None:
+        return []
+    a, b = (significant(form[part]) if form[part] is not None else "" for part in ("constant", "slope"))
+    said = {
+        "constant": f"{a}{of} at all levels",
+        "proportional": f"{b} × level",
+        "linear": f"{a} + {b} × level",
+        "root-sum-square": f"the root of {a}² + ({b} × level)²",
+    }[form["name"]]
+    return [f"Of four forms of {symbol} over the levels the {form['name']} one is chosen: {said}."]
 
 
 def unit_text(unit: str) -> str:

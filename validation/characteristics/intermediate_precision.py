@@ -15,6 +15,8 @@ from validation.characteristics._other_methods import other_methods_table
 from validation.characteristics._precision_runs import (
     EXPERIMENT,
     Level,
+    form_words,
+    forms_over_levels,
     independence_notes,
     levels,
     model_quantities,
@@ -23,7 +25,6 @@ from validation.characteristics._precision_runs import (
     unit_text,
 )
 from validation.characteristics.repeatability import CHECKED as CHECKED_WITHIN
-from validation.characteristics.repeatability import ROBUST
 from validation.stats.estimate import Estimate, exact
 from validation.stats.mixed_model import MixedModelResult, mixed_model
 from validation.stats.one_way import exact_mean
@@ -35,6 +36,7 @@ from validation.study.quantity import Evaluation, Flag, Quantity
 from validation.words import level_text, sentence_list, significant, with_interval
 
 NAME = "intermediate_precision"
+ROBUST = "robust standard deviations between runs"
 FACTORS = ("analyst", "instrument", "day")
 #: Looked at where the worksheet has them; a worksheet without them lacks nothing that every design must state.
 FURTHER = ("lot", "pad_lot")
@@ -83,6 +85,11 @@ def evaluate(study: Study) -> Evaluation:
     others = [] if study.looked_at_otherwise else other_methods_table(quantities, alternatives(study))
     model, fitted, said_of_model = model_quantities(NAME, points, study)
     quantities += model
+    form: dict[str, Any] | None = None
+    forms: list[dict[str, Any]] = []
+    if fitted is not None and not study.looked_at_otherwise:
+        form, forms, said_of_forms = forms_over_levels("s_I", points)
+        said_of_model = (*said_of_model, *said_of_forms)
     components, component_notes = ([], []) if study.looked_at_otherwise else _components_of(found, study)
     quantities += components
     factor_notes, tables = _factors(data)
@@ -94,9 +101,9 @@ def evaluate(study: Study) -> Evaluation:
             reading["flagged"] = reading["reading"] in flagged
     details = {
         "levels": shown,
-        "model": None if fitted is None else {"constant": fitted.constant.value, "slope": fitted.slope.value},
+        "form": form,
         "components": [_component_shown(q, study.confidence) for q in components],
-        "tables": [_variances(shown), *others, *tables],
+        "tables": [_variances(shown), *others, *forms, *tables],
         "factor_notes": factor_notes,
     }
     return Evaluation(NAME, tuple(quantities), tuple(flags), tuple(dict.fromkeys(notes)), details=details)
@@ -351,6 +358,7 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
             f"At {place} single results of different runs scatter with s_I = {value}{of} ({sure}; "
             f"{q.units} runs).{part}"
         )
+    sentences += form_words("s_I", evaluation.details["form"], of)
     sentences += [*evaluation.details.get("factor_notes", []), *_component_words(evaluation, of)]
     names = list(dict.fromkeys(flag.reading for flag in evaluation.flags))
     sentences.append(
@@ -391,6 +399,8 @@ CHARACTERISTIC = Characteristic(
         "intervals; with unequal runs they use unweighted run means. Where the run means agree better than the scatter "
         "within them explains, upper ends are held above what that luck would give. Satterthwaite's degrees of "
         "freedom are printed for information only.",
+        "Over the levels a straight line, a constant, a proportional and a root-sum-square form of s_I(x) are fitted "
+        "by likelihood; AICc says which of the four is drawn.",
         "Where analyst, instrument, day or lots vary beside the run, a linear mixed model with all of them and the run "
         "as random factors gives the component of each; factors that change together share one. Algorithms A and S "
         "show beside the reported numbers how far they rest on single readings and runs.",

@@ -13,6 +13,8 @@ from validation.characteristics._other_methods import other_methods_table
 from validation.characteristics._precision_runs import (
     EXPERIMENT,
     Level,
+    form_words,
+    forms_over_levels,
     independence_notes,
     levels,
     model_quantities,
@@ -30,7 +32,7 @@ from validation.study.quantity import At, Evaluation, Flag, Quantity
 from validation.words import level_text, sentence_list, significant, with_interval
 
 NAME = "repeatability"
-ROBUST = "robust standard deviations"
+ROBUST = "robust standard deviation within runs"
 CHECKED = (
     "NIST StRD, Analysis of Variance, all eleven sets (certified values)",
     "Dyestuff yield, Davies and Goldsmith 1972",
@@ -76,6 +78,11 @@ def evaluate(study: Study) -> Evaluation:
     model, fitted, said_of_model = model_quantities(NAME, points, study)
     notes += said_of_model
     quantities += model
+    form: dict[str, Any] | None = None
+    forms: list[dict[str, Any]] = []
+    if fitted is not None and not study.looked_at_otherwise:
+        form, forms, said_of_forms = forms_over_levels("s_r", points)
+        notes += said_of_forms
     against = _against_published(study, points)
     quantities += [_ratio(level, result, judged, study, independence) for level, result, judged in against]
     notes += _published_elsewhere(study, found)
@@ -85,12 +92,12 @@ def evaluate(study: Study) -> Evaluation:
             row["flagged"] = row["reading"] in flagged
     details = {
         "levels": shown,
-        "model": None if fitted is None else {"constant": fitted.constant.value, "slope": fitted.slope.value},
+        "form": form,
         "published": [
             {"at": level.at, "chi_squared": result.chi_squared, "critical": result.critical}
             for level, result, _ in against
         ],
-        "tables": [*_tables(found), *others, *_published_table(study, against)],
+        "tables": [*_tables(found), *others, *forms, *_published_table(study, against)],
     }
     return Evaluation(NAME, tuple(quantities), tuple(flags), tuple(dict.fromkeys(notes)), details=details)
 
@@ -291,11 +298,13 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
         if q.value == 0:
             limit = ""
         sentences.append(f"At {place} results of one run scatter with s_r = {value}{of} ({sure}).{limit}")
+    form = evaluation.details["form"]
     constant, slope = evaluation.get(f"{NAME}.model_constant"), evaluation.get(f"{NAME}.model_slope")
-    if constant is not None and slope is not None and constant.value is not None and slope.value is not None:
-        sentences.append(
-            f"Over the levels s_r follows {significant(constant.value)} + {significant(slope.value)} × level."
-        )
+    line_is_said = form is not None and form["name"] == "linear"
+    if constant is not None and slope is not None and not line_is_said:
+        line = f"{significant(constant.value or 0.0)} + {significant(slope.value or 0.0)} × level"
+        sentences.append(f"As a straight line over the levels s_r follows {line}.")
+    sentences += form_words("s_r", form, of)
     sentences += _published_words(evaluation, unit)
     names = list(dict.fromkeys(flag.reading for flag in evaluation.flags))
     sentences.append(
@@ -339,7 +348,8 @@ CHARACTERISTIC = Characteristic(
         "left is the scatter of independent results obtained by one analyst on one instrument within a short time.",
         "Where one preparation was read several times, its readings are no replicates: s_r then joins the variance "
         "between preparations and that of the readings.",
-        "Over the levels a straight line s(x) = a + b x is fitted by likelihood to the pooled variances.",
+        "Over the levels a straight line s(x) = a + b x is fitted by likelihood to the pooled variances. A constant, a "
+        "proportional and a root-sum-square form are fitted beside it; AICc says which of the four is drawn.",
         "Where the plan states a published repeatability limit, s_r is held against it by chi-square. Algorithm S "
         "shows beside the reported numbers how far they rest on single readings.",
     ),

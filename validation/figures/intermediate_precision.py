@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -77,13 +76,13 @@ def _means_title(shown: list[dict], unit: str) -> str:
 
 
 def sd_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
-    """s_r and s_I against level, each with its interval, and the fitted s_I(x)."""
+    """s_r and s_I against level, each with its interval, and the chosen form of s_I(x)."""
     shown = [entry for entry in evaluation.details.get("levels", ()) if entry["s_I"] is not None]
     if not shown:
         return None
     places = [entry["at"] for entry in shown]
     x, shift = positions(places), 0.12 * spread(places)
-    model = evaluation.details["model"]
+    form = evaluation.details["form"]
     with dossier_style():
         figure, (axes,) = new_figure()
         for key, side, color, marker in (("s_r", -shift, BLUE, "o"), ("s_I", shift, ORANGE, "s")):
@@ -102,9 +101,11 @@ def sd_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
                 axes, known[-1][0], known[-1][1]["value"], _typeset(key), color=INK, rise=6 if key == "s_I" else -6
             )
         level_axis(axes, places, study)
-        if model is not None:
-            line = np.array([0.0, max(x)])
-            axes.plot(line, model["constant"] + model["slope"] * line, color=GREY, lw=0.9, ls="--")
+        if form is not None:
+            axes.plot(*form["curve"], color=GREY, lw=0.9, ls="--")
+            # At the foot of the axis, which starts at zero, nothing else is drawn at the highest levels.
+            said, place = f"dashed: {_typeset('s_I')}(x), {form['name']}", (0.98, 0.04)
+            axes.annotate(said, place, xycoords="axes fraction", ha="right", color=GREY, fontsize=9)
         axes.set_ylim(bottom=0)
         axes.set_ylabel(f"standard deviation / {study.unit}")
         axes.set_title(_sd_title(places, [entry["s_I"]["value"] for entry in shown], study.unit))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
 from matplotlib.figure import Figure
 
 from validation.figures._levels import end_label, interval_bars, level_axis, named, positions, ring, spread
@@ -13,34 +12,39 @@ from validation.words import significant
 
 
 def sd_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
-    """s_r against level with its intervals and the fitted s(x)."""
+    """s_r against level with its intervals and the chosen form of s(x)."""
     shown = [entry for entry in evaluation.details.get("levels", ()) if entry["s_r"] is not None]
     if not shown:
         return None
     places = [entry["at"] for entry in shown]
     x, values = positions(places), [entry["s_r"] for entry in shown]
-    model = evaluation.details["model"]
+    form = evaluation.details["form"]
     with dossier_style():
         figure, (axes,) = new_figure()
         interval_bars(axes, x, values, [entry["interval"] for entry in shown], color=BLUE, marker="o")
         level_axis(axes, places, study)
-        if model is not None:
-            line = np.array([0.0, max(x)])
-            axes.plot(line, model["constant"] + model["slope"] * line, color=GREY, lw=0.9, ls="--")
-            end_label(axes, line[1], float(model["constant"] + model["slope"] * line[1]), "s(x)", color=GREY)
+        if form is not None:
+            axes.plot(*form["curve"], color=GREY, lw=0.9, ls="--")
+            end_label(axes, form["curve"][0][-1], form["curve"][1][-1], "s(x)", color=GREY)
         axes.set_ylim(bottom=0)
         axes.set_ylabel(f"$s_r$ / {study.unit}")
-        axes.set_title(_sd_title(places, values, model, study.unit))
+        axes.set_title(_sd_title(places, values, form, study.unit))
     return figure
 
 
-def _sd_title(places: list, values: list[float], model: dict | None, unit: str) -> str:
+def _sd_title(places: list, values: list[float], form: dict | None, unit: str) -> str:
     if len(values) == 1:
         return f"Repeatability at {named(places[0], unit)} is {significant(values[0])} {unit}"
-    if model is not None:
-        parts = f"{significant(model['constant'])} + {significant(model['slope'])} × level"
-        return f"Repeatability over the levels follows {parts} (dashed)"
-    return f"Repeatability lies between {significant(min(values))} and {significant(max(values))} {unit}"
+    if form is None:
+        return f"Repeatability lies between {significant(min(values))} and {significant(max(values))} {unit}"
+    a, b = (significant(form[part]) if form[part] is not None else "" for part in ("constant", "slope"))
+    follows = {
+        "constant": f"is constant over the levels, {a} {unit}",
+        "proportional": f"is proportional to the level, {b} × level",
+        "linear": f"is linear in the level, {a} + {b} × level",
+        "root-sum-square": f"is the root-sum-square of {a} and {b} × level",
+    }[form["name"]]
+    return f"Repeatability {follows} (dashed)"
 
 
 def residuals_by_level(evaluation: Evaluation, study: Study) -> Figure | None:

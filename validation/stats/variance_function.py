@@ -1,4 +1,4 @@
-"""Spread that grows with the level: s(x) = a + b x with a, b >= 0, fitted by likelihood to sums of squares."""
+"""Spread that grows with the level, a + b x or sqrt(a^2 + b^2 x^2), a, b >= 0, by likelihood from sums of squares."""
 
 from __future__ import annotations
 
@@ -145,6 +145,51 @@ def linear_sd_many(
     spread = np.einsum("bkl,bl->bk", sums, 1 / g**2)
     size = np.sqrt(np.where(live, spread / np.where(live, totals, 1.0), 0.0))
     return size * (1 - w)[:, None], size * (w / top)[:, None]
+
+
+def root_sum_square_sd(
+    levels: NDArray[np.float64], sums_of_squares: NDArray[np.float64], degrees_of_freedom: NDArray[np.float64]
+) -> tuple[float, float]:
+    """Fit s(x) = sqrt(a^2 + b^2 x^2), a >= 0 and b >= 0, to one set of sums of squares.
+
+    As for the line, with g(x) = sqrt((1 - w)^2 + w^2 x^2 / x_max^2); a has the same lower bound.
+
+    Parameters
+    ----------
+    levels : shape (L,), x >= 0, not all 0
+    sums_of_squares, degrees_of_freedom : shape (L,), one sum at least and one df at least above 0
+
+    Returns
+    -------
+    a, b : in the unit of the readings, and that unit per unit of level
+
+    Raises
+    ------
+    ValueError
+        Levels below zero or all zero, or nothing to fit.
+    """
+    x, sums, df = (np.asarray(v, dtype=float) for v in (levels, sums_of_squares, degrees_of_freedom))
+    if x.min() < 0 or x.max() == 0:
+        raise ValueError(f"levels must be 0 or above and not all 0; got {x.min()} to {x.max()}")
+    if sums.sum() <= 0 or df.sum() <= 0:
+        raise ValueError(f"sums and degrees_of_freedom must exceed 0; got totals {sums.sum()} and {df.sum()}")
+    share = (x / x.max()) ** 2
+    total = df.sum()
+
+    def objective(w: NDArray[np.float64]) -> NDArray[np.float64]:
+        variance = (1 - w[:, None]) ** 2 + w[:, None] ** 2 * share
+        return total / 2 * np.log((sums / variance).sum(axis=1)) + (df * np.log(variance)).sum(axis=1) / 2
+
+    def growth(w: NDArray[np.float64]) -> NDArray[np.float64]:
+        variance = (1 - w[:, None]) ** 2 + w[:, None] ** 2 * share
+        relative = (w[:, None] * share - (1 - w[:, None])) / variance
+        weighted = sums / variance
+        change = (weighted * relative).sum(axis=1)
+        return (df * relative).sum(axis=1) - total * change / weighted.sum(axis=1)
+
+    w = float(_minimise(objective, growth, 1)[0])
+    size = float(np.sqrt((sums / ((1 - w) ** 2 + w**2 * share)).sum() / total))
+    return size * (1 - w), size * w / float(x.max())
 
 
 def _minimise(objective: Function, growth: Function, count: int) -> NDArray[np.float64]:
