@@ -461,3 +461,19 @@ def test_limits_with_runs_kept_by_hand():
 def test_runs_without_information_are_refused(runs, match):
     with pytest.raises(ValueError, match=match):
         iupac_1997_runs(runs)
+
+
+def test_low_range_interval_counts_what_is_behind_s_at_level_zero():
+    # Ten blanks decide c: with their variance from the regression of s on x, X'WX / (1/2), for two levels of ten
+    # readings. Two levels are fitted exactly: var(c) = s_0^2 / (2 * 9), var(d) from both, cov = -var(c) / x.
+    rng = np.random.default_rng(1)
+    x = np.repeat([0.0, 2.0], 10)
+    y = 5 * x + np.repeat([0.1, 0.3], 10) * rng.standard_normal(20)
+    found = iso_11843_2_linear_sd(x.tolist(), y.tolist(), np.repeat([0, 1], 10))
+    s0, s1 = y[:10].std(ddof=1), y[10:].std(ddof=1)
+    line = straight_line(x.tolist(), y.tolist(), weights=1 / np.repeat([s0, s1], 10) ** 2)
+    v = line.residual_sd**2 * (1 / line.weight_sum + line.x_mean**2 / line.x_sum_of_squares)
+    df = (s0**2 + v) ** 2 / (2 * s0**2 * s0**2 / 18 + v**2 / 18)
+    assert found.critical_value.degrees_of_freedom == pytest.approx(df, rel=1e-9)
+    ends = sd_interval(found.critical_value.value, df, confidence=0.95)
+    assert found.critical_value.interval == pytest.approx(ends, rel=1e-9)
