@@ -72,11 +72,20 @@ def fractions(values) -> list[Fraction]:
 
 OFFSETS = st.sampled_from([Decimal(0), Decimal("17.3"), Decimal(10) ** 9, Decimal(10) ** 12])
 STEPS = st.integers(-2000, 2000)
+SEEDS = st.integers(1, 10**6)
 
 
 def reading(offset: Decimal, steps: int) -> Decimal:
     """Steps of a thousandth on an offset that would drown them in doubles."""
     return offset + Decimal(steps) / 1000
+
+
+@st.composite
+def noise(draw, count: int, reach: int = 2000):
+    """Whole numbers: as hypothesis likes them, with repeats and zeros, or as dice give them."""
+    if draw(st.integers(0, 2)) == 0:
+        return draw(st.lists(st.integers(-reach, reach), min_size=count, max_size=count))
+    return np.random.default_rng(draw(SEEDS)).integers(-reach, reach + 1, size=count).tolist()
 
 
 @st.composite
@@ -88,11 +97,8 @@ def groups(draw, least: int = 2, most: int = 7, equal: bool | None = None, offse
     n = draw(st.integers(2, 4))
     counts = [n] * p if alike else draw(st.lists(st.integers(1, 4), min_size=p, max_size=p))
     assume(max(counts) > 1)
-    effects = draw(st.lists(STEPS, min_size=p, max_size=p))
-    found = [
-        [reading(offset, size * e + v) for v in draw(st.lists(STEPS, min_size=k, max_size=k))]
-        for k, e in zip(counts, effects, strict=True)
-    ]
+    effects, steps = draw(noise(p)), iter(draw(noise(sum(counts))))
+    found = [[reading(offset, size * e + next(steps)) for _ in range(k)] for k, e in zip(counts, effects, strict=True)]
     assume(any(len(set(values)) > 1 for values in found))
     return found
 
@@ -100,50 +106,48 @@ def groups(draw, least: int = 2, most: int = 7, equal: bool | None = None, offse
 @st.composite
 def laboratories(draw, equal: bool | None = None):
     """Laboratories of one to three runs of one to three readings; replicates and a second run occur somewhere."""
-    offset = draw(OFFSETS)
+    offset, size = draw(OFFSETS), draw(st.sampled_from([0, 1, 5]))
     p = draw(st.integers(2, 5))
     alike = draw(st.booleans()) if equal is None else equal
     runs = [2] * p if alike else draw(st.lists(st.integers(1, 3), min_size=p, max_size=p))
     shape = [[2] * k if alike else draw(st.lists(st.integers(1, 3), min_size=k, max_size=k)) for k in runs]
     assume(max(runs) > 1 and max(max(row) for row in shape) > 1)
-    size = draw(st.sampled_from([0, 1, 5]))
+    of_laboratory, of_run = iter(draw(noise(p))), iter(draw(noise(sum(runs))))
+    of_reading = iter(draw(noise(sum(map(sum, shape)))))
     found = []
     for row in shape:
-        laboratory = size * draw(STEPS)
-        effects = [laboratory + size * draw(STEPS) for _ in row]
-        found.append([[reading(offset, e + draw(STEPS)) for _ in range(n)] for e, n in zip(effects, row, strict=True)])
+        laboratory = next(of_laboratory)
+        effects = [size * (laboratory + next(of_run)) for _ in row]
+        found.append(
+            [[reading(offset, e + next(of_reading)) for _ in range(n)] for e, n in zip(effects, row, strict=True)]
+        )
     assume(any(len(set(run)) > 1 for runs in found for run in runs))
     return found
 
 
 @st.composite
-def points(draw, replicates: int = 3, offsets=OFFSETS, steps=STEPS):
+def points(draw, replicates: int = 3, offsets=OFFSETS):
     """Levels (tenths), each read several times; responses that rise with them, or do not."""
     offset, slope = draw(offsets), draw(st.integers(-50, 50))
     levels = draw(st.lists(st.integers(0, 100), min_size=3, max_size=6, unique=True))
-    x, y, code = [], [], []
-    for place, level in enumerate(sorted(levels)):
-        for _ in range(draw(st.integers(1, replicates))):
-            x.append(level / 10)
-            y.append(offset + Decimal(slope * level) / 10 + Decimal(draw(steps)) / 1000)
-            code.append(place)
-    assume(len(x) >= 5)
-    return x, y, code
+    counts = draw(st.lists(st.integers(1, replicates), min_size=len(levels), max_size=len(levels)))
+    assume(sum(counts) >= 5)
+    codes = [place for place, count in enumerate(counts) for _ in range(count)]
+    x = [sorted(levels)[code] / 10 for code in codes]
+    steps = draw(noise(len(x)))
+    y = [offset + Decimal(str(v)) * slope + Decimal(step) / 1000 for v, step in zip(x, steps, strict=True)]
+    return x, y, codes
 
 
 @st.composite
-def pairs(draw, least: int = 5, most: int = 12, noise: int = 900):
+def pairs(draw, least: int = 5, most: int = 12, reach: int = 900):
     """Samples measured by two methods that rise together."""
     n = draw(st.integers(least, most))
     slope = draw(st.sampled_from([700, 1000, 1300]))
-    x, y = [], []
-    for i in range(n):
-        at = 2000 * i + draw(st.integers(-noise, noise))
-        x.append(Decimal(at) / 1000)
-        y.append(Decimal(slope * at) / 10**6 + Decimal(draw(st.integers(-noise, noise))) / 1000)
-    # Not a line without scatter.
-    assume(len({b * 1000 / slope - a for a, b in zip(x, y, strict=True)}) > n / 2)
-    return x, y
+    x = [Decimal(2000 * i + step) / 1000 for i, step in enumerate(draw(noise(n, reach)))]
+    steps = draw(noise(n, reach))
+    assume(len(set(steps)) > n / 2)  # not a line without scatter
+    return x, [slope * v / 1000 + Decimal(step) / 1000 for v, step in zip(x, steps, strict=True)]
 
 
 # --- the witness stands alone ----------------------------------------------------------------------------------------
@@ -177,7 +181,7 @@ def line_scales(x, y, exponents, fit):
 
 @pytest.mark.parametrize("weighted", [False, True], ids=["ordinary", "weighted"])
 @pytest.mark.parametrize(("function", "exponents"), LINES)
-@examples(12)
+@examples(30)
 @given(data=st.data())
 def test_lines_match_exact_normal_equations(function, exponents, weighted, data):
     # Draper and Smith, chapters 1 and 5 (from memory): (X'WX)^-1 X'Wy in fractions.
@@ -208,7 +212,7 @@ def test_lines_match_exact_normal_equations(function, exponents, weighted, data)
 
 @pytest.mark.parametrize("weighted", [False, True], ids=["ordinary", "weighted"])
 @pytest.mark.parametrize(("function", "exponents"), LINES)
-@examples(8)
+@examples(20)
 @given(data=st.data())
 def test_lines_match_statsmodels(function, exponents, weighted, data):
     x, y, _ = data.draw(points(offsets=st.just(Decimal("3.1"))))
@@ -226,7 +230,7 @@ def test_lines_match_statsmodels(function, exponents, weighted, data):
     assert fit.covariance == pytest.approx(result.cov_params(), rel=1e-7, abs=1e-9 * np.abs(fit.covariance).max())
 
 
-@examples(15)
+@examples(40)
 @given(points())
 def test_predictions_and_readings_back_match_exact_arithmetic(drawn):
     x, y, _ = drawn
@@ -242,7 +246,7 @@ def test_predictions_and_readings_back_match_exact_arithmetic(drawn):
     close(fit.standard_error_at(float(at)), error, 1e-9, scale=1e-6 * float(max(y) - min(y)))
 
 
-@examples(20)
+@examples(50)
 @given(points())
 def test_ordinary_tests_of_linearity_match_exact_sums_of_squares(drawn):
     # Lack of fit: Draper and Smith, chapter 2; parabola against line: ISO 8466-1 (both from memory).
@@ -269,20 +273,21 @@ def test_ordinary_tests_of_linearity_match_exact_sums_of_squares(drawn):
 @st.composite
 def calibrations(draw):
     """Two to four runs over the same levels, each with a slope of its own; now and then a level is missing."""
+    rng = np.random.default_rng(draw(SEEDS))
     levels = sorted(draw(st.lists(st.integers(5, 100), min_size=4, max_size=6, unique=True)))
     rows = []
     for run in range(draw(st.integers(2, 4))):
-        factor = 2000 + draw(st.integers(-60, 60))
+        factor = 2000 + rng.integers(-60, 61)
         for place, level in enumerate(levels):
             # The routine level (the first) stays in every run.
-            for _ in range(1 if place and draw(st.integers(0, 9)) == 0 else draw(st.integers(1, 2))):
-                rows.append((level / 10, Decimal(factor * level + draw(STEPS)) / 1000, place, run))
-    # Noise that repeats itself leaves the runs without any difference.
-    assume(len({y - 2 * Decimal(str(x)) for x, y, _, _ in rows}) > len(rows) / 2)
+            for _ in range(0 if place and rng.random() < 0.1 else draw(st.integers(1, 2))):
+                step = rng.normal(0, 40 + 6 * level)
+                rows.append((level / 10, Decimal(int(factor * level + 10 * step)) / 10000, place, run))
+    assume({place for _, _, place, _ in rows} == set(range(len(levels))))
     return rows
 
 
-@examples(12)
+@examples(30)
 @given(calibrations())
 def test_departures_and_single_point_bias_match_exact_arithmetic(rows):
     # Contract of the two quantities; Student's t over the runs' own values (common practice, no source).
@@ -298,19 +303,25 @@ def test_departures_and_single_point_bias_match_exact_arithmetic(rows):
         for code in set(codes)
     }
     level = {code: xs[codes.index(code)] for code in set(codes)}
+    assert len(departures) == len(single) == max(level) + 1
     for code in sorted(level):
         own = []
-        for run in sorted(set(runs)):
+        holding = [run for run in sorted(set(runs)) if members[run, code]]
+        assume(len(holding) > 1)
+        for run in holding:
+            if sum(bool(members[run, c]) for c in level) < 3:
+                continue
             used = [i for i, r in enumerate(runs) if r == run]
             fit = witness.least_squares(witness.powers([xs[i] for i in used], 0, 1), [ys[i] for i in used])
             a_run, b_run = fit.coefficients
             own.append((witness.average(members[run, code]) - a_run - b_run * level[code]) / b)
         here = [v for v, c in zip(ys, codes, strict=True) if c == code]
+        assume(len(own) > 1)
         close_t(departures[code], (witness.average(here) - a) / b - level[code], own)
         if code:
             own = [
                 witness.average(members[run, code]) * level[0] / witness.average(members[run, 0]) - level[code]
-                for run in sorted(set(runs))
+                for run in holding
             ]
             close_t(single[code], witness.average(own), own)
         else:
@@ -325,7 +336,7 @@ def close_t(estimate, value: Fraction, own: list[Fraction]):
     close_pair(estimate.interval, (float(value) - half, float(value) + half), scale=max(1e-3, half))
 
 
-@examples(6)
+@examples(12)
 @given(calibrations(), st.booleans())
 def test_weighted_statistics_match_statsmodels(rows, with_runs):
     # The procedure of weighted_tests in words: cells, three rounds of s(x) by likelihood, weighted F.
@@ -398,27 +409,28 @@ def shape_of_two(sources, level_x):
     return size * (1 - w), size * w / top
 
 
-@examples(15)
+@examples(40)
 @given(st.lists(st.tuples(st.integers(50, 900), st.integers(2, 12)), min_size=3, max_size=6))
 def test_spread_over_levels_reaches_the_greatest_likelihood(drawn):
-    # Davidian and Carroll 1987 (from memory). Judged by the likelihood: near its top parameters may differ in the 7th
-    # digit and mean the same.
+    # Davidian and Carroll 1987 (from memory).
     levels = [float(2**i) - 1 for i in range(len(drawn))]
     dfs = [float(df) for _, df in drawn]
     sums = [df * (v / 100 * (0.2 + 0.1 * x)) ** 2 for (v, df), x in zip(drawn, levels, strict=True)]
     fit = linear_sd(levels, sums, dfs)
     a, b = witness.linear_sd(levels, sums, dfs)
-    reached = witness.sd_deviance(levels, sums, dfs, fit.constant, fit.slope)
-    if a < 2e-3 * (a + b * levels[-1]):  # beyond the bound that the package keeps at level zero
-        assert fit.constant < 2e-3 * fit.at(levels[-1])
+    if a < 1e-3 * (a + b * levels[-1]):
+        # The package holds s at level zero above a thousandth of that at the highest level.
+        close(fit.constant, 1e-3 * fit.at(levels[-1]))
     else:
-        assert reached <= witness.sd_deviance(levels, sums, dfs, a, b) + 1e-8
+        close(fit.constant, a, 1e-9, scale=1e-2 * fit.at(levels[-1]))
+        close(fit.slope, b, 1e-9, scale=1e-2 * fit.at(levels[-1]) / levels[-1])
+    assert (fit.slope == 0) == (b == 0)
 
 
 # --- components ------------------------------------------------------------------------------------------------------
 
 
-@examples(30)
+@examples(80)
 @given(groups())
 def test_one_way_mean_squares_match_exact_arithmetic(drawn):
     exact = witness.one_way([fractions(values) for values in drawn])
@@ -429,16 +441,16 @@ def test_one_way_mean_squares_match_exact_arithmetic(drawn):
     close(result.ms_between_unweighted, exact.unweighted, scale=1e-3 * float(exact.pooled))
     close(result.harmonic_n, exact.harmonic)
     general = witness.average([v for values in drawn for v in fractions(values)])
-    close(result.general_mean, general, 1e-15, scale=1.0)
+    close(result.general_mean, general, 1e-15, scale=20.0)
     of_means = witness.average([witness.average(fractions(values)) for values in drawn])
-    close(result.mean_of_means, of_means, 1e-15, scale=1.0)
+    close(result.mean_of_means, of_means, 1e-15, scale=20.0)
     close(result.s_within.value, sqrt(exact.pooled))
     close_pair(result.s_within.interval, witness.sd_interval(sqrt(exact.pooled), exact.df[1], 0.95))
     F = float(exact.between / exact.pooled)
     close(result.p, witness.f_tail(F, *exact.df), 1e-9)
 
 
-@examples(40)
+@examples(80)
 @given(groups())
 def test_reml_run_component_matches_the_likelihood_in_eighty_digits(drawn):
     # Searle, Casella and McCulloch 1992, 6.6 (from memory); the search stops at 1e-18 of the ratio.
@@ -451,6 +463,21 @@ def test_reml_run_component_matches_the_likelihood_in_eighty_digits(drawn):
     # s_I joins REML's component with the pooled variance, not with REML's residual.
     close(result.s_total.value**2, wanted + pooled, 1e-10)
     close(precision([[[v] for v in run] for run in drawn]).s_I.value, sqrt(wanted + pooled), 1e-10)
+
+
+@pytest.mark.parametrize(
+    ("pairs_about", "singles", "zero"),
+    [(10, ("-2.7", "-1.8", "0.9", "0.6"), True), (7, ("2.0", "-2.0"), False)],
+    ids=["zero wins", "zero loses"],
+)
+def test_reml_takes_the_higher_of_two_maxima(pairs_about, singles, zero):
+    # A large group among single readings: the likelihood has a maximum at zero and another away from it.
+    middle, last = ("-1.2", "-1.5") if zero else ("0.4", "0.8")
+    large = [Decimal(middle) + step for step in (1, -1) for _ in range(pairs_about)]
+    drawn = [large, *([Decimal(v)] for v in singles), [Decimal(last)] * 2]
+    wanted = float(witness.reml_between([fractions(run) for run in drawn]))
+    assert (wanted == 0) == zero
+    close(one_way(drawn).s_between.value ** 2, wanted, 1e-10)
 
 
 def mixed_model(labels, values):
@@ -483,7 +510,7 @@ def test_reml_run_component_matches_statsmodels_where_it_converges():
     assert compared >= 8
 
 
-@examples(30)
+@examples(80)
 @given(groups())
 def test_reproducibility_matches_iso_5725_2_in_fractions(drawn):
     exact = [fractions(values) for values in drawn]
@@ -494,10 +521,10 @@ def test_reproducibility_matches_iso_5725_2_in_fractions(drawn):
     close(result.s_R.value, sqrt(s_R2))
     close(result.R.value, 1.96 * sqrt(2) * sqrt(s_R2))
     close(result.r.value, 1.96 * sqrt(2) * sqrt(s_r2))
-    close(result.mean.value, witness.average([v for values in exact for v in values]), 1e-15, scale=1.0)
+    close(result.mean.value, witness.average([v for values in exact for v in values]), 1e-15, scale=20.0)
 
 
-@examples(25)
+@examples(60)
 @given(laboratories())
 def test_nested_components_match_expected_mean_squares_by_definition(drawn):
     exact = witness.nested([[fractions(run) for run in runs] for runs in drawn])
@@ -514,7 +541,7 @@ def test_nested_components_match_expected_mean_squares_by_definition(drawn):
     close(result.s_R.value**2, v_L + v_run + v_r, 1e-11, scale=1e-3 * size)
 
 
-@examples(25)
+@examples(60)
 @given(laboratories())
 def test_intervals_of_nested_components_match_formulas_typed_again(drawn):
     # Unweighted means (Burdick and Graybill 1992, 5.4), Ting et al. 1990, Graybill and Wang 1980 (all from memory).
@@ -542,7 +569,7 @@ DFS = st.integers(1, 40)
 CONFIDENCES = st.sampled_from([0.8, 0.9, 0.95, 0.99])
 
 
-@examples(40)
+@examples(80)
 @given(st.lists(st.tuples(st.floats(0.05, 1), MEAN_SQUARES, DFS), min_size=1, max_size=4), CONFIDENCES)
 def test_sum_of_mean_squares_interval_matches_graybill_and_wang(terms, confidence):
     c, s2, df = zip(*terms, strict=True)
@@ -553,7 +580,7 @@ def test_sum_of_mean_squares_interval_matches_graybill_and_wang(terms, confidenc
         close_pair(pair, exact)
 
 
-@examples(40)
+@examples(80)
 @given(MEAN_SQUARES, MEAN_SQUARES, DFS, DFS, st.floats(1, 6), CONFIDENCES)
 def test_component_interval_matches_ting_and_is_zero_where_f_is_critical(s1, s2, n1, n2, n, confidence):
     pair = between_component_interval(s1, s2, n1, n2, n, confidence=confidence)
@@ -567,7 +594,7 @@ def test_component_interval_matches_ting_and_is_zero_where_f_is_critical(s1, s2,
         assert found[end] <= 1e-6 * max(critical, s2)
 
 
-@examples(20)
+@examples(50)
 @given(groups(equal=True, offsets=st.just(Decimal(0))))
 def test_intervals_of_precision_match_formulas_typed_again(drawn):
     exact = witness.one_way([fractions(values) for values in drawn])
@@ -584,7 +611,7 @@ def test_intervals_of_precision_match_formulas_typed_again(drawn):
     close_pair(result.s_I.interval, (min(low, value), max(high, value)))
 
 
-@examples(20)
+@examples(50)
 @given(laboratories(equal=True))
 def test_precision_of_preparations_read_twice_matches_fractions(drawn):
     # Runs of two preparations of two readings: the three-stage analysis with the first two stages joined to s_I.
@@ -658,7 +685,7 @@ def test_components_match_lme4_where_the_machine_has_it():
 # --- bias and tolerance limits ---------------------------------------------------------------------------------------
 
 
-@examples(25)
+@examples(60)
 @given(groups())
 def test_bias_matches_exact_run_means(drawn):
     means = [witness.average(fractions(run)) for run in drawn]
@@ -680,7 +707,7 @@ def test_bias_matches_exact_run_means(drawn):
     close_pair(joined.interval, (float(value) - half, float(value) + half), scale=half if abs(value) < 1e6 else 0)
 
 
-@examples(15)
+@examples(40)
 @given(st.lists(st.lists(STEPS, min_size=4, max_size=4), min_size=3, max_size=6), st.data())
 def test_bias_line_matches_lines_in_fractions(errors, data):
     levels = [Fraction(1), Fraction(2), Fraction(5), Fraction(8)]
@@ -711,7 +738,7 @@ def test_bias_line_matches_lines_in_fractions(errors, data):
     assert result.zero_inside == (t_squared <= critical)
 
 
-@examples(25)
+@examples(60)
 @given(groups(), st.sampled_from([0.8, 0.9, 0.95]))
 def test_tolerance_limits_match_the_printed_formulas(drawn, beta):
     # Mee 1984; Hubert et al. 2007 (both from memory); unequal runs with the harmonic mean of their sizes for n.
@@ -737,7 +764,7 @@ def test_tolerance_limits_match_the_printed_formulas(drawn, beta):
 RATIOS = st.sampled_from([Fraction(1), Fraction(1, 4), Fraction(5, 2)])
 
 
-@examples(12)
+@examples(30)
 @given(pairs(), RATIOS)
 def test_deming_and_jackknife_match_eighty_digits(drawn, ratio):
     # Deming 1943; Linnet 1990 (both from memory).
@@ -764,7 +791,7 @@ def test_deming_and_jackknife_match_eighty_digits(drawn, ratio):
         close_pair(estimate.interval, (float(value) - t * error, float(value) + t * error), scale=1.0)
 
 
-@examples(10)
+@examples(25)
 @given(pairs(), RATIOS)
 def test_deming_is_the_line_of_least_weighted_distance(drawn, ratio):
     x, y = drawn
@@ -773,8 +800,8 @@ def test_deming_is_the_line_of_least_weighted_distance(drawn, ratio):
     assert comparison.deming(x, y, ratio=float(ratio)).slope.value == pytest.approx(found, rel=1e-6)
 
 
-@examples(10)
-@given(pairs(noise=300), st.data())
+@examples(25)
+@given(pairs(reach=300), st.data())
 def test_york_is_the_least_effective_variance_chi_square(drawn, data):
     # York et al. 2004 (from memory): slope, and the covariance of the whole problem at its solution.
     x, y = drawn
@@ -807,8 +834,8 @@ def coarse_pairs(draw):
     return [offset + v * unit for v in x], [offset + v * unit for v in y]
 
 
-@pytest.mark.parametrize("strategy", [coarse_pairs(), pairs(most=14, noise=2500)], ids=["ties", "no ties"])
-@examples(60)
+@pytest.mark.parametrize("strategy", [coarse_pairs(), pairs(most=14, reach=2500)], ids=["ties", "no ties"])
+@examples(150)
 @given(data=st.data(), confidence=st.sampled_from([0.9, 0.95]))
 def test_passing_bablok_matches_brute_force(strategy, data, confidence):
     x, y = data.draw(strategy)
@@ -834,7 +861,7 @@ def test_passing_bablok_matches_brute_force(strategy, data, confidence):
     close_pair(result.intercept.interval, sorted(ends), 1e-12, scale=float(max(map(abs, x))))
 
 
-@examples(10)
+@examples(25)
 @given(st.lists(STEPS, min_size=3, max_size=15), st.sampled_from([0.9, 0.95]), st.sampled_from([0.9, 0.95]))
 def test_agreement_limits_and_mean_difference_match_integrals(steps, coverage, confidence):
     # Bland and Altman 1986; the exact interval from a non-central t that is integrated here.
@@ -861,7 +888,7 @@ def test_agreement_limits_and_mean_difference_match_integrals(steps, coverage, c
 # --- detection -------------------------------------------------------------------------------------------------------
 
 
-@examples(10)
+@examples(25)
 @given(st.lists(STEPS, min_size=4, max_size=15), st.sampled_from([0.05, 0.01]), OFFSETS)
 def test_limits_from_blanks_match_formulas_typed_again(steps, alpha, offset):
     # IUPAC 1995 (from memory); mean + 3 s and + 10 s (common practice); 40 CFR 136 Appendix B.
@@ -886,14 +913,14 @@ def test_limits_from_blanks_match_formulas_typed_again(steps, alpha, offset):
     close(spiked.value, witness.t_quantile(0.99, n - 1) * s, 1e-10)
 
 
-@examples(12)
+@examples(30)
 @given(st.integers(1, 60), st.sampled_from([0.01, 0.05, 0.1]), st.sampled_from([0.01, 0.05, 0.1]))
 def test_noncentrality_matches_the_integral(df, alpha, beta):
     found = detection.noncentrality(df, alpha=alpha, beta=beta)
     close(found, witness.noncentrality(alpha, beta, df), 1e-9)
 
 
-@examples(12)
+@examples(30)
 @given(points(), st.sampled_from([0.05, 0.01]))
 def test_limits_from_a_line_match_formulas_typed_again(drawn, alpha):
     # ISO 11843-2 with constant s; DIN 32645 (both from memory).
@@ -922,7 +949,7 @@ def test_limits_from_a_line_match_formulas_typed_again(drawn, alpha):
         close(din.quantification_limit.value, wanted, 1e-8)
 
 
-@examples(10)
+@examples(25)
 @given(
     st.lists(st.lists(st.integers(-500, 500), min_size=3, max_size=5, unique=True), min_size=4, max_size=6),
     st.sampled_from([0.05, 0.01]),
@@ -953,7 +980,7 @@ def test_limits_with_linear_sd_match_formulas_typed_again(noise, alpha):
 # --- outlier tests ---------------------------------------------------------------------------------------------------
 
 
-@examples(25)
+@examples(60)
 @given(groups(least=3, equal=True), st.data())
 def test_outlier_statistics_match_their_definitions(drawn, data):
     # ISO 5725-2:1994, 7.3 (from memory).
@@ -1070,7 +1097,6 @@ def comparison_sheet(rng) -> dict[str, Columns]:
 
 
 SHEETS = [precision_sheet, reproducibility_sheet, calibration_sheet, detection_sheet, comparison_sheet]
-SEEDS = st.integers(1, 10**6)
 whole_chapters = examples(3, phases=(Phase.generate,))
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from decimal import Context, Decimal, localcontext
 from fractions import Fraction
 from itertools import combinations, pairwise
-from math import exp, floor, inf, isinf, lgamma, log, sqrt
+from math import floor, inf, isinf, lgamma, log, sqrt
 from statistics import NormalDist
 
 import numpy as np
@@ -535,25 +535,25 @@ def iterated_sd_line(levels: Sequence[Fraction], sds: Sequence[float], dfs: Sequ
 # --- spread that grows with the level --------------------------------------------------------------------------------
 
 
-def sd_deviance(levels: Sequence[float], sums: Sequence[float], dfs: Sequence[float], a: float, b: float) -> float:
-    """-2 log likelihood of sums of squares distributed as (a + b x)^2 chi-square."""
-    s = [a + b * x for x in levels]
-    return sum(q / v**2 + 2 * df * log(v) for q, df, v in zip(sums, dfs, s, strict=True))
-
-
 def linear_sd(levels: Sequence[float], sums: Sequence[float], dfs: Sequence[float]) -> tuple[float, float]:
-    """a and b by a general optimiser over log a and log b, from several starts."""
-    pooled = sqrt(sum(sums) / sum(dfs))
-    top = max(levels)
+    """a and b of s = a + b x of greatest likelihood: sums of squares distributed as (a + b x)^2 chi-square.
 
-    def objective(logs: np.ndarray) -> float:
-        return sd_deviance(levels, sums, dfs, exp(logs[0]), exp(logs[1]) / top)
+    Searched over r = b / a in eighty digits, from 0 to so large that a is nothing beside b x.
+    """
+    with localcontext(DIGITS):
+        xs, qs, ns = ([decimal(v) for v in values] for values in (levels, sums, dfs))
 
-    starts = [(pooled * share, pooled * (1 - share)) for share in (0.02, 0.2, 0.5, 0.8, 0.98)]
-    options = {"xatol": 1e-11, "fatol": 1e-13, "maxiter": 4000, "maxfev": 4000}
-    found = [optimize.minimize(objective, np.log(s), method="Nelder-Mead", options=options) for s in starts]
-    best = min(found, key=lambda result: result.fun)
-    return exp(best.x[0]), exp(best.x[1]) / top
+        def size(r: Decimal) -> Decimal:
+            parts = [q / (1 + r * x) ** 2 for q, x in zip(qs, xs, strict=True)]
+            return sum(parts, Decimal(0)) / sum(ns, Decimal(0))
+
+        def deviance(r: Decimal) -> Decimal:
+            logs = [2 * n * (1 + r * x).ln() for n, x in zip(ns, xs, strict=True)]
+            return sum(ns, Decimal(0)) * size(r).ln() + sum(logs, Decimal(0))
+
+        r, _ = minimum(deviance, [Decimal(0), *(Decimal(2) ** k / max(xs) for k in range(-12, 24))])
+        a = size(r).sqrt()
+        return float(a), float(r * a)
 
 
 # --- outliers, by their definitions ----------------------------------------------------------------------------------
