@@ -641,7 +641,7 @@ def _amend_plan(folder: Path, reason: str, by: str, yes: bool) -> int:
 def run(
     folder: StudyFolder,
     jobs: Annotated[
-        int | None, typer.Option(min=1, metavar="N", help="Notebooks at once; else one a processor.")
+        int | None, typer.Option(min=1, metavar="N", help="Notebooks at once; else one more than processors.")
     ] = None,
     strict: Annotated[bool, typer.Option("--strict", help="Exit 1 where a requirement is not met.")] = False,
     open_it: Annotated[bool, typer.Option("--open", help="Open the dossier when it is done.")] = False,
@@ -796,7 +796,7 @@ def demo(
         "validation-demo"
     ),
     jobs: Annotated[
-        int | None, typer.Option(min=1, metavar="N", help="Notebooks at once; else one a processor.")
+        int | None, typer.Option(min=1, metavar="N", help="Notebooks at once; else one more than processors.")
     ] = None,
     new_lot: Annotated[
         bool, typer.Option("--new-lot", help="Go on with a second study: a new lot of the standard.")

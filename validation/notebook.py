@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 
 from validation import resources
 from validation.characteristics import characteristics
-from validation.figures.style import alternative_text, dossier_style, save_svg, svg_text
+from validation.figures.style import alternative_text, dossier_style, svg_text
 from validation.study.load import load_study
 from validation.study.quantity import Evaluation
 from validation.words import table_cells
@@ -27,9 +27,10 @@ class Drawing:
 
     def __init__(self, figure: Figure):
         self.figure = figure
+        self.svg = svg_text(figure)
 
     def _repr_svg_(self) -> str:
-        return svg_text(self.figure)
+        return self.svg
 
     def __repr__(self) -> str:
         return f"figure: {alternative_text(self.figure)}"
@@ -109,9 +110,11 @@ class Chapter:
         if drawing is None:
             return None
         self._alts[name] = alternative_text(drawing)
+        shown = Drawing(drawing)
         if self.output_folder is not None:
-            save_svg(drawing, self.output_folder / f"{self.characteristic.name}-{name}.svg")
-        return Drawing(drawing)
+            target = self.output_folder / f"{self.characteristic.name}-{name}.svg"
+            target.write_bytes(shown.svg.encode("utf-8"))
+        return shown
 
     def in_words(self) -> Sentences:
         """The reading in words."""

@@ -6,7 +6,6 @@ import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from io import StringIO
-from pathlib import Path
 from typing import Any
 
 import matplotlib as mpl
@@ -72,12 +71,6 @@ def svg_text(figure: Figure) -> str:
     with dossier_style():
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     return re.sub(r"<metadata>.*?</metadata>", "", buffer.getvalue(), flags=re.DOTALL)
-
-
-def save_svg(figure: Figure, path: Path) -> None:
-    """Write `svg_text` with line ends that do not depend on the system."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_bytes(svg_text(figure).encode("utf-8"))
 
 
 def alternative_text(figure: Figure) -> str:

@@ -38,9 +38,20 @@ def preload() -> None:
             importlib.import_module(f"validation.figures.{name}")
 
 
+def _draw_once() -> None:
+    """The first figure loads fonts and the mathematics parser: done here, every kernel has them."""
+    from validation.figures.style import dossier_style, new_figure, svg_text
+
+    with dossier_style():
+        figure, (axes,) = new_figure()
+        axes.set_title("$s_r$")
+        svg_text(figure)
+
+
 def serve() -> None:
     """Answer requests until the input ends."""
     preload()
+    _draw_once()
     signal.signal(signal.SIGCHLD, signal.SIG_IGN)  # kernels that ended leave no zombie
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # whoever started this process decides when it ends
     gc.freeze()  # pages stay shared with the kernels

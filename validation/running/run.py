@@ -78,7 +78,7 @@ def run_study(
     Parameters
     ----------
     folder : the study folder
-    jobs : notebooks at once; default one a processor
+    jobs : notebooks at once; default one more than there are processors, since a kernel that starts waits
     draft : leave readings without a result out; writes to draft/, watermarked, overwritten by the next draft
     only : one characteristic alone, a draft as well
     progress : called with one line a step
@@ -107,7 +107,8 @@ def run_study(
         issue = DRAFT_FOLDER if is_draft else f"{_last_issue(shelf) + 1:03d}"
         building = shelf / f"{BUILDING}-{issue}"
         try:
-            report = _build(study, building, issue, jobs or os.cpu_count() or 1, only, is_draft, progress, started, now)
+            at_once = jobs or (os.cpu_count() or 1) + 1
+            report = _build(study, building, issue, at_once, only, is_draft, progress, started, now)
             target = folder / DRAFT_FOLDER if is_draft else shelf / issue
             if is_draft:
                 shutil.rmtree(target, ignore_errors=True)
