@@ -28,6 +28,10 @@ RUNS_NOTE = (
     "is not in it, so it may be too narrow. With 3 runs that differ, the 95 % interval of the slope held the truth in "
     "67 % of simulated calibrations; `departure` and `single_point_bias` count the runs."
 )
+RESIDUAL_NOTE = (
+    "One standard deviation for all levels: where scatter grows with the level it describes none of them, and its 95 % "
+    "interval held the truth in 82 % of simulated calibrations; `sd_constant` and `sd_slope` follow the level."
+)
 ON_REFERENCE_NOTE = (
     "The column u_level is not used here: the intervals show scatter of readings and runs, not the uncertainty of the "
     "standards, which trueness takes up."
@@ -136,7 +140,7 @@ class _Chapter:
             )
             return found
         residual = [self.line.residual_estimate(confidence=c) for c in self.levels]
-        return [*found, self._quantity("residual_sd", None, residual, self.response_unit)]
+        return [*found, self._quantity("residual_sd", None, residual, self.response_unit, notes=[RESIDUAL_NOTE])]
 
     def _shared(self, estimates: Sequence[Estimate]) -> list[str]:
         """What must be said of the interval of an ordinary coefficient where there are runs."""
