@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
@@ -14,6 +14,7 @@ from validation.stats.estimate import Estimate, mean
 from validation.stats.precision import PrecisionResult, precision
 from validation.stats.precision_forms import FORMULAS, RULE, precision_forms
 from validation.stats.precision_model import PrecisionModelResult, precision_model
+from validation.stats.robust import robust_precision
 from validation.stats.trueness import bias
 from validation.study.model import ExperimentData, Study
 from validation.study.quantity import At, Evaluation, Quantity
@@ -316,3 +317,19 @@ def unit_text(unit: str) -> str:
 def place_text(at: object, unit: str) -> str:
     """A level inside a sentence: "4 %", or the label."""
     return f"{level_text(at)}{unit_text(unit) if isinstance(at, float | int) else ''}"
+
+
+def robust_alternatives(study: Study, name: str, keys: Sequence[str], title: str) -> Mapping[str, Sequence[Quantity]]:
+    """The quantities `keys` of a precision chapter by algorithms A and S, level by level."""
+    if not_ready(study, name) is not None:
+        return {}
+    quantities = []
+    for level in levels(study.experiments[EXPERIMENT]):
+        shown, judged = (
+            robust_precision(level.grouped(), confidence=c) for c in (study.confidence, study.judged_confidence)
+        )
+        for key in keys:
+            estimate = getattr(shown, key)
+            if estimate is not None:
+                quantities.append(level.quantity(f"{name}.{key}", estimate, study, getattr(judged, key)))
+    return {title: quantities} if quantities else {}

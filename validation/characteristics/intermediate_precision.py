@@ -22,6 +22,7 @@ from validation.characteristics._precision_runs import (
     model_quantities,
     not_ready,
     place_text,
+    robust_alternatives,
     unit_text,
 )
 from validation.characteristics.repeatability import CHECKED as CHECKED_WITHIN
@@ -30,7 +31,6 @@ from validation.stats.mixed_model import MixedModelResult, mixed_model
 from validation.stats.one_way import exact_mean
 from validation.stats.outliers import grubbs_single
 from validation.stats.precision import PrecisionResult
-from validation.stats.robust import robust_precision
 from validation.study.model import ExperimentData, Study
 from validation.study.quantity import Evaluation, Flag, Quantity
 from validation.words import level_text, sentence_list, significant, with_interval
@@ -111,18 +111,7 @@ def evaluate(study: Study) -> Evaluation:
 
 def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
     """s_run and s_I by algorithms A and S, which single readings and runs far out hardly move."""
-    if not_ready(study, NAME) is not None:
-        return {}
-    quantities = []
-    for level in levels(study.experiments[EXPERIMENT]):
-        shown, judged = (
-            robust_precision(level.grouped(), confidence=c) for c in (study.confidence, study.judged_confidence)
-        )
-        for key in ("s_run", "s_I"):
-            estimate = getattr(shown, key)
-            if estimate is not None:
-                quantities.append(level.quantity(f"{NAME}.{key}", estimate, study, getattr(judged, key)))
-    return {ROBUST: quantities} if quantities else {}
+    return robust_alternatives(study, NAME, ("s_run", "s_I"), ROBUST)
 
 
 def _components_of(found: Sequence[Level], study: Study) -> tuple[list[Quantity], list[str]]:

@@ -20,13 +20,13 @@ from validation.characteristics._precision_runs import (
     model_quantities,
     not_ready,
     place_text,
+    robust_alternatives,
     unit_text,
 )
 from validation.stats.estimate import Estimate, exact
 from validation.stats.one_way import exact_mean
 from validation.stats.outliers import cochran
 from validation.stats.precision import PrecisionResult, PublishedResult, against_published
-from validation.stats.robust import robust_precision
 from validation.study.model import Study
 from validation.study.quantity import At, Evaluation, Flag, Quantity
 from validation.words import level_text, sentence_list, significant, with_interval
@@ -104,18 +104,7 @@ def evaluate(study: Study) -> Evaluation:
 
 def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
     """s_r and r by algorithm S over the runs of a level, which single readings far out hardly move."""
-    if not_ready(study, NAME) is not None:
-        return {}
-    quantities = []
-    for level in levels(study.experiments[EXPERIMENT]):
-        shown, judged = (
-            robust_precision(level.grouped(), confidence=c) for c in (study.confidence, study.judged_confidence)
-        )
-        for key in ("s_r", "r"):
-            estimate = getattr(shown, key)
-            if estimate is not None:
-                quantities.append(level.quantity(f"{NAME}.{key}", estimate, study, getattr(judged, key)))
-    return {ROBUST: quantities} if quantities else {}
+    return robust_alternatives(study, NAME, ("s_r", "r"), ROBUST)
 
 
 def _other_methods(quantities: Sequence[Quantity], study: Study) -> list[dict[str, Any]]:
