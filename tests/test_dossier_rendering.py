@@ -743,6 +743,8 @@ def test_tints_stay_apart_in_grey():
 def test_symbols_are_set_and_names_are_not():
     assert prose("s_r and L_C") == [("it", "s"), ("sub", "r"), ("", " and "), ("it", "L"), ("sub", "C")]
     assert prose("1.2 × 10^−5") == [("", "1.2 × 10"), ("sup", "−5")]
+    assert prose("u^2 = k s_T") == [("", "u"), ("sup", "2"), ("", " = k "), ("it", "s"), ("sub", "T")]
+    assert prose("r_pub") == [("it", "r"), ("sub", "pub")]
     for name in ("repeatability.s_r", "s_r_old.csv", "s_rx", "P_a", "file_10^x"):
         assert prose(name) == [("", name)]
     assert formula("s_r^2 + x_{ij}") == [
@@ -777,3 +779,14 @@ def test_drawings_keep_known_elements_only(inside, kept):
 def test_broken_drawings_are_refused(svg):
     with pytest.raises(ValueError, match="draw it again"):
         inline_svg(svg, "p")
+
+
+def test_a_listing_too_wide_for_the_page_keeps_its_times_on_one_line():
+    head = ("Row", "Reading", "run", "order", "time", "day", "analyst", "instrument", "preparation", "level", "result")
+    cells = ("74", "P-073", "R5", "1", "2026-03-16T08:30", "2026-03-16", "A2", "SAW-3", "N0.5-R5-1", "4", "3.90")
+    wide = Table(
+        "listing", (*head, "record", "Status"), ((*cells, "records/export-R5.csv", ""),), long=True, literal=True
+    )
+    pages = pypdf.PdfReader(io.BytesIO(render_pdf(one_block(wide)))).pages
+    lines = [line.replace("\u200b", "") for page in pages for line in page.extract_text().splitlines()]
+    assert any("2026-03-16T08:30" in line for line in lines), lines

@@ -150,6 +150,7 @@ class Cover:
 class Document:
     """The whole dossier. `issue` is "001"; `short_hash` the first 12 hex digits over the sorted inputs.
 
+    `issue_word` is what the pages call `issue`: the report of the self-test has the version there.
     `watermark` is empty but for a draft. `timestamp` is seconds since 1970, handed in, never read from the clock here.
     """
 
@@ -159,6 +160,7 @@ class Document:
     short_hash: str
     timestamp: int
     watermark: str = ""
+    issue_word: str = "issue"
     language: str = "en"
 
     def to_dict(self) -> dict[str, Any]:

@@ -15,6 +15,8 @@ _NUMBER = re.compile(r"(?:[<>≤≥≈] ?)?[+−-]?\d[\d\u2009\u202f]*(?:(?P<poi
 _DIGIT, _POINT = 0.5, 0.25  # em, in every face of the font
 # Points, for the PDF: its text column, half its full width, a character of a table, the space between columns.
 _COLUMN, _HALF, _CHARACTER, _GAP = 374.0, 232.0, 4.3, 11.0
+# The same in a listing set close for want of room; a cell of more characters than the last may take several lines.
+_FULL, _SMALL, _CLOSE, _LONGEST = 480.0, 3.75, 6.0, 19
 
 
 def arranged(document: blocks.Document) -> dict[str, Any]:
@@ -41,6 +43,7 @@ def arranged(document: blocks.Document) -> dict[str, Any]:
         "cover": cover,
         "blocks": arranged_blocks,
         "issue": document.issue,
+        "issue_word": document.issue_word,
         "short_hash": document.short_hash,
         "watermark": document.watermark,
         "language": document.language,
@@ -84,6 +87,11 @@ def _paragraph(block: blocks.Paragraph) -> dict[str, Any]:
 
 
 @_arranged.register
+def _heading(block: blocks.Heading) -> dict[str, Any]:
+    return asdict(block) | {"text": symbols.prose(block.text)}
+
+
+@_arranged.register
 def _items(block: blocks.Items) -> dict[str, Any]:
     return {"kind": block.kind, "items": [symbols.prose(item) for item in block.items]}
 
@@ -105,6 +113,7 @@ def _table(block: blocks.Table) -> dict[str, Any]:
     # Listings of readings show what was typed, letter for letter.
     marked = (lambda cell: [("", cell)]) if block.literal else symbols.prose
     natural = _natural_width(head, rows)
+    close = [] if block.widths else _listing_widths(head, rows, block.long)
     return asdict(block) | {
         "head": [symbols.prose(cell) for cell in head],
         "align": list(align),
@@ -112,7 +121,8 @@ def _table(block: blocks.Table) -> dict[str, Any]:
             [{"text": marked(cell), "tail": tails[i][at]} for i, cell in enumerate(row)] for at, row in enumerate(rows)
         ],
         "caption": symbols.prose(block.caption),
-        "widths": list(block.widths) if len(block.widths) == width else [],
+        "widths": list(block.widths) if len(block.widths) == width else close,
+        "close": bool(close),
         "wide": block.long or natural > _COLUMN,
         # A narrow listing of readings stands in two columns: half the pages.
         "paired": block.long and not block.widths and 0.85 * natural < _HALF,
@@ -120,8 +130,24 @@ def _table(block: blocks.Table) -> dict[str, Any]:
 
 
 def _natural_width(head: Sequence[str], rows: Sequence[Sequence[str]]) -> float:
-    longest = [max([len(word), *(len(row[i]) for row in rows)]) for i, word in enumerate(head)]
-    return sum(_CHARACTER * count + _GAP for count in longest)
+    return sum(_CHARACTER * count + _GAP for count in _longest(head, rows))
+
+
+def _longest(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[int]:
+    return [max([len(word), *(len(row[i]) for row in rows)]) for i, word in enumerate(head)]
+
+
+def _listing_widths(head: Sequence[str], rows: Sequence[Sequence[str]], long: bool) -> list[float]:
+    """Widths of a listing too wide for the page: times and names on one line, what is left for the long texts."""
+    longest = _longest(head, rows)
+    texts = [i for i, count in enumerate(longest) if count > _LONGEST]
+    points = [_SMALL * count + _CLOSE for count in longest]
+    left = _FULL - sum(width for i, width in enumerate(points) if i not in texts)
+    least = sum(_SMALL * max(6, len(head[i])) + _CLOSE for i in texts)
+    if not long or not texts or _natural_width(head, rows) <= _FULL or left < least:
+        return []
+    share = left / sum(longest[i] for i in texts)
+    return [share * longest[i] if i in texts else width for i, width in enumerate(points)]
 
 
 @_arranged.register

@@ -224,7 +224,7 @@ def raw_data(record: DossierRecord) -> list[Block]:
             f" Throughout: {', '.join(f'{name} {value}' for name, value in throughout.items())}." if throughout else ""
         )
         text = (
-            f"{len(rows)} rows. SHA-256 {record.inputs.get(data.worksheet, '')}. Row is the line of the file; "
+            f"{len(rows)} row{'' if len(rows) == 1 else 's'}. SHA-256 {record.inputs.get(data.worksheet, '')}. Row is the line of the file; "
             f"the heading is line 1.{same}"
         )
         blocks += [

@@ -10,7 +10,8 @@ Span = tuple[Kind, str]
 
 # In prose only the symbols of this trade are touched: any other text, such as a reading's name, stays as it was typed.
 _PROSE = re.compile(
-    r"(?<![\w.])(?P<base>[sLxabdT])_(?P<sub>run|rel|low|high|NG|EG|BG|PB|[rRILCDQwydY01])(?!\w|\.\w)|(?<=10)\^(?P<sup>[−-]?\d+)(?![\w.]\w)"
+    r"(?<![\w.])(?P<base>[sLxabdTVr])_(?P<sub>run|rel|low|high|pub|NG|EG|BG|PB|x0|[rRILCDQTikwydY01])(?!\w|\.\w)"
+    r"|(?<=10)\^(?P<sup>[−-]?\d+)(?![\w.]\w)|(?<=[A-Za-z)])\^(?P<square>2)(?![\w.]\w)"
 )
 _FORMULA = re.compile(
     r"(?<![^\W_])(?P<base>[^\W\d_]{1,2}[\u0302\u0303\u0304\u0307]?)_(?P<sub>\{[^{}]*\}|[^\W_]+(?:,[^\W_]+)*)"
@@ -42,7 +43,7 @@ def _spans(pattern: re.Pattern[str], text: str) -> list[Span]:
             spans.append(("it" if re.match(r"[A-Za-z]\W?\Z", parts["base"]) else "", parts["base"]))
             spans.append(("sub", parts["sub"].strip("{}")))
         else:
-            spans.append(("sup", parts["sup"].strip("{}")))
+            spans.append(("sup", (parts["sup"] or parts["square"]).strip("{}")))
         end = found.end()
     if end < len(text):
         spans.append(("", text[end:]))

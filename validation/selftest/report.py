@@ -149,6 +149,7 @@ def build_report(result: SelfTest) -> Document:
         cover=_cover(result),
         blocks=tuple(block for part in parts for block in part(result)),
         issue=str(result.software["versions"]["validation"]),
+        issue_word="version",
         short_hash=result.sha256[:12],
         timestamp=0,  # the time of the run stands in selftest.json alone, so that this stays the same
     )
@@ -423,7 +424,7 @@ def _coverage(result: SelfTest) -> list[Block]:
         return [*blocks, Paragraph(text)]
     rows = tuple(
         (
-            row.statistic,
+            row.statistic.replace("single_point", "single point").replace("residual_sd", "residual sd"),
             row.simulated,
             f"{row.nominal:g}",
             fixed(row.attained, 4),
@@ -444,7 +445,6 @@ def _coverage(result: SelfTest) -> list[Block]:
         rows,
         align="lldddrll",
         long=True,
-        literal=True,
         widths=(2, 3, 0.8, 0.9, 0.9, 0.8, 1.4, 1),
     )
     said = tuple(dict.fromkeys(row.note for row in result.coverage if row.note))
