@@ -26,11 +26,11 @@ OUTLIER_ALPHA = 0.01
 RUNS_NOTE = (
     "The interval takes all readings as independent and scattering equally at all levels: what those of one run share "
     "is not in it, so it may be too narrow. With 3 runs that differ, the 95 % interval of the slope held the truth in "
-    "67 % of simulated calibrations; `departure` and `single_point_bias` count the runs."
+    "67 % of simulated calibrations; departure and single point bias count the runs."
 )
 RESIDUAL_NOTE = (
     "One standard deviation for all levels: where scatter grows with the level it describes none of them, and its 95 % "
-    "interval held the truth in 82 % of simulated calibrations; `sd_constant` and `sd_slope` follow the level."
+    "interval held the truth in 82 % of simulated calibrations; sd constant and sd slope follow the level."
 )
 ON_REFERENCE_NOTE = (
     "The column u_level is not used here: the intervals show scatter of readings and runs, not the uncertainty of the "

@@ -8,6 +8,7 @@ from typing import Any
 from validation.dossier.blocks import Block, Heading, Paragraph, Table
 from validation.dossier.compare import ComparisonReport
 from validation.dossier.record import DossierRecord
+from validation.judging.conclusion import range_text
 from validation.words import level_text, sentence_list, significant, with_interval
 
 
@@ -112,7 +113,7 @@ def _numbers(report: ComparisonReport) -> Table:
 
 def _span(conclusion: Mapping[str, Any]) -> str:
     spread = conclusion.get("range")
-    return "" if spread is None else f", {level_text(spread[0])} to {level_text(spread[1])}"
+    return "" if spread is None else f", {range_text((spread[0], spread[1]))}"
 
 
 def _number(value: float | None) -> str:

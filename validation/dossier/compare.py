@@ -13,6 +13,7 @@ from scipy import stats
 
 from validation.dossier.manifest import MANIFEST, hashes, read_manifest, sha256
 from validation.faults import Refusal
+from validation.judging.conclusion import range_text
 from validation.study.grammar import Limit
 from validation.words import level_text, significant
 
@@ -336,7 +337,7 @@ def _place(at: Any) -> str:
 
 def _range(conclusion: Mapping[str, Any]) -> str:
     spread = conclusion.get("range")
-    return "" if spread is None else f"({level_text(spread[0])} to {level_text(spread[1])})"
+    return "" if spread is None else f"({range_text((spread[0], spread[1])).removeprefix('from ')})"
 
 
 def _text(value: float | None) -> str:

@@ -12,6 +12,8 @@ from validation.words import (
     with_interval,
 )
 
+_PROPER_NAMES = {name.lower(): name for name in ("Bablok", "Deming", "Mandel", "Passing", "York")}
+
 
 def chapter_anchor(quantity: str) -> str:
     """The anchor of the chapter that holds a quantity."""
@@ -39,7 +41,9 @@ def name_of(quantity: str) -> str:
 def spoken(name: str) -> str:
     """The last part of a key as words; symbols such as s_r stay as they are."""
     first = name.partition("_")[0]
-    return name if len(first) <= 1 else name.replace("_", " ")
+    if len(first) <= 1:
+        return name
+    return " ".join(_PROPER_NAMES.get(word, word) for word in name.split("_"))
 
 
 def strip_of(row: RequirementResult, anchor: str = "") -> Strip:
