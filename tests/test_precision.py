@@ -250,3 +250,13 @@ def test_order_of_rows_does_not_matter():
         one, two = module.evaluate(study), module.evaluate(turned)
         for q in one.quantities:
             assert two.get(q.key, q.at).value == pytest.approx(q.value, rel=1e-11)
+
+
+def test_the_axis_title_of_a_low_figure_keeps_clear_of_its_title():
+    study = precision_study([["2.0", "2.1"], ["2.4", "2.5"], ["1.9", "2.2"]])
+    figure = run_figures.run_means(intermediate_precision.evaluate(study), study)
+    figure.draw_without_rendering()
+    title, beside = figure.get_suptitle(), figure.get_supylabel()
+    boxes = {text.get_text(): text.get_window_extent() for text in figure.texts}
+    assert not boxes[title].overlaps(boxes[beside])
+    assert boxes[beside].y0 >= 0

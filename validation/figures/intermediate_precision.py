@@ -9,7 +9,7 @@ from validation.figures._levels import end_label, interval_bars, level_axis, nam
 from validation.figures.style import BLUE, GREY, INK, ORANGE, VERMILION, WIDTH, dossier_style, new_figure
 from validation.study.model import Study
 from validation.study.quantity import Evaluation
-from validation.words import level_text, significant
+from validation.words import level_text, sentence_list, significant
 
 
 def run_means(evaluation: Evaluation, study: Study) -> Figure | None:
@@ -26,7 +26,7 @@ def run_means(evaluation: Evaluation, study: Study) -> Figure | None:
             _panel(axes, entry, study.unit)
         for axes in list(panels.flat)[len(shown) :]:
             axes.set_visible(False)
-        figure.supylabel(f"difference from the mean of the level / {study.unit}", fontsize=10)
+        figure.supylabel(f"result minus level mean / {study.unit}", fontsize=10)
         figure.supxlabel("run", fontsize=10)
         figure.suptitle(_means_title(shown, study.unit), x=0.01, ha="left", fontsize=11, fontweight="bold")
     return figure
@@ -72,7 +72,8 @@ def _means_title(shown: list[dict], unit: str) -> str:
         return "Runs differ by less than results within a run at every level"
     if len(larger) == len(known):
         return "Runs differ by more than results within a run at every level"
-    return "Runs differ by more than results within a run at " + ", ".join(named(e["at"], unit) for e in larger)
+    places = sentence_list([named(entry["at"], unit) for entry in larger])
+    return f"Runs differ by more than results within a run at {places}"
 
 
 def sd_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
