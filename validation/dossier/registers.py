@@ -223,8 +223,9 @@ def raw_data(record: DossierRecord) -> list[Block]:
         same = (
             f" Throughout: {', '.join(f'{name} {value}' for name, value in throughout.items())}." if throughout else ""
         )
+        counted = "1 row" if len(rows) == 1 else f"{len(rows)} rows"
         text = (
-            f"{len(rows)} row{'' if len(rows) == 1 else 's'}. SHA-256 {record.inputs.get(data.worksheet, '')}. Row is the line of the file; "
+            f"{counted}. SHA-256 {record.inputs.get(data.worksheet, '')}. Row is the line of the file; "
             f"the heading is line 1.{same}"
         )
         blocks += [
