@@ -67,7 +67,7 @@ def chapter_of(item: Characteristic) -> Callable[[DossierRecord], list[Block]]:
         ]
         blocks += verdict_sentences(rows)
         blocks += formulas(item)
-        blocks += notes_of(evaluation, quantities)
+        blocks += notes_of(evaluation, quantities, said=record.words.get(item.name, ()))
         return blocks
 
     return build
@@ -242,13 +242,15 @@ def typeset(formula: str) -> str:
     return formula
 
 
-def notes_of(evaluation: Evaluation, quantities: Sequence[Quantity]) -> list[Block]:
-    """What an auditor must be told, each sentence once, with the places it concerns."""
+def notes_of(evaluation: Evaluation, quantities: Sequence[Quantity], *, said: Sequence[str]) -> list[Block]:
+    """What an auditor must be told, each sentence once, with the places it concerns; what `said` says stands there."""
     places: dict[str, list[str]] = {note: [] for note in evaluation.notes}
     for q in quantities:
         for note in q.notes:
             name = spoken(q.key.partition(".")[2])
             places.setdefault(note, []).append(name if q.at is None else f"{name} at {level_text(q.at)}")
+    for sentence in said:
+        places.pop(sentence, None)
     if not places:
         return [Paragraph("Notes: none.", style="note")]
     return [
