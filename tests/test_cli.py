@@ -3,6 +3,8 @@
 import io
 import json
 import os
+import re
+import shutil
 import subprocess
 import sys
 from dataclasses import dataclass
@@ -12,8 +14,10 @@ import pytest
 from study_folder import PLAN, PRECISION, write_study
 
 import validation
-from validation import cli
-from validation.faults import Refusal
+from validation import cli, resources
+from validation.faults import Refusal, StudyDataError
+from validation.judging.reading import read_checked
+from validation.running.run import run_study
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "docs"))
 from commands import command_page
@@ -492,3 +496,17 @@ def test_the_page_of_commands_is_that_of_this_version():
     page = Path(__file__).parents[1] / "docs" / "commands.md"
     assert page.read_text(encoding="utf-8") == command_page(), "write it anew: python docs/commands.py"
     assert all(f"## validation {verb}" in page.read_text(encoding="utf-8") for verb in VERBS)
+
+
+def test_faults_of_plan_requirements_and_worksheets_are_told_together(tmp_path: Path) -> None:
+    study = Path(shutil.copytree(resources.folder("demo_data") / "new-grade", tmp_path / "study"))
+    plan = (study / "plan.yaml").read_text(encoding="utf-8")
+    plan = plan.replace("  trigger:", "  triger:", 1).replace("quantity: trueness.bias", "quantity: trueness.bais", 1)
+    (study / "plan.yaml").write_text(plan, encoding="utf-8")
+    sheet = study / "worksheets" / "calibration.csv"
+    sheet.write_text(sheet.read_text(encoding="utf-8").replace("3921.4", "3921.x", 1), encoding="utf-8")
+    told = [str(fault) for fault in read_checked(study)[1]]
+    for part in ('Write "trigger"', "Did you mean trueness.bias?", '"response": The cell holds more than a number'):
+        assert sum(part in fault for fault in told) == 1, part
+    with pytest.raises(StudyDataError, match=re.escape("Did you mean trueness.bias?")):
+        run_study(study)

@@ -365,13 +365,14 @@ def _numbers(text: str, option: str) -> tuple[float, ...]:
 @app.command()
 def check(folder: StudyFolder, as_json: AsJson = False) -> int:
     """Read plan and worksheets, report every problem at once, and repeat the plan in sentences."""
+    from validation.judging.reading import read_checked
     from validation.judging.requirements import levels_not_held
     from validation.study.explain import explain
     from validation.study.lock import plan_order
     from validation.study.reading_hashes import RECORD, changed_readings, record_readings
 
     folder = _folder(folder)
-    study, faults = _read(folder)
+    study, faults = read_checked(folder, now=_now())
     if study is None or faults:
         if as_json:
             _print_json({"ok": False, "faults": [_fault_dict(fault) for fault in faults]})
@@ -406,23 +407,6 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
         print(f"Readings as first seen:\n  {folder / RECORD}")
     _next(*_after_check(study, order.state, _shell(folder)))
     return DONE
-
-
-def _read(folder: Path) -> tuple[Study | None, list[Fault]]:
-    """The study, its requirements checked too: those of a valid plan even where worksheets have faults."""
-    from validation.judging.requirements import requirement_faults
-    from validation.study.load import read_study
-    from validation.study.plan import plan_lines, read_plan
-
-    study, faults = read_study(folder, now=_now())
-    if study is not None:
-        from validation.running.run import study_requirement_faults
-
-        return study, list(study_requirement_faults(study))
-    plan, _ = read_plan(folder)
-    if plan is not None:
-        faults = [*faults, *requirement_faults(plan, lines=plan_lines(folder))]
-    return None, faults
 
 
 def _meanings() -> dict[str, str]:

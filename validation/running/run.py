@@ -24,16 +24,16 @@ from validation.dossier.html import render_html
 from validation.dossier.manifest import MANIFEST, hashes, inputs_hash, sha256, versions, write_manifest
 from validation.dossier.pdf import render_pdf
 from validation.dossier.verify import verify_dossier, version_notes
-from validation.faults import Refusal, StudyDataError
+from validation.faults import Refusal
 from validation.judging.outcomes import Judgement, evaluate, judge_study
-from validation.judging.requirements import levels_not_held, requirement_faults
+from validation.judging.reading import load_checked
+from validation.judging.requirements import levels_not_held
 from validation.judging.sensitivity import Variant, mark_fragile, variants
 from validation.program import program_hash
 from validation.running.kernels import KernelSource
 from validation.running.notebooks import NotebookFailure, execute_all
 from validation.study.load import load_study, record_files, unused_files
 from validation.study.model import Study
-from validation.study.plan import plan_lines
 from validation.study.quantity import Evaluation
 from validation.study.reading_hashes import changed_readings, record_readings
 
@@ -96,7 +96,7 @@ def run_study(
     started = now()
     if only is not None and only not in characteristics():
         raise Refusal(f"There is no characteristic {only!r}; there are {', '.join(characteristics())}.")
-    study = checked_study(folder, draft=draft or only is not None, now=started)
+    study = load_checked(folder, draft=draft or only is not None, now=started)
     record_readings(study)
     shelf = folder / "dossiers"
     shelf.mkdir(exist_ok=True)
@@ -116,31 +116,6 @@ def run_study(
         finally:
             shutil.rmtree(building, ignore_errors=True)
     return RunReport(target, report.outcome, report.text, report.all_met, report.warnings)
-
-
-def checked_study(folder: Path, *, draft: bool = False, now: datetime | None = None) -> Study:
-    """The study, with its requirements checked against what can be judged as well.
-
-    Raises
-    ------
-    StudyDataError
-        With every fault.
-    """
-    study = load_study(folder, draft=draft, now=now)
-    faults = study_requirement_faults(study)
-    if faults:
-        raise StudyDataError(faults)
-    return study
-
-
-def study_requirement_faults(study: Study) -> list[Any]:
-    """Requirements that cannot be judged as written, now that the levels are known."""
-    numeric = {
-        name: data.numeric_levels or "assigned" in data.table
-        for name, data in study.experiments.items()
-        if not data.table.empty
-    }
-    return requirement_faults(study.plan, numeric_levels=numeric, lines=plan_lines(study.folder))
 
 
 @contextmanager

@@ -18,7 +18,7 @@ from validation.study.amendments import AMENDMENTS, Amendment, State
 from validation.study.design_notes import design_notes
 from validation.study.lock import HISTORY, LOCK, plan_sha256, read_lock
 from validation.study.model import ExperimentData, Reading, Study
-from validation.study.plan import PLAN, Experiment, Plan, read_plan
+from validation.study.plan import PLAN, Experiment, Plan, read_plan, readable_part
 from validation.study.reading_hashes import record_faults
 from validation.study.text_files import censored, decimal, moment
 from validation.study.worksheets import (
@@ -88,6 +88,8 @@ def read_study(
     _, lock_faults = read_lock(folder)
     written, amendment_faults = amending.read_amendments(folder)
     faults += lock_faults + amendment_faults + record_faults(folder)
+    plan_faults = bool(faults) and plan is None
+    plan = plan or readable_part(folder / PLAN)  # worksheets are looked at even where the plan has faults of its own
     if plan is None:
         return None, faults
     sheets, sheet_faults = _sheets(folder, plan)
@@ -95,7 +97,7 @@ def read_study(
     states = states_of(sheets.values())
     kept = [item for item in written if item.number not in left_out]
     applied = (*kept, *added)
-    if len(sheets) == sum(name in WORKSHEETS for name in plan.experiments):
+    if not plan_faults and len(sheets) == sum(name in WORKSHEETS for name in plan.experiments):
         # With a worksheet missing, amendments of its readings would be faulted for nothing.
         faults += amending.apply(applied, [state for group in states.values() for state in group])
     experiments = {}

@@ -414,6 +414,44 @@ def _parsed(raw: bytes, file: str) -> tuple[Plan | None, tuple[Fault, ...]]:
     return (None if faults else plan), tuple(faults)
 
 
+def readable_part(path: Path) -> Plan | None:
+    """What can be read of a plan with faults, so that the faults of its worksheets and requirements are told as well.
+
+    Each experiment and each requirement that is sound by itself, and the unit; None where there is not even that.
+    Nothing is ever computed on it.
+    """
+    whole, _ = read_plan(path)
+    if whole is not None:
+        return whole
+    raw, faults = _raw(path)
+    value = None if faults else read_yaml(raw, PLAN).value
+    facts = value.get("study") if isinstance(value, dict) else None
+    if not isinstance(value, dict) or not isinstance(facts, dict):
+        return None
+    experiments, requirements = value.get("experiments"), value.get("requirements")
+    named = experiments if isinstance(experiments, dict) else {}
+    stated = requirements if isinstance(requirements, list) else []
+    unsaid = dict.fromkeys(("id", "title", "laboratory", "measurand"), "not read")
+    part = {
+        "format": 1,
+        "study": {**unsaid, "unit": facts.get("unit"), "range": [0.0, 1.0]},
+        "experiments": {name: item for name, item in named.items() if name in EXPERIMENTS and _sound(Experiment, item)},
+        "requirements": [item for item in stated if _sound(Requirement, item)],
+    }
+    try:
+        return Plan.model_validate(part)
+    except ValidationError:
+        return None
+
+
+def _sound(model: type[BaseModel], value: Any) -> bool:
+    try:
+        model.model_validate(value)
+    except ValidationError:
+        return False
+    return True
+
+
 def plan_lines(path: Path) -> dict[str, int]:
     """The line of each requirement in plan.yaml, by requirement id; empty where the plan cannot be read."""
     raw, faults = _raw(path)
