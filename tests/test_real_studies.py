@@ -137,6 +137,14 @@ def test_formaldehyde_equals_the_data_set() -> None:
     assert [(row["level"], row["response"]) for row in rows("formaldehyde", "calibration.csv")] == expected
 
 
+def test_formaldehyde_gives_the_line_that_r_prints_for_it() -> None:
+    # Source: R, help page Formaldehyde, its example lm(optden ~ carb): 0.005086 and 0.876286 (recalled, reproduces).
+    readings = rows("formaldehyde", "calibration.csv")
+    slope, intercept = np.polyfit(*([float(row[name]) for row in readings] for name in ("level", "response")), 1)
+    assert intercept == pytest.approx(0.005086, abs=5e-7)
+    assert slope == pytest.approx(0.876286, abs=5e-7)
+
+
 def test_norris_equals_the_file_and_its_certified_line() -> None:
     # Source: NIST StRD, Norris, lines 61 to 96 (data), 31 to 46 (certified: B0 -0.262323073774029, B1 1.00211681802045)
     found = rows("nist-norris", "calibration.csv")
