@@ -195,12 +195,12 @@ def test_conclusion_is_fit_only_with_every_absence_excused() -> None:
     study = precision_study([BIAS])
     rows = [row for row in rows_of(study) if row.at != 10.0]
     fits = {"study": study.plan.study.model_copy(update={"range": (1.0, 4.0)})}
-    reasons = {item.name: "elsewhere" for item in not_evaluated(study)}
+    reasons = {item.name: "elsewhere" for item in not_evaluated(study, evaluate(study))}
     excused = study.plan.model_copy(update={**fits, "not_evaluated": reasons})
     missing = study.plan.model_copy(update={**fits, "not_evaluated": {k: v for k, v in reasons.items() if k != "fuel"}})
     for plan, outcome in ((excused, "fit"), (missing, "fit with restrictions")):
         other = study.__class__(study.folder, plan, study.experiments)
-        found = conclude(other, rows, not_evaluated(other))
+        found = conclude(other, rows, not_evaluated(other, evaluate(other)))
         assert found.outcome == outcome
         assert ("fuel" in found.text) == (outcome != "fit")
 
@@ -208,7 +208,7 @@ def test_conclusion_is_fit_only_with_every_absence_excused() -> None:
 def test_conclusion_is_not_fit_when_no_level_meets_everything() -> None:
     strict = {**BIAS, "limit": 0.0001}
     study = precision_study([strict])
-    found = conclude(study, rows_of(study), not_evaluated(study))
+    found = conclude(study, rows_of(study), not_evaluated(study, evaluate(study)))
     assert (found.outcome, found.range) == ("not fit", None)
 
 
@@ -222,11 +222,11 @@ def test_the_range_never_reaches_beyond_what_a_requirement_was_tested_at() -> No
         [BIAS, {**BIAS, "id": "R2", "quantity": "repeatability.s_r", "rule": "point", "limit": 1.0}]
     )
     rows = [row for row in rows_of(study) if row.id == "R2" or row.at == 4.0]
-    found = conclude(study, rows, not_evaluated(study))
+    found = conclude(study, rows, not_evaluated(study, evaluate(study)))
     assert (found.outcome, found.range) == ("fit with restrictions", (4.0, 4.0))
     assert "R1 was tested only at 4 %." in found.text
     censored = [moved(row, observed=None, interval=None, outcome="not shown") if row.at == 1.0 else row for row in rows]
-    assert conclude(study, censored, not_evaluated(study)).range == (4.0, 4.0)
+    assert conclude(study, censored, not_evaluated(study, evaluate(study))).range == (4.0, 4.0)
 
 
 def test_a_requirement_for_every_level_without_any_level_leaves_no_range() -> None:
@@ -235,7 +235,7 @@ def test_a_requirement_for_every_level_without_any_level_leaves_no_range() -> No
     )
     rows = [row for row in rows_of(study) if row.id == "R2"]
     nowhere = moved(rows[0], id="R1", at=None, observed=None, interval=None, outcome="not shown")
-    found = conclude(study, [nowhere, *rows], not_evaluated(study))
+    found = conclude(study, [nowhere, *rows], not_evaluated(study, evaluate(study)))
     assert (found.outcome, found.range) == ("not fit", None)
     assert "R1" in found.text
 
@@ -243,7 +243,7 @@ def test_a_requirement_for_every_level_without_any_level_leaves_no_range() -> No
 def test_a_study_without_any_reading_is_not_judged_rather_than_not_fit() -> None:
     study = precision_study([BIAS])
     rows = [moved(row, observed=None, interval=None, outcome="not shown") for row in rows_of(study)]
-    found = conclude(study, rows, not_evaluated(study))
+    found = conclude(study, rows, not_evaluated(study, evaluate(study)))
     assert (found.outcome, found.range) == ("not judged", None)
     assert "readings" in found.text
 

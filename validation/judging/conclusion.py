@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Any, Literal
@@ -10,7 +10,7 @@ from typing import Any, Literal
 from validation.judging.requirements import BY_PERFORMANCE, RequirementResult, find_key
 from validation.study.model import Study
 from validation.study.plan import FURTHER
-from validation.study.quantity import Quantity
+from validation.study.quantity import Evaluation, Quantity
 from validation.words import level_text, sentence_list
 
 ConclusionOutcome = Literal["fit", "fit with restrictions", "not fit", "not judged"]
@@ -56,17 +56,17 @@ class Conclusion:
         }
 
 
-def not_evaluated(study: Study) -> tuple[NotEvaluated, ...]:
-    """What no reading of this study speaks about, with the plan's reason."""
+def not_evaluated(study: Study, evaluations: Mapping[str, Evaluation]) -> tuple[NotEvaluated, ...]:
+    """What nothing in this study speaks about, with the plan's reason."""
     reasons = dict(study.plan.not_evaluated)
     if "selectivity" in reasons:  # the same thing under its other name
         reasons.setdefault("matrix", reasons.pop("selectivity"))
-    absent = {name: title for name, title in MAIN.items() if study.ready(name) is None}
-    further = dict(FURTHER.items())
-    others = {name: name.replace("_", " ") for name in reasons if name not in MAIN and name not in FURTHER}
+    there = {name for name, evaluation in evaluations.items() if not evaluation.missing}
+    there |= {name for name in (*MAIN, "control", "history") if study.ready(name) is not None}
+    titles = {**MAIN, **FURTHER}
+    titles |= {name: name.replace("_", " ") for name in reasons if name not in titles}
     return tuple(
-        NotEvaluated(name, title, reasons.get(name, "").strip())
-        for name, title in {**absent, **further, **others}.items()
+        NotEvaluated(name, title, reasons.get(name, "").strip()) for name, title in titles.items() if name not in there
     )
 
 

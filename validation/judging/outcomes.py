@@ -65,7 +65,7 @@ def judge_study(study: Study, evaluations: Mapping[str, Evaluation], *, order: P
         quantities.append(by_performance)
         if any(row.at == BY_PERFORMANCE for row in rows):
             rows = judge(study.plan, quantities, order, chapters=set(evaluations))
-    absent = not_evaluated(study)
+    absent = not_evaluated(study, evaluations)
     partial = sorted(set(characteristics()) - set(evaluations))
     return Judgement(
         study_id=study.plan.study.id,

@@ -7,6 +7,9 @@ from collections.abc import Iterator
 from validation.study.model import ExperimentData
 from validation.study.text_files import decimal
 
+#: The experiments whose scatter is the aim: one level, one run or no replicates take something from them.
+SCATTER = ("calibration", "precision", "reproducibility")
+
 
 def design_notes(data: ExperimentData, *, draft: bool) -> Iterator[str]:
     """Censored, excluded and missing readings; one run, level or laboratory; no replicates; unpaired samples."""
@@ -44,13 +47,13 @@ def _levels(data: ExperimentData) -> Iterator[str]:
             yield f"Not every level is a number ({named}), so all levels are taken as labels."
         else:
             yield "The levels are labels, so trueness, tolerance limits and percentage limits are not computed."
-    if data.name != "detection" and data.table["level"].nunique() == 1:
+    if data.name in SCATTER and data.table["level"].nunique() == 1:
         yield "There is one level only."
 
 
 def _groups(data: ExperimentData) -> Iterator[str]:
     table = data.table
-    if data.name != "comparison" and "run" in table and table["run"].nunique() == 1:
+    if data.name in (*SCATTER, "detection") and "run" in table and table["run"].nunique() == 1:
         yield "There is one run only, so nothing varies between runs."
     if data.name == "reproducibility" and table["laboratory"].nunique() == 1:
         yield "There is one laboratory only, so nothing varies between laboratories."
@@ -58,7 +61,7 @@ def _groups(data: ExperimentData) -> Iterator[str]:
         yield from _pairs(data)
         return
     cells = [column for column in ("laboratory", "level", "run", "material") if column in table]
-    if data.name != "detection" and cells and table.groupby(cells, sort=False).size().max() == 1:
+    if data.name in SCATTER and cells and table.groupby(cells, sort=False).size().max() == 1:
         yield f"There are no replicates: each {' and '.join(cells)} has one reading."
 
 

@@ -23,6 +23,24 @@ _SERVES = {
     "reproducibility": "reproducibility between laboratories",
     "detection": "detection and quantification limits",
     "comparison": "the comparison with a reference method",
+    "matrix": "the comparison of oil grades and used oils",
+    "fuel": "the comparison of fuel blends",
+    "carry_over": "carry-over from a high sample",
+    "ruggedness": "the screening of the procedure's settings",
+    "recovery": "the recovery of spikes",
+    "stability": "the stability of standards",
+    "lots": "the comparison of lots of the standard",
+    "control": "the drift of the check standard",
+    "history": "the overall risk of the decision rule",
+}
+#: Columns whose distinct values are counted, as a sentence names them.
+_NOUNS = {
+    **{
+        name: name for name in ("laboratory", "grade", "fuel", "lot", "state", "age", "level", "run", "sample", "trial")
+    },
+    "material": "material",
+    "sequence": "sequence",
+    "setting": "setting",
 }
 
 
@@ -73,8 +91,7 @@ def _experiment(data: ExperimentData) -> str:
     if data.awaiting:
         return head + f"{_count(rows, 'row')} prepared, no result yet; it awaits readings."
     parts = [_count(len(data.table), "reading")]
-    names = {"laboratory": "laboratory", "level": "level", "run": "run", "sample": "sample", "material": "material"}
-    for column, noun in names.items():
+    for column, noun in _NOUNS.items():
         if column in (*WORKSHEETS[data.name].required, *WORKSHEETS[data.name].structure) and column in data.table:
             parts.append(_count(data.table[column].nunique(), noun))
     replicates = _replicates(data)
@@ -91,7 +108,9 @@ def _replicates(data: ExperimentData) -> str:
     cells = [column for column in ("laboratory", "sample", "method", "level", "run") if column in data.table]
     if data.name == "comparison":
         cells = ["sample", "method"]
-    if data.name == "detection" or not cells or data.table.empty:
+    elif data.name not in ("calibration", "precision", "reproducibility"):
+        cells = [column for column in WORKSHEETS[data.name].needed if column not in ("sequence", "position")]
+    if data.name in ("detection", "carry_over", "history") or not cells or data.table.empty:
         return ""
     sizes = data.table.groupby(cells, sort=False).size()
     low, high = int(sizes.min()), int(sizes.max())
@@ -148,7 +167,7 @@ def _gaps(plan: Plan) -> Iterator[str]:
     missing += [name for name in ("people", "equipment", "standards") if not getattr(plan, name)]
     if missing:
         yield f"Not stated: {', '.join(missing)}."
-    planned = [name for name in WORKSHEETS if name not in plan.experiments]
+    planned = [name.replace("_", "-") for name in WORKSHEETS if name not in plan.experiments and name != "history"]
     if planned:
         yield f"Not planned: {', '.join(planned)}."
     for name, reason in plan.not_evaluated.items():

@@ -146,7 +146,12 @@ def _sheets(folder: Path, plan: Plan) -> tuple[dict[str, Sheet], list[Fault]]:
         if name not in WORKSHEETS:
             continue
         sheet, sheet_faults = read_sheet(
-            folder, experiment.worksheet, name, unit=plan.study.unit, response_unit=experiment.response_unit
+            folder,
+            experiment.worksheet,
+            name,
+            unit=plan.study.unit,
+            response_unit=experiment.response_unit,
+            factors=experiment.factors,
         )
         faults += sheet_faults
         if sheet is not None:

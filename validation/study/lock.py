@@ -214,6 +214,8 @@ def _first(study: Study, zone: tzinfo) -> tuple[_Span | None, int]:
     """The earliest dated reading, and how many readings with a result carry no time."""
     spans, undated, seen = [], 0, set()
     for name, data in sorted(study.experiments.items()):
+        if WORKSHEETS[name].earlier:
+            continue
         for reading in data.readings:
             if (reading.file, reading.line) in seen or not reading.written.get(WORKSHEETS[name].value):
                 continue

@@ -19,29 +19,24 @@ from validation.study.yaml_reading import Path_, Reading, key_name, read_yaml
 
 PLAN = "plan.yaml"
 
-EXPERIMENTS = ("calibration", "precision", "reproducibility", "detection", "comparison")
-#: What a complete validation looks at beside the experiments of this study (the names are those of `not_evaluated`).
+EXPERIMENTS = (
+    *("calibration", "precision", "reproducibility", "detection", "comparison"),
+    *("matrix", "fuel", "carry_over", "ruggedness", "recovery", "stability", "lots", "control", "history"),
+)
+#: What a complete validation looks at beside the five classical experiments (names are those of `not_evaluated`).
 FURTHER = {
     "matrix": "selectivity and matrix effect",
     "fuel": "fuel blend and volatility",
     "carry_over": "carry-over",
     "ruggedness": "ruggedness",
-    "stability": "stability of standards and calibration",
     "recovery": "recovery of spikes",
+    "stability": "stability of standards and calibration",
+    "standards": "traceability of the standards",
     "uncertainty": "measurement uncertainty",
 }
 
-RESERVED_EXPERIMENTS = (
-    "matrix",
-    "fuel",
-    "carry_over",
-    "ruggedness",
-    "stability",
-    "recovery",
-    "lots",
-    "standards",
-    "control",
-)
+#: A name kept for what has no worksheet: lot records are named under `standards`.
+RESERVED_EXPERIMENTS = ("standards",)
 
 # Settings an experiment may carry beside its worksheet; "" lists those of every experiment.
 SETTINGS: Mapping[str, tuple[str, ...]] = {
@@ -51,6 +46,15 @@ SETTINGS: Mapping[str, tuple[str, ...]] = {
     "reproducibility": (),
     "detection": ("matrix", "low_range_max"),
     "comparison": (),
+    "matrix": ("reference",),
+    "fuel": ("reference",),
+    "carry_over": (),
+    "ruggedness": ("factors", "nominal"),
+    "recovery": (),
+    "stability": ("allowed_change", "planned_time"),
+    "lots": ("reference",),
+    "control": ("allowed_drift",),
+    "history": (),
 }
 
 
@@ -106,6 +110,24 @@ def _as_positive(value: Any) -> Any:
     return float(value)
 
 
+def _as_factors(value: Any) -> Any:
+    """The factors of a screening: the column of the worksheet, and the two texts that its cells may hold."""
+    if value is None:
+        return None
+    example = 'Write one factor a line: equilibration: {low: "30 s", high: "60 s"}.'
+    if not isinstance(value, Mapping) or not value:
+        raise ValueError(f"must name each factor with its two settings. {example}")
+    factors = {}
+    for name, settings in value.items():
+        if not isinstance(settings, Mapping) or set(settings) != {"low", "high"}:
+            raise ValueError(f'has the factor "{name}" without exactly low and high. {example}')
+        low, high = (str(settings[end]).strip() for end in ("low", "high"))
+        if not low or not high or low == high:
+            raise ValueError(f'has the factor "{name}" with one setting twice or none. {example}')
+        factors[str(name)] = {"low": low, "high": high}
+    return factors
+
+
 def _as_numbers(value: Any) -> Any:
     if isinstance(value, list | tuple):
         return tuple(value)
@@ -133,6 +155,8 @@ class StudyFacts(_Model):
     measurand: Text
     unit: Text
     range: tuple[float, float]
+    grade: Text | None = None
+    fuel: Text | None = None
     procedure: Text | None = None
     intended_use: Text | None = None
     customer_limits: Numbers = ()
@@ -182,6 +206,12 @@ class Experiment(_Model):
     matrix: Text | None = None
     low_range_max: Number | None = None
     published_r: Annotated[float | dict[str, float] | None, BeforeValidator(_as_published)] = None
+    reference: Text | None = None
+    factors: Annotated[dict[str, dict[str, str]] | None, BeforeValidator(_as_factors)] = None
+    nominal: Number | None = None
+    allowed_change: Limit | None = None
+    planned_time: Number | None = Field(default=None, gt=0)
+    allowed_drift: Limit | None = None
     order_seed: int | None = None
 
     @field_validator("worksheet")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from pathlib import Path
 
@@ -28,6 +28,7 @@ class Columns:
     structure: tuple[str, ...] = ()
     labels: bool = False
     words: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    earlier: bool = False
 
     @property
     def required(self) -> tuple[str, ...]:
@@ -41,15 +42,27 @@ WORKSHEETS: Mapping[str, Columns] = {
     "reproducibility": Columns(("laboratory", "level"), "result", ("run", "u_level"), labels=True),
     "detection": Columns(("material",), "result", ("level", "run")),
     "comparison": Columns(("sample", "method"), "result", ("u",), words={"method": ("candidate", "reference")}),
+    "matrix": Columns(("grade", "level"), "result", ("run",)),
+    "fuel": Columns(("fuel", "level"), "result", ("run",)),
+    "carry_over": Columns(
+        ("sequence", "position"), "result", ("setting", "level"), words={"position": ("high", "blank 1", "blank 2")}
+    ),
+    "ruggedness": Columns(("trial",), "result", ("run",)),
+    "recovery": Columns(("sample", "added"), "result", ("u_added", "run")),
+    "stability": Columns(("state", "age"), "result", ("run",)),
+    "lots": Columns(("lot",), "result", ("run", "level")),
+    "control": Columns(("run",), "result", ("level",)),
+    "history": Columns((), "result", earlier=True),
 }
-NUMERIC = ("level", "response", "result", "assigned", "u_level", "u")
-IN_STUDY_UNIT = ("level", "result", "assigned", "u_level", "u")
-NOT_NEGATIVE = ("u_level", "u")
+NUMERIC = ("level", "response", "result", "assigned", "u_level", "u", "age", "added", "u_added")
+IN_STUDY_UNIT = ("level", "result", "assigned", "u_level", "u", "added", "u_added")
+NOT_NEGATIVE = ("u_level", "u", "age", "added", "u_added")
 KNOWN = frozenset(
     (
         *("reading", "order", "time", "analyst", "instrument", "laboratory", "grade", "fuel", "lot", "record", "note"),
         *("level", "run", "assigned", "u_level", "preparation", "day", "pad_lot", "material", "matrix", "sample"),
-        *("method", "replicate", "u", "response", "result"),
+        *("method", "replicate", "u", "response", "result", "sequence", "position", "setting", "trial", "state"),
+        *("age", "added", "u_added"),
     )
 )
 _HEADING = re.compile(r"(?P<name>[^\[\]]+?)\s*\[(?P<unit>[^\[\]]*)\]")
@@ -73,14 +86,26 @@ class Sheet:
     file: str
     columns: tuple[str, ...]
     rows: tuple[Row, ...]
+    kind: Columns
 
-    @property
-    def kind(self) -> Columns:
-        return WORKSHEETS[self.experiment]
+
+def columns_of(experiment: str, factors: Mapping[str, Mapping[str, str]] | None = None) -> Columns:
+    """The columns of an experiment; each factor of a screening adds one that holds its low or its high setting."""
+    kind = WORKSHEETS[experiment]
+    if not factors:
+        return kind
+    words = {name: (settings["low"], settings["high"]) for name, settings in factors.items()}
+    return replace(kind, needed=(*kind.needed, *factors), words={**kind.words, **words})
 
 
 def read_sheet(
-    folder: Path, file: str, experiment: str, *, unit: str, response_unit: str | None = None
+    folder: Path,
+    file: str,
+    experiment: str,
+    *,
+    unit: str,
+    response_unit: str | None = None,
+    factors: Mapping[str, Mapping[str, str]] | None = None,
 ) -> tuple[Sheet | None, list[Fault]]:
     """Read one worksheet: headings, rows, identifiers, decimal marks, formulas.
 
@@ -89,6 +114,7 @@ def read_sheet(
     folder, file : the study folder, and the worksheet as the plan names it
     experiment : which row of WORKSHEETS holds
     unit, response_unit : what a unit in a heading must be; None lets any response unit pass
+    factors : the plan's factors of a screening, with their settings
 
     Returns
     -------
@@ -100,20 +126,21 @@ def read_sheet(
     grid, faults = read_grid(path, file, KNOWN)
     if grid is None:
         return None, faults
-    heads, head_faults = _headings(grid, experiment, unit, response_unit)
+    kind = columns_of(experiment, factors)
+    heads, head_faults = _headings(grid, experiment, kind, unit, response_unit)
     faults += head_faults
     if heads is None:
         return None, faults
     rows, row_faults = _rows(grid, heads)
-    return Sheet(experiment, file, tuple(heads.values()), rows), faults + row_faults
+    return Sheet(experiment, file, tuple(heads.values()), rows, kind), faults + row_faults
 
 
 def _headings(
-    grid: Grid, experiment: str, unit: str, response_unit: str | None
+    grid: Grid, experiment: str, kind: Columns, unit: str, response_unit: str | None
 ) -> tuple[dict[int, str] | None, list[Fault]]:
     """The column names by position; a known name loses its unit, which must be the study's."""
     if not grid.rows or not any(grid.rows[0][1]) or grid.rows[0][0] != 1:
-        expected = ", ".join(WORKSHEETS[experiment].required)
+        expected = ", ".join(kind.required)
         mend = "Write the column names into line 1."
         return None, [Fault(grid.file, "The worksheet has no headings.", mend, row=1, expected=expected)]
     faults: list[Fault] = []
@@ -132,13 +159,9 @@ def _headings(
             mend = "Keep one of the two columns, or rename the other."
             faults.append(Fault(grid.file, "The heading appears twice.", mend, row=1, column=name, found=heading))
         heads[position] = name
-    faults += _missing_columns(grid, heads, experiment)
-    fatal = any(fault.column in WORKSHEETS[experiment].required for fault in faults if "appears" not in fault.reason)
-    return (None if fatal and not _all_there(heads, experiment) else heads), faults
-
-
-def _all_there(heads: Mapping[int, str], experiment: str) -> bool:
-    return set(WORKSHEETS[experiment].required) <= set(heads.values())
+    faults += _missing_columns(grid, heads, experiment, kind)
+    fatal = any(fault.column in kind.required for fault in faults if "appears" not in fault.reason)
+    return (None if fatal and not set(kind.required) <= set(heads.values()) else heads), faults
 
 
 def _split(heading: str) -> tuple[str, str | None]:
@@ -157,17 +180,17 @@ def _nameless(grid: Grid, position: int) -> list[Fault]:
     return [Fault(grid.file, f"Column {position + 1} holds values but has no heading.", mend, row=row)]
 
 
-def _missing_columns(grid: Grid, heads: Mapping[int, str], experiment: str) -> list[Fault]:
+def _missing_columns(grid: Grid, heads: Mapping[int, str], experiment: str, kind: Columns) -> list[Fault]:
     faults = []
     names = list(heads.values())
-    for column in WORKSHEETS[experiment].required:
+    for column in kind.required:
         if column in names:
             continue
         close = get_close_matches(column, [name.lower() for name in names], n=1, cutoff=0.75)
         near = next((name for name in names if close and name.lower() == close[0]), None)
         mend = f'Rename "{near}" to "{column}".' if near else f'Add the column "{column}".'
         found = ", ".join(names)
-        expected = ", ".join(WORKSHEETS[experiment].required)
+        expected = ", ".join(kind.required)
         reason = f"The column is missing; {experiment} needs it."
         faults.append(Fault(grid.file, reason, mend, 1, None, column, found, expected))
     return faults
@@ -296,7 +319,8 @@ def value_faults(sheet: Sheet, row: Row, values: Mapping[str, str], *, excluded:
         if reason:
             fault(column, reason, mend, "a number")
         elif column in NOT_NEGATIVE and text.startswith("-") and decimal(text):
-            fault(column, "A standard uncertainty is negative.", "Write its size without a sign.", "zero or more")
+            what = "A standard uncertainty" if column.startswith("u") else f"The {column}"
+            fault(column, f"{what} is negative.", "Write its size without a sign.", "zero or more")
     if values.get("time") and moment(values["time"]) is None:
         fault("time", "The time cannot be read.", "Write 2026-07-01 or 2026-07-01T09:30.", "an ISO 8601 date or time")
     return faults
