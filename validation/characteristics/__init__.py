@@ -20,7 +20,8 @@ class KeyInfo:
     """What is said about one key of results.json wherever it is named.
 
     `at`: "level" (number, or label where the worksheet's levels are labels), "label" (a definition, sample, ...),
-    or "none". `unit`: of which kind it is; each quantity carries the text itself. `rules`: the rules a requirement on it may use.
+    or "none". `unit`: of which kind it is; each quantity carries the text itself. `rules`: the rules a requirement on
+    it may use.
     `pair`: the other key of a pair of limits that the rule `inside` takes together, low one first.
     `checked_against`: the published examples (document and clause) that the tests hold this statistic to.
     """

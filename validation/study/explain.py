@@ -34,14 +34,10 @@ _SERVES = {
     "history": "the overall risk of the decision rule",
 }
 #: Columns whose distinct values are counted, as a sentence names them.
-_NOUNS = {
-    **{
-        name: name for name in ("laboratory", "grade", "fuel", "lot", "state", "age", "level", "run", "sample", "trial")
-    },
-    "material": "material",
-    "sequence": "sequence",
-    "setting": "setting",
-}
+_NOUNS = (
+    *("laboratory", "grade", "fuel", "lot", "state", "age", "level", "run", "sample", "trial"),
+    *("material", "sequence", "setting"),
+)
 
 
 def explain(study: Study, *, meanings: Mapping[str, str] | None = None) -> dict[str, list[str]]:
@@ -91,9 +87,9 @@ def _experiment(data: ExperimentData) -> str:
     if data.awaiting:
         return head + f"{_count(rows, 'row')} prepared, no result yet; it awaits readings."
     parts = [_count(len(data.table), "reading")]
-    for column, noun in _NOUNS.items():
+    for column in _NOUNS:
         if column in (*WORKSHEETS[data.name].required, *WORKSHEETS[data.name].structure) and column in data.table:
-            parts.append(_count(data.table[column].nunique(), noun))
+            parts.append(_count(data.table[column].nunique(), column))
     replicates = _replicates(data)
     left = [
         _count(number, f"{status} reading")
