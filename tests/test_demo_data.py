@@ -7,6 +7,7 @@ import hashlib
 import importlib.util
 import io
 import json
+import sys
 from collections import Counter
 from datetime import datetime
 from pathlib import Path
@@ -33,6 +34,7 @@ ZONE = ZoneInfo("Europe/Zurich")
 
 @pytest.fixture(scope="module")
 def generate() -> ModuleType:
+    sys.path.insert(0, str(DEMO))  # where the script itself finds its modules
     found = importlib.util.spec_from_file_location("demo_generate", DEMO / "generate.py")
     assert found is not None
     assert found.loader is not None
