@@ -1,0 +1,285 @@
+"""What is known of one input of a measurement model, as a distribution with mean, standard uncertainty and draws.
+
+Each is a small frozen class. `standard_uncertainty` is the one that the law of propagation takes; `degrees_of_freedom`
+is infinite unless the input was estimated from readings. All members of one distribution share its unit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from math import inf, isfinite, sqrt
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from validation.stats.estimate import Number, centre, mean
+
+Draws = NDArray[np.float64]
+
+
+class Distribution(Protocol):
+    """What propagation and Monte Carlo ask of an input."""
+
+    @property
+    def mean(self) -> float: ...
+
+    @property
+    def standard_uncertainty(self) -> float: ...
+
+    @property
+    def degrees_of_freedom(self) -> float: ...
+
+    def draw(self, random: np.random.Generator, size: int) -> Draws:
+        """`size` independent values, shape (size,)."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Normal:
+    """Normal with mean and standard uncertainty; `degrees_of_freedom` counts in the effective ones alone.
+
+    References
+    ----------
+    JCGM 101:2008, 6.4.7.
+    """
+
+    mean: float
+    standard_uncertainty: float
+    degrees_of_freedom: float = inf
+
+    def __post_init__(self) -> None:
+        _finite(mean=self.mean)
+        _not_negative(standard_uncertainty=self.standard_uncertainty)
+        _positive_df(self.degrees_of_freedom)
+
+    def draw(self, random: np.random.Generator, size: int) -> Draws:
+        return _moved(random.standard_normal(size), self.mean, self.standard_uncertainty)
+
+
+@dataclass(frozen=True, slots=True)
+class StudentT:
+    """Scaled and shifted t: an input evaluated from readings (type A).
+
+    `standard_uncertainty` is the scale s/sqrt(n), as the law of propagation takes it; the draws scatter more, by
+    sqrt(nu / (nu - 2)), which is how Monte Carlo carries the degrees of freedom.
+
+    References
+    ----------
+    JCGM 101:2008, 6.4.9.
+    """
+
+    mean: float
+    standard_uncertainty: float
+    degrees_of_freedom: float
+
+    def __post_init__(self) -> None:
+        _finite(mean=self.mean)
+        _not_negative(standard_uncertainty=self.standard_uncertainty)
+        _positive_df(self.degrees_of_freedom)
+
+    def draw(self, random: np.random.Generator, size: int) -> Draws:
+        if not isfinite(self.degrees_of_freedom):
+            return _moved(random.standard_normal(size), self.mean, self.standard_uncertainty)
+        return _moved(random.standard_t(self.degrees_of_freedom, size), self.mean, self.standard_uncertainty)
+
+
+@dataclass(frozen=True, slots=True)
+class Rectangular:
+    """Any value between `low` and `high` is as likely as any other (JCGM 101:2008, 6.4.2)."""
+
+    low: float
+    high: float
+    degrees_of_freedom: float = inf
+
+    def __post_init__(self) -> None:
+        _ordered(self.low, self.high)
+        _positive_df(self.degrees_of_freedom)
+
+    @property
+    def mean(self) -> float:
+        return (self.low + self.high) / 2
+
+    @property
+    def standard_uncertainty(self) -> float:
+        return (self.high - self.low) / sqrt(12)
+
+    def draw(self, random: np.random.Generator, size: int) -> Draws:
+        return _moved(random.random(size), self.low, self.high - self.low)
+
+
+@dataclass(frozen=True, slots=True)
+class Trapezoidal:
+    """Sum of two rectangular errors: flat over the share `top` of the width. 0: triangular; 1: rectangular.
+
+    References
+    ----------
+    JCGM 101:2008, 6.4.4 (variance (high - low)^2 (1 + top^2) / 24).
+    """
+
+    low: float
+    high: float
+    top: float = 0.0
+    degrees_of_freedom: float = inf
+
+    def __post_init__(self) -> None:
+        _ordered(self.low, self.high)
+        _positive_df(self.degrees_of_freedom)
+        if not 0 <= self.top <= 1:
+            raise ValueError(f"top must lie between 0 and 1, the share of the width that is flat; got {self.top}")
+
+    @property
+    def mean(self) -> float:
+        return (self.low + self.high) / 2
+
+    @property
+    def standard_uncertainty(self) -> float:
+        return (self.high - self.low) * sqrt((1 + self.top**2) / 24)
+
+    def draw(self, random: np.random.Generator, size: int) -> Draws:
+        share = (1 + self.top) * random.random(size) + (1 - self.top) * random.random(size)
+        return _moved(share, self.low, (self.high - self.low) / 2)
+
+
+def triangular(low: float, high: float, *, degrees_of_freedom: float = inf) -> Trapezoidal:
+    """Symmetric triangle between `low` and `high` (JCGM 101:2008, 6.4.5)."""
+    return Trapezoidal(low, high, 0.0, degrees_of_freedom)
+
+
+def one_sided(limit: float, *, degrees_of_freedom: float = inf) -> Rectangular:
+    """A loss or gain between nothing and `limit`, of either sign: rectangular, with a mean that is not zero.
+
+    A one-sided error shifts the result by half its limit besides widening it (JCGM 100:2008, 4.3.8, first case in
+    its simplest form).
+    """
+    return Rectangular(min(0.0, limit), max(0.0, limit), degrees_of_freedom)
+
+
+@dataclass(frozen=True, slots=True)
+class Arcsine:
+    """A quantity that cycles between `low` and `high` like a sine, read at a random moment (JCGM 101:2008, 6.4.6)."""
+
+    low: float
+    high: float
+    degrees_of_freedom: float = inf
+
+    def __post_init__(self) -> None:
+        _ordered(self.low, self.high)
+        _positive_df(self.degrees_of_freedom)
+
+    @property
+    def mean(self) -> float:
+        return (self.low + self.high) / 2
+
+    @property
+    def standard_uncertainty(self) -> float:
+        return (self.high - self.low) / sqrt(8)
+
+    def draw(self, random: np.random.Generator, size: int) -> Draws:
+        cycle = np.sin(2 * np.pi * random.random(size))
+        return _moved(cycle, self.mean, (self.high - self.low) / 2)
+
+
+@dataclass(frozen=True, slots=True)
+class CurvilinearTrapezoid:
+    """Rectangular whose two limits are each known only to `inexactness` (JCGM 101:2008, 6.4.3).
+
+    The half-width itself is rectangular about its stated value, within plus and minus `inexactness`.
+    """
+
+    low: float
+    high: float
+    inexactness: float
+    degrees_of_freedom: float = inf
+
+    def __post_init__(self) -> None:
+        _ordered(self.low, self.high)
+        _positive_df(self.degrees_of_freedom)
+        if not 0 <= self.inexactness <= (self.high - self.low) / 2:
+            raise ValueError(f"inexactness must lie between 0 and the half-width; got {self.inexactness}")
+
+    @property
+    def mean(self) -> float:
+        return (self.low + self.high) / 2
+
+    @property
+    def standard_uncertainty(self) -> float:
+        return sqrt((self.high - self.low) ** 2 / 12 + self.inexactness**2 / 9)
+
+    def draw(self, random: np.random.Generator, size: int) -> Draws:
+        half = (self.high - self.low) / 2 + self.inexactness * (2 * random.random(size) - 1)
+        return np.asarray(self.mean + half * (2 * random.random(size) - 1))
+
+
+@dataclass(frozen=True, slots=True)
+class Exponential:
+    """A quantity that cannot be negative and of which only the mean is known (JCGM 101:2008, 6.4.10)."""
+
+    mean: float
+    degrees_of_freedom: float = inf
+
+    def __post_init__(self) -> None:
+        _finite(mean=self.mean)
+        _not_negative(mean=self.mean)
+        _positive_df(self.degrees_of_freedom)
+
+    @property
+    def standard_uncertainty(self) -> float:
+        return self.mean
+
+    def draw(self, random: np.random.Generator, size: int) -> Draws:
+        return self.mean * random.standard_exponential(size)
+
+
+def type_a(readings: Iterable[Number]) -> StudentT:
+    """The mean of independent readings, with u = s/sqrt(n) and n - 1 degrees of freedom.
+
+    Parameters
+    ----------
+    readings : shape (n,), n >= 2, one unit
+
+    Raises
+    ------
+    ValueError
+        Fewer than two readings, or one that is not finite.
+
+    References
+    ----------
+    JCGM 100:2008, 4.2.1 to 4.2.3.
+    """
+    values = list(readings)
+    if len(values) < 2:
+        raise ValueError(f"readings must hold at least two numbers; got {len(values)}")
+    _, differences = centre(values, "readings")
+    return StudentT(mean(values), float(differences.std(ddof=1)) / sqrt(len(values)), len(values) - 1)
+
+
+def _moved(draws: Draws, start: float, scale: float) -> Draws:
+    """start + scale * draws, without a second array."""
+    draws *= scale
+    draws += start
+    return draws
+
+
+def _finite(**values: float) -> None:
+    for name, value in values.items():
+        if not isfinite(value):
+            raise ValueError(f"{name} must be finite; got {value}")
+
+
+def _not_negative(**values: float) -> None:
+    for name, value in values.items():
+        if not (isfinite(value) and value >= 0):
+            raise ValueError(f"{name} must be zero or more; got {value}")
+
+
+def _ordered(low: float, high: float) -> None:
+    _finite(low=low, high=high)
+    if low > high:
+        raise ValueError(f"low must not exceed high; got {low} and {high}")
+
+
+def _positive_df(df: float) -> None:
+    if not df > 0:
+        raise ValueError(f"degrees_of_freedom must be more than zero; got {df}")
