@@ -419,6 +419,7 @@ CHARACTERISTIC = Characteristic(
     title="Detection and quantification limits",
     position=70,
     experiment="detection",
+    also_reads=("calibration",),
     method=(
         "Blanks of each matrix give mean + 3 s and + 10 s, and the limits of IUPAC 1997 with Student's t.",
         "The calibration line gives the limits of ISO 11843-2 (over all levels, and over the lowest with a spread that "

@@ -14,6 +14,7 @@ from validation.dossier.chapters import chapter_of
 from validation.dossier.opening import absent_characteristics, cover, plan_and_requirements, verdicts
 from validation.dossier.record import DossierRecord
 from validation.dossier.registers import people_and_equipment, raw_data, recompute, register, sensitivity, software
+from validation.dossier.scope import fitness_and_scope
 
 
 def build_document(record: DossierRecord) -> Document:
@@ -25,6 +26,7 @@ def build_document(record: DossierRecord) -> Document:
         plan_and_requirements,
         absent_characteristics,
         *(chapter_of(item) for item in characteristics().values()),
+        fitness_and_scope,
         sensitivity,
         register,
         people_and_equipment,

@@ -15,6 +15,7 @@ from validation.judging.conclusion import (
     not_evaluated,
     quantification_limit,
 )
+from validation.judging.fitness import Fitness, fitness
 from validation.judging.requirements import BY_PERFORMANCE, RequirementResult, judge
 from validation.study.lock import PlanOrder, plan_order
 from validation.study.model import Study
@@ -33,6 +34,7 @@ class Judgement:
     conclusion: Conclusion
     absent: tuple[NotEvaluated, ...]
     order: PlanOrder
+    fitness: Fitness
 
     def results(self) -> dict[str, Any]:
         """The content of results.json."""
@@ -43,6 +45,7 @@ class Judgement:
             "requirements": [row.to_dict() for row in self.requirements],
             "flags": [flag.to_dict() for flag in self.flags],
             "conclusion": self.conclusion.to_dict(),
+            "fitness": self.fitness.to_dict(),
         }
 
 
@@ -67,15 +70,17 @@ def judge_study(study: Study, evaluations: Mapping[str, Evaluation], *, order: P
             rows = judge(study.plan, quantities, order, chapters=set(evaluations))
     absent = not_evaluated(study, evaluations)
     partial = sorted(set(characteristics()) - set(evaluations))
+    conclusion = in_part(list(evaluations)) if partial else conclude(study, rows, absent)
     return Judgement(
         study_id=study.plan.study.id,
         unit=study.unit,
         quantities=tuple(quantities),
         requirements=rows,
         flags=tuple(flag for evaluation in evaluations.values() for flag in evaluation.flags),
-        conclusion=in_part(list(evaluations)) if partial else conclude(study, rows, absent),
+        conclusion=conclusion,
         absent=absent,
         order=order,
+        fitness=fitness(study, rows, evaluations, conclusion, absent),
     )
 
 

@@ -106,9 +106,7 @@ def _of_study(
     title: str, kind: Kind, other: Study, study: Study, evaluations: Mapping[str, Evaluation], judgement: Judgement
 ) -> Variant:
     touched = {name for name, data in study.experiments.items() if data is not other.experiments[name]}
-    # The limits of detection that need a line read the calibration worksheet as well as their own.
-    also = {"detection"} if "calibration" in touched else set()
-    names = [item.name for item in characteristics().values() if item.experiment in touched or item.name in also]
+    names = [item.name for item in characteristics().values() if touched & {item.experiment, *item.also_reads}]
     asked = _asked(judgement) & set(evaluations)
     try:
         fresh = evaluate(replace(other, looked_at_otherwise=True), only=[name for name in names if name in asked])

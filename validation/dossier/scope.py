@@ -1,0 +1,43 @@
+"""The chapter on fitness and scope: what holds at once, on which terms, and what stays open."""
+
+from __future__ import annotations
+
+from validation.dossier.blocks import Block, Heading, Items, Paragraph, Table
+from validation.dossier.record import DossierRecord
+
+LEAD_IN = (
+    "Everything judged in this study at once: the range is that of the verdicts, grades and fuels are those whose "
+    "verdicts admit them, the terms are what the verdicts on procedure and standards ask of daily work. People sign it; "
+    "the program proposes."
+)
+
+
+def fitness_and_scope(record: DossierRecord) -> list[Block]:
+    """The fitness statement."""
+    found = record.judgement.fitness
+    blocks: list[Block] = [Heading("Fitness and scope", 1, "fitness"), Paragraph(LEAD_IN)]
+    blocks.append(Paragraph(found.statement, style="lead", margin="results.json: fitness"))
+    if found.materials:
+        rows = tuple((item.kind, item.name, item.standing, f"{item.reason}.") for item in found.materials)
+        head = ("Kind", "Name", "Standing", "Because")
+        blocks.append(
+            Table("Grades and fuels", head, rows, align="llll", widths=(0.6, 0.8, 1.6, 3.4), margin="matrix, fuel")
+        )
+    blocks += _list("Terms of the procedure and of the standards", found.terms)
+    blocks += _list("Restrictions", record.judgement.conclusion.restrictions)
+    blocks += _list("Open actions", found.open_actions, none="None.")
+    if found.scope:
+        blocks += [
+            Heading("Wording for the scope of accreditation", 2),
+            Paragraph(found.scope),
+            Paragraph(
+                "A proposal in the words of the plan; the accreditation body's own form comes first.", style="note"
+            ),
+        ]
+    return [*blocks, *_list("Results outside the scope", found.outside)]
+
+
+def _list(title: str, items: tuple[str, ...], *, none: str = "") -> list[Block]:
+    if not items:
+        return [Heading(title, 2), Paragraph(none)] if none else []
+    return [Heading(title, 2), Items(items)]
