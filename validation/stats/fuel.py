@@ -1,0 +1,66 @@
+"""Spread of the response factors over fuels: an uncertainty component wherever the customers' fuel is not known."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import sqrt
+
+import numpy as np
+
+from validation.stats.estimate import Estimate
+from validation.stats.one_way import check_confidence, sd_interval
+
+SOURCE = "relative standard deviation, chi-square interval (common practice)"
+ONE_FUEL = "There is one fuel only: the spread over fuels cannot be told; further fuels would supply it."
+ALIKE = "The slopes of the fuels agree to the last digit: no spread could be found."
+
+
+def relative_spread(slopes: Sequence[float], *, confidence: float = 0.95, n: int = 0) -> Estimate | None:
+    """Standard deviation of the slopes over fuels, divided by their mean.
+
+    Parameters
+    ----------
+    slopes : shape (k,), one a fuel
+    confidence : level of the two-sided interval
+    n : readings that entered, for the record
+
+    Returns
+    -------
+    Estimate with k - 1 degrees of freedom; None for one fuel, or where the slopes average to zero or less. The
+    interval is that of a standard deviation of normal values with the mean taken as known, close enough below a
+    spread of 0.3; it holds for fuels drawn at random, which fuels of an experiment seldom are.
+
+    Raises
+    ------
+    ValueError
+        No slopes, or one that is not finite.
+    """
+    check_confidence(confidence)
+    values = np.asarray(slopes, dtype=float)
+    if values.size == 0 or not np.isfinite(values).all():
+        raise ValueError(f"slopes must hold at least one finite number; got {list(slopes)}")
+    k, middle = values.size, float(values.mean())
+    if k == 1 or middle <= 0:
+        return None
+    spread = float(values.std(ddof=1)) / middle
+    if spread <= 1e-13:
+        return Estimate(0.0, n=n, units=k, degrees_of_freedom=float(k - 1), notes=(ALIKE,), source=SOURCE)
+    return Estimate(spread, sd_interval(spread, k - 1, confidence), confidence, None, float(k - 1), n, k, source=SOURCE)
+
+
+def scatter_share(slopes: Sequence[float], standard_errors: Sequence[float]) -> float:
+    """The spread that the scatter of the slopes alone would show: root mean square of their standard errors, relative.
+
+    Parameters
+    ----------
+    slopes, standard_errors : shape (k,), k >= 1, one a fuel
+
+    Raises
+    ------
+    ValueError
+        Shapes differ, or the slopes average to zero.
+    """
+    if len(slopes) != len(standard_errors) or not slopes or sum(slopes) == 0:
+        raise ValueError("slopes and standard_errors must pair up, and the slopes not average to zero")
+    middle = sum(slopes) / len(slopes)
+    return sqrt(sum(error**2 for error in standard_errors) / len(slopes)) / abs(middle)

@@ -1,0 +1,39 @@
+"""Assigned values of two lots of a standard side by side."""
+
+from __future__ import annotations
+
+from math import sqrt
+
+from validation.stats.estimate import Estimate, Number, exact
+
+SOURCE = "normalised difference of two assigned values (common practice; as the zeta score of ISO 13528, from memory)"
+
+
+def normalised_difference(value: Number, uncertainty: float, other: Number, other_uncertainty: float) -> Estimate:
+    """|w1 - w2| / sqrt(u1^2 + u2^2), standard uncertainties; above 2 the values do not agree.
+
+    Parameters
+    ----------
+    value, other : assigned values, one unit
+    uncertainty, other_uncertainty : their standard uncertainties, at least one above 0, none below
+
+    Returns
+    -------
+    Estimate without an interval: it is itself a difference in units of its uncertainty
+
+    Raises
+    ------
+    ValueError
+        An uncertainty below zero, or both zero.
+
+    References
+    ----------
+    ISO 13528:2015, 9.6 (zeta score; from memory). What the two values share, such as one balance, is counted twice:
+    the true uncertainty of their difference is smaller then, and the normalised difference larger.
+    """
+    if min(uncertainty, other_uncertainty) < 0 or max(uncertainty, other_uncertainty) == 0:
+        raise ValueError(
+            f"standard uncertainties must not be negative, nor both zero; got {uncertainty}, {other_uncertainty}"
+        )
+    difference = abs(float(exact(value) - exact(other)))
+    return Estimate(difference / sqrt(uncertainty**2 + other_uncertainty**2), n=2, units=2, source=SOURCE)

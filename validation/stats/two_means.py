@@ -1,0 +1,351 @@
+"""Two means side by side: their difference and their ratio, independent or paired by run."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import sqrt
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.stats import t as t_distribution
+
+from validation.stats.estimate import Estimate, Number, centre, exact, mean
+from validation.stats.one_way import check_confidence
+
+FIELLER = "Fieller's theorem (Fieller 1954, J. R. Statist. Soc. B 16, 175)"
+PAIRED_RATIO = f"{FIELLER} on paired run values, Student t"
+WELCH_RATIO = f"{FIELLER} on independent means; degrees of freedom by Welch and Satterthwaite at the ratio found"
+PAIRED_DIFFERENCE = "Student t over the differences of the runs (common practice)"
+WELCH_DIFFERENCE = "Welch's t for two independent means (Welch 1947, Biometrika 34, 28; from memory)"
+
+UNBOUNDED = (
+    "The denominator of the ratio is not told apart from zero at this confidence: Fieller's set of ratios has no two "
+    "ends, so there is no interval. More readings, or higher levels, would supply it."
+)
+ONE_PAIR = "There is one run only: the {what} has no interval; further runs would supply it."
+ALIKE = (
+    "The values agree to the last digit: their rounding hides how far they differ, so no interval can be formed. "
+    "Readings with more digits would supply it."
+)
+SINGLE = "One of the two sides holds a single reading: its scatter is unknown, so the {what} has no interval."
+
+
+@dataclass(frozen=True, slots=True)
+class FiellerResult:
+    """Fieller's set for a ratio of two means.
+
+    Attributes
+    ----------
+    interval : its two ends; None where the set is not an interval
+    g : t^2 times the variance of the denominator over its square; the set is an interval where g < 1
+    standard_uncertainty : of the ratio, to first order
+    """
+
+    interval: tuple[float, float] | None
+    g: float
+    standard_uncertainty: float
+
+
+def fieller(
+    numerator: float,
+    denominator: float,
+    covariance: ArrayLike,
+    *,
+    degrees_of_freedom: float,
+    confidence: float = 0.95,
+) -> FiellerResult:
+    """Every ratio rho for which numerator - rho * denominator is compatible with zero.
+
+    Parameters
+    ----------
+    numerator, denominator : the two means; the denominator not zero
+    covariance : shape (2, 2), of the two means, numerator first
+    degrees_of_freedom : behind the covariance, above 0
+    confidence : level of the two-sided interval
+
+    Returns
+    -------
+    FiellerResult. Where the denominator itself is compatible with zero (g >= 1), the set is everything outside two
+    ends, or every number: no interval is given then.
+
+    Raises
+    ------
+    ValueError
+        The denominator is zero, or the degrees of freedom are not above zero.
+
+    References
+    ----------
+    Fieller 1954, J. R. Statist. Soc. B 16, 175; written out as by Franz 2007, arXiv:0710.2024, equation for the
+    general case (clause from memory).
+    """
+    check_confidence(confidence)
+    if denominator == 0:
+        raise ValueError("the denominator must not be zero; got 0")
+    if not degrees_of_freedom > 0:
+        raise ValueError(f"degrees_of_freedom must exceed 0; got {degrees_of_freedom}")
+    (v_nn, v_nd), (_, v_dd) = np.asarray(covariance, dtype=float).tolist()
+    t = float(t_distribution.ppf((1 + confidence) / 2, degrees_of_freedom))
+    ratio = numerator / denominator
+    # In units of the denominator, so that large readings cost no digits.
+    r_nn, r_nd, r_dd = (v / denominator**2 for v in (v_nn, v_nd, v_dd))
+    error = sqrt(max(0.0, r_nn - 2 * ratio * r_nd + ratio**2 * r_dd))
+    g = t**2 * r_dd
+    if g >= 1:
+        return FiellerResult(None, g, error)
+    # The discriminant of the quadratic, without the difference of nearly equal squares.
+    inner = error**2 - t**2 * (r_nn * r_dd - r_nd**2)
+    if inner < 0:
+        return FiellerResult(None, g, error)
+    half = t * sqrt(inner)
+    middle = ratio - t**2 * r_nd
+    return FiellerResult(((middle - half) / (1 - g), (middle + half) / (1 - g)), g, error)
+
+
+def paired_ratio(
+    numerators: Sequence[Number],
+    denominators: Sequence[Number],
+    *,
+    confidence: float = 0.95,
+    n: int = 0,
+    what: str = "ratio",
+) -> Estimate:
+    """Ratio of two means of values that belong together run by run.
+
+    Parameters
+    ----------
+    numerators, denominators : shape (p,), one value a run, in the same order
+    confidence : level of the two-sided interval
+    n : readings that entered, for the record
+    what : how a note names the ratio
+
+    Returns
+    -------
+    Estimate with p - 1 degrees of freedom; without an interval for one run, for values that do not scatter, and where
+    Fieller's set is unbounded
+
+    Raises
+    ------
+    ValueError
+        Shapes differ, no values, or denominators that sum to zero.
+
+    References
+    ----------
+    Fieller 1954, J. R. Statist. Soc. B 16, 175.
+    """
+    check_confidence(confidence)
+    p = len(numerators)
+    if p != len(denominators):
+        raise ValueError(f"numerators and denominators must pair up; got {p} and {len(denominators)}")
+    top, bottom = mean(numerators, "numerators"), mean(denominators, "denominators")
+    if bottom == 0:
+        raise ValueError("the denominators must not average to zero")
+    ratio = top / bottom
+    n = n or 2 * p
+    if p == 1:
+        return Estimate(ratio, n=n, units=1, notes=(ONE_PAIR.format(what=what),), source=PAIRED_RATIO)
+    differences = np.vstack([centre(numerators)[1], centre(denominators)[1]])
+    covariance = np.cov(differences) / p
+    found = fieller(top, bottom, covariance, degrees_of_freedom=p - 1, confidence=confidence)
+    return _estimate(ratio, found, confidence, float(p - 1), n, p, PAIRED_RATIO)
+
+
+def welch_ratio(
+    numerators: Sequence[Number], denominators: Sequence[Number], *, confidence: float = 0.95, what: str = "ratio"
+) -> Estimate:
+    """Ratio of the means of two independent groups, each with its own scatter.
+
+    Parameters
+    ----------
+    numerators, denominators : shapes (n,), (m,), both 1 or more, one unit
+    confidence : level of the two-sided interval
+    what : how a note names the ratio
+
+    Returns
+    -------
+    Estimate whose `units` is the effective number of pairs, 2 n m / (n + m) rounded down; without an interval where
+    a group holds one reading, where nothing scatters, and where Fieller's set is unbounded
+
+    Raises
+    ------
+    ValueError
+        An empty group, or denominators that average to zero.
+
+    References
+    ----------
+    Fieller 1954; Satterthwaite's degrees of freedom of numerator - ratio * denominator at the ratio found, as for
+    ratios of normal means by Tamhane and Logan 2004, J. Biopharm. Statist. 14, 843 (from memory).
+    """
+    check_confidence(confidence)
+    top, bottom = mean(numerators, "numerators"), mean(denominators, "denominators")
+    if bottom == 0:
+        raise ValueError("the denominators must not average to zero")
+    ratio, counts = top / bottom, (len(numerators), len(denominators))
+    if min(counts) < 2:
+        note = SINGLE.format(what=what)
+        return Estimate(ratio, n=sum(counts), units=1, notes=(note,), source=WELCH_RATIO)
+    v_n, v_d = _variance_of_mean(numerators), _variance_of_mean(denominators)
+    df = _satterthwaite((v_n, ratio**2 * v_d), counts)
+    if df is None:
+        return Estimate(ratio, n=sum(counts), units=_pairs(counts), notes=(ALIKE,), source=WELCH_RATIO)
+    found = fieller(top, bottom, [[v_n, 0.0], [0.0, v_d]], degrees_of_freedom=df, confidence=confidence)
+    return _estimate(ratio, found, confidence, df, sum(counts), _pairs(counts), WELCH_RATIO)
+
+
+def paired_difference(
+    first: Sequence[Number], second: Sequence[Number], *, confidence: float = 0.95, n: int = 0, what: str = "difference"
+) -> Estimate:
+    """Mean of first minus second over runs; shape (p,) each, in the same order, one unit.
+
+    Without an interval for one run, and where the differences agree to the last digit.
+
+    Raises
+    ------
+    ValueError
+        Shapes differ, or no values.
+    """
+    check_confidence(confidence)
+    p = len(first)
+    if p != len(second):
+        raise ValueError(f"first and second must pair up; got {p} and {len(second)}")
+    differences = centre(first)[1] - centre(second)[1]
+    value = float(exact(first[0]) - exact(second[0])) + float(differences.mean())
+    n = n or 2 * p
+    if p == 1:
+        return Estimate(value, n=n, units=1, notes=(ONE_PAIR.format(what=what),), source=PAIRED_DIFFERENCE)
+    error = float(differences.std(ddof=1)) / sqrt(p)
+    if error == 0:
+        return Estimate(value, n=n, units=p, notes=(ALIKE,), source=PAIRED_DIFFERENCE)
+    return _with_t(value, error, float(p - 1), confidence, n, p, PAIRED_DIFFERENCE)
+
+
+def welch_difference(
+    first: Sequence[Number], second: Sequence[Number], *, confidence: float = 0.95, what: str = "difference"
+) -> Estimate:
+    """Mean of `first` minus mean of `second`, independent groups of one unit, each with its own scatter.
+
+    Without an interval where a group holds one reading, and where nothing scatters. `units` as in `welch_ratio`.
+
+    Raises
+    ------
+    ValueError
+        An empty group.
+
+    References
+    ----------
+    Welch 1947, Biometrika 34, 28 (from memory).
+    """
+    check_confidence(confidence)
+    counts = (len(first), len(second))
+    offset, differences = centre([*first, *second], "first and second")
+    del offset  # it stands in both means
+    value = float(differences[: counts[0]].mean() - differences[counts[0] :].mean())
+    if min(counts) < 2:
+        note = SINGLE.format(what=what)
+        return Estimate(value, n=sum(counts), units=1, notes=(note,), source=WELCH_DIFFERENCE)
+    variances = (_variance_of_mean(first), _variance_of_mean(second))
+    df = _satterthwaite(variances, counts)
+    if df is None:
+        return Estimate(value, n=sum(counts), units=_pairs(counts), notes=(ALIKE,), source=WELCH_DIFFERENCE)
+    error = sqrt(sum(variances))
+    return _with_t(value, error, df, confidence, sum(counts), _pairs(counts), WELCH_DIFFERENCE)
+
+
+def log_ratio(
+    numerators: Sequence[Number], denominators: Sequence[Number], *, confidence: float = 0.95, paired: bool = False
+) -> Estimate | None:
+    """The ratio by way of logarithms: what scatters in proportion scatters evenly there; ratio of geometric means.
+
+    Parameters
+    ----------
+    numerators, denominators : positive values; shape (p,) each where `paired`
+    confidence : level of the two-sided interval
+    paired : values belong together run by run
+
+    Returns
+    -------
+    Estimate without a standard uncertainty; None where a value is not positive
+    """
+    if min(map(float, numerators)) <= 0 or min(map(float, denominators)) <= 0:
+        return None
+    logs: list[list[Number]] = [[float(np.log(float(v))) for v in values] for values in (numerators, denominators)]
+    difference = (paired_difference if paired else welch_difference)(logs[0], logs[1], confidence=confidence)
+    interval = difference.interval
+    ends = None if interval is None else (float(np.exp(interval[0])), float(np.exp(interval[1])))
+    return Estimate(
+        float(np.exp(difference.value)),
+        ends,
+        None if ends is None else confidence,
+        None,
+        difference.degrees_of_freedom,
+        difference.n,
+        difference.units,
+        difference.notes,
+        "Student t of the logarithms (common practice)",
+    )
+
+
+def half_width_to_expect(relative_sd: float, readings: int, *, confidence: float = 0.9) -> float:
+    """Half-width of the interval of a ratio near 1 of two means of `readings` each.
+
+    t(2 n - 2) * relative_sd * sqrt(2 / n), with the relative standard deviation of one reading; both groups alike.
+
+    Raises
+    ------
+    ValueError
+        Fewer than two readings, or a negative standard deviation.
+    """
+    check_confidence(confidence)
+    if readings < 2 or not relative_sd >= 0:
+        raise ValueError(f"needs two readings and a standard deviation of 0 or more; got {readings}, {relative_sd}")
+    t = float(t_distribution.ppf((1 + confidence) / 2, 2 * readings - 2))
+    return t * relative_sd * sqrt(2 / readings)
+
+
+def pooled_relative_sd(groups: Sequence[Sequence[Number]]) -> float | None:
+    """Root mean square of the groups' relative standard deviations, weighted by n - 1.
+
+    None without replicates, or where a group averages to zero.
+    """
+    parts = []
+    for values in groups:
+        middle = mean(values)
+        if middle == 0:
+            return None
+        relative = centre(values)[1] / middle
+        parts.append((float(((relative - relative.mean()) ** 2).sum()), len(values) - 1))
+    df = sum(d for _, d in parts)
+    return sqrt(sum(ss for ss, _ in parts) / df) if df else None
+
+
+def _variance_of_mean(values: Sequence[Number]) -> float:
+    differences: NDArray[np.float64] = centre(values)[1]
+    return float(differences.var(ddof=1)) / len(values)
+
+
+def _satterthwaite(variances: tuple[float, float], counts: tuple[int, int]) -> float | None:
+    total = sum(variances)
+    if total == 0:
+        return None
+    return total**2 / sum(v**2 / (n - 1) for v, n in zip(variances, counts, strict=True))
+
+
+def _pairs(counts: tuple[int, int]) -> int:
+    """Pairs of readings that two equal groups would need for the same standard error of a difference."""
+    return max(1, 2 * counts[0] * counts[1] // sum(counts))
+
+
+def _with_t(value: float, error: float, df: float, confidence: float, n: int, units: int, source: str) -> Estimate:
+    half = float(t_distribution.ppf((1 + confidence) / 2, df)) * error
+    return Estimate(value, (value - half, value + half), confidence, error, df, n, units, source=source)
+
+
+def _estimate(
+    ratio: float, found: FiellerResult, confidence: float, df: float, n: int, units: int, source: str
+) -> Estimate:
+    # Rounding of the quotient leaves a little where the values themselves leave nothing.
+    if found.standard_uncertainty <= 1e-13 * abs(ratio):
+        return Estimate(ratio, n=n, units=units, notes=(ALIKE,), source=source)
+    if found.interval is None:
+        return Estimate(ratio, None, None, found.standard_uncertainty, df, n, units, (UNBOUNDED,), source)
+    return Estimate(ratio, found.interval, confidence, found.standard_uncertainty, df, n, units, source=source)
