@@ -1,0 +1,441 @@
+"""Effects of the factors of a two-level screening experiment, with intervals, with and without replicates."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import combinations
+from math import sqrt
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.stats import norm
+from scipy.stats import t as t_distribution
+
+from validation.stats.estimate import Estimate, Number, centre
+from validation.stats.one_way import check_confidence, claimed, sd_interval
+from validation.stats.two_level_designs import contrasts
+
+EFFECT_SOURCE = (
+    "effect = mean high - mean low, by least squares; Student t on the scatter of replicates (Box, Hunter and Hunter, "
+    "Statistics for Experimenters; from memory)"
+)
+LENTH_SOURCE = "Lenth 1989, Technometrics 31, 469: pseudo standard error, t on m/3 degrees of freedom (from memory)"
+RATIO_SOURCE = "ratio of effect to overall mean, interval by Fieller's theorem (Fieller 1954, from memory)"
+SD_SOURCE = "pooled within trials; chi-square interval"
+BY_LENTH = (
+    "No trial was repeated: the interval rests on Lenth's pseudo standard error, which takes most of the effects to be "
+    "nothing but scatter; repeating the design would supply an interval that does not."
+)
+ALIKE = (
+    "The replicates agree to the last digit written, so that no scatter can be seen and no interval formed. Readings "
+    "with more digits would supply it."
+)
+NO_SCATTER = (
+    "No trial was repeated and the settings are not balanced, so that no interval can be formed. Repeating the design "
+    "would supply it."
+)
+TOO_FEW = "Fewer than three contrasts: no pseudo standard error can be formed. Repeating the design would supply one."
+BLOCKS_OUT = "Differences between the {blocks} blocks are taken out: every trial is compared within its block."
+MEAN_NEAR_ZERO = "The overall mean is not clear of zero, so that no effect can be given as a share of it."
+_ROUNDING = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class LenthResult:
+    """Lenth's analysis of contrasts of one variance, in their unit.
+
+    Attributes
+    ----------
+    s0 : 1.5 times the median of the absolute contrasts
+    pse : pseudo standard error, 1.5 times the median of those below 2.5 s0
+    me : margin of error of one contrast
+    sme : simultaneous margin of error of all of them
+    degrees_of_freedom : m / 3
+    m : number of contrasts
+    """
+
+    s0: float
+    pse: float
+    me: float
+    sme: float
+    degrees_of_freedom: float
+    m: int
+
+
+@dataclass(frozen=True, slots=True)
+class DesignCheck:
+    """What the settings of the readings say about the design; factors by their position.
+
+    Attributes
+    ----------
+    trials : different settings
+    replicates : fewest and most readings of one trial
+    counts : readings at low and high of each factor
+    constant : factors that were never varied
+    twins : pairs of factors that were always varied together, alike (+1) or oppositely (-1)
+    leaning : pairs that are correlated, but not wholly
+    inseparable : factors whose effect cannot be told from the others', twins included
+    orthogonal : balanced and uncorrelated throughout, every trial read equally often
+    """
+
+    trials: int
+    replicates: tuple[int, int]
+    counts: tuple[tuple[int, int], ...]
+    constant: tuple[int, ...]
+    twins: tuple[tuple[int, int, int], ...]
+    leaning: tuple[tuple[int, int, float], ...]
+    inseparable: tuple[int, ...]
+    orthogonal: bool
+
+
+@dataclass(frozen=True, slots=True)
+class EffectsResult:
+    """Effects of a screening experiment; the entries of `effects` and `relative` follow the factors.
+
+    Attributes
+    ----------
+    mean : overall mean, half way between low and high of every factor; None where it cannot be told from a factor
+    effects : change from low to high in the unit of the readings; None where it cannot be estimated
+    relative : effect / overall mean
+    residual_sd : scatter within trials, blocks taken out; None without replicates
+    lenth : Lenth's analysis of `contrasts`; None for fewer than three contrasts or a design out of balance
+    contrasts : members and value of each contrast at right angles, factors first, interactions after
+    route : what the intervals rest on: "replicates", "Lenth" or "none"
+    blocks_out : how many blocks are taken out; 0 without blocks, or where they cannot be separated
+    blocks_left : blocks given, but not separable from the trials
+    check : the design as the settings show it
+    """
+
+    mean: float | None
+    effects: tuple[Estimate | None, ...]
+    relative: tuple[Estimate | None, ...]
+    residual_sd: Estimate | None
+    lenth: LenthResult | None
+    contrasts: tuple[tuple[tuple[int, ...], float], ...]
+    route: str
+    blocks_out: int
+    blocks_left: bool
+    check: DesignCheck
+
+
+def lenth(values: ArrayLike, *, confidence: float = 0.95) -> LenthResult:
+    """Pseudo standard error and margins of error of contrasts of one variance.
+
+    Parameters
+    ----------
+    values : shape (m,), m >= 3, the contrasts (effects), all of one variance
+    confidence : level of the two-sided margins
+
+    Raises
+    ------
+    ValueError
+        Fewer than three contrasts, or one that is not finite.
+
+    References
+    ----------
+    Lenth 1989, Technometrics 31, 469-473: s0, PSE, ME with d = m/3, SME with gamma = (1 + confidence^(1/m))/2.
+    """
+    check_confidence(confidence)
+    sizes = np.abs(np.asarray(values, dtype=float))
+    if sizes.ndim != 1 or sizes.size < 3 or not np.all(np.isfinite(sizes)):
+        raise ValueError(f"values must be at least three finite contrasts; got {sizes.tolist()}")
+    m = sizes.size
+    s0 = 1.5 * float(np.median(sizes))
+    kept = sizes[sizes < 2.5 * s0]
+    pse = 1.5 * float(np.median(kept)) if kept.size else 0.0
+    df = m / 3
+    gamma = (1 + confidence ** (1 / m)) / 2
+    me, sme = (pse * float(t_distribution.ppf(p, df)) for p in ((1 + confidence) / 2, gamma))
+    return LenthResult(s0, pse, me, sme, df, m)
+
+
+def half_normal_positions(m: int) -> NDArray[np.float64]:
+    """Quantiles of the half-normal distribution against which m sorted absolute contrasts are drawn.
+
+    Parameters
+    ----------
+    m : how many, at least 1
+
+    Returns
+    -------
+    shape (m,), rising: the normal quantile of 1/2 + (i - 1/2)/(2m)
+
+    References
+    ----------
+    Daniel 1959, Technometrics 1, 311 (from memory).
+    """
+    if m < 1:
+        raise ValueError(f"m must be at least 1; got {m}")
+    return np.asarray(norm.ppf(0.5 + (np.arange(1, m + 1) - 0.5) / (2 * m)), dtype=float)
+
+
+def check_design(settings: ArrayLike) -> DesignCheck:
+    """What the settings of the readings, row by row, show of the design.
+
+    Parameters
+    ----------
+    settings : shape (n, k), one row a reading, -1 low and +1 high
+    """
+    x = _settings(settings)
+    n, k = x.shape
+    _, counts = np.unique(x, axis=0, return_counts=True)
+    sides = tuple((int((x[:, j] < 0).sum()), int((x[:, j] > 0).sum())) for j in range(k))
+    constant = tuple(j for j in range(k) if 0 in sides[j])
+    varied = [j for j in range(k) if j not in constant]
+    twins, leaning = [], []
+    for a, b in combinations(varied, 2):
+        alike = float(x[:, a] @ x[:, b]) / n
+        if abs(alike) == 1:
+            twins.append((a, b, int(alike)))
+        else:
+            r = float(np.corrcoef(x[:, a], x[:, b])[0, 1])
+            if abs(r) > _ROUNDING:
+                leaning.append((a, b, r))
+    inseparable = tuple(varied[j - 1] for j in _not_estimable(np.column_stack([np.ones(n), x[:, varied]])) if j > 0)
+    balanced = all(low == high for low, high in sides)
+    orthogonal = balanced and not twins and not leaning and int(counts.min()) == int(counts.max())
+    return DesignCheck(
+        len(counts),
+        (int(counts.min()), int(counts.max())),
+        sides,
+        constant,
+        tuple(twins),
+        tuple(leaning),
+        inseparable,
+        orthogonal,
+    )
+
+
+def effects(
+    values: Sequence[Number],
+    settings: ArrayLike,
+    *,
+    blocks: Sequence[Hashable] | None = None,
+    confidence: float = 0.95,
+) -> EffectsResult:
+    """Main effects of a two-level experiment by least squares, equal to mean high - mean low where it is balanced.
+
+    Readings of the same settings are replicates: their scatter about the mean of their trial (and block) carries the
+    intervals. Without replicates a balanced orthogonal design falls back on Lenth's pseudo standard error.
+
+    Parameters
+    ----------
+    values : shape (n,), readings as floats or exact decimals, one unit
+    settings : shape (n, k), -1 low and +1 high
+    blocks : shape (n,), the day or run of each reading; taken out where trials and blocks can be told apart
+    confidence : level of the two-sided intervals
+
+    Returns
+    -------
+    EffectsResult
+
+    Raises
+    ------
+    ValueError
+        Shapes that do not agree, settings other than -1 and +1, or fewer than two readings.
+
+    References
+    ----------
+    Box, Hunter and Hunter, Statistics for Experimenters (effects and their standard error); Lenth 1989.
+    """
+    check_confidence(confidence)
+    x = _settings(settings)
+    offset, d = centre(values)
+    if d.size != x.shape[0] or (blocks is not None and len(blocks) != d.size) or d.size < 2:
+        raise ValueError(
+            f"values, settings and blocks must have one entry a reading, two readings or more; got {d.size}, {len(x)}"
+        )
+    check = check_design(x)
+    scatter = _scatter(d, x, blocks)
+    varied = [j for j in range(x.shape[1]) if j not in check.constant]
+    model = np.column_stack([np.ones(d.size), x[:, varied] / 2, scatter.block_columns])
+    lost = _not_estimable(model)
+    coefficients = np.linalg.lstsq(model, d, rcond=None)[0]
+    unscaled = np.linalg.pinv(model.T @ model)
+    mean = None if 0 in lost else float(offset + Fraction(float(coefficients[0])))
+    found = {j: float(coefficients[1 + i]) for i, j in enumerate(varied) if 1 + i not in lost}
+    held = _contrasts(d, x) if check.orthogonal else ()
+    by_lenth = lenth([value for _, value in held], confidence=confidence) if len(held) > 2 else None
+    route, s, df = _route(scatter, check, by_lenth)
+    if route == "Lenth" and by_lenth is not None:
+        # The variance of an effect of a balanced design is four times that of the mean.
+        unscaled, s = np.diag([0.25, *[1.0] * len(varied), *[0.0] * scatter.block_columns.shape[1]]), by_lenth.pse
+    notes = _notes(route, scatter, check)
+    estimates, shares = [], []
+    for j in range(x.shape[1]):
+        place = 1 + varied.index(j) if j in found else 0
+        effect = found.get(j)
+        if effect is None:
+            estimates.append(None)
+            shares.append(None)
+            continue
+        spread = s**2 * unscaled[np.ix_([place, 0], [place, 0])]
+        common = (confidence, df, d.size, check.trials, notes, LENTH_SOURCE if route == "Lenth" else EFFECT_SOURCE)
+        estimates.append(_effect(effect, float(spread[0, 0]), *common))
+        shares.append(_ratio(effect, mean, spread, *common))
+    return EffectsResult(
+        mean,
+        tuple(estimates),
+        tuple(shares),
+        _residual(scatter, check, confidence),
+        by_lenth,
+        held,
+        route,
+        scatter.blocks,
+        scatter.blocks_left,
+        check,
+    )
+
+
+def effects_by_lenth(result: EffectsResult, *, confidence: float = 0.95) -> tuple[tuple[Estimate | None, ...], ...]:
+    """The effects and relative effects of a replicated design again, with Lenth's interval in place of the replicates'.
+
+    Returns
+    -------
+    effects, relative; both empty where the design holds no contrasts for it
+    """
+    if len(result.contrasts) < 3:
+        return (), ()
+    found = lenth([value for _, value in result.contrasts], confidence=confidence)
+    if found.pse == 0:
+        return (), ()
+    spread = found.pse**2 * np.diag([1.0, 0.25])
+    estimates, shares = [], []
+    for item in result.effects:
+        if item is None:
+            estimates.append(None)
+            shares.append(None)
+            continue
+        common = (confidence, found.degrees_of_freedom, item.n, result.check.trials, (), LENTH_SOURCE)
+        estimates.append(_effect(item.value, found.pse**2, *common))
+        shares.append(_ratio(item.value, result.mean, spread, *common))
+    return tuple(estimates), tuple(shares)
+
+
+@dataclass(frozen=True, slots=True)
+class _Scatter:
+    """Sum of squares within trials (and blocks), its degrees of freedom, and the block columns of the model."""
+
+    squares: float
+    df: int
+    block_columns: NDArray[np.float64]
+    blocks: int
+    blocks_left: bool
+
+
+def _settings(settings: ArrayLike) -> NDArray[np.float64]:
+    x = np.asarray(settings, dtype=float)
+    if x.ndim != 2 or not x.size or not np.all(np.abs(x) == 1):
+        raise ValueError(f"settings must have one row a reading, of -1 and +1; got shape {x.shape}")
+    return x
+
+
+def _not_estimable(model: NDArray[np.float64]) -> list[int]:
+    """Coefficients that the columns leave open: those that some null vector of the model touches."""
+    _, singular, rows = np.linalg.svd(model, full_matrices=True)
+    rank = int((singular > singular[0] * max(model.shape) * 1e-12).sum())
+    null = rows[rank:]
+    return [j for j in range(model.shape[1]) if null.size and np.any(np.abs(null[:, j]) > 1e-8)]
+
+
+def _scatter(d: NDArray[np.float64], x: NDArray[np.float64], blocks: Sequence[Hashable] | None) -> _Scatter:
+    n = d.size
+    trial = np.unique(x, axis=0, return_inverse=True)[1].reshape(-1)
+    cells = np.equal.outer(trial, np.unique(trial)).astype(float)
+    none = np.zeros((n, 0))
+    names = list(dict.fromkeys(blocks)) if blocks is not None else []
+    if blocks is not None and len(names) > 1:
+        member = np.array([[float(block == name) for name in names] for block in blocks])
+        columns = member[:, :-1] - member[:, -1:]
+        joint = np.column_stack([cells, columns])
+        if np.linalg.matrix_rank(joint) == joint.shape[1] < n:
+            return _Scatter(_left_over(joint, d), n - joint.shape[1], columns, len(names), False)
+    return _Scatter(_left_over(cells, d), n - cells.shape[1], none, 0, len(names) > 1)
+
+
+def _left_over(model: NDArray[np.float64], d: NDArray[np.float64]) -> float:
+    """Residual sum of squares, zero where only rounding is left."""
+    residual = d - model @ np.linalg.lstsq(model, d, rcond=None)[0]
+    squares = float(residual @ residual)
+    return 0.0 if squares <= (1e-12 * float(np.abs(d).max())) ** 2 * d.size else squares
+
+
+def _contrasts(d: NDArray[np.float64], x: NDArray[np.float64]) -> tuple[tuple[tuple[int, ...], float], ...]:
+    """Contrasts of the means of the trials, each mean high - mean low."""
+    design, trial = np.unique(x, axis=0, return_inverse=True)
+    trial = trial.reshape(-1)
+    means = np.bincount(trial, weights=d) / np.bincount(trial)
+    return tuple(
+        (members, float(design[:, members].prod(axis=1) @ means) * 2 / len(means)) for members in contrasts(design)
+    )
+
+
+def _route(scatter: _Scatter, check: DesignCheck, by_lenth: LenthResult | None) -> tuple[str, float, float]:
+    """What the intervals rest on, the standard deviation (of a reading, or of an effect), its degrees of freedom."""
+    if scatter.df > 0:
+        return ("replicates", sqrt(scatter.squares / scatter.df), scatter.df) if scatter.squares else ("none", 0.0, 0.0)
+    if by_lenth is not None and by_lenth.pse > 0:
+        return "Lenth", by_lenth.pse, by_lenth.degrees_of_freedom
+    return "none", 0.0, 0.0
+
+
+def _notes(route: str, scatter: _Scatter, check: DesignCheck) -> tuple[str, ...]:
+    notes = [BLOCKS_OUT.format(blocks=scatter.blocks)] if scatter.blocks else []
+    if route == "Lenth":
+        notes.append(BY_LENTH)
+    elif route == "none":
+        notes.append(ALIKE if scatter.df > 0 else TOO_FEW if check.orthogonal else NO_SCATTER)
+    elif check.replicates[0] < check.replicates[1]:
+        notes.append("The trials hold unequal numbers of readings; least squares weighs them by their numbers.")
+    return tuple(notes)
+
+
+def _effect(
+    value: float, variance: float, confidence: float, df: float, n: int, units: int, notes: tuple[str, ...], source: str
+) -> Estimate:
+    if variance <= 0:
+        return Estimate(value, n=n, units=units, notes=notes, source=source)
+    error = sqrt(variance)
+    half = float(t_distribution.ppf((1 + confidence) / 2, df)) * error
+    return Estimate(value, (value - half, value + half), confidence, error, df, n, units, notes, source)
+
+
+def _ratio(
+    effect: float,
+    mean: float | None,
+    spread: NDArray[np.float64],
+    confidence: float,
+    df: float,
+    n: int,
+    units: int,
+    notes: tuple[str, ...],
+    source: str,
+) -> Estimate | None:
+    """effect / mean by Fieller; `spread` is their covariance. None without a mean, or where it is not clear of zero."""
+    if mean is None or mean == 0:
+        return None
+    ratio, source = effect / mean, f"{RATIO_SOURCE}; {source}"
+    if spread[0, 0] <= 0:
+        return Estimate(ratio, n=n, units=units, notes=notes, source=source)
+    (v_effect, v_both), (_, v_mean) = (spread / mean**2).tolist()
+    t_squared = float(t_distribution.ppf((1 + confidence) / 2, df)) ** 2
+    clear = 1 - t_squared * v_mean
+    if clear <= 0:
+        return None
+    middle = (ratio - t_squared * v_both) / clear
+    root = sqrt(middle**2 - (ratio**2 - t_squared * v_effect) / clear)
+    error = sqrt(v_effect - 2 * ratio * v_both + ratio**2 * v_mean)
+    return Estimate(ratio, (middle - root, middle + root), confidence, error, df, n, units, notes, source)
+
+
+def _residual(scatter: _Scatter, check: DesignCheck, confidence: float) -> Estimate | None:
+    if scatter.df <= 0:
+        return None
+    s = sqrt(scatter.squares / scatter.df)
+    n = sum(check.counts[0])
+    if s == 0:
+        return Estimate(0.0, degrees_of_freedom=scatter.df, n=n, units=check.trials, notes=(ALIKE,), source=SD_SOURCE)
+    ends = claimed(s, sd_interval(s, scatter.df, confidence), confidence)
+    return Estimate(s, *ends, None, scatter.df, n, check.trials, (), SD_SOURCE)
