@@ -1,0 +1,173 @@
+"""Recovery of a spike: what comes back of an amount added to a sample, sample by sample and over samples."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from math import inf, isfinite, sqrt
+
+from scipy.stats import norm
+from scipy.stats import t as t_distribution
+
+from validation.stats.estimate import Estimate, Number, centre, exact
+from validation.stats.one_way import check_confidence, exact_mean
+
+SOURCE = (
+    "IUPAC/ISO/AOAC/Eurachem harmonised guidelines on recovery, Pure Appl. Chem. 1999, 71, 337; JCGM 100:2008, 5.1.2 "
+    "and G.4.1 (clauses from memory)"
+)
+MEAN_SOURCE = "mean over samples, Student t on samples - 1 (common practice)"
+ADDED_EXACT = "The uncertainty of the added amount is not stated (u_added) and is not part of the interval."
+ONE_READING = (
+    "There is one reading before or after the addition only: its scatter is not known, and the recovery has no "
+    "interval; repeating both readings would supply it."
+)
+NO_SCATTER = "The readings do not differ as written: rounding hides their scatter, so no interval can be formed."
+SAMPLES_ALIKE = (
+    "The recoveries of the samples agree to the last digit: rounding hides how far they differ, so no interval can be "
+    "formed."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class RecoveryResult:
+    """Recovery of one spike.
+
+    Attributes
+    ----------
+    recovery : with its interval; a share, 1 = all of it
+    uncorrected : the same without regard to dilution; equal to the value where dilution is not counted
+    u_before, u_after, u_added : what each contributes to the standard uncertainty of the recovery; None where unknown
+    before, after : mean reading before and after, in the unit of the readings
+    expected : reading after the addition if all of it came back
+    """
+
+    recovery: Estimate
+    uncorrected: float
+    u_before: float | None
+    u_after: float | None
+    u_added: float | None
+    before: float
+    after: float
+    expected: float
+
+
+def recovery(
+    before: Sequence[Number],
+    after: Sequence[Number],
+    added: Number,
+    *,
+    u_added: float | None = None,
+    whole: float | None = None,
+    confidence: float = 0.95,
+) -> RecoveryResult:
+    """Recovery (after - before) / added of one spike, its interval from all three uncertainties.
+
+    Parameters
+    ----------
+    before, after : readings of the sample as it is and with the addition, floats or exact decimals, one unit
+    added : amount added, as a content of the spiked sample in the same unit; above zero
+    u_added : its standard uncertainty, taken as known; None where not stated
+    whole : content of the pure substance in this unit (100 for mass fractions in %): the addition then dilutes what was
+        there, and `before` counts with 1 - added/whole. None: no dilution is counted
+    confidence : level of the two-sided interval
+
+    Returns
+    -------
+    RecoveryResult; no interval with one reading before or after, or readings that do not differ and no u_added
+
+    Raises
+    ------
+    ValueError
+        No reading before or after, `added` not above zero or not below `whole`, a negative `u_added`.
+
+    References
+    ----------
+    R = (after - before (1 - added/whole)) / added; sensitivities 1/added, -(1 - added/whole)/added and
+    (before/whole - R)/added; root sum of squares (JCGM 100:2008, 5.1.2), degrees of freedom by Welch and Satterthwaite
+    (G.4.1).
+    """
+    check_confidence(confidence)
+    amount = exact(added)
+    if not before or not after:
+        raise ValueError(f"before and after must hold a reading each; got {len(before)} and {len(after)}")
+    if amount <= 0 or (whole is not None and amount >= exact(whole)):
+        raise ValueError(f"added must be above zero{'' if whole is None else f' and below {whole:g}'}; got {added}")
+    if u_added is not None and not (isfinite(u_added) and u_added >= 0):
+        raise ValueError(f"u_added must not be negative; got {u_added}")
+    first, last = exact_mean(before), exact_mean(after)
+    kept = Fraction(1) if whole is None else 1 - amount / exact(whole)
+    value = (last - first * kept) / amount
+    diluting = Fraction(0) if whole is None else first / exact(whole)
+    parts = (
+        (_error(before), float(kept / amount), len(before) - 1),
+        (_error(after), float(1 / amount), len(after) - 1),
+        (u_added, float((diluting - value) / amount), inf),
+    )
+    shares = [None if error is None else error * abs(factor) for error, factor, _ in parts]
+    notes = () if u_added is not None else (ADDED_EXACT,)
+    plain = Estimate(float(value), n=len(before) + len(after), units=len(after), notes=notes, source=SOURCE)
+    found = _with_interval(plain, shares, [df for _, _, df in parts], confidence)
+    expected = float(first * kept + amount)
+    return RecoveryResult(
+        found, float((last - first) / amount), shares[0], shares[1], shares[2], float(first), float(last), expected
+    )
+
+
+def mean_recovery(recoveries: Sequence[float], *, confidence: float = 0.95) -> Estimate:
+    """Mean over samples, with Student's t on samples - 1: how far samples differ is in the interval.
+
+    Parameters
+    ----------
+    recoveries : shape (p,), p >= 1, one a sample
+    confidence : level of the two-sided interval
+
+    Returns
+    -------
+    Estimate; without an interval for one sample, or where the recoveries do not differ at all
+    """
+    check_confidence(confidence)
+    offset, d = centre(recoveries, "recoveries")
+    p = d.size
+    plain = Estimate(float(offset + exact_mean(d.tolist())), n=p, units=p, source=MEAN_SOURCE)
+    if p == 1:
+        return plain.with_notes("There is one sample only: the mean recovery has no interval over samples.")
+    error = float(d.std(ddof=1)) / sqrt(p)
+    if error == 0:
+        return plain.with_notes(SAMPLES_ALIKE)
+    half = float(t_distribution.ppf((1 + confidence) / 2, p - 1)) * error
+    return replace(
+        plain,
+        interval=(plain.value - half, plain.value + half),
+        confidence=confidence,
+        standard_uncertainty=error,
+        degrees_of_freedom=float(p - 1),
+    )
+
+
+def _error(values: Sequence[Number]) -> float | None:
+    """Standard error of the mean; None for one reading."""
+    _, d = centre(values)
+    return float(d.std(ddof=1)) / sqrt(d.size) if d.size > 1 else None
+
+
+def _with_interval(
+    plain: Estimate, shares: Sequence[float | None], dfs: Sequence[float], confidence: float
+) -> Estimate:
+    if shares[0] is None or shares[1] is None:
+        return plain.with_notes(ONE_READING)
+    known = [(share or 0.0, df) for share, df in zip(shares, dfs, strict=True)]
+    u = sqrt(sum(share**2 for share, _ in known))
+    if u == 0:
+        return plain.with_notes(NO_SCATTER)
+    bottom = sum(share**4 / df for share, df in known)
+    df = u**4 / bottom if bottom > 0 else inf
+    k = float(t_distribution.ppf((1 + confidence) / 2, df)) if isfinite(df) else float(norm.ppf((1 + confidence) / 2))
+    return replace(
+        plain,
+        interval=(plain.value - k * u, plain.value + k * u),
+        confidence=confidence,
+        standard_uncertainty=u,
+        degrees_of_freedom=df if isfinite(df) else None,
+    )
