@@ -1,0 +1,389 @@
+"""What the true values of many samples are like before one is measured: assumed, or fitted to earlier results."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from math import exp, inf, isfinite, log, sqrt
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import optimize, special
+
+from validation.stats.estimate import Estimate
+from validation.stats.one_way import check_confidence
+
+Array = NDArray[np.float64]
+#: Standard uncertainty of a result by its value, arrays of one shape in and out.
+UncertaintyOf = Callable[[ArrayLike], Array]
+
+SOURCE = "maximum likelihood of true value plus error (common practice, no source); delta method for the interval"
+#: Beyond so many standard uncertainties nothing of the error is left (1e-18).
+REACH = 9.0
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(40)
+
+
+class Prior(Protocol):
+    """A distribution of true values."""
+
+    @property
+    def name(self) -> str: ...
+
+    def density(self, y: ArrayLike) -> Array: ...
+
+    def above(self, y: float) -> float: ...
+
+    def quantile(self, below: float, above: float) -> float: ...
+
+    def draw(self, random: np.random.Generator, size: int) -> Array: ...
+
+
+@dataclass(frozen=True, slots=True)
+class NormalPrior:
+    """Normal true values; mean and standard deviation in the unit of the results."""
+
+    mean: float
+    sd: float
+    name: str = "normal"
+
+    def __post_init__(self) -> None:
+        _positive("sd", self.sd)
+
+    def density(self, y: ArrayLike) -> Array:
+        return np.exp(-0.5 * ((np.asarray(y) - self.mean) / self.sd) ** 2) / (self.sd * sqrt(2 * np.pi))
+
+    def above(self, y: float) -> float:
+        return float(special.ndtr((self.mean - y) / self.sd))
+
+    def quantile(self, below: float, above: float) -> float:
+        return self.mean + self.sd * _normal_quantile(below, above)
+
+    def draw(self, random: np.random.Generator, size: int) -> Array:
+        return random.normal(self.mean, self.sd, size)
+
+
+@dataclass(frozen=True, slots=True)
+class LognormalPrior:
+    """True values whose logarithm is normal; `median` in the unit of the results, `log_sd` of the natural logarithm."""
+
+    median: float
+    log_sd: float
+    name: str = "lognormal"
+
+    def __post_init__(self) -> None:
+        _positive("median", self.median)
+        _positive("log_sd", self.log_sd)
+
+    def density(self, y: ArrayLike) -> Array:
+        y = np.asarray(y, dtype=float)
+        safe = np.where(y > 0, y, 1.0)
+        z = np.log(safe / self.median) / self.log_sd
+        return np.where(y > 0, np.exp(-0.5 * z**2) / (safe * self.log_sd * sqrt(2 * np.pi)), 0.0)
+
+    def above(self, y: float) -> float:
+        return 1.0 if y <= 0 else float(special.ndtr(log(self.median / y) / self.log_sd))
+
+    def quantile(self, below: float, above: float) -> float:
+        return self.median * exp(self.log_sd * _normal_quantile(below, above))
+
+    def draw(self, random: np.random.Generator, size: int) -> Array:
+        return random.lognormal(log(self.median), self.log_sd, size)
+
+
+@dataclass(frozen=True, slots=True)
+class GammaPrior:
+    """Gamma-distributed true values; mean = shape * scale, scale in the unit of the results."""
+
+    shape: float
+    scale: float
+    name: str = "gamma"
+
+    def __post_init__(self) -> None:
+        _positive("shape", self.shape)
+        _positive("scale", self.scale)
+
+    def density(self, y: ArrayLike) -> Array:
+        y = np.asarray(y, dtype=float)
+        safe = np.where(y > 0, y, 1.0) / self.scale
+        found = np.exp((self.shape - 1) * np.log(safe) - safe - special.gammaln(self.shape)) / self.scale
+        return np.where(y > 0, found, 0.0)
+
+    def above(self, y: float) -> float:
+        return 1.0 if y <= 0 else float(special.gammaincc(self.shape, y / self.scale))
+
+    def quantile(self, below: float, above: float) -> float:
+        found = special.gammaincinv(self.shape, below) if below < 0.5 else special.gammainccinv(self.shape, above)
+        return self.scale * float(found)
+
+    def draw(self, random: np.random.Generator, size: int) -> Array:
+        return random.gamma(self.shape, self.scale, size)
+
+
+@dataclass(frozen=True)
+class ResultsPrior:
+    """Earlier results taken for true values, each with the same weight.
+
+    Results scatter more than true values, by the error of measurement; so this prior overstates the spread, and with
+    it the share of samples near and beyond a limit.
+    """
+
+    values: tuple[float, ...]
+    name: str = "results as they are"
+
+    def __post_init__(self) -> None:
+        if not self.values:
+            raise ValueError("values must hold at least one result; got none")
+
+    def above(self, y: float) -> float:
+        return float(np.mean(np.asarray(self.values) > y))
+
+    def draw(self, random: np.random.Generator, size: int) -> Array:
+        return random.choice(np.asarray(self.values), size)
+
+
+def _normal_quantile(below: float, above: float) -> float:
+    return float(special.ndtri(below)) if below < 0.5 else -float(special.ndtri(above))
+
+
+def _positive(name: str, value: float) -> None:
+    if not (value > 0 and isfinite(value)):
+        raise ValueError(f"{name} must be positive and finite; got {value}")
+
+
+def split_nodes(prior: Prior | ResultsPrior, limit: float, u: UncertaintyOf) -> tuple[tuple[Array, Array], ...]:
+    """Points and weights that integrate over the true values at or below `limit`, and over those above it.
+
+    Gauss's rule with 40 points on panels whose edges lie at multiples of u about the limit, where an error function
+    turns, and at quantiles of the prior.
+
+    Returns
+    -------
+    Two pairs of arrays, below and above: true values, and the prior's probability that each stands for
+    """
+    if isinstance(prior, ResultsPrior):
+        values = np.sort(np.asarray(prior.values, dtype=float))
+        weights = np.full(values.size, 1.0 / values.size)
+        return tuple((values[side], weights[side]) for side in (values <= limit, values > limit))
+    scale = float(u(limit))
+    tails = [10.0**-k for k in (13, 11, 9, 7, 5, 4, 3, 2)] + [0.05, 0.15, 0.3, 0.5]
+    quantiles = [prior.quantile(p, 1 - p) for p in tails] + [prior.quantile(1 - p, p) for p in tails]
+    near = [limit + sign * k * scale for sign in (-1, 1) for k in (0, 0.5, 1, 2, 3, 4.5, 6, 9, 13)]
+    edges = np.unique([*quantiles, *near])
+    edges = edges[(edges >= min(quantiles)) & (edges <= max(quantiles))]
+    edges = np.unique([*edges, np.clip(limit, min(quantiles), max(quantiles))])
+    sides = (edges[edges <= limit], edges[edges >= limit])
+    return tuple(_weighted(prior, *_panels(side)) for side in sides)
+
+
+def _weighted(prior: Prior, y: Array, widths: Array) -> tuple[Array, Array]:
+    return y, prior.density(y) * widths
+
+
+def _panels(edges: Array) -> tuple[Array, Array]:
+    """Points and weights of Gauss's rule on each panel between neighbouring edges."""
+    if edges.size < 2:
+        return np.empty(0), np.empty(0)
+    middle, half = (edges[1:] + edges[:-1]) / 2, (edges[1:] - edges[:-1]) / 2
+    return (middle[:, None] + half[:, None] * _NODES).ravel(), (half[:, None] * _WEIGHTS).ravel()
+
+
+# Fitting --------------------------------------------------------------------------------------------------------
+
+
+def _normal_of(parameters: ArrayLike) -> Prior:
+    mean, log_sd = np.asarray(parameters, dtype=float)
+    return NormalPrior(float(mean), exp(log_sd))
+
+
+def _lognormal_of(parameters: ArrayLike) -> Prior:
+    log_median, log_of_sd = np.asarray(parameters, dtype=float)
+    return LognormalPrior(exp(log_median), exp(log_of_sd))
+
+
+def _gamma_of(parameters: ArrayLike) -> Prior:
+    log_shape, log_scale = np.asarray(parameters, dtype=float)
+    return GammaPrior(exp(log_shape), exp(log_scale))
+
+
+#: Family -> the prior of its two free parameters, whether true values below zero can be, and the start from mean and sd.
+_FAMILIES: dict[str, tuple[Callable[[ArrayLike], Prior], bool, Callable[[float, float], tuple[float, float]]]] = {
+    "normal": (_normal_of, True, lambda m, s: (m, log(s))),
+    "lognormal": (
+        _lognormal_of,
+        False,
+        lambda m, s: (log(m) - 0.5 * log(1 + (s / m) ** 2), 0.5 * log(log(1 + (s / m) ** 2))),
+    ),
+    "gamma": (_gamma_of, False, lambda m, s: (2 * log(m / s), 2 * log(s) - log(m))),
+}
+FAMILIES = tuple(_FAMILIES)
+
+
+@dataclass(frozen=True)
+class FittedPrior:
+    """A prior fitted to earlier results, the variance of the measurement taken out.
+
+    Attributes
+    ----------
+    prior : the distribution of true values of greatest likelihood
+    log_likelihood : of the results; comparable between families fitted to the same results
+    n, censored : results that entered with their value, and as "below a bound"
+    parameters, covariance : the two free parameters on the scale of the fit, and their covariance (None where the
+        likelihood is flat, so that no interval can be formed)
+    """
+
+    prior: Prior
+    log_likelihood: float
+    n: int
+    censored: int
+    parameters: tuple[float, float]
+    covariance: tuple[tuple[float, float], tuple[float, float]] | None
+    source: str = SOURCE
+    family: str = field(default="")
+
+    def estimate(self, of: Callable[[Prior], float], *, confidence: float = 0.95) -> Estimate:
+        """A probability computed from the fitted prior, with the interval that the number of results leaves.
+
+        Delta method on the logarithm of the probability: its gradient by central differences, normal quantile.
+        """
+        check_confidence(confidence)
+        value, build = of(self.prior), _FAMILIES[self.family][0]
+        entered = self.n + self.censored
+        if self.covariance is None or not value > 0:
+            note = "The earlier results do not determine how sure this probability is: it has no interval."
+            return Estimate(value, n=entered, units=entered, notes=(note,), source=self.source)
+        gradient = []
+        for position in range(2):
+            step = 0.05 * sqrt(self.covariance[position][position])
+            ends = []
+            for sign in (-1, 1):
+                moved = list(self.parameters)
+                moved[position] += sign * step
+                ends.append(of(build(moved)))
+            gradient.append((log(max(ends[1], 1e-300)) - log(max(ends[0], 1e-300))) / (2 * step))
+        g = np.asarray(gradient)
+        error = sqrt(float(g @ np.asarray(self.covariance) @ g))
+        half = float(special.ndtri((1 + confidence) / 2)) * error
+        interval = (value * exp(-half), min(1.0, value * exp(half)))
+        return Estimate(value, interval, confidence, None, None, entered, entered, (), self.source)
+
+
+def fit_prior(
+    results: Sequence[float], u: UncertaintyOf, *, family: str = "lognormal", below: Sequence[float] = ()
+) -> FittedPrior:
+    """Fit the distribution of true values behind earlier results.
+
+    A result is a true value plus a normal error of standard uncertainty u at the true value. The likelihood of each
+    result is therefore the integral of the prior's density against the error; what is found is the distribution of
+    true values, narrower than that of the results.
+
+    Parameters
+    ----------
+    results : shape (n,), n >= 3, not all alike
+    u : standard uncertainty by value
+    family : one of FAMILIES
+    below : bounds of results that were only reported as below them; each enters as the probability of that
+
+    Returns
+    -------
+    FittedPrior
+
+    Raises
+    ------
+    ValueError
+        Too few results, results without any spread beyond the error, an unknown family, or a result so far below
+        zero that a family of positive true values cannot hold it.
+    """
+    if family not in _FAMILIES:
+        raise ValueError(f"family must be one of {', '.join(FAMILIES)}; got {family}")
+    build, negative, start = _FAMILIES[family]
+    x = np.asarray(results, dtype=float)
+    if x.ndim != 1 or x.size < 3 or not np.isfinite(x).all():
+        raise ValueError(f"results must hold at least three finite numbers; got {x.size}")
+    likelihood = _Likelihood(x, np.asarray(below, dtype=float), u, 0.0 if not negative else -inf)
+    mean = float(np.mean(x))
+    variance = float(np.var(x, ddof=1) - np.mean(u(x) ** 2))
+    if variance <= 0:
+        raise ValueError("results must scatter more than their uncertainty; these scatter less")
+    if not negative and mean <= 0:
+        raise ValueError(f"results must have a positive mean for the family {family}; got {mean}")
+    start_point = np.asarray(start(mean, sqrt(variance)))
+
+    def loss(parameters: ArrayLike) -> float:
+        try:
+            return -likelihood.log(build(parameters))
+        except (OverflowError, ValueError):
+            return 1e300
+
+    found = optimize.minimize(
+        loss, start_point, method="Nelder-Mead", options={"xatol": 1e-8, "fatol": 1e-9, "maxiter": 2000}
+    )
+    parameters = (float(found.x[0]), float(found.x[1]))
+    return FittedPrior(
+        build(parameters),
+        -float(found.fun),
+        int(x.size),
+        len(below),
+        parameters,
+        _covariance(loss, np.asarray(parameters)),
+        family=family,
+    )
+
+
+class _Likelihood:
+    """Log likelihood of the results for any prior: the error's part is computed once."""
+
+    def __init__(self, x: Array, below: Array, u: UncertaintyOf, floor: float) -> None:
+        self.y, self.weight = self._around(x, u, floor)
+        self.weight = self.weight * _normal_density(x[:, None] - self.y, u(self.y))
+        if not (self.weight.sum(axis=1) > 0).all():
+            worst = float(x.min())
+            raise ValueError(f"results must be possible for true values above zero; {worst} lies too far below")
+        self.below_from = np.maximum(below - REACH * u(below), floor) if below.size else below
+        if below.size:
+            self.below_y, widths = self._around(below, u, floor)
+            self.below_weight = widths * special.ndtr((below[:, None] - self.below_y) / u(self.below_y))
+
+    @staticmethod
+    def _around(x: Array, u: UncertaintyOf, floor: float) -> tuple[Array, Array]:
+        """Points about each result, over nine standard uncertainties to each side, in two panels."""
+        reach = REACH * u(x)
+        low, high = np.maximum(x - reach, floor), np.maximum(x + reach, floor)
+        middle = np.clip(x, low, high)
+        parts = []
+        for a, b in ((low, middle), (middle, high)):
+            half = (b - a)[:, None] / 2
+            parts.append(((a + b)[:, None] / 2 + half * _NODES, half * _WEIGHTS))
+        return np.hstack([y for y, _ in parts]), np.hstack([w for _, w in parts])
+
+    def log(self, prior: Prior) -> float:
+        with np.errstate(over="ignore", under="ignore", divide="ignore", invalid="ignore"):
+            each = (prior.density(self.y) * self.weight).sum(axis=1)
+            total = float(np.log(np.maximum(each, 1e-300)).sum())
+            if self.below_from.size:
+                under = (prior.density(self.below_y) * self.below_weight).sum(axis=1)
+                under += [1 - prior.above(float(start)) if isfinite(start) else 0.0 for start in self.below_from]
+                total += float(np.log(np.maximum(under, 1e-300)).sum())
+        return total
+
+
+def _normal_density(d: Array, u: Array) -> Array:
+    return np.exp(-0.5 * (d / u) ** 2) / (u * sqrt(2 * np.pi))
+
+
+def _covariance(
+    loss: Callable[[ArrayLike], float], at: Array
+) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    """Inverse of the observed information, by central second differences; None where it is not positive definite."""
+    step = 1e-3
+    e = np.eye(2) * step
+    hessian = np.empty((2, 2))
+    for i in range(2):
+        for j in range(2):
+            hessian[i, j] = (
+                loss(at + e[i] + e[j]) - loss(at + e[i] - e[j]) - loss(at - e[i] + e[j]) + loss(at - e[i] - e[j])
+            ) / (4 * step**2)
+    if not np.isfinite(hessian).all() or hessian[0, 0] <= 0 or np.linalg.det(hessian) <= 0:
+        return None
+    (a, b), (c, d) = np.linalg.inv(hessian).tolist()
+    return (a, b), (c, d)
