@@ -1,7 +1,8 @@
 """A new study folder: what `start` writes can be read, explained and filled in."""
 
 import csv
-from collections import defaultdict
+from collections import Counter, defaultdict
+from dataclasses import replace
 
 import openpyxl
 import pytest
@@ -82,9 +83,9 @@ def test_every_usual_requirement_can_be_uncommented(tmp_path):
     text = plan.read_text(encoding="utf-8")
     plan.write_text(text.replace("#  - {id", "  - {id"), encoding="utf-8")
     study = load_study(tmp_path)
-    assert len(study.plan.requirements) == 8
+    assert len(study.plan.requirements) == 9
     assert requirement_faults(study.plan) == []
-    assert len(explain(study)["Requirements"]) == 8
+    assert len(explain(study)["Requirements"]) == 9
 
 
 def test_cautions_stand_in_the_plan_and_not_in_the_worksheets(tmp_path):
@@ -128,3 +129,48 @@ def test_numbers_of_a_workbook_are_numbers(tmp_path):
     page = openpyxl.load_workbook(tmp_path / "worksheets" / "precision.xlsx").active
     assert page["C1"].value == "level"
     assert isinstance(page["C2"].value, int | float)
+
+
+def test_further_experiments_are_prepared_for_the_materials_and_settings_named(tmp_path):
+    further = replace(
+        DESIGN,
+        grades=("OG-N", "OG-K"),
+        fuels=("FB-7", "FB-0"),
+        lots=("S-01", "S-02"),
+        purges=("30 s", "60 s"),
+        factors=(("equilibration", "30 s", "60 s"), ("volume", "0.3 mL", "0.7 mL")),
+        states=("sealed", "in use"),
+    )
+    start_study(tmp_path, further)
+    study = load_study(tmp_path)
+    rows = {name: [item.values for item in data.readings] for name, data in study.experiments.items()}
+    assert study.plan.study.grade == "OG-N"
+    # Interleaved: every grade at every level in every run, once.
+    cells = Counter((row["run"], row["grade"], row["level"]) for row in rows["matrix"])
+    assert set(cells.values()) == {1}
+    assert len(cells) == DESIGN.runs * 2 * 3
+    # A triple stays together and in its order; the settings are mixed.
+    triples = [[row["position"] for row in rows["carry_over"][i : i + 3]] for i in range(0, 30, 3)]
+    assert triples == [["high", "blank 1", "blank 2"]] * 10
+    # Plackett and Burman 1946: every factor as often low as high, and balanced against every other, in each run.
+    pairs = Counter((row["run"], row["equilibration"], row["volume"]) for row in rows["ruggedness"])
+    assert set(pairs.values()) == {2}
+    assert len(rows["lots"]) == 42
+    assert len(rows["stability"]) == 36
+
+
+def test_requirements_of_further_experiments_can_be_uncommented(tmp_path):
+    from validation.judging.requirements import requirement_faults
+
+    start_study(tmp_path, replace(DESIGN, grades=("OG-N", "OG-K"), purges=("30 s",), lots=("S-01", "S-02")))
+    plan = tmp_path / "plan.yaml"
+    plan.write_text(plan.read_text(encoding="utf-8").replace("#  - {id", "  - {id"), encoding="utf-8")
+    study = load_study(tmp_path)
+    assert len(study.plan.requirements) == 13
+    assert requirement_faults(study.plan) == []
+
+
+def test_a_screening_of_too_many_factors_is_refused(tmp_path):
+    many = tuple((f"factor {number}", "low", "high") for number in range(12))
+    with pytest.raises(Refusal, match="holds 11 factors at most; found 12"):
+        start_study(tmp_path, replace(DESIGN, factors=many))

@@ -192,6 +192,30 @@ def start(
         list[str] | None,
         typer.Option(metavar="NAME", help="A site of the reproducibility experiment; may be repeated."),
     ] = None,
+    grades: Annotated[
+        list[str] | None,
+        typer.Option("--grade", metavar="NAME", help="An oil grade, the study's own first; may be repeated."),
+    ] = None,
+    fuels: Annotated[
+        list[str] | None,
+        typer.Option("--fuel", metavar="NAME", help="A fuel blend, the study's own first; may be repeated."),
+    ] = None,
+    lots: Annotated[
+        list[str] | None,
+        typer.Option("--lot", metavar="NAME", help="A lot of the standard, the one in use first; may be repeated."),
+    ] = None,
+    purges: Annotated[
+        list[str] | None,
+        typer.Option("--purge", metavar="SETTING", help='A setting at which carry-over is read, such as "30 s".'),
+    ] = None,
+    factors: Annotated[
+        list[str] | None,
+        typer.Option("--factor", metavar="NAME:LOW/HIGH", help='A factor of ruggedness: "equilibration: 30 s / 60 s".'),
+    ] = None,
+    states: Annotated[
+        list[str] | None,
+        typer.Option("--state", metavar="NAME", help='How a standard is stored, for stability: "sealed", "in use".'),
+    ] = None,
     identifier: Annotated[
         str | None, typer.Option("--id", help="Identifier of the study; else the folder's name.")
     ] = None,
@@ -228,12 +252,27 @@ def start(
         replicates=answers.whole("Readings a level and run", replicates, 3),
         people=answers.names(people),
         laboratories=tuple(laboratories or ()),
+        grades=tuple(grades or ()),
+        fuels=tuple(fuels or ()),
+        lots=tuple(lots or ()),
+        purges=tuple(purges or ()),
+        factors=tuple(_factor(text) for text in factors or ()),
+        states=tuple(states or ()),
         id=identifier or "",
         workbooks=xlsx,
         seed=seed,
     )
     answers.refuse_gaps()
     _report_start(start_study(folder, design), CAUTIONS, design)
+
+
+def _factor(text: str) -> tuple[str, str, str]:
+    """ "equilibration: 30 s / 60 s" as name, low and high."""
+    name, _, settings = text.partition(":")
+    low, _, high = settings.partition("/")
+    if not name.strip() or not low.strip() or not high.strip() or low.strip() == high.strip():
+        raise Refusal(f'--factor "{text}" is not a name with two settings. Write "equilibration: 30 s / 60 s".')
+    return name.strip(), low.strip(), high.strip()
 
 
 def _report_start(started: Any, cautions: Iterable[str], design: Design) -> None:

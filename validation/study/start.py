@@ -6,7 +6,6 @@ import csv
 import hashlib
 import io
 import json
-import random
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -15,6 +14,8 @@ from pathlib import Path
 
 from validation.faults import Refusal
 from validation.study.plan import FURTHER, PLAN, parse_plan
+from validation.study.prepared import Prepared, level_cell, shuffled
+from validation.study.start_further import further_requirements, further_worksheets, settings_of
 
 CAUTIONS = (
     "Fuel and blends are flammable: small quantities, ventilation, no ignition source, a spill plan.",
@@ -28,7 +29,11 @@ SAMPLES = 10
 
 @dataclass(frozen=True, slots=True)
 class Design:
-    """What `start` is told; `levels` empty means: choose from range, customer limits and routine standard."""
+    """What `start` is told; `levels` empty means: choose from range, customer limits and routine standard.
+
+    `grades`, `fuels` and `lots` name first the one that the others are compared with; `purges` are the settings at
+    which carry-over is read, `factors` a name with its low and high setting each, `states` those of a stored standard.
+    """
 
     title: str
     laboratory: str
@@ -44,6 +49,12 @@ class Design:
     replicates: int = 3
     people: tuple[str, ...] = ()
     laboratories: tuple[str, ...] = ()
+    grades: tuple[str, ...] = ()
+    fuels: tuple[str, ...] = ()
+    lots: tuple[str, ...] = ()
+    purges: tuple[str, ...] = ()
+    factors: tuple[tuple[str, str, str], ...] = ()
+    states: tuple[str, ...] = ()
     workbooks: bool = False
     seed: int | None = None
 
@@ -56,14 +67,6 @@ class Started:
     files: tuple[str, ...]
     seed: int
     readings: int
-
-
-@dataclass(frozen=True, slots=True)
-class _Worksheet:
-    experiment: str
-    name: str
-    head: tuple[str, ...]
-    rows: tuple[tuple[object, ...], ...]
 
 
 def start_study(folder: Path, design: Design) -> Started:
@@ -83,6 +86,7 @@ def start_study(folder: Path, design: Design) -> Started:
         _network(design, levels, seed),
         _blanks(design, seed),
         _reference(design, seed),
+        *further_worksheets(design, levels, seed),
     ]
     suffix = ".xlsx" if design.workbooks else ".csv"
     files = {sheet: f"worksheets/{sheet.name}{suffix}" for sheet in sheets}
@@ -116,6 +120,11 @@ def _refuse_contradictions(design: Design) -> None:
         raise Refusal(f"The range must rise from low to high; found {low:g} to {high:g}.")
     if len(set(design.levels)) != len(design.levels):
         raise Refusal("A level is named twice.")
+    if len(design.factors) > 11:
+        raise Refusal(f"A screening of 12 trials holds 11 factors at most; found {len(design.factors)}.")
+    for what, named in (("grade", design.grades), ("fuel", design.fuels), ("lot", design.lots)):
+        if len(set(named)) != len(named):
+            raise Refusal(f"A {what} is named twice.")
     if len(design.levels) > 100:
         raise Refusal(f"At most 100 levels; found {len(design.levels)}.")
 
@@ -144,35 +153,24 @@ def _seed(design: Design) -> int:
     return int.from_bytes(hashlib.sha256(text.encode("utf-8")).digest()[:4], "big") % 1_000_000
 
 
-def _shuffled(rows: Iterable[tuple[object, ...]], seed: int, group: str) -> list[tuple[object, ...]]:
-    """One run in random order. Measured by rising level, a drift would look like curvature."""
-    found = list(rows)
-    random.Random(f"{seed} {group}").shuffle(found)
-    return found
-
-
-def _level(value: float) -> float | int:
-    return int(value) if float(value).is_integer() else value
-
-
-def _calibration(design: Design, levels: Sequence[float], seed: int) -> _Worksheet:
+def _calibration(design: Design, levels: Sequence[float], seed: int) -> Prepared:
     wanted = sorted({0.0, *levels, *([] if design.routine_level is None else [design.routine_level])})
     head = ("reading", "order", "level", "run", "response", "time", "analyst", "instrument", "note")
     rows = _runs("C", wanted, min(design.runs, 3), design.replicates, seed, "calibration")
     placed = tuple(
         (name, order, level, run, "", "", "", "", "") for order, (name, level, run, _) in enumerate(rows, start=1)
     )
-    return _Worksheet("calibration", "calibration", head, placed)
+    return Prepared("calibration", "calibration", head, placed)
 
 
-def _precision(design: Design, levels: Sequence[float], seed: int) -> _Worksheet:
+def _precision(design: Design, levels: Sequence[float], seed: int) -> Prepared:
     result = f"result [{design.unit}]"
     head = ("reading", "order", "level", "run", "preparation", result, "time", "analyst", "instrument", "note")
     rows = _runs("P", levels, design.runs, design.replicates, seed, "precision")
     placed = tuple(
         (name, order, level, run, "", "", "", "", "", "") for order, (name, level, run, _) in enumerate(rows, start=1)
     )
-    return _Worksheet("precision", "precision", head, placed)
+    return Prepared("precision", "precision", head, placed)
 
 
 def _runs(
@@ -186,12 +184,12 @@ def _runs(
         for level in levels:
             for replicate in range(1, replicates + 1):
                 number += 1
-                one_run.append((f"{letter}-{number:03d}", _level(level), run, replicate))
-        rows += _shuffled(one_run, seed, f"{group} {run}")  # type: ignore[arg-type]
+                one_run.append((f"{letter}-{number:03d}", level_cell(level), run, replicate))
+        rows += shuffled(one_run, seed, f"{group} {run}")  # type: ignore[arg-type]
     return rows
 
 
-def _network(design: Design, levels: Sequence[float], seed: int) -> _Worksheet:
+def _network(design: Design, levels: Sequence[float], seed: int) -> Prepared:
     head = ("reading", "order", "laboratory", "level", f"result [{design.unit}]", "time", "instrument", "note")
     rows: list[tuple[object, ...]] = []
     number = 0
@@ -200,24 +198,24 @@ def _network(design: Design, levels: Sequence[float], seed: int) -> _Worksheet:
         for level in levels:
             for _ in range(2):
                 number += 1
-                one.append((f"N-{number:03d}", laboratory, _level(level)))
-        for order, row in enumerate(_shuffled(one, seed, f"network {laboratory}"), start=1):
+                one.append((f"N-{number:03d}", laboratory, level_cell(level)))
+        for order, row in enumerate(shuffled(one, seed, f"network {laboratory}"), start=1):
             rows.append((row[0], order, *row[1:], "", "", "", ""))
-    return _Worksheet("reproducibility", "network", head, tuple(rows))
+    return Prepared("reproducibility", "network", head, tuple(rows))
 
 
-def _blanks(design: Design, seed: int) -> _Worksheet:
+def _blanks(design: Design, seed: int) -> Prepared:
     head = ("reading", "order", "material", "level", f"result [{design.unit}]", "time", "instrument", "note")
-    low = _level(design.range[0])
+    low = level_cell(design.range[0])
     kinds = [("blank", 0)] * BLANKS + ([("spiked blank", low)] * BLANKS if design.range[0] > 0 else [])
     rows = [(f"B-{number:03d}", material, level) for number, (material, level) in enumerate(kinds, start=1)]
     placed = tuple(
-        (row[0], order, *row[1:], "", "", "", "") for order, row in enumerate(_shuffled(rows, seed, "blanks"), start=1)
+        (row[0], order, *row[1:], "", "", "", "") for order, row in enumerate(shuffled(rows, seed, "blanks"), start=1)
     )
-    return _Worksheet("detection", "blanks", head, placed)
+    return Prepared("detection", "blanks", head, placed)
 
 
-def _reference(design: Design, seed: int) -> _Worksheet:
+def _reference(design: Design, seed: int) -> Prepared:
     head = ("reading", "order", "sample", "method", "replicate", f"result [{design.unit}]", "time", "note")
     rows: list[tuple[object, ...]] = []
     number = 0
@@ -227,12 +225,12 @@ def _reference(design: Design, seed: int) -> _Worksheet:
             for replicate in (1, 2):
                 number += 1
                 one.append((f"G-{number:03d}", f"S{sample:02d}", method, replicate))
-        for order, row in enumerate(_shuffled(one, seed, f"reference {method}"), start=1):
+        for order, row in enumerate(shuffled(one, seed, f"reference {method}"), start=1):
             rows.append((row[0], order, *row[1:], "", "", ""))
-    return _Worksheet("comparison", "reference", head, tuple(rows))
+    return Prepared("comparison", "reference", head, tuple(rows))
 
 
-def _csv(sheet: _Worksheet) -> bytes:
+def _csv(sheet: Prepared) -> bytes:
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
     writer.writerows([sheet.head, *sheet.rows])
@@ -240,7 +238,7 @@ def _csv(sheet: _Worksheet) -> bytes:
     return text.getvalue().encode("utf-8-sig")
 
 
-def _workbook(sheet: _Worksheet) -> bytes:
+def _workbook(sheet: Prepared) -> bytes:
     import openpyxl
     from openpyxl.styles import Font
 
@@ -271,7 +269,7 @@ def plan_text(folder: Path, design: Design, seed: int, worksheets: dict[str, str
     """The commented plan."""
     routine = f", routine_level: {design.routine_level!r}" if design.routine_level is not None else ""
     fixed = f", order_seed: {seed}"
-    settings = {"calibration": routine + fixed}
+    settings = {"calibration": routine, **settings_of(design)}
     lines = [
         "# The plan of one validation study. Requirements are set here, before the data, and then frozen:",
         "#   validation check .     says what this plan means, and what is wrong with it",
@@ -287,6 +285,8 @@ def plan_text(folder: Path, design: Design, seed: int, worksheets: dict[str, str
         f"  measurand: {_quoted(design.measurand or design.title)}",
         f"  unit: {_quoted(design.unit)}",
         f"  range: {_numbers(design.range)}",
+        _optional("grade", _quoted(design.grades[0]) if design.grades else "", '"oil grade of this study"'),
+        _optional("fuel", _quoted(design.fuels[0]) if design.fuels else "", '"fuel blend of this study"'),
         _optional("procedure", _quoted(design.procedure) if design.procedure else "", '"SOP number and version"'),
         _optional("customer_limits", _numbers(design.customer_limits) if design.customer_limits else "", "[2.0, 4.0]"),
         '  # intended_use: "what the results decide"',
@@ -296,17 +296,16 @@ def plan_text(folder: Path, design: Design, seed: int, worksheets: dict[str, str
         "",
         f"# Measuring orders are random within each run; the seed is {seed}. Keep to the column `order` at the bench.",
         "experiments:",
-        *(f"  {name}: {{worksheet: {file}{settings.get(name, fixed)}}}" for name, file in worksheets.items()),
+        *(f"  {name}: {{worksheet: {file}{settings.get(name, '')}{fixed}}}" for name, file in worksheets.items()),
         "",
         *_requirement_lines(design),
         "",
         *_people_lines(design),
-        '# equipment:\n#   - {name: "...", serial: "...", calibrated: "...", record: records/certificate.pdf}',
-        '# standards:\n#   - {name: "...", value: 5.00, uncertainty: 0.03, record: records/standard.pdf}',
+        *_facts_lines(),
         "",
         "# What this study does not evaluate, and why; without a reason the conclusion cannot be `fit`.",
         "not_evaluated:",
-        *(f'  # {name}: "reason"  # {title}' for name, title in FURTHER.items()),
+        *(f'  # {name}: "reason"  # {title}' for name, title in FURTHER.items() if name not in worksheets),
     ]
     return "\n".join(lines) + "\n"
 
@@ -334,6 +333,7 @@ def _requirement_lines(design: Design) -> list[str]:
             f"quantity: comparison.difference_at, at: {level:g}, rule: equivalence, limit: {_two_digits(level * 0.1):g}"
             for level in limits
         ),
+        *further_requirements(design),
     ]
     return [
         "# The usual requirements. Take the # away from those that hold, and put your own limits: the numbers here are",
@@ -348,3 +348,19 @@ def _people_lines(design: Design) -> list[str]:
     if not design.people:
         return ['# people:\n#   - {name: "...", role: "analyst"}']
     return ["people:", *(f"  - {{name: {_quoted(name)}}}" for name in design.people)]
+
+
+def _facts_lines() -> list[str]:
+    """Equipment, standards, uncertainty and decision rule, each as an example behind a #."""
+    return [
+        "# equipment:",
+        '#   - {name: "...", certificate: "...", valid_until: 2027-01-31, record: records/certificate.pdf}',
+        "# standards:   # the lot record holds weighings, balances and dates; docs/standards.md has one to copy",
+        "#   - {name: S-01, value: 5.00, uncertainty: 0.03, lot_record: standards/S-01.yaml}",
+        "# uncertainty:   # what the runs of this study did not vary; docs/uncertainty.md",
+        "#   components:",
+        '#     - {name: "oil batch", size: "2%", origin: "say where the size comes from"}',
+        '#     - {name: "sampling from the engine", not_applicable: "the result is for the bottle received"}',
+        "# decision:   # the rule agreed with the customer; docs/decision.md",
+        '#   {rule: guarded, risk: 0.05, agreed_with: "...", agreed_on: 2026-01-31}',
+    ]
