@@ -12,7 +12,7 @@ import pandas as pd
 from validation.study.model import ExperimentData, Reading, Study
 from validation.study.plan import Plan
 
-NUMERIC = ("level", "response", "result", "assigned", "u_level", "u")
+NUMERIC = ("level", "response", "result", "assigned", "u_level", "u", "age", "added", "u_added")
 
 
 def small_study(
@@ -24,6 +24,7 @@ def small_study(
     customer_limits: Sequence[float] = (),
     requirements: Sequence[Mapping[str, Any]] = (),
     confidence: float = 0.95,
+    settings: Mapping[str, Any] | None = None,
 ) -> Study:
     """A study of one experiment; a result such as "<0.1" is censored, and so is not in the table."""
     plan = Plan.model_validate(
@@ -39,7 +40,7 @@ def small_study(
                 "customer_limits": list(customer_limits),
             },
             "confidence": confidence,
-            "experiments": {experiment: {"worksheet": "worksheets/test.csv"}},
+            "experiments": {experiment: {"worksheet": "worksheets/test.csv", **(settings or {})}},
             "requirements": list(requirements),
         }
     )
@@ -64,6 +65,7 @@ def small_study(
         worksheet="worksheets/test.csv",
         table=table,
         exact={name: tuple(values) for name, values in exact.items()},
+        settings=plan.experiments[experiment].settings,
         readings=tuple(readings),
         awaiting=not rows,
     )
