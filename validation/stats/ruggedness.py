@@ -263,7 +263,8 @@ def effects(
         # The variance of an effect of a balanced design is four times that of the mean.
         unscaled, s = np.diag([0.25, *[1.0] * len(varied), *[0.0] * scatter.block_columns.shape[1]]), by_lenth.pse
     notes = _notes(route, scatter, check)
-    estimates, shares = [], []
+    estimates: list[Estimate | None] = []
+    shares: list[Estimate | None] = []
     for j in range(x.shape[1]):
         place = 1 + varied.index(j) if j in found else 0
         effect = found.get(j)
@@ -302,7 +303,8 @@ def effects_by_lenth(result: EffectsResult, *, confidence: float = 0.95) -> tupl
     if found.pse == 0:
         return (), ()
     spread = found.pse**2 * np.diag([1.0, 0.25])
-    estimates, shares = [], []
+    estimates: list[Estimate | None] = []
+    shares: list[Estimate | None] = []
     for item in result.effects:
         if item is None:
             estimates.append(None)
