@@ -1,0 +1,246 @@
+"""Measurement uncertainty of a result: components joined, bias treated, u as a function of the level."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import inf, isfinite, prod, sqrt
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import nnls
+from scipy.special import chdtri
+
+from validation.stats.estimate import Estimate
+from validation.stats.propagation import Model, coverage_factor, effective_df
+
+COMBINED_SOURCE = "JCGM 100:2008, 5.1.2, G.4.1 (from memory); chi-square interval on the effective degrees of freedom"
+EXPANDED_SOURCE = "JCGM 100:2008, 6.2.1, G.6.4 (from memory); the interval is that of u times k"
+FUNCTION_SOURCE = "Eurachem/CITAC QUAM:2012, E.5 (from memory); weighted least squares on the squares"
+
+#: Beyond this many of its standard uncertainties a bias shows (as a zeta score; ISO 13528:2015, 9.6, from memory).
+SHOWN = 2.0
+
+Treatment = Literal["enlarge", "correct", "restrict"]
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One component at one level: its standard uncertainty in the unit of the result, and its degrees of freedom."""
+
+    name: str
+    standard_uncertainty: float
+    degrees_of_freedom: float = inf
+
+
+@dataclass(frozen=True, slots=True)
+class CombinedResult:
+    """Combined and expanded uncertainty of independent terms, in the unit of the result."""
+
+    combined: Estimate
+    expanded: Estimate
+    coverage_factor: float
+    effective_df: float
+    coverage_df: int | None
+
+
+def combine(terms: Sequence[Term], *, coverage: float = 0.95, confidence: float = 0.95, n: int = 0) -> CombinedResult:
+    """Join independent terms by root sum of squares.
+
+    Parameters
+    ----------
+    terms : at least one, in the unit of the result, each with sensitivity one
+    coverage : probability for which k is taken
+    confidence : level of the interval of the combined uncertainty; None where the degrees of freedom are infinite
+    n : readings behind the measured terms
+
+    Returns
+    -------
+    CombinedResult
+
+    Raises
+    ------
+    ValueError
+        No terms, or one that is negative or not finite.
+
+    References
+    ----------
+    JCGM 100:2008, 5.1.2, 6.2.1, G.4.1, G.6.4 (from memory). The chi-square interval takes the effective degrees of
+    freedom as those of one variance (Welch-Satterthwaite); it is an approximation.
+    """
+    if not terms:
+        raise ValueError("terms must hold at least one component; got none")
+    for term in terms:
+        if not (isfinite(term.standard_uncertainty) and term.standard_uncertainty >= 0):
+            raise ValueError(f"a standard uncertainty must be zero or more; {term.name}: {term.standard_uncertainty}")
+    sizes = [term.standard_uncertainty for term in terms]
+    u = root_sum_of_squares(sizes)
+    df = effective_df(u, sizes, [term.degrees_of_freedom for term in terms])
+    k, whole = coverage_factor(df, coverage)
+    interval = sd_bounds(u, df, confidence=confidence) if isfinite(df) and u > 0 else None
+    combined = Estimate(
+        u,
+        interval,
+        None if interval is None else confidence,
+        None,
+        df if isfinite(df) else None,
+        n,
+        source=COMBINED_SOURCE,
+    )
+    expanded = combined.scaled(k)
+    return CombinedResult(
+        combined=combined,
+        expanded=Estimate(
+            expanded.value,
+            expanded.interval,
+            expanded.confidence,
+            None,
+            combined.degrees_of_freedom,
+            n,
+            source=EXPANDED_SOURCE,
+        ),
+        coverage_factor=k,
+        effective_df=df,
+        coverage_df=whole,
+    )
+
+
+def root_sum_of_squares(sizes: Sequence[float]) -> float:
+    """Root of the sum of squares, in the unit of the sizes; 0 for none."""
+    return sqrt(sum(size**2 for size in sizes))
+
+
+def sd_bounds(s: float, df: float, *, confidence: float) -> tuple[float, float]:
+    """Chi-square interval of a standard deviation with `df` degrees of freedom, not necessarily whole."""
+    alpha = 1 - confidence
+    return s * sqrt(df / float(chdtri(df, alpha / 2))), s * sqrt(df / float(chdtri(df, 1 - alpha / 2)))
+
+
+def normalised_difference(first: float, u_first: float, second: float, u_second: float) -> float | None:
+    """Difference of two values over its standard uncertainty (zeta score); None where neither is uncertain.
+
+    References
+    ----------
+    ISO 13528:2015, 9.6 (zeta score; from memory).
+    """
+    u = root_sum_of_squares([u_first, u_second])
+    return (first - second) / u if u > 0 else None
+
+
+def bias_terms(
+    bias: float, uncertainty: float, *, treatment: Treatment, degrees_of_freedom: float = inf
+) -> tuple[Term, ...]:
+    """What an estimated bias brings to the uncertainty of results.
+
+    Parameters
+    ----------
+    bias, uncertainty : the bias and its own standard uncertainty, that of the reference value included; one unit
+    treatment : "enlarge": the results are not corrected, the bias itself and its uncertainty both count; "correct":
+        the results are corrected, its uncertainty alone counts; "restrict": not corrected and not counted, which
+        holds only where the bias does not show (`bias_shows`)
+    degrees_of_freedom : of the uncertainty; the bias itself is taken as known
+
+    Returns
+    -------
+    One or two terms
+
+    References
+    ----------
+    Nordtest TR 537: u_bias = sqrt(RMS_bias^2 + u(Cref)^2), a bias not corrected; JCGM 100:2008, 3.2.4 and F.2.4.5
+    (from memory): a known bias should be corrected, and where it is not, said and allowed for.
+    """
+    own = Term("uncertainty of the bias", uncertainty, degrees_of_freedom)
+    return (Term("bias itself", abs(bias)), own) if treatment == "enlarge" else (own,)
+
+
+def bias_shows(bias: float, uncertainty: float) -> bool:
+    """Whether a bias exceeds twice its standard uncertainty."""
+    zeta = normalised_difference(bias, uncertainty, 0.0, 0.0)
+    return bias != 0 if zeta is None else abs(zeta) > SHOWN
+
+
+@dataclass(frozen=True, slots=True)
+class UncertaintyFunction:
+    """u(x) = sqrt(constant^2 + (proportional x)^2); constant in the unit of the result, proportional a share.
+
+    `largest_departure`: largest relative difference between the function and the uncertainties it was fitted to.
+    """
+
+    constant: float
+    proportional: float
+    n_levels: int
+    largest_departure: float
+    source: str = FUNCTION_SOURCE
+
+    def at(self, x: float) -> float:
+        """Standard uncertainty of a result x, in its unit."""
+        return sqrt(self.constant**2 + (self.proportional * x) ** 2)
+
+
+def uncertainty_function(levels: Sequence[float], uncertainties: Sequence[float]) -> UncertaintyFunction:
+    """Fit u(x) = sqrt(s0^2 + (x s1)^2) through the combined uncertainties at several levels.
+
+    Least squares of u^2 on x^2, weighted so that the same relative departure counts the same at every level; neither
+    part may be negative.
+
+    Parameters
+    ----------
+    levels, uncertainties : shape (n,), n >= 2 with two different levels; uncertainties above zero, one unit
+
+    Raises
+    ------
+    ValueError
+        Fewer than two levels, or an uncertainty that is not above zero.
+
+    References
+    ----------
+    Eurachem/CITAC QUAM:2012, E.5 (level dependence of uncertainty; from memory).
+    """
+    x, u = np.asarray(levels, dtype=float), np.asarray(uncertainties, dtype=float)
+    if x.shape != u.shape or len(set(np.abs(x).tolist())) < 2:
+        raise ValueError(f"levels must hold two different levels, one for each uncertainty; got {len(x)} and {len(u)}")
+    if not (np.isfinite(u).all() and (u > 0).all() and np.isfinite(x).all()):
+        raise ValueError("uncertainties must be finite and above zero")
+    # Scaled to about one, or a range of ppm would leave the solver with columns of very different size.
+    x_unit, u_unit = float(np.abs(x).max()), float(u.max())
+    squares, _ = nnls(
+        np.column_stack([np.ones(len(x)), (x / x_unit) ** 2]) / (u / u_unit)[:, None] ** 2, np.ones(len(x))
+    )
+    constant, proportional = sqrt(squares[0]) * u_unit, sqrt(squares[1]) * u_unit / x_unit
+    fitted = np.sqrt(constant**2 + (proportional * x) ** 2)
+    return UncertaintyFunction(constant, proportional, len(x), float(np.abs(fitted / u - 1).max()))
+
+
+#: Where a component enters the measurement model.
+Place = Literal["standard", "sample", "standard reading", "factor"]
+
+
+def measurement_model(level: float, standard: float, places: Mapping[str, Place]) -> tuple[Model, float]:
+    """x = x_std (S - S_b) / (S_std - S_b) f_1 f_2 ... with S_b = 0, as a function of relative deviations.
+
+    The responses are scaled so that the standard reads 1 and the sample level / standard. Every input is the relative
+    deviation of one component from its value, so that its mean is 0 unless it is one-sided.
+
+    Parameters
+    ----------
+    level, standard : content of the sample and of the standard, above zero, one unit
+    places : of each component by name: it deviates the standard's content, the sample's response, the standard's
+        response, or the result as a factor of its own
+
+    Returns
+    -------
+    model : of keyword arguments by the names in `places`, floats or arrays
+    value : its value where nothing deviates: `level`
+    """
+    if not (level > 0 and standard > 0):
+        raise ValueError(f"level and standard must be above zero; got {level} and {standard}")
+
+    def share(at: Place, deviations: Mapping[str, Any]) -> Any:
+        return prod((1 + deviations[name] for name, place in places.items() if place == at), start=1.0)
+
+    def model(**deviations: float | NDArray[np.float64]) -> Any:
+        ratio = (level / standard) * share("sample", deviations) / share("standard reading", deviations)
+        return standard * share("standard", deviations) * ratio * share("factor", deviations)
+
+    return model, level
