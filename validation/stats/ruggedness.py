@@ -15,6 +15,8 @@ from scipy.stats import t as t_distribution
 
 from validation.stats.estimate import Estimate, Number, centre
 from validation.stats.one_way import check_confidence, claimed, sd_interval
+from validation.stats.ratio import SOURCE as FIELLER
+from validation.stats.ratio import fieller_interval, ratio_error
 from validation.stats.two_level_designs import contrasts
 
 EFFECT_SOURCE = (
@@ -22,7 +24,7 @@ EFFECT_SOURCE = (
     "Statistics for Experimenters; from memory)"
 )
 LENTH_SOURCE = "Lenth 1989, Technometrics 31, 469: pseudo standard error, t on m/3 degrees of freedom (from memory)"
-RATIO_SOURCE = "ratio of effect to overall mean, interval by Fieller's theorem (Fieller 1954, from memory)"
+RATIO_SOURCE = f"effect / overall mean, interval of Fieller: {FIELLER}"
 SD_SOURCE = "pooled within trials; chi-square interval"
 BY_LENTH = (
     "No trial was repeated: the interval rests on Lenth's pseudo standard error, which takes most of the effects to be "
@@ -421,15 +423,12 @@ def _ratio(
     ratio, source = effect / mean, f"{RATIO_SOURCE}; {source}"
     if spread[0, 0] <= 0:
         return Estimate(ratio, n=n, units=units, notes=notes, source=source)
-    (v_effect, v_both), (_, v_mean) = (spread / mean**2).tolist()
-    t_squared = float(t_distribution.ppf((1 + confidence) / 2, df)) ** 2
-    clear = 1 - t_squared * v_mean
-    if clear <= 0:
+    (v_effect, v_both), (_, v_mean) = spread.tolist()
+    covariance = ((v_effect, v_both), (v_both, v_mean))
+    interval = fieller_interval(effect, mean, covariance, df, confidence=confidence)
+    if interval is None:
         return None
-    middle = (ratio - t_squared * v_both) / clear
-    root = sqrt(middle**2 - (ratio**2 - t_squared * v_effect) / clear)
-    error = sqrt(v_effect - 2 * ratio * v_both + ratio**2 * v_mean)
-    return Estimate(ratio, (middle - root, middle + root), confidence, error, df, n, units, notes, source)
+    return Estimate(ratio, interval, confidence, ratio_error(effect, mean, covariance), df, n, units, notes, source)
 
 
 def _residual(scatter: _Scatter, check: DesignCheck, confidence: float) -> Estimate | None:

@@ -6,7 +6,7 @@ A design is a matrix of -1 (low) and +1 (high): one row a trial, one column a fa
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -252,6 +252,45 @@ def _columns(matrix: ArrayLike) -> NDArray[np.float64]:
     if x.ndim != 2 or not x.size or not np.all(np.abs(x) == 1):
         raise ValueError(f"matrix must have rows and columns of -1 and +1; got shape {x.shape}")
     return x
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedReading:
+    """One reading of a run sheet: its place in the order of its replicate, its trial, and what each factor is set to."""
+
+    replicate: int
+    order: int
+    trial: int
+    settings: Mapping[str, str]
+
+
+def run_sheet(
+    factors: Mapping[str, tuple[str, str]], design: DesignResult, *, replicates: int = 2, seed: int
+) -> tuple[PlannedReading, ...]:
+    """The readings of a screening experiment in the order in which they are to be taken.
+
+    Parameters
+    ----------
+    factors : (low, high) of each factor as the bench reads it, such as {"purge": ("30 s", "60 s")}
+    design : the first columns are given to the factors, in their order; columns left over stay empty
+    replicates : how often the whole design is read; two, so that scatter is seen, each on a day of its own
+    seed : of the random order
+
+    Raises
+    ------
+    ValueError
+        More factors than the design has columns, or none.
+    """
+    if not 1 <= len(factors) <= design.factors:
+        raise ValueError(f"factors must be 1 to {design.factors} for {design.name}; got {len(factors)}")
+    places: dict[int, int] = {}
+    found = []
+    for trial, replicate in random_order(design.trials, replicates, seed):
+        places[replicate] = places.get(replicate, 0) + 1
+        line = design.matrix[trial - 1][: len(factors)]
+        held = {name: high if x > 0 else low for (name, (low, high)), x in zip(factors.items(), line, strict=True)}
+        found.append(PlannedReading(replicate, places[replicate], trial, held))
+    return tuple(found)
 
 
 def random_order(trials: int, replicates: int, seed: int) -> tuple[tuple[int, int], ...]:
