@@ -7,7 +7,9 @@ stored without compression and without a clock, so that no library version enter
 from __future__ import annotations
 
 import hashlib
+import importlib
 import json
+import re
 import shutil
 import sys
 from pathlib import Path
@@ -17,12 +19,13 @@ from files import separated, workbook
 from laboratory import Laboratory, Row
 from sheets import calibration, comparison, detection, precision, reproducibility
 
+FURTHER = ("matrix", "fuel", "carry_over", "ruggedness", "stability", "lots", "history")
 HERE = Path(__file__).resolve().parent
-CONFIRMED = "A1"
 MANAGER = "Q1"
 
-# The sentence that the plan amendment adds to the procedure of the first study.
+# What the plan amendment adds to the first study: a sentence of the procedure, and the requirement on it.
 PURGE = "    Purge 60 s instead of 30 s after any result above 5 %.\n"
+ADDED_REQUIREMENT = re.compile(r"  - id: R15\n(?:    .*\n)+")
 
 
 def frozen(versions: list[tuple[bytes, str, int | None]]) -> tuple[dict[str, bytes], bytes]:
@@ -53,13 +56,14 @@ def new_grade(truth: Row, seed: int) -> dict[str, bytes]:
         "comparison": comparison.rows(laboratory, designs["comparison"], lot),
         "reproducibility": reproducibility.rows(laboratory, designs["reproducibility"], lot),
     }
+    further = {name: further_sheet(name, truth) for name in FURTHER}
     slip = truth["planted"]["transcription"]
     wrong = next(row for row in sheets["precision"] if row["result"] == slip["keyed"])
     exported = f"records/export-{slip['run']}.csv"
     for row in sheets["precision"]:
         row["record"] = exported if row["run"] == slip["run"] else ""
     amended = (HERE / "plans" / "new-grade.yaml").read_bytes()
-    first = amended.replace(PURGE.encode(), b"")
+    first = ADDED_REQUIREMENT.sub("", amended.decode("utf-8").replace(PURGE, "")).encode("utf-8")
     history, lock = frozen([(first, "2026-03-02T09:15:00+01:00", None), (amended, "2026-03-18T10:05:00+01:00", 2)])
     amendments: list[Row] = [
         {
@@ -85,8 +89,22 @@ def new_grade(truth: Row, seed: int) -> dict[str, bytes]:
             "column": "",
             "old": hashlib.sha256(first).hexdigest(),
             "new": hashlib.sha256(amended).hexdigest(),
-            "reason": "Blanks read after 10 % samples came out near 0.1 %; 60 s of purge brings them back. "
-            "No requirement changed.",
+            "reason": "The triples of 2026-03-17 show that 30 s of purge leave near 0.1 % in the blank after 10 %; "
+            "five triples with 60 s are added. R15 holds them to the limit of R14; no other requirement changed.",
+        },
+        {
+            "number": 3,
+            "time": "2026-04-17T15:20:00+02:00",
+            "by": MANAGER,
+            "kind": "impact",
+            "file": "plan.yaml",
+            "reading": "",
+            "column": "BAL-2",
+            "old": "2026-03-31",
+            "new": "2027-04-16",
+            "reason": "The certificate of BAL-2 lapsed on 2026-03-31, while lots S-02 and S-03 were weighed on "
+            "2026-04-14 and 2026-04-15. Recalibrated on 2026-04-17, as found within 0.2 mg over the range used, "
+            "certificate K-26-0412: the weighings stand.",
         },
     ]
     written = [head for head in sheets["precision"][0] if head != "displayed"]
@@ -102,8 +120,20 @@ def new_grade(truth: Row, seed: int) -> dict[str, bytes]:
         "worksheets/blanks.csv": separated(sheets["detection"], mark=";", decimal=",").encode("utf-8-sig"),
         "worksheets/reference.xlsx": workbook(sheets["comparison"], "used oils"),
         exported: export(sheets["precision"], slip["run"]).encode(),
-        "records/standard-S-01.txt": standard_record("S-01", "2026-02-26", "opened the same day", "1.0003", "19.0049"),
+        **{f"worksheets/{name.replace('_', '-')}.csv": separated(found).encode() for name, found in further.items()},
+        **lot_records("S-01", "S-02", "S-03"),
     }
+
+
+def further_sheet(name: str, truth: Row) -> list[Row]:
+    """A worksheet that has a seed of its own, so that it stays the same whatever else is drawn."""
+    laboratory = Laboratory(truth, truth["seed"]["sheets"][name])
+    return importlib.import_module(f"sheets.{name}").rows(laboratory, truth["designs"][name])
+
+
+def lot_records(*lots: str) -> dict[str, bytes]:
+    """The hand-written records of these lots of the standard."""
+    return {f"standards/{lot}.yaml": (HERE / "standards" / f"{lot}.yaml").read_bytes() for lot in lots}
 
 
 def new_lot(truth: Row, seed: int) -> dict[str, bytes]:
@@ -122,18 +152,8 @@ def new_lot(truth: Row, seed: int) -> dict[str, bytes]:
         **history,
         "worksheets/calibration.csv": separated(calibrated).encode(),
         "worksheets/precision.csv": separated(readings, columns=written).encode(),
-        "records/standard-S-02.txt": standard_record("S-02", "2026-04-29", "open for 40 days", "0.9998", "18.9961"),
+        **lot_records("S-01", "S-02"),
     }
-
-
-def standard_record(lot: str, date: str, can: str, fuel: str, oil: str) -> bytes:
-    value = 100 * float(fuel) / (float(fuel) + float(oil))
-    return (
-        f"Invented record of standards lot {lot}, made {date} by {CONFIRMED}, checked by {MANAGER}.\n"
-        f"Fuel FB-7, can {can}: {fuel} g. Oil OG-N, batch 11: {oil} g. Balance BAL-2, u = 0.3 mg a weighing.\n"
-        f"Mass fraction from the weighings: {value:.3f} %. Stated value 5.00 %, standard uncertainty 0.03 %\n"
-        "(weighing, loss of fuel while weighing and mixing, homogeneity, loss in use).\n"
-    ).encode()
 
 
 STUDIES = {"new-grade": new_grade, "new-lot": new_lot}
