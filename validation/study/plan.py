@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from validation.faults import Fault
+from validation.study.budget import Budget, Component
 from validation.study.grammar import Limit
 from validation.study.yaml_reading import Path_, Reading, key_name, read_yaml
 
@@ -365,6 +366,7 @@ class Plan(_Model):
     standards: Facts = ()
     not_evaluated: Annotated[dict[str, str], BeforeValidator(_as_reasons)] = Field(default_factory=dict)
     lots: Lots = Field(default_factory=Lots)
+    uncertainty: Budget | None = None
 
     @field_validator("requirements", mode="before")
     @classmethod
@@ -604,6 +606,10 @@ _KNOWN_AT: dict[str, tuple[str, ...]] = {
     "": tuple(Plan.model_fields),
     "study": tuple(StudyFacts.model_fields),
     "requirements": tuple(Requirement.model_fields),
+    "uncertainty": (
+        *Budget.model_fields,
+        *(field.alias or name for name, field in Component.model_fields.items()),
+    ),
 }
 _EXPECTED = {
     "missing": "a value",
