@@ -32,7 +32,7 @@ class KeyInfo:
     formula: str
     source: str
     at: Literal["level", "label", "none"] = "level"
-    unit: Literal["study", "response", "response/level", "1", "day", "study/day", "1/hour"] = "study"
+    unit: Literal["study", "response", "response/level", "1", "day", "study/day", "hour", "1/hour", "1/day"] = "study"
     rules: tuple[Rule, ...] = ()
     pair: tuple[str, str] | None = None
     checked_against: tuple[str, ...] = ()
