@@ -21,7 +21,9 @@ UncertaintyOf = Callable[[ArrayLike], Array]
 SOURCE = "maximum likelihood of true value plus error (common practice, no source); delta method for the interval"
 #: Beyond so many standard uncertainties nothing of the error is left (1e-18).
 REACH = 9.0
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(40)
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(20)
+#: Chances in either tail at whose quantiles the panels of an integral begin.
+_TAILS = (1e-13, 1e-11, 1e-9, 1e-7, 1e-5, 1e-4, 1e-3, 0.01, 0.05, 0.15, 0.3, 0.5)
 
 
 class Prior(Protocol):
@@ -34,7 +36,7 @@ class Prior(Protocol):
 
     def above(self, y: float) -> float: ...
 
-    def quantile(self, below: float, above: float) -> float: ...
+    def marks(self) -> Array: ...
 
     def draw(self, random: np.random.Generator, size: int) -> Array: ...
 
@@ -56,8 +58,8 @@ class NormalPrior:
     def above(self, y: float) -> float:
         return float(special.ndtr((self.mean - y) / self.sd))
 
-    def quantile(self, below: float, above: float) -> float:
-        return self.mean + self.sd * _normal_quantile(below, above)
+    def marks(self) -> Array:
+        return self.mean + self.sd * _Z
 
     def draw(self, random: np.random.Generator, size: int) -> Array:
         return random.normal(self.mean, self.sd, size)
@@ -84,8 +86,8 @@ class LognormalPrior:
     def above(self, y: float) -> float:
         return 1.0 if y <= 0 else float(special.ndtr(log(self.median / y) / self.log_sd))
 
-    def quantile(self, below: float, above: float) -> float:
-        return self.median * exp(self.log_sd * _normal_quantile(below, above))
+    def marks(self) -> Array:
+        return self.median * np.exp(self.log_sd * _Z)
 
     def draw(self, random: np.random.Generator, size: int) -> Array:
         return random.lognormal(log(self.median), self.log_sd, size)
@@ -112,12 +114,39 @@ class GammaPrior:
     def above(self, y: float) -> float:
         return 1.0 if y <= 0 else float(special.gammaincc(self.shape, y / self.scale))
 
-    def quantile(self, below: float, above: float) -> float:
-        found = special.gammaincinv(self.shape, below) if below < 0.5 else special.gammainccinv(self.shape, above)
-        return self.scale * float(found)
+    def marks(self) -> Array:
+        low, high = special.gammaincinv(self.shape, _TAILS), special.gammainccinv(self.shape, _TAILS)
+        return self.scale * np.unique([*low, *high])
 
     def draw(self, random: np.random.Generator, size: int) -> Array:
         return random.gamma(self.shape, self.scale, size)
+
+
+@dataclass(frozen=True, slots=True)
+class TwoLognormalsPrior:
+    """Two kinds of samples, each lognormal: most of them, and a `share` of others, such as engines with a leak."""
+
+    most: LognormalPrior
+    others: LognormalPrior
+    share: float
+    name: str = "two lognormals"
+
+    def __post_init__(self) -> None:
+        if not 0 < self.share < 1:
+            raise ValueError(f"share must lie between 0 and 1; got {self.share}")
+
+    def density(self, y: ArrayLike) -> Array:
+        return (1 - self.share) * self.most.density(y) + self.share * self.others.density(y)
+
+    def above(self, y: float) -> float:
+        return (1 - self.share) * self.most.above(y) + self.share * self.others.above(y)
+
+    def marks(self) -> Array:
+        return np.unique([*self.most.marks(), *self.others.marks()])
+
+    def draw(self, random: np.random.Generator, size: int) -> Array:
+        other = random.random(size) < self.share
+        return np.where(other, self.others.draw(random, size), self.most.draw(random, size))
 
 
 @dataclass(frozen=True)
@@ -142,8 +171,8 @@ class ResultsPrior:
         return random.choice(np.asarray(self.values), size)
 
 
-def _normal_quantile(below: float, above: float) -> float:
-    return float(special.ndtri(below)) if below < 0.5 else -float(special.ndtri(above))
+#: The standard normal's quantiles at `_TAILS`, on both sides.
+_Z = np.unique([*special.ndtri(_TAILS), *-special.ndtri(_TAILS)])
 
 
 def _positive(name: str, value: float) -> None:
@@ -165,13 +194,10 @@ def split_nodes(prior: Prior | ResultsPrior, limit: float, u: UncertaintyOf) -> 
         values = np.sort(np.asarray(prior.values, dtype=float))
         weights = np.full(values.size, 1.0 / values.size)
         return tuple((values[side], weights[side]) for side in (values <= limit, values > limit))
-    scale = float(u(limit))
-    tails = [10.0**-k for k in (13, 11, 9, 7, 5, 4, 3, 2)] + [0.05, 0.15, 0.3, 0.5]
-    quantiles = [prior.quantile(p, 1 - p) for p in tails] + [prior.quantile(1 - p, p) for p in tails]
-    near = [limit + sign * k * scale for sign in (-1, 1) for k in (0, 0.5, 1, 2, 3, 4.5, 6, 9, 13)]
-    edges = np.unique([*quantiles, *near])
-    edges = edges[(edges >= min(quantiles)) & (edges <= max(quantiles))]
-    edges = np.unique([*edges, np.clip(limit, min(quantiles), max(quantiles))])
+    marks = prior.marks()
+    near = limit + float(u(limit)) * np.array([-13, -9, -6, -4.5, -3, -2, -1, -0.5, 0.5, 1, 2, 3, 4.5, 6, 9, 13])
+    edges = np.unique([*marks, *near, limit])
+    edges = np.unique(np.clip(edges, marks[0], marks[-1]))
     sides = (edges[edges <= limit], edges[edges >= limit])
     return tuple(_weighted(prior, *_panels(side)) for side in sides)
 
@@ -191,30 +217,52 @@ def _panels(edges: Array) -> tuple[Array, Array]:
 # Fitting --------------------------------------------------------------------------------------------------------
 
 
-def _normal_of(parameters: ArrayLike) -> Prior:
-    mean, log_sd = np.asarray(parameters, dtype=float)
-    return NormalPrior(float(mean), exp(log_sd))
+@dataclass(frozen=True, slots=True)
+class _Family:
+    """How a prior is built from free parameters, and where the search for them begins."""
+
+    build: Callable[[Sequence[float]], Prior]
+    start: Callable[[Array, float], Sequence[float]]
+    negative: bool = False
 
 
-def _lognormal_of(parameters: ArrayLike) -> Prior:
-    log_median, log_of_sd = np.asarray(parameters, dtype=float)
-    return LognormalPrior(exp(log_median), exp(log_of_sd))
+def _normal_start(x: Array, variance: float) -> Sequence[float]:
+    return float(x.mean()), 0.5 * log(variance)
 
 
-def _gamma_of(parameters: ArrayLike) -> Prior:
-    log_shape, log_scale = np.asarray(parameters, dtype=float)
-    return GammaPrior(exp(log_shape), exp(log_scale))
+def _lognormal_start(x: Array, variance: float) -> Sequence[float]:
+    squared = log(1 + variance / float(x.mean()) ** 2)
+    return log(float(x.mean())) - 0.5 * squared, 0.5 * log(squared)
 
 
-#: Family -> the prior of its two free parameters, whether true values below zero can be, and the start from mean and sd.
-_FAMILIES: dict[str, tuple[Callable[[ArrayLike], Prior], bool, Callable[[float, float], tuple[float, float]]]] = {
-    "normal": (_normal_of, True, lambda m, s: (m, log(s))),
-    "lognormal": (
-        _lognormal_of,
-        False,
-        lambda m, s: (log(m) - 0.5 * log(1 + (s / m) ** 2), 0.5 * log(log(1 + (s / m) ** 2))),
+def _gamma_start(x: Array, variance: float) -> Sequence[float]:
+    mean = float(x.mean())
+    return 2 * log(mean) - log(variance), log(variance) - log(mean)
+
+
+def _two_start(x: Array, variance: float) -> Sequence[float]:
+    """The upper fifth as the others: their medians and log standard deviations."""
+    logs = np.log(np.maximum(np.sort(x), 0.02 * float(x.mean())))
+    low, high = np.split(logs, [max(2, int(0.8 * x.size))])
+    return (
+        float(np.median(low)),
+        log(max(float(low.std()), 0.1)),
+        float(np.median(high)),
+        log(max(float(high.std()), 0.2)),
+        log(0.2 / 0.8),
+    )
+
+
+_FAMILIES: dict[str, _Family] = {
+    "normal": _Family(lambda p: NormalPrior(p[0], exp(p[1])), _normal_start, negative=True),
+    "lognormal": _Family(lambda p: LognormalPrior(exp(p[0]), exp(p[1])), _lognormal_start),
+    "gamma": _Family(lambda p: GammaPrior(exp(p[0]), exp(p[1])), _gamma_start),
+    "two lognormals": _Family(
+        lambda p: TwoLognormalsPrior(
+            LognormalPrior(exp(p[0]), exp(p[1])), LognormalPrior(exp(p[2]), exp(p[3])), float(special.expit(p[4]))
+        ),
+        _two_start,
     ),
-    "gamma": (_gamma_of, False, lambda m, s: (2 * log(m / s), 2 * log(s) - log(m))),
 }
 FAMILIES = tuple(_FAMILIES)
 
@@ -228,7 +276,7 @@ class FittedPrior:
     prior : the distribution of true values of greatest likelihood
     log_likelihood : of the results; comparable between families fitted to the same results
     n, censored : results that entered with their value, and as "below a bound"
-    parameters, covariance : the two free parameters on the scale of the fit, and their covariance (None where the
+    parameters, covariance : the free parameters on the scale of the fit, and their covariance (None where the
         likelihood is flat, so that no interval can be formed)
     """
 
@@ -236,10 +284,15 @@ class FittedPrior:
     log_likelihood: float
     n: int
     censored: int
-    parameters: tuple[float, float]
-    covariance: tuple[tuple[float, float], tuple[float, float]] | None
+    parameters: tuple[float, ...]
+    covariance: tuple[tuple[float, ...], ...] | None
     source: str = SOURCE
     family: str = field(default="")
+
+    @property
+    def criterion(self) -> float:
+        """Akaike's criterion: of several families fitted to the same results the smallest describes them best."""
+        return 2 * len(self.parameters) - 2 * self.log_likelihood
 
     def estimate(self, of: Callable[[Prior], float], *, confidence: float = 0.95) -> Estimate:
         """A probability computed from the fitted prior, with the interval that the number of results leaves.
@@ -247,13 +300,13 @@ class FittedPrior:
         Delta method on the logarithm of the probability: its gradient by central differences, normal quantile.
         """
         check_confidence(confidence)
-        value, build = of(self.prior), _FAMILIES[self.family][0]
+        value, build = of(self.prior), _FAMILIES[self.family].build
         entered = self.n + self.censored
         if self.covariance is None or not value > 0:
             note = "The earlier results do not determine how sure this probability is: it has no interval."
             return Estimate(value, n=entered, units=entered, notes=(note,), source=self.source)
         gradient = []
-        for position in range(2):
+        for position in range(len(self.parameters)):
             step = 0.05 * sqrt(self.covariance[position][position])
             ends = []
             for sign in (-1, 1):
@@ -296,37 +349,28 @@ def fit_prior(
     """
     if family not in _FAMILIES:
         raise ValueError(f"family must be one of {', '.join(FAMILIES)}; got {family}")
-    build, negative, start = _FAMILIES[family]
+    model = _FAMILIES[family]
     x = np.asarray(results, dtype=float)
     if x.ndim != 1 or x.size < 3 or not np.isfinite(x).all():
         raise ValueError(f"results must hold at least three finite numbers; got {x.size}")
-    likelihood = _Likelihood(x, np.asarray(below, dtype=float), u, 0.0 if not negative else -inf)
-    mean = float(np.mean(x))
     variance = float(np.var(x, ddof=1) - np.mean(u(x) ** 2))
     if variance <= 0:
         raise ValueError("results must scatter more than their uncertainty; these scatter less")
-    if not negative and mean <= 0:
-        raise ValueError(f"results must have a positive mean for the family {family}; got {mean}")
-    start_point = np.asarray(start(mean, sqrt(variance)))
+    if not model.negative and x.mean() <= 0:
+        raise ValueError(f"results must have a positive mean for the family {family}; got {float(x.mean())}")
+    likelihood = _Likelihood(x, np.asarray(below, dtype=float), u, -inf if model.negative else 0.0)
 
-    def loss(parameters: ArrayLike) -> float:
+    def loss(parameters: Sequence[float]) -> float:
         try:
-            return -likelihood.log(build(parameters))
+            return -likelihood.log(model.build(parameters))
         except (OverflowError, ValueError):
-            return 1e300
+            return 1e12
 
-    found = optimize.minimize(
-        loss, start_point, method="Nelder-Mead", options={"xatol": 1e-8, "fatol": 1e-9, "maxiter": 2000}
-    )
-    parameters = (float(found.x[0]), float(found.x[1]))
+    first = optimize.minimize(loss, np.asarray(model.start(x, variance)), method="BFGS", options={"gtol": 1e-4})
+    parameters = tuple(float(p) for p in first.x)
+    covariance = _covariance(loss, np.asarray(parameters))
     return FittedPrior(
-        build(parameters),
-        -float(found.fun),
-        int(x.size),
-        len(below),
-        parameters,
-        _covariance(loss, np.asarray(parameters)),
-        family=family,
+        model.build(parameters), -float(first.fun), int(x.size), len(below), parameters, covariance, family=family
     )
 
 
@@ -371,19 +415,15 @@ def _normal_density(d: Array, u: Array) -> Array:
     return np.exp(-0.5 * (d / u) ** 2) / (u * sqrt(2 * np.pi))
 
 
-def _covariance(
-    loss: Callable[[ArrayLike], float], at: Array
-) -> tuple[tuple[float, float], tuple[float, float]] | None:
+def _covariance(loss: Callable[[Sequence[float]], float], at: Array) -> tuple[tuple[float, ...], ...] | None:
     """Inverse of the observed information, by central second differences; None where it is not positive definite."""
-    step = 1e-3
-    e = np.eye(2) * step
-    hessian = np.empty((2, 2))
-    for i in range(2):
-        for j in range(2):
-            hessian[i, j] = (
-                loss(at + e[i] + e[j]) - loss(at + e[i] - e[j]) - loss(at - e[i] + e[j]) + loss(at - e[i] - e[j])
-            ) / (4 * step**2)
-    if not np.isfinite(hessian).all() or hessian[0, 0] <= 0 or np.linalg.det(hessian) <= 0:
+    k = at.size
+    e = np.eye(k) * 1e-3
+    hessian = np.empty((k, k))
+    for i in range(k):
+        for j in range(i + 1):
+            corners = loss(at + e[i] + e[j]) - loss(at + e[i] - e[j]) - loss(at - e[i] + e[j]) + loss(at - e[i] - e[j])
+            hessian[i, j] = hessian[j, i] = corners / (4 * 1e-6)
+    if not np.isfinite(hessian).all() or np.linalg.eigvalsh(hessian)[0] <= 0:
         return None
-    (a, b), (c, d) = np.linalg.inv(hessian).tolist()
-    return (a, b), (c, d)
+    return tuple(tuple(row) for row in np.linalg.inv(hessian).tolist())
