@@ -529,14 +529,28 @@ def amend(
     plan: Annotated[
         bool, typer.Option("--plan", help="Record that plan.yaml was changed after it was frozen.")
     ] = False,
+    impact: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ITEM", help="Balance, instrument or lot that had expired; the reason assesses the impact."
+        ),
+    ] = None,
+    until: Annotated[
+        str | None, typer.Option(metavar="DATE", help="With --impact: until when later evidence covers it.")
+    ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Append without asking.")] = False,
 ) -> int:
-    """Correct, exclude or reinstate a reading, or record a change of the plan.
+    """Correct, exclude or reinstate a reading, record a change of the plan, or note the impact of an expired item.
 
     Shows old, new and the outcomes that change, asks, and appends to amendments.csv. Worksheets are never edited.
     """
     folder = _folder(folder)
-    _refuse_mixed_amendment(reading, column, new, exclude, reinstate, plan, reason, by)
+    if impact is not None or until is not None:
+        _refuse_mixed_impact(impact, until, column is not None or new is not None or exclude or reinstate or plan)
+        _refuse_unsigned(reason, by)
+        return _amend_impact(folder, str(impact), str(until), reading or "", reason, by, yes)
+    _refuse_mixed_amendment(reading, column, new, exclude, reinstate, plan)
+    _refuse_unsigned(reason, by)
     if plan:
         return _amend_plan(folder, reason, by, yes)
     kind = "exclusion" if exclude else "reinstatement" if reinstate else "correction"
@@ -550,18 +564,28 @@ def _refuse_mixed_amendment(
     exclude: bool,
     reinstate: bool,
     plan: bool,
-    reason: str,
-    by: str,
 ) -> None:
     correct = column is not None or new is not None
     if correct + exclude + reinstate + plan != 1:
-        raise Refusal("Say one thing: --column C --new V to correct, or --exclude, or --reinstate, or --plan.")
+        raise Refusal(
+            "Say one thing: --column C --new V to correct, or --exclude, or --reinstate, or --plan, or --impact ITEM."
+        )
     if correct and (column is None or new is None):
         raise Refusal("A correction needs both --column C and --new V.")
     if not plan and not reading:
         raise Refusal("Name the reading: --reading ID.")
     if plan and reading:
         raise Refusal("--plan amends the plan, not a reading; leave --reading out.")
+
+
+def _refuse_mixed_impact(impact: str | None, until: str | None, other: bool) -> None:
+    if other:
+        raise Refusal("Say one thing: --impact ITEM --until DATE stands alone, or with --reading ID for one reading.")
+    if impact is None or until is None:
+        raise Refusal("An impact note needs both --impact ITEM and --until DATE.")
+
+
+def _refuse_unsigned(reason: str, by: str) -> None:
     if not reason.strip() or not by.strip():
         raise Refusal("Give both --reason and --by; an amendment without them is worth nothing.")
 
@@ -587,6 +611,38 @@ def _amend_reading(
     before, _ = read_study(folder, draft=True)
     after, _ = read_study(folder, draft=True, added=[amendment])
     _print_outcomes(before, after)
+    return _append(folder, amendment, yes)
+
+
+def _amend_impact(folder: Path, item: str, until: str, reading: str, reason: str, by: str, yes: bool) -> int:
+    from validation.study.amendments import next_number, read_amendments
+    from validation.study.load import current_items, read_study
+    from validation.study.validity import impact_amendment
+
+    plan, records = current_items(folder)
+    written, faults = read_amendments(folder)
+    if faults:
+        return _tell_faults(faults)
+    amendment = impact_amendment(
+        plan,
+        records,
+        number=next_number(written),
+        item=item,
+        until=until,
+        by=by,
+        reason=reason,
+        now=_now(),
+        reading=reading,
+    )
+    print(f"{amendment.file}: {item} expired {amendment.old}; covered until {amendment.new} by later evidence")
+    print(f"  {f'for reading {reading} alone' if reading else 'for everything that was done with it'}")
+    print(f"  reason: {reason}")
+    _, faults = read_study(folder, draft=True, added=[amendment])
+    print("\nNo reading and no outcome changes; the note stands on page 1 of the dossier.")
+    if faults:
+        print(f"Faults that remain: {len(faults)}.")
+        for fault in faults:
+            print(f"  {fault}")
     return _append(folder, amendment, yes)
 
 

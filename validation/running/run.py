@@ -190,12 +190,13 @@ def _looks(study: Study, only: str | None) -> list[Variant]:
 
 
 def copy_inputs(study: Study, inputs: Path) -> None:
-    """Byte copies of plan, lock, amendments, history and worksheets; their hashes are compared afterwards."""
+    """Byte copies of plan, lock, amendments, history, worksheets and lot records; their hashes are compared later."""
     names = [
         "plan.yaml",
         "plan.lock",
         "amendments.csv",
         *sorted({data.worksheet for data in study.experiments.values()}),
+        *sorted(record.file for record in study.lot_records.values()),
     ]
     names += [
         path.relative_to(study.folder).as_posix()

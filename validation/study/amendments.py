@@ -1,4 +1,4 @@
-"""amendments.csv: every correction, exclusion, reinstatement and plan change, appended and never edited."""
+"""amendments.csv: every correction, exclusion, reinstatement, plan change and impact note, appended, never edited."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from validation.study.text_files import censored, decimal, decode, moment
 from validation.study.worksheets import NUMERIC, Row, Sheet
 
 AMENDMENTS = "amendments.csv"
-KINDS = ("correction", "exclusion", "reinstatement", "plan")
+KINDS = ("correction", "exclusion", "reinstatement", "plan", "impact")
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +129,35 @@ def _row_faults(pairs: Mapping[str, str], line: int, number: int) -> list[Fault]
         fault("reading", "No reading is named.", "Name the identifier of the reading.", "an identifier")
     if pairs["kind"] == "correction" and not pairs["column"]:
         fault("column", "No column is named.", "Name the column that is corrected.", "a column")
+    if pairs["kind"] == "impact":
+        faults += _impact_faults(pairs, line)
+    return faults
+
+
+def _impact_faults(pairs: Mapping[str, str], line: int) -> list[Fault]:
+    """An impact note: `column` names what had expired, `old` the date on file, `new` until when it is covered."""
+    faults = []
+    reading = pairs["reading"] or None
+    for column, mend in (
+        ("file", "Write where the date stands: plan.yaml, or the file of the lot record."),
+        ("column", "Write the name of the balance, instrument or lot that had expired."),
+    ):
+        if not pairs[column]:
+            faults.append(
+                Fault(AMENDMENTS, "The cell is empty.", mend, line, reading, column, "an empty cell", "a name")
+            )
+    days = {column: moment(pairs[column]) for column in ("old", "new")}
+    for column, day in days.items():
+        if day is None or not day[1]:
+            found = pairs[column] or "an empty cell"
+            mend = "Write the day as 2026-03-31."
+            faults.append(Fault(AMENDMENTS, "The cell holds no day.", mend, line, reading, column, found, "a day"))
+    old, new = days["old"], days["new"]
+    if old is not None and new is not None and new[0] <= old[0]:
+        mend = "Write until when later evidence covers it; that lies after the expiry on file."
+        reason = "The later evidence ends before the expiry on file."
+        expected = f"a day after {pairs['old']}"
+        faults.append(Fault(AMENDMENTS, reason, mend, line, reading, "new", pairs["new"], expected))
     return faults
 
 
@@ -149,8 +178,8 @@ def apply(amendments: Iterable[Amendment], states: Sequence[State]) -> list[Faul
             mend = "Give each amendment its own number, counted from 1."
             faults.append(_fault(amendment, "number", "The number appears twice.", str(amendment.number), "", mend))
         seen.add(amendment.number)
-        if amendment.kind == "plan":
-            continue
+        if amendment.kind in ("plan", "impact"):
+            continue  # neither changes a reading
         named = by_reading.get(amendment.reading, [])
         if not named:
             faults.append(_no_reading(amendment, by_reading))

@@ -1,10 +1,10 @@
-"""A study folder read whole: plan, lock, worksheets, amendments; every fault at once."""
+"""A study folder read whole: plan, lock, worksheets, lot records, amendments; every fault at once."""
 
 from __future__ import annotations
 
 import hashlib
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
@@ -17,10 +17,13 @@ from validation.study import amendments as amending
 from validation.study.amendments import AMENDMENTS, Amendment, State
 from validation.study.design_notes import design_notes
 from validation.study.lock import HISTORY, LOCK, plan_sha256, read_lock
+from validation.study.lot_record import LotRecord
+from validation.study.lot_record_reading import read_lot_records, record_files_of
 from validation.study.model import ExperimentData, Reading, Study
 from validation.study.plan import PLAN, Experiment, Plan, read_plan, readable_part
 from validation.study.reading_hashes import record_faults
 from validation.study.text_files import censored, decimal, moment
+from validation.study.validity import impact_sentences, lapses, validity_faults
 from validation.study.worksheets import (
     NUMERIC,
     WORKSHEETS,
@@ -66,7 +69,7 @@ def load_study(
     Raises
     ------
     StudyDataError
-        With every fault of plan, lock, worksheets and amendments.
+        With every fault of plan, lock, worksheets, lot records and amendments, and every use of an expired item.
     """
     study, faults = read_study(folder, draft=draft, now=now, added=added, left_out=left_out)
     if study is None or faults:
@@ -105,12 +108,20 @@ def read_study(
         data, data_faults = _experiment(sheet, states[name], plan, draft)
         experiments[name] = data
         faults += data_faults
+    records, record_read_faults = read_lot_records(folder, plan)
+    faults += record_read_faults
+    lapsed = lapses(plan, experiments, records, applied)
+    if not plan_faults:
+        # What a record with faults says cannot be held against the notes.
+        notes = [] if record_read_faults else applied
+        faults += validity_faults(folder, plan, lapsed, records, notes)
     faults = list(dict.fromkeys(faults))
     if faults:
         return None, faults
     rows = tuple(item.to_dict() for item in applied)
-    study = Study(folder, plan, experiments, rows, draft=draft)
-    return Study(folder, plan, experiments, rows, tuple(_warnings(study, now)), draft), []
+    study = Study(folder, plan, experiments, rows, draft=draft, lot_records=records)
+    said = [*impact_sentences(lapsed), *_warnings(study, now)]
+    return replace(study, warnings=tuple(said)), []
 
 
 def current_states(folder: Path) -> list[State]:
@@ -132,6 +143,21 @@ def current_states(folder: Path) -> list[State]:
     if faults:
         raise StudyDataError(faults)
     return states
+
+
+def current_items(folder: Path) -> tuple[Plan, Mapping[str, LotRecord]]:
+    """The plan and the lot records, for an impact note; what has expired does not matter here.
+
+    Raises
+    ------
+    StudyDataError
+        Plan or lot records cannot be read.
+    """
+    plan, faults = read_plan(folder / PLAN)
+    records, record_faults = ({}, []) if plan is None else read_lot_records(folder, plan)
+    if plan is None or faults or record_faults:
+        raise StudyDataError([*faults, *record_faults])
+    return plan, records
 
 
 def states_of(sheets: Collection[Sheet]) -> dict[str, list[State]]:
@@ -266,7 +292,7 @@ def _future(study: Study, now: datetime | None) -> list[str]:
 
 def unused_files(folder: Path, plan: Plan) -> tuple[str, ...]:
     """Files of the study folder that nothing reads, office temporary files and records/ left aside."""
-    named = {PLAN, LOCK, AMENDMENTS, *(_worksheet(item) for item in plan.experiments.values())}
+    named = {PLAN, LOCK, AMENDMENTS, *(_worksheet(item) for item in plan.experiments.values()), *record_files_of(plan)}
     found = []
     for path in sorted(folder.rglob("*")):
         relative = path.relative_to(folder)

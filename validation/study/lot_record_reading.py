@@ -410,7 +410,7 @@ def _translated(item: Any, path: Path_, reading: Reading, file: str) -> Fault:
         return Fault(file, f'The key "{path[-1]}" is missing.', mend, row, None, name)
     if kind == "value_error":
         reason, _, mend = str(item["ctx"]["error"]).partition(". ")
-        return Fault(file, f"The {path[-1]} {reason.rstrip('.')}.", mend, row, None, name, found)
+        return Fault(file, f'"{path[-1]}" {reason.rstrip(".")}.', mend, row, None, name, found)
     if kind == "literal_error":
         words = item["ctx"]["expected"].replace("'", '"')
         close = difflib.get_close_matches(str(item["input"]), re.findall('"([^"]+)"', words), n=1)

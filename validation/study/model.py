@@ -11,6 +11,7 @@ from typing import Any
 
 import pandas as pd
 
+from validation.study.lot_record import LotRecord
 from validation.study.plan import Plan
 
 
@@ -87,7 +88,7 @@ def _same(text: str, value: object) -> bool:
 
 @dataclass(frozen=True)
 class Study:
-    """One study folder, read and checked.
+    """One study folder, read and checked. `lot_records`: the records of the standards lots that the plan names, by lot.
 
     `looked_at_otherwise`: the study with something left out, evaluated for its verdicts alone; what no rule may use and
     what only a chapter shows need not be computed.
@@ -100,6 +101,7 @@ class Study:
     warnings: tuple[str, ...] = ()
     draft: bool = False
     looked_at_otherwise: bool = False
+    lot_records: Mapping[str, LotRecord] = field(default_factory=dict)
 
     @property
     def unit(self) -> str:

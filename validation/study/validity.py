@@ -1,0 +1,408 @@
+"""Whether every lot, instrument and balance was valid on the day it was used; if not, the run stops.
+
+What expires is written in two places: plan.yaml (`equipment`: `valid_from`, `valid_until`; `standards`: `expires`) and
+the lot records (`expires`; `certificate_valid_until` of the balance at each weighing). An impact note, an amendment
+that says what later evidence covers the use, turns the fault into a warning.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any
+
+from validation.faults import Fault, Refusal
+from validation.study.amendments import AMENDMENTS, Amendment
+from validation.study.lot_record import LotRecord, day_of
+from validation.study.model import ExperimentData, Reading
+from validation.study.plan import PLAN, Plan
+from validation.study.yaml_reading import key_name, read_yaml
+
+#: Readings that are named one by one in a message.
+NAMED = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Period:
+    """From when until when an item may be used, and where that is written. None: no bound stated on that side."""
+
+    item: str
+    what: str
+    since: date | None
+    until: date | None
+    file: str
+    place: str
+    row: int | None = None
+
+    def covers(self, day: date) -> bool:
+        return (self.since is None or self.since <= day) and (self.until is None or day <= self.until)
+
+
+@dataclass(frozen=True, slots=True)
+class Lapse:
+    """A use of an item outside its period; `readings` are those it bears on, `lot` the lot that was weighed, if any."""
+
+    period: Period
+    day: date
+    readings: tuple[Reading, ...]
+    lot: str = ""
+    note: Amendment | None = None
+
+    @property
+    def before(self) -> bool:
+        """Used before the period began, which later evidence cannot cover."""
+        return self.period.since is not None and self.day < self.period.since
+
+
+def periods(plan: Plan, records: Mapping[str, LotRecord]) -> tuple[list[Period], list[Fault]]:
+    """Everything that expires, plan first, and a fault for each date of the plan that cannot be read."""
+    found: list[Period] = []
+    faults: list[Fault] = []
+    for section, what, entries, names in (
+        ("equipment", "certificate", plan.equipment, ("valid_from", "valid_until")),
+        ("standards", "lot", plan.standards, ("", "expires")),
+    ):
+        for entry in entries:
+            item = str(entry.get("name", ""))
+            since, until = (_day(entry, name, section, item, faults) for name in names)
+            if since is not None or until is not None:
+                found.append(Period(item, what, since, until, PLAN, f"{section}, {item}, {names[1]}"))
+    for lot, record in records.items():
+        found += _of_record(lot, record)
+    return found, faults
+
+
+def _day(entry: Mapping[str, Any], name: str, section: str, item: str, faults: list[Fault]) -> date | None:
+    value = entry.get(name) if name else None
+    if value is None:
+        return None
+    day = day_of(value)
+    if day is None:
+        reason, mend = "The date cannot be read.", "Write it as 2026-03-31."
+        faults.append(Fault(PLAN, reason, mend, None, None, f"{section}, {item}, {name}", str(value), "a day"))
+    return day
+
+
+def _of_record(lot: str, record: LotRecord) -> Iterator[Period]:
+    if record.preparation.expires is not None:
+        yield Period(lot, "lot", None, record.preparation.expires, record.file, "expires", record.line("expires"))
+    for position, weighing in enumerate(record.preparation.weighings):
+        until = weighing.certificate_valid_until
+        if until is not None:
+            path = ("weighings", position, "certificate_valid_until")
+            row = record.line(*path)
+            yield Period(weighing.balance, "certificate", None, until, record.file, key_name(path), row)
+
+
+def lapses(
+    plan: Plan,
+    experiments: Mapping[str, ExperimentData],
+    records: Mapping[str, LotRecord],
+    notes: Iterable[Amendment] = (),
+) -> list[Lapse]:
+    """Every use of an expired item, each with the impact note that covers it, where there is one.
+
+    Readings without a date are not looked at: what cannot be dated cannot have expired. Excluded readings neither.
+    """
+    known, _ = periods(plan, records)
+    dated = _dated(experiments)
+    found = [*_weighed(known, dated, records), *_read(known, dated)]
+    given = [note for note in notes if note.kind == "impact"]
+    return [part for lapse in found for part in _with_notes(lapse, given)]
+
+
+def _dated(experiments: Mapping[str, ExperimentData]) -> list[tuple[Reading, date]]:
+    """The readings that count and carry a time, once each where two experiments share a worksheet."""
+    seen: dict[tuple[str, int], tuple[Reading, date]] = {}
+    for data in experiments.values():
+        for reading in data.readings:
+            if reading.time is not None and reading.status in ("used", "censored"):
+                seen.setdefault((reading.file, reading.line), (reading, reading.time.date()))
+    return list(seen.values())
+
+
+def _weighed(
+    known: Sequence[Period], dated: Sequence[tuple[Reading, date]], records: Mapping[str, LotRecord]
+) -> Iterator[Lapse]:
+    """Lots weighed on a balance whose certificate did not hold on that day, once for each lot and certificate."""
+    for lot, record in records.items():
+        told = set()
+        concerned = tuple(reading for reading, _ in dated if reading.values.get("lot") == lot)
+        for weighing in record.preparation.weighings:
+            day = weighing.date or record.preparation.made
+            own = [p for p in known if p.file == record.file and p.item == weighing.balance and p.what != "lot"]
+            stated = weighing.certificate_valid_until
+            # The certificate that the record names is the one of that day; the plan speaks where the record does not.
+            those = (
+                [p for p in own if p.until == stated] if stated else _in_plan(known, weighing.balance, "certificate")
+            )
+            period = _outside(those, day)
+            if period is not None and (period.item, period.until, period.since, day) not in told:
+                told.add((period.item, period.until, period.since, day))
+                yield Lapse(period, day, concerned, lot)
+
+
+def _read(known: Sequence[Period], dated: Sequence[tuple[Reading, date]]) -> Iterator[Lapse]:
+    """Readings taken with an expired lot or instrument, together for each item and worksheet."""
+    together: dict[tuple[Period, str], list[tuple[Reading, date]]] = {}
+    for reading, day in dated:
+        for column, what in (("lot", "lot"), ("instrument", "certificate")):
+            item = reading.values.get(column, "")
+            if what == "lot":
+                # Plan and record may both state an expiry: the earlier one holds.
+                those = [p for p in known if p.item == item and p.what == "lot" and not p.covers(day)][:1]
+            else:
+                those = _in_plan(known, item, what)
+            period = _outside(those, day) if item else None
+            if period is not None:
+                together.setdefault((period, reading.file), []).append((reading, day))
+    for (period, _), uses in together.items():
+        first = [use for use in uses if period.since is not None and use[1] < period.since]
+        for group in (first, [use for use in uses if use not in first]):
+            if group:
+                yield Lapse(period, max(day for _, day in group), tuple(reading for reading, _ in group))
+
+
+def _in_plan(known: Sequence[Period], item: str, what: str) -> list[Period]:
+    return [period for period in known if period.file == PLAN and period.item == item and period.what == what]
+
+
+def _outside(those: Sequence[Period], day: date) -> Period | None:
+    """None where one of the periods covers the day; else the one that ended last before it, or the first to begin."""
+    if not those or any(period.covers(day) for period in those):
+        return None
+    ended = [period for period in those if period.until is not None and period.until < day]
+    return max(ended, key=lambda period: period.until or date.min) if ended else those[0]
+
+
+def _with_notes(lapse: Lapse, notes: Sequence[Amendment]) -> Iterator[Lapse]:
+    """The lapse by the note that covers it; a note for single readings covers those alone."""
+    if lapse.before or lapse.period.until is None:
+        yield lapse
+        return
+    for_item = [note for note in notes if note.column == lapse.period.item and day_of(note.old) == lapse.period.until]
+    if lapse.lot or not lapse.readings:
+        yield _noted(lapse, [note for note in for_item if not note.reading], lapse.day)
+        return
+    groups: dict[int, list[Reading]] = {}
+    by_number: dict[int, Amendment | None] = {0: None}
+    for reading in lapse.readings:
+        day = reading.time.date() if reading.time is not None else lapse.day
+        fits = [note for note in for_item if note.reading in ("", reading.reading)]
+        covering = _covering(fits, day)
+        number = 0 if covering is None else covering.number
+        by_number[number] = covering
+        groups.setdefault(number, []).append(reading)
+    for number, readings in groups.items():
+        yield Lapse(lapse.period, lapse.day, tuple(readings), lapse.lot, by_number[number])
+
+
+def _noted(lapse: Lapse, notes: Sequence[Amendment], day: date) -> Lapse:
+    return Lapse(lapse.period, lapse.day, lapse.readings, lapse.lot, _covering(notes, day))
+
+
+def _covering(notes: Sequence[Amendment], day: date) -> Amendment | None:
+    return next((note for note in notes if (until := day_of(note.new)) is not None and day <= until), None)
+
+
+# ------------------------------------------------------------------------------------------------- faults, warnings
+
+
+def validity_faults(
+    folder: Path,
+    plan: Plan,
+    found: Sequence[Lapse],
+    records: Mapping[str, LotRecord],
+    notes: Iterable[Amendment] = (),
+) -> list[Fault]:
+    """A fault for each lapse that no impact note covers, each date that cannot be read, each note that fits nothing."""
+    known, faults = periods(plan, records)
+    faults += [_lapse_fault(lapse) for lapse in found if lapse.note is None]
+    faults += [fault for note in notes if note.kind == "impact" for fault in _note_faults(note, known)]
+    rows = _plan_rows(folder, plan) if any(fault.file == PLAN and fault.row is None for fault in faults) else {}
+    return [_with_row(fault, rows) for fault in faults]
+
+
+def _lapse_fault(lapse: Lapse) -> Fault:
+    period, bears = lapse.period, _bears_on(lapse)
+    if lapse.lot:
+        when = f"before its certificate holds, on {lapse.day}" if lapse.before else f"on {lapse.day}"
+        reason = f"{period.item} weighed lot {lapse.lot} {when}, and its certificate does not hold on that day."
+        mend = f"Weigh the lot again{_or_note(lapse)}"
+        return Fault(
+            period.file,
+            reason,
+            mend,
+            period.row,
+            None,
+            period.place,
+            f"{_stated(period)}; {bears}",
+            "a valid certificate",
+        )
+    first = lapse.readings[0]
+    column = "lot" if period.what == "lot" else "instrument"
+    noun = f"Lot {period.item}" if period.what == "lot" else f"The certificate of {period.item}"
+    verb = "did not hold yet" if lapse.before else "had expired"
+    reason = f"{noun} {verb} when it was used ({period.file}, {period.place})."
+    mend = f"Repeat the readings, exclude them with a reason (validation amend --exclude){_or_note(lapse)}"
+    return Fault(
+        first.file,
+        reason,
+        mend,
+        first.line,
+        first.reading,
+        column,
+        f"{_stated(period)}; {bears}",
+        "a use within that time",
+    )
+
+
+def _or_note(lapse: Lapse) -> str:
+    if lapse.before or lapse.period.until is None:
+        return ", or correct the dates in plan.yaml."
+    return (
+        f", or, where later evidence covers it, write an impact note: validation amend DIR --impact "
+        f'{lapse.period.item} --until {lapse.day} --reason "..." --by "your name".'
+    )
+
+
+def _stated(period: Period) -> str:
+    if period.since is not None and period.until is not None:
+        return f"valid from {period.since} until {period.until}"
+    return f"valid from {period.since}" if period.until is None else f"valid until {period.until}"
+
+
+def _bears_on(lapse: Lapse) -> str:
+    """The readings concerned, by worksheet."""
+    if not lapse.readings:
+        return "no dated reading names the lot" if lapse.lot else "no reading"
+    files: dict[str, list[Reading]] = {}
+    for reading in lapse.readings:
+        files.setdefault(reading.file, []).append(reading)
+    texts = []
+    for file, readings in files.items():
+        named = ", ".join(f"{reading.line} ({reading.reading})" for reading in readings[:NAMED])
+        more = f" and {len(readings) - NAMED} more" if len(readings) > NAMED else ""
+        texts.append(f"{file} row {named}{more}")
+    return f"bears on {'; '.join(texts)}"
+
+
+def _note_faults(note: Amendment, known: Sequence[Period]) -> Iterator[Fault]:
+    """A note must name an item that expires, in the file that says so, with the date that stands there."""
+    row, reading = note.line or None, note.reading or None
+    expiring = [period for period in known if period.until is not None]
+    names = sorted({period.item for period in expiring})
+    if note.column not in names:
+        close = get_close_matches(note.column, names, n=1)
+        mend = (
+            f"Write {close[0]}." if close else f"Write one of {', '.join(names)}." if names else "State its date first."
+        )
+        reason = "Nothing of this name has an expiry on file."
+        yield Fault(AMENDMENTS, reason, mend, row, reading, "column", note.column, "a balance, instrument or lot")
+        return
+    there = [period for period in expiring if period.item == note.column and period.file == note.file]
+    if not there:
+        files = sorted({period.file for period in expiring if period.item == note.column})
+        reason, mend = "This file does not state when it expires.", f"Write {' or '.join(files)}."
+        yield Fault(AMENDMENTS, reason, mend, row, reading, "file", note.file, " or ".join(files))
+    elif day_of(note.old) not in {period.until for period in there}:
+        dates = " or ".join(sorted({str(period.until) for period in there}))
+        reason = "The old date no longer matches the expiry on file."
+        mend = "Find out what changed since; an impact note speaks of one expiry."
+        yield Fault(AMENDMENTS, reason, mend, row, reading, "old", note.old, dates)
+
+
+def _plan_rows(folder: Path, plan: Plan) -> dict[str, int]:
+    """The line of each date in plan.yaml, by the place that faults name."""
+    try:
+        reading = read_yaml((folder / PLAN).read_bytes(), PLAN)
+    except OSError:
+        return {}
+    rows: dict[str, int] = {}
+    for section in ("equipment", "standards"):
+        entries = reading.value.get(section) if isinstance(reading.value, dict) else None
+        pairs: Iterable[tuple[str | int, Any]] = ()
+        if isinstance(entries, list):
+            pairs = enumerate(entries)
+        elif isinstance(entries, dict):
+            pairs = entries.items()
+        for key, entry in pairs:
+            if isinstance(entry, dict):
+                item = entry.get("name", key)
+                for name in entry:
+                    rows.setdefault(f"{section}, {item}, {name}", reading.line((section, key, name)) or 0)
+    return rows
+
+
+def _with_row(fault: Fault, rows: Mapping[str, int]) -> Fault:
+    row = rows.get(fault.column or "") if fault.file == PLAN and fault.row is None else None
+    if not row:
+        return fault
+    return Fault(fault.file, fault.reason, fault.mend, row, fault.reading, fault.column, fault.found, fault.expected)
+
+
+def impact_sentences(found: Sequence[Lapse]) -> list[str]:
+    """What page 1 says of each impact note that is needed."""
+    together: dict[tuple[int, str, str], list[Lapse]] = {}
+    for lapse in found:
+        if lapse.note is not None:
+            together.setdefault((lapse.note.number, lapse.period.item, str(lapse.period.until)), []).append(lapse)
+    said = []
+    for (number, item, until), group in together.items():
+        note = group[0].note
+        assert note is not None
+        lots = list(dict.fromkeys(lapse.lot for lapse in group if lapse.lot))
+        count = len({(reading.file, reading.line) for lapse in group for reading in lapse.readings})
+        parts = [f"lot{'' if len(lots) == 1 else 's'} {' and '.join(lots)}"] if lots else []
+        parts += [f"{count} reading{'' if count == 1 else 's'}"] if count else []
+        day = datetime.fromisoformat(note.time).date()
+        reason = note.reason.rstrip(".")
+        said.append(
+            f"{item}: expired {until}; impact note {number} of {day} by {note.by}: {reason}. "
+            f"Covered until {note.new}; concerns {', '.join(parts)}."
+        )
+    return said
+
+
+def impact_amendment(
+    plan: Plan,
+    records: Mapping[str, LotRecord],
+    *,
+    number: int,
+    item: str,
+    until: str,
+    by: str,
+    reason: str,
+    now: datetime,
+    reading: str = "",
+) -> Amendment:
+    """The impact note on an item, with the expiry that stands on file.
+
+    Raises
+    ------
+    Refusal
+        Nothing of this name expires, `until` is no day, or lies before every expiry on file.
+    """
+    known, _ = periods(plan, records)
+    expiring = [period for period in known if period.until is not None]
+    names = sorted({period.item for period in expiring})
+    mine = [period for period in expiring if period.item == item]
+    if not mine:
+        close = get_close_matches(item, names, n=1)
+        hint = f' Did you mean "{close[0]}"?' if close else f" Known: {', '.join(names) or 'none'}."
+        raise Refusal(f'No expiry of "{item}" is on file, in plan.yaml or a lot record.{hint}')
+    day = day_of(until)
+    if day is None:
+        raise Refusal(f'--until needs a day such as 2026-04-17; found "{until}".')
+    before = [period for period in mine if period.until is not None and period.until < day]
+    if not before:
+        dates = ", ".join(sorted({str(period.until) for period in mine}))
+        raise Refusal(f"{item} is valid until {dates} as it stands, so nothing needs to be covered until {until}.")
+    # The expiry that lapsed last; the plan is named before a lot record.
+    latest = max(period.until or date.min for period in before)
+    period = next(period for period in before if period.until == latest)
+    time = now.isoformat(timespec="seconds")
+    return Amendment(number, time, by, "impact", period.file, reading, item, str(latest), str(day), reason)
