@@ -256,7 +256,7 @@ def _columns(matrix: ArrayLike) -> NDArray[np.float64]:
 
 @dataclass(frozen=True, slots=True)
 class PlannedReading:
-    """One reading of a run sheet: its place in the order of its replicate, its trial, and what each factor is set to."""
+    """One reading of a run sheet: its place in the order of its replicate, its trial, what each factor is set to."""
 
     replicate: int
     order: int
