@@ -95,7 +95,7 @@ def _largest(entry: Mapping[str, Any], relative: bool, unit: str) -> str:
 
 
 def half_normal(evaluation: Evaluation, study: Study) -> Figure | None:
-    """Absolute effects against the quantiles of pure scatter, with names; effects of nothing follow a line from zero."""
+    """Absolute effects against the quantiles of pure scatter, with names; scatter alone follows a line from zero."""
     points = evaluation.details.get("half_normal", ())
     if len(points) < 3:
         return None

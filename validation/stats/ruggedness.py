@@ -15,16 +15,15 @@ from scipy.stats import t as t_distribution
 
 from validation.stats.estimate import Estimate, Number, centre
 from validation.stats.one_way import check_confidence, claimed, sd_interval
-from validation.stats.ratio import SOURCE as FIELLER
-from validation.stats.ratio import fieller_interval, ratio_error
 from validation.stats.two_level_designs import contrasts
+from validation.stats.two_means import FIELLER, fieller
 
 EFFECT_SOURCE = (
     "effect = mean high - mean low, by least squares; Student t on the scatter of replicates (Box, Hunter and Hunter, "
     "Statistics for Experimenters; from memory)"
 )
 LENTH_SOURCE = "Lenth 1989, Technometrics 31, 469: pseudo standard error, t on m/3 degrees of freedom (from memory)"
-RATIO_SOURCE = f"effect / overall mean, interval of Fieller: {FIELLER}"
+RATIO_SOURCE = f"effect / overall mean, interval by {FIELLER}"
 SD_SOURCE = "pooled within trials; chi-square interval"
 BY_LENTH = (
     "No trial was repeated: the interval rests on Lenth's pseudo standard error, which takes most of the effects to be "
@@ -423,12 +422,10 @@ def _ratio(
     ratio, source = effect / mean, f"{RATIO_SOURCE}; {source}"
     if spread[0, 0] <= 0:
         return Estimate(ratio, n=n, units=units, notes=notes, source=source)
-    (v_effect, v_both), (_, v_mean) = spread.tolist()
-    covariance = ((v_effect, v_both), (v_both, v_mean))
-    interval = fieller_interval(effect, mean, covariance, df, confidence=confidence)
-    if interval is None:
+    found = fieller(effect, mean, spread, degrees_of_freedom=df, confidence=confidence)
+    if found.interval is None:
         return None
-    return Estimate(ratio, interval, confidence, ratio_error(effect, mean, covariance), df, n, units, notes, source)
+    return Estimate(ratio, found.interval, confidence, found.standard_uncertainty, df, n, units, notes, source)
 
 
 def _residual(scatter: _Scatter, check: DesignCheck, confidence: float) -> Estimate | None:
