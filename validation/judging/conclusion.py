@@ -192,6 +192,13 @@ def range_text(spread: tuple[float, float]) -> str:
     return f"at {low}" if low == high else f"from {low} to {high}"
 
 
+def in_plain_words(quantity: str) -> str:
+    """ "matrix slope ratio" for matrix.slope_ratio; symbols such as s_r stay as they are."""
+    chapter, _, name = quantity.partition(".")
+    chapter = "carry-over" if chapter == "carry_over" else chapter.replace("_", " ")
+    return f"{chapter} {name if len(name.partition('_')[0]) == 1 else name.replace('_', ' ')}"
+
+
 def in_part(names: Sequence[str]) -> Conclusion:
     """What is said of a look at some chapters: nothing is concluded."""
     chapters = sentence_list([name.replace("_", " ") for name in names])
@@ -213,7 +220,7 @@ def _restrictions(
         said.append(f"At {level_text(level)} {study.unit}: {sentence_list(list(dict.fromkeys(ids)))}.")
     for row in elsewhere:
         place = "" if row.at is None else f" ({row.at})"
-        said.append(f"{row.id}, {row.quantity}{place}: {row.outcome}.")
+        said.append(f"{row.id}, {in_plain_words(row.quantity)}{place}: {row.outcome}.")
     low, high = study.plan.study.range
     all_levels = [row.at for row in rows if isinstance(row.at, float)]
     narrower: dict[tuple[float, float], list[str]] = {}

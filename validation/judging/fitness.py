@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from validation.judging.conclusion import Conclusion, NotEvaluated, range_text
+from validation.judging.conclusion import Conclusion, NotEvaluated, in_plain_words, range_text
 from validation.judging.requirements import RequirementResult
 from validation.study.model import Study
 from validation.study.quantity import Evaluation, Quantity
@@ -271,7 +271,7 @@ def _open(
     for row in rows:
         if row.outcome == "not shown":
             place = "" if row.at is None else f" ({level_text(row.at)})"
-            said.append(f"{row.id}, {row.quantity}{place}: not shown. {row.reason}")
+            said.append(f"{row.id}, {in_plain_words(row.quantity)}{place}: not shown. {row.reason}")
     if rows and all(row.outcome == "not judged" for row in rows):
         said.append("No requirement is judged: freeze the plan before the readings of the next study.")
     return said

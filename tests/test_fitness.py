@@ -1,0 +1,151 @@
+"""The fitness statement is the intersection of the verdicts. Rules of the scope: common practice, no source."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from small_study import small_study
+
+from validation.judging.conclusion import Conclusion, NotEvaluated
+from validation.judging.fitness import Fitness, fitness
+from validation.judging.requirements import RequirementResult
+from validation.study.quantity import Evaluation, Quantity
+
+CONCLUSION = Conclusion("fit with restrictions", (0.5, 7.5), "text")
+
+
+def row(name: str, quantity: str, at: Any, outcome: str, **changes: Any) -> RequirementResult:
+    plain = {
+        "id": name,
+        "quantity": quantity,
+        "at": at,
+        "rule": "equivalence",
+        "limit": 0.05,
+        "limit_text": "0.05",
+        "target": 1.0,
+        "origin": "",
+        "observed": 0.98,
+        "interval": (0.96, 1.0),
+        "confidence": 0.9,
+        "bound": None,
+        "outcome": outcome,
+        "settled": outcome,
+        "reason": "It straddles the limit.",
+        "order": "before data",
+        "thin": "",
+        "unit": "1",
+    }
+    return RequirementResult(**{**plain, **changes})
+
+
+def ratio(key: str, at: str, value: float = 0.98) -> Quantity:
+    return Quantity(key, at, value, "1", interval=(value - 0.02, value + 0.02), confidence=0.95)
+
+
+def stated(rows: list[RequirementResult], evaluations: dict[str, Evaluation], **more: Any) -> Fitness:
+    study = small_study("matrix", {"grade": ["OG-N"], "level": ["1"], "result": ["1"]}, range_=(0.5, 10.0))
+    facts = study.plan.study.model_copy(update={"grade": "OG-N", "fuel": "FB-7", "procedure": "QP-31 issue 4: a drop"})
+    study = study.__class__(study.folder, study.plan.model_copy(update={"study": facts}), study.experiments)
+    absent = more.pop("absent", ())
+    return fitness(study, rows, evaluations, more.pop("conclusion", CONCLUSION), absent)
+
+
+def matrix(*names: str) -> dict[str, Evaluation]:
+    return {"matrix": Evaluation("matrix", tuple(ratio("matrix.slope_ratio", name) for name in names))}
+
+
+@pytest.mark.parametrize(
+    ("verdicts", "standing"),
+    [
+        ([("matrix.slope_ratio", "met"), ("matrix.blank_difference", "met")], "common standard"),
+        ([("matrix.slope_ratio", "met")], "common standard"),
+        ([("matrix.slope_ratio", "not met"), ("matrix.blank_difference", "met")], "own standard needed"),
+        ([("matrix.slope_ratio", "not met"), ("matrix.blank_difference", "not met")], "excluded from the scope"),
+        ([("matrix.slope_ratio", "not shown")], "excluded from the scope"),
+        ([("matrix.slope_ratio", "met"), ("matrix.blank_difference", "not shown")], "excluded from the scope"),
+        ([("matrix.slope_ratio", "not judged")], "excluded from the scope"),
+        ([("matrix.blank_difference", "met")], "excluded from the scope"),
+        ([], "excluded from the scope"),
+    ],
+)
+def test_a_grade_enters_the_scope_only_where_its_slope_and_every_other_verdict_admit_it(
+    verdicts: list[tuple[str, str]], standing: str
+) -> None:
+    rows = [row(f"R{n}", key, "OG-K", outcome) for n, (key, outcome) in enumerate(verdicts)]
+    found = stated(rows, matrix("OG-K"))
+    own, other = (item for item in found.materials if item.kind == "grade")
+    assert (own.name, own.standing) == ("OG-N", "own standard of this study")
+    assert (other.name, other.standing) == ("OG-K", standing)
+    assert ("OG-K" in found.scope) == (standing == "common standard")
+    assert any("OG-K" in text for text in found.outside) == (standing != "common standard")
+
+
+def test_the_statement_names_grades_fuels_and_range_and_the_scope_is_worded() -> None:
+    rows = [row("R1", "matrix.slope_ratio", "OG-K", "met"), row("R2", "fuel.slope_ratio", "FB-20", "not met")]
+    fuel = Evaluation("fuel", (ratio("fuel.slope_ratio", "FB-20", 0.87),))
+    found = stated(rows, {**matrix("OG-K"), "fuel": fuel})
+    assert "for grade OG-N and OG-K with fuel FB-7, from 0.5 to 7.5 %" in found.statement
+    assert "Outside the scope: FB-20." in found.statement
+    assert "Range: 0.5 % to 7.5 %; Procedure: QP-31 issue 4 (in-house)." in found.scope
+
+
+def test_without_a_range_nothing_is_worded_for_a_scope() -> None:
+    found = stated([], {}, conclusion=Conclusion("not fit", None, "text"))
+    assert found.scope == ""
+    assert found.outside == ()
+    assert "support no range of use" in found.statement
+
+
+def test_tolerances_are_earned_by_a_verdict() -> None:
+    factors = {"volume": {"low": "0.3 mL", "high": "0.7 mL"}, "temperature": {"low": "35 °C", "high": "40 °C"}}
+    ruggedness = Evaluation("ruggedness", details={"factors": factors})
+    rows = [
+        row("R1", "ruggedness.relative_effect", "volume", "met", observed=0.004, interval=(-0.02, 0.028)),
+        row("R2", "ruggedness.relative_effect", "temperature", "not met", observed=0.06, interval=(0.036, 0.084)),
+    ]
+    volume, temperature = stated(rows, {"ruggedness": ruggedness}).terms
+    assert volume == (
+        "volume: may vary between 0.3 mL and 0.7 mL; it moves the result by 0.4 %, −2.0 to 2.8 % (R1 met)."
+    )
+    assert "hold it as the procedure states" in temperature
+    assert "6.0 %, 3.6 to 8.4 % (R2 not met)" in temperature
+
+
+def test_carry_over_lots_and_storage_become_terms_of_use() -> None:
+    expiry = Quantity("stability.expiry", "in use", 9.6, "day")
+    rows = [
+        row("R1", "carry_over.effect", "30 s", "not met"),
+        row("R2", "carry_over.effect", "60 s", "met"),
+        row("R3", "lots.response_ratio", "S-02", "not met"),
+        row("R4", "stability.change", "in use", "not shown"),
+        row("R5", "trueness.bias", 4.0, "met"),
+    ]
+    found = stated(rows, {"stability": Evaluation("stability", (expiry,))})
+    assert [term.split(":")[0] for term in found.terms] == [
+        "The setting 30 s does not clear the path after a high sample",
+        "The setting 60 s clears the path after a high sample",
+        "Lot S-02 is not released by these readings",
+        "Standard, in use",
+    ]
+    # 9.6 days are nine whole ones: a tenth day would pass the bound.
+    assert "use within 9 days" in found.terms[-1]
+
+
+def test_open_actions_are_what_is_missing_or_not_shown() -> None:
+    absent = (NotEvaluated("recovery", "recovery of spikes", ""), NotEvaluated("control", "control", "later"))
+    rows = [
+        row("R1", "ruggedness.relative_effect", "equilibration", "not shown"),
+        row("R2", "trueness.bias", 1.0, "met"),
+    ]
+    evaluations = {"ruggedness": Evaluation("ruggedness")}
+    found = stated(rows, evaluations, absent=absent)
+    assert len(found.open_actions) == 2
+    assert found.open_actions[0].startswith("recovery of spikes: neither evaluated nor excused")
+    assert found.open_actions[1].startswith("R1, ruggedness relative effect (equilibration): not shown.")
+
+
+def test_an_unjudged_study_asks_for_a_frozen_plan() -> None:
+    found = stated([row("R1", "lots.response_ratio", "S-02", "not judged")], {})
+    assert found.terms == ()
+    assert any("freeze the plan" in text for text in found.open_actions)
