@@ -1,0 +1,494 @@
+"""Lot bridging: the response of each lot of a standard beside that of the reference lot, and their assigned values."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from itertools import pairwise
+from typing import Any
+
+from validation.characteristics import Characteristic, KeyInfo
+from validation.characteristics._lines import not_ready, reference_name, without_reference, worksheet_notes
+from validation.characteristics._other_methods import other_methods_table
+from validation.stats.estimate import Estimate, Number, mean
+from validation.stats.lots import normalised_difference
+from validation.stats.one_way import exact_mean
+from validation.stats.outliers import grubbs_single
+from validation.stats.two_means import (
+    half_width_to_expect,
+    log_ratio,
+    paired_ratio,
+    pooled_relative_sd,
+    welch_ratio,
+)
+from validation.study.model import ExperimentData, Study
+from validation.study.quantity import Evaluation, Flag, Quantity
+from validation.words import fixed, level_text, significant, with_interval
+
+NAME = "lots"
+COLUMNS = "lot and result"
+LOGARITHMS = "ratio by way of logarithms"
+#: Readings a lot that a table compares: a quick look, and what a bridge takes.
+COUNTS = (6, 12, 21, 32)
+NO_LEVEL = (
+    "The worksheet has no level column: all lots are taken to hold the same mass fraction, and results are compared as "
+    "they are. With assigned values in `level`, each result is divided by its own."
+)
+NO_RUNS = (
+    "The worksheet has no run column: the readings are taken as independent and interleaved in one run; nothing else "
+    "would tell a lot from the hour it was read in."
+)
+NOT_TOGETHER = (
+    "It was never read in the same run as the reference lot: what changes from run to run is part of the ratio, and "
+    "the interval does not know of it."
+)
+ONE_SHARED = "It shares one run with the reference lot; the readings of that run are compared, the others left out."
+SHARED_SOURCES = (
+    "What both assigned values share, such as one balance, is counted in both uncertainties: the lots may differ more, "
+    "in units of what is not shared, than the number says."
+)
+NOT_A_NUMBER = "The assigned value of lot {lot} is not stated with its uncertainty under `standards`: {what}."
+
+
+def evaluate(study: Study) -> Evaluation:
+    """Response ratio of each lot to the reference lot, the chain of lots, and the assigned values side by side."""
+    absent = not_ready(study, NAME, COLUMNS)
+    if absent is not None:
+        return absent
+    data = study.experiments[NAME]
+    lots = _Lots(data)
+    reference, said = reference_name(data, lots.names, _in_use(study), "lots.in_use")
+    if reference is None:
+        return without_reference(NAME, data)
+    notes = [*worksheet_notes(data), *said, *lots.notes]
+    quantities: list[Quantity] = []
+    for lot in lots.names:
+        if lot == reference:
+            continue
+        bridge = _bridge(lots, lot, reference)
+        if bridge is not None:
+            quantities.append(_quantity(study, lots, bridge, lot, reference))
+        else:
+            notes.append(f"{reference} averages to zero: no ratio exists.")
+        found, why = _assigned(study, data, lot, reference)
+        if found is not None:
+            quantities.append(found)
+        else:
+            notes.append(why)
+    if len(lots.names) == 1:
+        notes.append(
+            f"There is one lot only, {reference}: readings of a second one in the same run would compare them."
+        )
+    flags = lots.flags()
+    tables = [] if study.looked_at_otherwise else _tables(study, lots, reference, quantities)
+    details = {
+        "reference": reference,
+        "lots": _shown(lots, quantities, reference),
+        "share": lots.share,
+        "tables": tables,
+    }
+    return Evaluation(NAME, tuple(quantities), tuple(flags), tuple(dict.fromkeys(notes)), details=details)
+
+
+def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
+    """The response ratios by way of logarithms."""
+    if not_ready(study, NAME, COLUMNS) is not None:
+        return {}
+    data = study.experiments[NAME]
+    lots = _Lots(data)
+    reference, _ = reference_name(data, lots.names, _in_use(study), "lots.in_use")
+    if reference is None:
+        return {}
+    found = []
+    for lot in lots.names:
+        bridge = None if lot == reference else _bridge(lots, lot, reference)
+        if bridge is None:
+            continue
+        if log_ratio(bridge.top, bridge.bottom, paired=bridge.paired) is None:
+            continue
+
+        def by_logarithms(confidence: float, bridge: _Bridge = bridge) -> Estimate:
+            estimate = log_ratio(bridge.top, bridge.bottom, confidence=confidence, paired=bridge.paired)
+            assert estimate is not None, "asked above"
+            return replace(estimate, n=len(bridge.rows))
+
+        found.append(_quantity(study, lots, replace(bridge, estimate=by_logarithms), lot, reference))
+    return {LOGARITHMS: found} if found else {}
+
+
+def _in_use(study: Study) -> str | None:
+    stated = study.plan.lots.stated.get("in_use")
+    return None if stated is None else str(stated)
+
+
+class _Lots:
+    """Rows by lot; `values` are the responses that are compared: results, over the assigned value where it is given."""
+
+    def __init__(self, data: ExperimentData) -> None:
+        self.data = data
+        table = data.table
+        self.of = [str(lot) for lot in table["lot"]]
+        self.names = list(dict.fromkeys(self.of))
+        self.runs = table["run"].astype(str).tolist() if "run" in table else []
+        results = data.decimals("result")
+        levels = data.decimals("level") if data.numeric_levels else []
+        self.share = bool(levels) and all(level > 0 for level in levels)
+        self.values: list[Number] = [
+            Fraction(result) / Fraction(levels[i]) if self.share else result for i, result in enumerate(results)
+        ]
+        self.notes: list[str] = [] if self.share else [NO_LEVEL]
+        if levels and not self.share:
+            self.notes = ["A level of zero or below stands in the worksheet: results are compared as they are."]
+        if not self.runs:
+            self.notes.append(NO_RUNS)
+
+    def rows(self, lot: str, runs: Sequence[str] | None = None) -> list[int]:
+        return [i for i, of in enumerate(self.of) if of == lot and (runs is None or self.runs[i] in runs)]
+
+    def take(self, rows: Sequence[int]) -> list[Number]:
+        return [self.values[row] for row in rows]
+
+    def readings(self, rows: Sequence[int]) -> list[str]:
+        return [str(name) for name in self.data.table["reading"].iloc[list(rows)]]
+
+    def censored(self, *lots: str) -> int:
+        return sum(reading.values.get("lot", "") in lots for reading in self.data.censored)
+
+    def groups(self, lot: str) -> list[list[int]]:
+        """Rows of a lot, run by run."""
+        if not self.runs:
+            return [self.rows(lot)]
+        return [found for run in dict.fromkeys(self.runs) if (found := self.rows(lot, [run]))]
+
+    def flags(self) -> list[Flag]:
+        """Grubbs' test in each lot and run: pointed at, kept."""
+        found = []
+        for lot in self.names:
+            for rows in self.groups(lot):
+                if len(rows) < 3:
+                    continue
+                test = grubbs_single(self.take(rows))
+                if test.exceeded:
+                    reason = (
+                        f"Among the {len(rows)} readings of {lot} this one lies furthest from the mean: "
+                        f"{significant(test.statistic)} standard deviations against the critical value "
+                        f"{significant(test.critical)} (5 %). It is kept."
+                    )
+                    name = self.readings([rows[test.index]])[0]
+                    sheet = self.data.worksheet
+                    found.append(Flag(name, test.test, test.statistic, test.critical, True, reason, lot, sheet))
+        return found
+
+
+@dataclass(frozen=True)
+class _Bridge:
+    """How a lot is compared with another: the values, the estimator at a confidence, what its units are."""
+
+    top: list[Number]
+    bottom: list[Number]
+    paired: bool
+    rows: list[int]
+    estimate: Callable[[float], Estimate]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def unit_name(self) -> str:
+        return "runs" if self.paired else "pairs of readings"
+
+
+def _bridge(lots: _Lots, lot: str, reference: str) -> _Bridge | None:
+    """Paired by run where two runs or more hold both lots; else independent readings, of one run if it holds both."""
+    first, second = lots.rows(lot), lots.rows(reference)
+    notes: tuple[str, ...] = ()
+    if lots.runs and len(set(lots.runs)) > 1:
+        shared = [run for run in dict.fromkeys(lots.runs) if lots.rows(lot, [run]) and lots.rows(reference, [run])]
+        if len(shared) > 1:
+            rows = [lots.rows(lot, shared), lots.rows(reference, shared)]
+            top, bottom = (
+                [exact_mean(lots.take(lots.rows(name, [run]))) for run in shared] for name in (lot, reference)
+            )
+            used = sorted([*rows[0], *rows[1]])
+            left = len(first) + len(second) - len(used)
+            said = (f"{left} reading(s) of runs that hold only one of the two lots were left out.",) if left else ()
+            return _ratio(list(top), list(bottom), True, used, said)
+        if shared:
+            first, second, notes = lots.rows(lot, shared), lots.rows(reference, shared), (ONE_SHARED,)
+        else:
+            notes = (NOT_TOGETHER,)
+    return _ratio(lots.take(first), lots.take(second), False, sorted([*first, *second]), notes)
+
+
+def _ratio(
+    top: list[Number], bottom: list[Number], paired: bool, rows: list[int], notes: tuple[str, ...]
+) -> _Bridge | None:
+    if mean(bottom) == 0:
+        return None
+
+    def estimate(confidence: float) -> Estimate:
+        if paired:
+            return paired_ratio(top, bottom, confidence=confidence, n=len(rows), what="response ratio")
+        return welch_ratio(top, bottom, confidence=confidence, what="response ratio")
+
+    return _Bridge(top, bottom, paired, rows, estimate, notes)
+
+
+def _quantity(study: Study, lots: _Lots, bridge: _Bridge, lot: str, reference: str) -> Quantity:
+    censored = lots.censored(lot, reference)
+    said = [f"{censored} censored reading(s) were left out."] if censored else []
+    return Quantity.from_estimate(
+        f"{NAME}.response_ratio",
+        lot,
+        bridge.estimate(study.confidence),
+        unit="1",
+        worksheet=lots.data.worksheet,
+        readings=lots.readings(bridge.rows),
+        judged=bridge.estimate(study.judged_confidence),
+        unit_name=bridge.unit_name,
+        notes=(*bridge.notes, *lots.notes, *said),
+        censored=censored,
+    )
+
+
+# Assigned values -------------------------------------------------------------------------------------------------
+
+
+def _assigned(study: Study, data: ExperimentData, lot: str, reference: str) -> tuple[Quantity | None, str]:
+    """The normalised difference of two assigned values, or why there is none."""
+    values = []
+    for name in (lot, reference):
+        value, why = _stated(study, name)
+        if value is None:
+            return None, why
+        values.append(value)
+    (w, u), (w_ref, u_ref) = values
+    if u <= 0 and u_ref <= 0:
+        return None, f"The assigned values of {lot} and {reference} have no uncertainty: they cannot be compared."
+    estimate = normalised_difference(w, u, w_ref, u_ref)
+    note = f"The assigned values are {level_text(w)} ({lot}) and {level_text(w_ref)} ({reference}), as the plan states."
+    quantity = Quantity.from_estimate(
+        f"{NAME}.normalised_difference",
+        lot,
+        replace(estimate, n=0),
+        unit="1",
+        worksheet=data.worksheet,
+        readings=(),
+        notes=(note, SHARED_SOURCES),
+        unit_name="lots",
+    )
+    return quantity, ""
+
+
+def _stated(study: Study, lot: str) -> tuple[tuple[float, float] | None, str]:
+    entry = next((facts for facts in study.plan.standards if str(facts.get("name")) == lot), None)
+    if entry is None:
+        return None, NOT_A_NUMBER.format(lot=lot, what="it is not named there")
+    numbers = []
+    for key in ("value", "uncertainty"):
+        stated = entry.get(key)
+        if isinstance(stated, bool) or not isinstance(stated, int | float):
+            return None, NOT_A_NUMBER.format(lot=lot, what=f"{key} is {'absent' if stated is None else 'no number'}")
+        numbers.append(float(stated))
+    if numbers[1] < 0:
+        return None, NOT_A_NUMBER.format(lot=lot, what="the uncertainty is negative")
+    return (numbers[0], numbers[1]), ""
+
+
+# Details, tables, words ------------------------------------------------------------------------------------------
+
+
+def _shown(lots: _Lots, quantities: Sequence[Quantity], reference: str) -> list[dict[str, Any]]:
+    """Every lot with its readings and its ratio to the reference lot, for the figures."""
+    ratios = {q.at: q for q in quantities if q.key == f"{NAME}.response_ratio"}
+    home = float(mean(lots.take(lots.rows(reference))))
+    found = []
+    for lot in lots.names:
+        ratio, rows = ratios.get(lot), lots.rows(lot)
+        table = lots.data.table.iloc[rows]
+        lines = [int(line) for line in table["line"]]
+        values = [float(value) for value in lots.take(rows)]
+        points = [
+            {"value": value, "reading": str(name), "line": line}
+            for value, name, line in zip(values, table["reading"], lines, strict=True)
+        ]
+        found.append(
+            {
+                "lot": lot,
+                "mean": mean(lots.take(rows)),
+                "relative": None if home == 0 else [value / home for value in values],
+                "points": points,
+                "ratio": 1.0 if lot == reference else None if ratio is None else ratio.value,
+                "interval": None if ratio is None or ratio.interval is None else list(ratio.interval),
+                "confidence": None if ratio is None else ratio.confidence,
+            }
+        )
+    return found
+
+
+def _tables(study: Study, lots: _Lots, reference: str, quantities: Sequence[Quantity]) -> list[dict[str, Any]]:
+    tables = [_chain_table(study, lots, reference, quantities)]
+    fewer = _fewer_table(study, lots, reference)
+    tables += [fewer] if fewer is not None else []
+    return [*tables, *other_methods_table(quantities, alternatives(study))]
+
+
+def _chain_table(study: Study, lots: _Lots, reference: str, quantities: Sequence[Quantity]) -> dict[str, Any]:
+    """Each lot against the reference lot, and against the lot before it: small steps add up unseen."""
+    ratios = {q.at: q for q in quantities if q.key == f"{NAME}.response_ratio"}
+    steps: dict[str, Estimate] = {}
+    for before, lot in pairwise(lots.names):
+        bridge = _bridge(lots, lot, before)
+        if bridge is not None:
+            steps[lot] = bridge.estimate(study.confidence)
+    rows = []
+    for lot in lots.names:
+        q, step = ratios.get(lot), steps.get(lot)
+        rows.append(
+            [
+                lot,
+                len(lots.rows(lot)),
+                mean(lots.take(lots.rows(lot))),
+                1.0 if lot == reference else None if q is None else q.value,
+                *((q.interval if q is not None else None) or (None, None)),
+                None if step is None else step.value,
+                *((step.interval if step is not None else None) or (None, None)),
+            ]
+        )
+    what = "mean response over assigned value" if lots.share else f"mean result / {study.unit}"
+    head = ["lot", "readings", what, f"over {reference}", "from", "to", "over the lot before", "from", "to"]
+    return {"caption": f"Chain of lots: each against {reference} and against the lot before it", "head": head,
+            "rows": rows}  # fmt: skip
+
+
+def _fewer_table(study: Study, lots: _Lots, reference: str) -> dict[str, Any] | None:
+    """The judged interval that other numbers of readings would give, and what the first of these readings gave."""
+    groups = [rows for lot in lots.names for rows in lots.groups(lot) if len(rows) > 1]
+    sd = pooled_relative_sd([lots.take(rows) for rows in groups])
+    if sd is None or sd == 0 or len(set(lots.runs)) > 1:
+        return None
+    confidence, rows = study.judged_confidence, []
+    have = max(len(lots.rows(lot)) for lot in lots.names)
+    for count in sorted({*COUNTS, have}):
+        expected = half_width_to_expect(sd, count, confidence=confidence)
+        for lot in lots.names:
+            if lot == reference:
+                continue
+            first, second = lots.rows(lot)[:count], lots.rows(reference)[:count]
+            found: list[Any] = [None, None, None]
+            if min(len(first), len(second)) == count:
+                estimate = welch_ratio(lots.take(first), lots.take(second), confidence=confidence)
+                found = [estimate.value, *(estimate.interval or (None, None))]
+            rows.append([count, expected, lot, *found])
+    level = f"{100 * confidence:g} %"
+    return {
+        "caption": f"What other numbers of readings a lot would give, judged at {level}; a reading scatters by "
+        f"{significant(100 * sd, 2)} %",
+        "head": ["readings a lot", "half-width to expect", "lot", "ratio from the first of them", "from", "to"],
+        "rows": rows,
+    }
+
+
+def in_words(evaluation: Evaluation, unit: str) -> list[str]:
+    """What was found, in sentences."""
+    if evaluation.missing:
+        return [evaluation.missing]
+    reference, sentences = evaluation.details["reference"], []
+    for q in evaluation.quantities:
+        if q.value is None:
+            continue
+        if q.key == f"{NAME}.response_ratio":
+            value, interval = with_interval(q.value, q.interval)
+            sure = f"from {interval} with {100 * q.confidence:g} % confidence" if q.confidence else "no interval"
+            sentences.append(
+                f"{q.at} responds {value} times as {reference} does ({sure}). {_means(q.value, reference)}"
+            )
+        else:
+            said = "values that agree" if q.value <= 2 else "values that do not agree"
+            sentences.append(
+                f"The assigned values of {q.at} and {reference} lie {significant(q.value, 2)} standard uncertainties "
+                f"of their difference apart: {said}, since 2 is the usual bound."
+            )
+    sentences += _apart(evaluation, reference)
+    if sentences:
+        sentences.append(
+            "A step that is small enough between two lots may add up over many: every lot is held against "
+            f"{reference}, not only against the one before."
+        )
+    return sentences
+
+
+def _means(ratio: float, reference: str) -> str:
+    """What a lot of this response does to results that are calibrated with it: a weaker one makes them larger."""
+    if ratio <= 0:
+        return "A response of zero or below calibrates nothing."
+    step = 100 * (1 / ratio - 1)
+    size = fixed(abs(step), 1)
+    if size == "0.0":
+        return f"Results calibrated with it would stay as they are with {reference}."
+    return (
+        f"Results calibrated with it would come out {size} % {'higher' if step > 0 else 'lower'} than with {reference}."
+    )
+
+
+def _apart(evaluation: Evaluation, reference: str) -> list[str]:
+    """Lots whose weighings agree with the reference lot while their responses do not."""
+    found = []
+    for q in evaluation.quantities:
+        if q.key != f"{NAME}.response_ratio" or q.interval is None:
+            continue
+        assigned = evaluation.get(f"{NAME}.normalised_difference", q.at)
+        away = q.interval[1] < 1 or q.interval[0] > 1
+        if away and assigned is not None and assigned.value is not None and assigned.value <= 2:
+            found.append(
+                f"The weighings of {q.at} agree with those of {reference}, the responses do not: that speaks of fuel "
+                "lost or changed, or of contamination, rather than of weighing."
+            )
+    return found
+
+
+CHARACTERISTIC = Characteristic(
+    name=NAME,
+    title="Bridging of lots of the standard",
+    position=150,
+    experiment=NAME,
+    method=(
+        "The lots are read in one run, interleaved, so that nothing but the lot differs. Each result is divided by the "
+        "assigned value of its lot; the response ratio is the mean of a lot over the mean of the reference lot, its "
+        "interval Fieller's with each lot's own scatter and Welch's degrees of freedom. Where several runs hold both "
+        "lots, the run is the unit and the means of the runs are paired.",
+        "That a difference is small is shown by an interval inside a limit, never by a p-value; too few readings "
+        "leave it not shown.",
+        "The assigned values are a question of their own: their difference over its standard uncertainty, 2 at most "
+        "for values that agree. Lots that agree there and not in the response point at loss or contamination.",
+    ),
+    keys=(
+        KeyInfo(
+            f"{NAME}.response_ratio",
+            "response of a lot over that of the reference lot, for the same mass fraction",
+            "rho",
+            "rho = mean(S/w) / mean(S_ref/w_ref); all rho with (m - rho m_ref)^2 <= t^2 (s^2/n + rho^2 s_ref^2/n_ref)",
+            "Fieller 1954, J. R. Statist. Soc. B 16, 175; Welch and Satterthwaite",
+            "label",
+            "1",
+            ("equivalence", "point"),
+            None,
+            ("ratio of two means with unequal variances, printed worked output (Fieller, Welch)",),
+        ),
+        KeyInfo(
+            f"{NAME}.normalised_difference",
+            "difference of two assigned values over its standard uncertainty",
+            "E",
+            "|w - w_ref| / sqrt(u^2 + u_ref^2)",
+            "ISO 13528:2015, 9.6 (zeta score, from memory)",
+            "label",
+            "1",
+            ("point",),
+            None,
+            ("zeta score of a worked example",),
+        ),
+    ),
+    evaluate=evaluate,
+    in_words=in_words,
+    figures=("lot_chain", "readings_by_lot"),
+    alternatives=alternatives,
+)
