@@ -464,51 +464,77 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     if evaluation.missing:
         return [evaluation.missing]
     shown = evaluation.details.get("factors", ())
-    confidence = next((q.confidence for q in evaluation.quantities if q.confidence), None)
-    sentences = [_told(entry, unit, confidence) for entry in shown]
-    blocks = evaluation.details.get("blocks", {})
-    if blocks.get("count"):
+    sure = f"{100 * next((q.confidence for q in evaluation.quantities if q.confidence), 0):g} % confidence"
+    told = [_numbers(entry, unit) for entry in shown]
+    unseen = [item for item in told if item.ends is not None and item.ends[0] <= 0 <= item.ends[1]]
+    sentences = [_changes(item, sure) for item in told if item not in unseen]
+    if unseen:
+        most = [
+            f"{item.name}, {item.low} to {item.high} (by less than {item.most}{item.of}{item.what})"
+            for item in sorted(unseen, key=lambda item: -item.reach)
+        ]
         sentences.append(
-            f"Differences between the {blocks['count']} {blocks['name']}s are taken out: each trial is compared within "
-            f"its {blocks['name']}."
+            f"At {sure} each of these by itself is not told from no effect: {sentence_list(most)}. Where the plan "
+            "allows a shift of that size, any setting between the two tried serves."
         )
     if shown:
         sentences.append(
             "Which settings matter is decided by the shift that the plan allows, not by whether an effect is seen; a "
-            "setting held outside the two tried here is not covered."
+            "setting outside the two tried here is not covered."
         )
     return sentences
 
 
-def _told(entry: Mapping[str, Any], unit: str, confidence: float | None) -> str:
-    name, low, high = entry["name"], entry["low"], entry["high"]
+@dataclass(frozen=True)
+class _Told:
+    """One factor as the sentences name it: change and interval in per cent of the result, or in its unit."""
+
+    name: str
+    low: str
+    high: str
+    value: float
+    ends: tuple[float, float] | None
+    of: str
+    what: str
+
+    @property
+    def reach(self) -> float:
+        return max(abs(end) for end in self.ends or (self.value, self.value))
+
+    @property
+    def most(self) -> str:
+        return fixed(self.reach, places_for(self.reach))
+
+
+def _numbers(entry: Mapping[str, Any], unit: str) -> _Told:
+    """Per cent of the overall mean where there is a relative effect, the unit of the results else."""
     relative = entry["relative"] is not None
-    factor, of = (100.0, " %") if relative else (1.0, "" if unit == "1" else f" {unit}")
-    value = factor * (entry["relative"] if relative else entry["effect"])
-    ends = entry["relative_interval"] if relative else entry["interval"]
-    what = " of its value" if relative else ""
-    if ends is None:
-        return f"{name}, from {low} to {high}, changes the result by {significant(value)}{of}{what}; no interval."
-    bottom, top = (factor * end for end in ends)
-    text, between = with_interval(value, (bottom, top))
-    sure = f"from {between}{of} with {100 * (confidence or 0):g} % confidence"
-    if bottom <= 0 <= top:
-        most = max(abs(bottom), abs(top))
-        return (
-            f"{name}, between {low} and {high}, changes the result by less than {fixed(most, places_for(most))}{of}"
-            f"{what} ({text}{of}, {sure}): where the plan allows that much, any setting between them serves."
-        )
-    per = _per_unit(low, high, value, of)
-    return (
-        f"{name}, from {low} to {high}, changes the result by {text}{of}{what} ({sure}){per}: the procedure must hold "
-        "it as closely as the allowed shift asks."
+    scale, of = (100.0, " %") if relative else (1.0, "" if unit == "1" else f" {unit}")
+    value, ends = (entry[name] for name in (("relative", "relative_interval") if relative else ("effect", "interval")))
+    both = None if ends is None else (scale * ends[0], scale * ends[1])
+    return _Told(
+        entry["name"], entry["low"], entry["high"], scale * value, both, of, " of its mean" if relative else ""
     )
 
 
-def _per_unit(low: str, high: str, value: float, of: str) -> str:
+def _changes(item: _Told, sure: str) -> str:
+    name = f"{item.name[:1].upper()}{item.name[1:]}"
+    if item.ends is None:
+        return (
+            f"{name}, from {item.low} to {item.high}, changes the result by {significant(item.value)}{item.of}"
+            f"{item.what}; no interval."
+        )
+    text, between = with_interval(item.value, item.ends)
+    return (
+        f"{name}, from {item.low} to {item.high}, changes the result by {text}{item.of}{item.what} (from {between} "
+        f"with {sure}){_per_unit(item)}: the procedure must hold it as closely as the allowed shift asks."
+    )
+
+
+def _per_unit(item: _Told) -> str:
     """ ", about 1.2 % per K" where both settings are numbers of one unit."""
     pattern = r"([-+\u2212]?\d+(?:[.,]\d+)?)\s*(.*)"
-    first, last = re.fullmatch(pattern, low), re.fullmatch(pattern, high)
+    first, last = re.fullmatch(pattern, item.low), re.fullmatch(pattern, item.high)
     if first is None or last is None or first[2] != last[2]:
         return ""
     ends = [float(found[1].replace(",", ".").replace("\u2212", "-")) for found in (first, last)]
@@ -516,7 +542,7 @@ def _per_unit(low: str, high: str, value: float, of: str) -> str:
     if step == 0:
         return ""
     each = f"per {first[2]}" if first[2] else "per unit"
-    return f", about {significant(value / step, 2)}{of} {each} if it changes evenly"
+    return f", about {significant(item.value / step, 2)}{item.of} {each} if it changes evenly"
 
 
 CHARACTERISTIC = Characteristic(

@@ -21,29 +21,44 @@ def effects_by_size(evaluation: Evaluation, study: Study) -> Figure | None:
         return None
     relative = all(entry["relative"] is not None for entry in shown)
     with dossier_style():
-        figure, (axes,) = new_figure(height=1.3 + 0.34 * len(shown))
+        figure, (axes,) = new_figure(height=1.4 + 0.42 * len(shown))
         axes.axvline(0, color=INK, lw=0.6)
         for place, entry in enumerate(shown):
-            _strip(axes, len(shown) - 1 - place, entry, relative)
+            _strip(axes, len(shown) - 1 - place, entry, relative, _judged(evaluation, entry, relative))
         _limits(axes, study, shown, relative)
         axes.set_yticks(range(len(shown)), [_setting(entry) for entry in reversed(shown)])
         axes.set_ylim(-0.6, len(shown) - 0.4)
         axes.tick_params(axis="y", length=0)
-        share = f"effect / % of the mean of {significant(evaluation.details['mean'])} {study.unit}" if relative else ""
-        axes.set_xlabel(share or f"effect / {study.unit}")
-        axes.set_title(_largest(shown[0], relative, study.unit), loc="left", x=-0.02)
+        of = f"% of the mean, {significant(evaluation.details['mean'])} {study.unit}" if relative else study.unit
+        bars = f"thin: {100 * study.confidence:g} % interval; thick: {100 * study.judged_confidence:g} %, for the limit"
+        axes.set_xlabel(
+            f"effect / {of}\n{bars}; circles: each run alone" if _alone(shown) else f"effect / {of}\n{bars}"
+        )
+        axes.set_title(_largest(shown[0], relative, study.unit), pad=14)
     return figure
 
 
-def _strip(axes: Axes, y: float, entry: Mapping[str, Any], relative: bool) -> None:
+def _alone(shown: Sequence[Mapping[str, Any]]) -> bool:
+    return any(entry["by_block"] for entry in shown)
+
+
+def _judged(evaluation: Evaluation, entry: Mapping[str, Any], relative: bool) -> tuple[float, float] | None:
+    """The interval that a limit is held against."""
+    quantity = evaluation.get(f"ruggedness.{'relative_effect' if relative else 'effect'}", entry["name"])
+    return None if quantity is None else quantity.judged_interval
+
+
+def _strip(axes: Axes, y: float, entry: Mapping[str, Any], relative: bool, judged: tuple[float, float] | None) -> None:
     scale, value, interval = _numbers(entry, relative)
     for block in entry["by_block"]:
         own = block["relative"] if relative else block["effect"]
         if own is not None:
-            axes.plot([scale * own], [y], marker="o", ms=3.2, mfc="none", mec=GREY, mew=0.7, lw=0)
+            axes.plot([scale * own], [y - 0.26], marker="o", ms=3.2, mfc="none", mec=GREY, mew=0.7, lw=0)
     if interval is not None:
-        axes.plot([scale * end for end in interval], [y, y], color=BLUE, lw=1.4)
-        axes.plot([scale * end for end in interval], [y, y], color=BLUE, lw=0, marker="|", ms=7)
+        axes.plot([scale * end for end in interval], [y, y], color=BLUE, lw=0.8)
+        axes.plot([scale * end for end in interval], [y, y], color=BLUE, lw=0, marker="|", ms=6)
+    if judged is not None:
+        axes.plot([scale * end for end in judged], [y, y], color=BLUE, lw=3, solid_capstyle="butt")
     axes.plot([scale * value], [y], color=BLUE, marker="D", ms=5, lw=0)
 
 
@@ -129,7 +144,7 @@ def half_normal(evaluation: Evaluation, study: Study) -> Figure | None:
                 fontsize=9,
                 color=INK,
             )
-        axes.set_xlim(0, right)
+        axes.set_xlim(-0.08 * right, right)  # room for the name of the smallest
         axes.set_ylim(0, 1.15 * (max(y) or 1.0))
         axes.set_xlabel("quantile of the half-normal distribution")
         axes.set_ylabel(f"size of the effect / {study.unit}")

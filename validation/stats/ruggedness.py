@@ -38,7 +38,9 @@ NO_SCATTER = (
     "would supply it."
 )
 TOO_FEW = "Fewer than three contrasts: no pseudo standard error can be formed. Repeating the design would supply one."
-BLOCKS_OUT = "Differences between the {blocks} blocks are taken out: every trial is compared within its block."
+BLOCKS_OUT = (
+    "Differences between the {blocks} blocks (runs or days) are taken out: every trial is compared within its block."
+)
 MEAN_NEAR_ZERO = "The overall mean is not clear of zero, so that no effect can be given as a share of it."
 _ROUNDING = 1e-9
 
