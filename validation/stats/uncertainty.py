@@ -15,7 +15,9 @@ from scipy.special import chdtri
 from validation.stats.estimate import Estimate
 from validation.stats.propagation import Model, coverage_factor, effective_df
 
-COMBINED_SOURCE = "JCGM 100:2008, 5.1.2, G.4.1 (from memory); chi-square interval on the effective degrees of freedom"
+COMBINED_SOURCE = (
+    "JCGM 100:2008, 5.1.2, G.4.1 (from memory); interval: modified large sample, Graybill and Wang 1980 (from memory)"
+)
 EXPANDED_SOURCE = "JCGM 100:2008, 6.2.1, G.6.4 (from memory); the interval is that of u times k"
 FUNCTION_SOURCE = "Eurachem/CITAC QUAM:2012, E.5 (from memory); weighted least squares on the squares"
 
@@ -27,11 +29,16 @@ Treatment = Literal["enlarge", "correct", "restrict"]
 
 @dataclass(frozen=True, slots=True)
 class Term:
-    """One component at one level: its standard uncertainty in the unit of the result, and its degrees of freedom."""
+    """One component at one level, in the unit of the result.
+
+    `bounds`: its own interval at the confidence of the combined one, where a better one than chi-square on its
+    degrees of freedom is known (a sum of components of variance).
+    """
 
     name: str
     standard_uncertainty: float
     degrees_of_freedom: float = inf
+    bounds: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +59,7 @@ def combine(terms: Sequence[Term], *, coverage: float = 0.95, confidence: float 
     ----------
     terms : at least one, in the unit of the result, each with sensitivity one
     coverage : probability for which k is taken
-    confidence : level of the interval of the combined uncertainty; None where the degrees of freedom are infinite
+    confidence : level of the interval of the combined uncertainty; there is none where every term is taken as known
     n : readings behind the measured terms
 
     Returns
@@ -66,8 +73,8 @@ def combine(terms: Sequence[Term], *, coverage: float = 0.95, confidence: float 
 
     References
     ----------
-    JCGM 100:2008, 5.1.2, 6.2.1, G.4.1, G.6.4 (from memory). The chi-square interval takes the effective degrees of
-    freedom as those of one variance (Welch-Satterthwaite); it is an approximation.
+    JCGM 100:2008, 5.1.2, 6.2.1, G.4.1, G.6.4 (from memory). Interval: modified large sample for a sum of variances,
+    Graybill and Wang 1980 (from memory); terms with infinite degrees of freedom bring no width.
     """
     if not terms:
         raise ValueError("terms must hold at least one component; got none")
@@ -78,7 +85,7 @@ def combine(terms: Sequence[Term], *, coverage: float = 0.95, confidence: float 
     u = root_sum_of_squares(sizes)
     df = effective_df(u, sizes, [term.degrees_of_freedom for term in terms])
     k, whole = coverage_factor(df, coverage)
-    interval = sd_bounds(u, df, confidence=confidence) if isfinite(df) and u > 0 else None
+    interval = _joint_bounds(terms, u, confidence) if u > 0 else None
     combined = Estimate(
         u,
         interval,
@@ -115,6 +122,21 @@ def sd_bounds(s: float, df: float, *, confidence: float) -> tuple[float, float]:
     """Chi-square interval of a standard deviation with `df` degrees of freedom, not necessarily whole."""
     alpha = 1 - confidence
     return s * sqrt(df / float(chdtri(df, alpha / 2))), s * sqrt(df / float(chdtri(df, 1 - alpha / 2)))
+
+
+def _joint_bounds(terms: Sequence[Term], u: float, confidence: float) -> tuple[float, float] | None:
+    """Interval of the root sum of squares, from the intervals of the terms."""
+    below = above = 0.0
+    known = True
+    for term in terms:
+        bounds = term.bounds
+        if bounds is None and isfinite(term.degrees_of_freedom):
+            bounds = sd_bounds(term.standard_uncertainty, term.degrees_of_freedom, confidence=confidence)
+        if bounds is not None:
+            known = False
+            below += (term.standard_uncertainty**2 - bounds[0] ** 2) ** 2
+            above += (bounds[1] ** 2 - term.standard_uncertainty**2) ** 2
+    return None if known else (sqrt(max(u**2 - sqrt(below), 0.0)), sqrt(u**2 + sqrt(above)))
 
 
 def normalised_difference(first: float, u_first: float, second: float, u_second: float) -> float | None:
