@@ -120,7 +120,7 @@ def read_study(
         return None, faults
     rows = tuple(item.to_dict() for item in applied)
     study = Study(folder, plan, experiments, rows, draft=draft, lot_records=records)
-    said = [*impact_sentences(lapsed), *_warnings(study, now)]
+    said = [*impact_sentences(lapsed), *_values_stated(study), *_warnings(study, now)]
     return replace(study, warnings=tuple(said)), []
 
 
@@ -255,6 +255,15 @@ def _table(
         else:
             table[column] = pd.Series(texts, dtype=str)
     return pd.DataFrame(table), exact
+
+
+def _values_stated(study: Study) -> list[str]:
+    """Where the plan's value of a standard disagrees with its lot record: warned about, since no result rests on it."""
+    if not study.lot_records:
+        return []
+    from validation.study.lot_values import disagreements  # scipy is not needed to read a study without lot records
+
+    return disagreements(study.plan, study.lot_records)
 
 
 def _warnings(study: Study, now: datetime | None) -> list[str]:

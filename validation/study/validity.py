@@ -15,9 +15,9 @@ from pathlib import Path
 from typing import Any
 
 from validation.faults import Fault, Refusal
-from validation.study.amendments import AMENDMENTS, Amendment
+from validation.study.amendments import AMENDMENTS, COLUMNS, Amendment
 from validation.study.lot_record import LotRecord, day_of
-from validation.study.model import ExperimentData, Reading
+from validation.study.model import ExperimentData, Reading, Study
 from validation.study.plan import PLAN, Plan
 from validation.study.yaml_reading import key_name, read_yaml
 
@@ -112,6 +112,16 @@ def lapses(
     found = [*_weighed(known, dated, records), *_read(known, dated)]
     given = [note for note in notes if note.kind == "impact"]
     return [part for lapse in found for part in _with_notes(lapse, given)]
+
+
+def lapses_of(study: Study) -> list[Lapse]:
+    """The same of a study that was read: each of its lapses is covered by a note, or the study would not be there."""
+    notes = [
+        Amendment(int(row["number"]), *(row[name] for name in COLUMNS[1:]))
+        for row in study.amendments
+        if row["kind"] == "impact"
+    ]
+    return lapses(study.plan, study.experiments, study.lot_records, notes)
 
 
 def _dated(experiments: Mapping[str, ExperimentData]) -> list[tuple[Reading, date]]:
