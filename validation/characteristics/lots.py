@@ -85,7 +85,7 @@ def evaluate(study: Study) -> Evaluation:
     details = {
         "reference": reference,
         "lots": _shown(lots, quantities, reference),
-        "share": lots.share,
+        "relative_sd": lots.relative_sd(),
         "tables": tables,
     }
     return Evaluation(NAME, tuple(quantities), tuple(flags), tuple(dict.fromkeys(notes)), details=details)
@@ -160,6 +160,11 @@ class _Lots:
         if not self.runs:
             return [self.rows(lot)]
         return [found for run in dict.fromkeys(self.runs) if (found := self.rows(lot, [run]))]
+
+    def relative_sd(self) -> float | None:
+        """Of one reading, within lot and run; None without replicates."""
+        groups = [rows for lot in self.names for rows in self.groups(lot) if len(rows) > 1]
+        return pooled_relative_sd([self.take(rows) for rows in groups]) if groups else None
 
     def flags(self) -> list[Flag]:
         """Grubbs' test in each lot and run: pointed at, kept."""
@@ -362,8 +367,7 @@ def _chain_table(study: Study, lots: _Lots, reference: str, quantities: Sequence
 
 def _fewer_table(study: Study, lots: _Lots, reference: str) -> dict[str, Any] | None:
     """The judged interval that other numbers of readings would give, and what the first of these readings gave."""
-    groups = [rows for lot in lots.names for rows in lots.groups(lot) if len(rows) > 1]
-    sd = pooled_relative_sd([lots.take(rows) for rows in groups])
+    sd = lots.relative_sd()
     if sd is None or sd == 0 or len(set(lots.runs)) > 1:
         return None
     confidence, rows = study.judged_confidence, []

@@ -295,8 +295,8 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
         sure = f"from {interval} with {100 * q.confidence:g} % confidence" if q.confidence else "no interval"
         side = "below" if q.value < 0 else "above"
         sentences.append(
-            f"The blank of {q.at} lies {value.lstrip(MINUS)}{of} {side} that of {against[str(q.at)]} (difference {sure}): "
-            "this adds to every result, whatever the level."
+            f"The blank of {q.at} lies {value.lstrip(MINUS)}{of} {side} that of {against[str(q.at)]} (difference "
+            f"{sure}): this adds to every result, whatever the level."
         )
     if len(sentences) > 1:
         sentences.append(

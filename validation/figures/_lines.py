@@ -97,8 +97,8 @@ def results_with_lines(axes: Axes, details: Mapping[str, Any], study: Study) -> 
         last = line["intercept"] + line["slope"] * top
         axes.plot([0, top], [line["intercept"], last], color=colour, lw=0.9, ls=DASHES[i % len(DASHES)])
         ends.append((last, line["name"], colour))
-    _end_labels(axes, top + width * len(lines) / 2, ends)
-    axes.set_xlim(-0.03 * top, 1.03 * top + width * len(lines) / 2)
+    _end_labels(axes, top + width * (1 + len(lines) / 2), ends)
+    axes.set_xlim(-0.03 * top, top + width * (1 + len(lines) / 2))
     axes.set_xlabel(f"level / {study.unit}")
     axes.set_ylabel(f"result / {study.unit}")
 

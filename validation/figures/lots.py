@@ -32,7 +32,8 @@ def lot_chain(evaluation: Evaluation, study: Study) -> Figure | None:
             axes.plot([x], [entry["ratio"]], color=BLUE, marker="D", ms=5, lw=0)
             pair = None if interval is None else (interval[0], interval[1])
             text = "reference" if entry["lot"] == reference else with_interval(entry["ratio"], pair)[0]
-            axes.annotate(text, (x, entry["ratio"]), xytext=(8, 0), textcoords="offset points", va="center")
+            rise = 9 if entry["lot"] == reference else 0
+            axes.annotate(text, (x, entry["ratio"]), xytext=(8, rise), textcoords="offset points", va="center")
         axes.set_xlim(-0.5, len(shown) - 0.3)
         axes.set_xticks(range(len(shown)), [entry["lot"] for entry in shown])
         axes.set_xlabel("lot")
@@ -63,8 +64,14 @@ def readings_by_lot(evaluation: Evaluation, study: Study) -> Figure | None:
         axes.set_xticks(range(len(shown)), [entry["lot"] for entry in shown])
         axes.set_xlabel("lot, readings in the order of the worksheet")
         axes.set_ylabel(f"response over the mean of {reference}")
-        axes.set_title(f"Readings of {len(shown)} lots about their means" if len(shown) > 1 else "Readings of one lot")
+        axes.set_title(_scatter_message(evaluation.details["relative_sd"]))
     return figure
+
+
+def _scatter_message(relative_sd: float | None) -> str:
+    if not relative_sd:
+        return "Readings of each lot and their mean"
+    return f"One reading of a lot scatters by {fixed(100 * relative_sd, 1)} % (standard deviation)"
 
 
 def _message(shown: Sequence[Mapping[str, Any]], reference: str) -> str:
