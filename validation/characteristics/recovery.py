@@ -27,8 +27,8 @@ FRESH = (
     "bound or weathered and found less well; no recovery of a spike can show that."
 )
 DILUTED = (
-    "Adding to a sample dilutes what it held: since the results are in %, before counts with 1 - added/100. Without this "
-    "every recovery would read lower by before/100; the table of the samples shows both."
+    "Adding to a sample dilutes what it held: since the results are in %, before counts with 1 - added/100. Without "
+    "this every recovery would read lower by before/100; the table of the samples shows both."
 )
 NO_DILUTION = (
     "Dilution by the addition is not counted, since the unit {unit} does not tell the content of the pure substance."

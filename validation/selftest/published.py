@@ -18,7 +18,7 @@ import yaml
 from scipy import stats
 
 from validation.selftest.checks import FROM_MEMORY, Check, NotCompared, half_a_unit
-from validation.stats import comparison, detection, outliers, regression
+from validation.stats import comparison, detection, outliers, recovery, regression, ruggedness
 from validation.stats.accuracy import tolerance_limits
 from validation.stats.calibration import lack_of_fit, mandel
 from validation.stats.one_way import one_way
@@ -26,6 +26,7 @@ from validation.stats.precision import precision
 from validation.stats.reproducibility import nested_reproducibility, reproducibility
 from validation.stats.robust import algorithm_a
 from validation.stats.trueness import bias
+from validation.stats.two_level_designs import fractional_factorial
 
 Data = Mapping[str, Any]
 
@@ -579,6 +580,53 @@ def _number(value: float | None) -> float:
     return np.nan if value is None else float(value)
 
 
+# Ruggedness and recovery -------------------------------------------------------------------------------------------
+
+
+def _welding(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+    found = ruggedness.lenth(data["contrasts"])
+    values = {"s0": found.s0, "PSE": found.pse, "ME": found.me, "SME": found.sme}
+    return [Found("ruggedness.lenth", values)]
+
+
+def _reactor(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+    factors = ["feed", "catalyst", "agitation", "temperature", "concentration"]
+    found = ruggedness.effects(data["y"], np.column_stack([data[name] for name in factors]))
+    values = {"".join("ABCDE"[i] for i in members): value for members, value in found.contrasts}
+    values |= {letter: _value(effect) for letter, effect in zip("ABCDE", found.effects, strict=True)}
+    values["mean"] = np.nan if found.mean is None else found.mean
+    if found.lenth is None:
+        return [Found("ruggedness.effects", values)]
+    extra = {"s0": found.lenth.s0, "PSE": found.lenth.pse, "ME": found.lenth.me, "SME": found.lenth.sme}
+    return [Found("ruggedness.effects", values, extra={f"lenth_{name}": value for name, value in extra.items()})]
+
+
+def _youden(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+    settings = [[1 if trial in at else -1 for at in data["capital"].values()] for trial in range(1, 9)]
+    found = ruggedness.effects(data["y"], settings)
+    values = {name: 4 * _value(effect) for name, effect in zip(data["capital"], found.effects, strict=True)}
+    how = "four times the effect, since the source prints the difference of the sums of four"
+    return [Found("ruggedness.effects", values, how=dict.fromkeys(values, how))]
+
+
+def _saturated(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+    design = fractional_factorial(7, data["generators"])
+    found = ruggedness.effects(data["y"], design.matrix)
+    values = {name: _value(effect) / 2 for name, effect in zip("ABCDEFG", found.effects, strict=True)}
+    how = dict.fromkeys(values, "half the effect, since the source prints coefficients")
+    values |= {
+        "intercept": np.nan if found.mean is None else found.mean,
+        "resolution": float(design.resolution or 0),
+        "words": float(len(design.words)),
+    }
+    return [Found("two_level_designs.fractional_factorial, ruggedness.effects", values, how=how)]
+
+
+def _spike(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+    found = recovery.recovery([data["before"]], [data["after"]], data["added"])
+    return [Found("recovery.recovery", {"percent": 100 * found.recovery.value})]
+
+
 def _value(estimate: Any) -> float:
     return np.nan if estimate is None else float(estimate.value)
 
@@ -610,6 +658,11 @@ EXAMPLES: Mapping[str, Example] = {
     "prc-rail": _rail,
     "prc-robust-chem": _robust,
     "prc-usp1010-runs": _usp_runs,
+    "rec-spike-textbook": _spike,
+    "rug-2to7-4-textbook": _saturated,
+    "rug-lenth-weld": _welding,
+    "rug-reactor-2to5": _reactor,
+    "rug-youden-appendix-k": _youden,
     "tab-cochran-1pc": _cochran,
     "tab-cochran-5pc": _cochran,
     "tab-grubbs-double": _grubbs_double,
@@ -671,6 +724,7 @@ LEFT: Mapping[str, Mapping[str, str]] = {
 #: Files of the folder that are no worked example.
 OTHER_FILES: Mapping[str, str] = {
     "coop.csv": "data of a co-operative trial without printed results; the test suite uses them",
+    "rug-plackett-burman.csv": "the two-level designs as published: the test suite compares them mark by mark",
     "nist_anova": "certified values of one-way sets: held to their digits among the certified values",
 }
 
