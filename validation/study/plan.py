@@ -15,6 +15,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from validation.faults import Fault
 from validation.study.budget import Budget, Component
+from validation.study.decision_rule import DecisionRule
 from validation.study.grammar import Limit
 from validation.study.yaml_reading import Path_, Reading, key_name, read_yaml
 
@@ -367,6 +368,7 @@ class Plan(_Model):
     not_evaluated: Annotated[dict[str, str], BeforeValidator(_as_reasons)] = Field(default_factory=dict)
     lots: Lots = Field(default_factory=Lots)
     uncertainty: Budget | None = None
+    decision: DecisionRule | None = None
 
     @field_validator("requirements", mode="before")
     @classmethod
@@ -606,6 +608,7 @@ _KNOWN_AT: dict[str, tuple[str, ...]] = {
     "": tuple(Plan.model_fields),
     "study": tuple(StudyFacts.model_fields),
     "requirements": tuple(Requirement.model_fields),
+    "decision": tuple(DecisionRule.model_fields),
     "uncertainty": (
         *Budget.model_fields,
         *(field.alias or name for name, field in Component.model_fields.items()),

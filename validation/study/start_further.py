@@ -24,9 +24,7 @@ def further_worksheets(design: Design, levels: Sequence[float], seed: int) -> li
     low, high = _low_and_high(design, levels)
     found = []
     if len(design.grades) > 1:
-        found.append(
-            _interleaved(design, "matrix", "grade", design.grades, (0.0, low, high), design.runs, 1, seed)
-        )
+        found.append(_interleaved(design, "matrix", "grade", design.grades, (0.0, low, high), design.runs, 1, seed))
     if len(design.fuels) > 1:
         found.append(_interleaved(design, "fuel", "fuel", design.fuels, (low, high), 1, FUEL_READINGS, seed))
     if design.purges:
