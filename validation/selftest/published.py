@@ -18,7 +18,7 @@ import yaml
 from scipy import stats
 
 from validation.selftest.checks import FROM_MEMORY, Check, NotCompared, half_a_unit
-from validation.stats import comparison, detection, outliers, recovery, regression, ruggedness
+from validation.stats import comparison, decision, detection, outliers, recovery, regression, ruggedness
 from validation.stats.accuracy import tolerance_limits
 from validation.stats.calibration import lack_of_fit, mandel
 from validation.stats.one_way import one_way
@@ -576,6 +576,39 @@ def _mandel_tables(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     return [Found("outliers.mandel_h, outliers.mandel_k", values)]
 
 
+def _conformance(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+    zener, vessel, speed = data["zener"], data["container"], data["speed"]
+    above = decision.probability_above
+    values = {
+        "zener_pc": 1 - float(above(zener["y"], zener["u"], zener["T_U"])),
+        "container_pc": float(above(vessel["y"], vessel["u"], vessel["T_L"])),
+    }
+    factors = {f"z_{f'{p:g}'.partition('.')[2].ljust(2, '0')}": decision.guard_factor(1 - p) for p in data["z_table_p"]}
+    z = decision.guard_factor(1 - speed["p_required"])
+    limit = decision.rejection_limit(speed["T_L"], lambda v: speed["u_rel"] * np.asarray(v, dtype=float), z)
+    up = {"speed_limit_acceptance": "the source rounds up"}
+    return [
+        Found("decision.probability_above", values),
+        Found("decision.guard_factor", factors),
+        Found("decision.rejection_limit, uncertainty at the result", {"speed_limit_acceptance": limit}, up),
+    ]
+
+
+def _guard_band_risk(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+    def risk(zones: decision.Zones) -> float:
+        return 100 * float(decision.probability_above(zones.acceptance_limit, 1.0, zones.limit))
+
+    def one(value: Any) -> np.ndarray:
+        return np.ones_like(np.asarray(value, dtype=float))
+
+    values = {
+        "risk_w_U_percent": risk(decision.guarded_rule(10.0, one, 2.0)),
+        "risk_w_164u_percent": risk(decision.non_binary_rule(10.0, one, 1.64)),
+        "risk_simple_percent": risk(decision.simple_rule(10.0)),
+    }
+    return [Found("decision.guarded_rule, non_binary_rule, simple_rule, probability_above", values)]
+
+
 def _number(value: float | None) -> float:
     return np.nan if value is None else float(value)
 
@@ -672,6 +705,8 @@ EXAMPLES: Mapping[str, Example] = {
     "tol-five-readings": _five_readings,
     "tol-iso16269-factors": _one_sided_factors,
     "tol-nist-43": _tolerance_factor,
+    "unc-guard-band-risk": _guard_band_risk,
+    "unc-jcgm106-conformance": _conformance,
 }
 
 #: Examples that are certified to more digits than half a unit of the last one makes sense of: see `numerics`.

@@ -234,9 +234,7 @@ def non_binary_rule(limit: float, u: UncertaintyOf, factor: float, *, at_result:
     """
     width = _width(limit, u, factor)
     if at_result:
-        return Zones(
-            "non-binary", limit, acceptance_limit(limit, u, factor), rejection_limit(limit, u, factor), width
-        )
+        return Zones("non-binary", limit, acceptance_limit(limit, u, factor), rejection_limit(limit, u, factor), width)
     return Zones("non-binary", limit, limit - width, limit + width, width)
 
 
@@ -283,7 +281,8 @@ class OverallRisk:
     @property
     def between(self) -> float:
         """Neither reported as below nor as above."""
-        return max(0.0, 1.0 - self.cleared - self.condemned)
+        rest = 1.0 - self.cleared - self.condemned
+        return rest if rest > 1e-12 else 0.0  # what rounding leaves under a binary rule
 
     @property
     def missed(self) -> float | None:

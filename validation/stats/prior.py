@@ -427,3 +427,17 @@ def _covariance(loss: Callable[[Sequence[float]], float], at: Array) -> tuple[tu
     if not np.isfinite(hessian).all() or np.linalg.eigvalsh(hessian)[0] <= 0:
         return None
     return tuple(tuple(row) for row in np.linalg.inv(hessian).tolist())
+
+
+def density_of_results(prior: Prior, results: ArrayLike, u: UncertaintyOf) -> Array:
+    """Density of results, true value plus error, at some results; to hold a fitted prior against what was found.
+
+    Parameters
+    ----------
+    prior : of true values above zero
+    results : shape (n,)
+    u : standard uncertainty by value
+    """
+    x = np.asarray(results, dtype=float)
+    around = _Likelihood(x, np.empty(0), u, 0.0)
+    return np.asarray((prior.density(around.y) * around.weight).sum(axis=1))

@@ -1,0 +1,325 @@
+"""The tables of the chapter on decisions: rules side by side, one result, all results, wording for the report."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from math import isfinite
+from typing import Any
+
+import numpy as np
+
+from validation.stats.decision import (
+    OverallRisk,
+    Zones,
+    overall_risk,
+    probability_above,
+    probability_above_with,
+    result_table,
+    rounding_uncertainty,
+    simulated_risk,
+    u_curve,
+)
+from validation.stats.prior import FittedPrior, ResultsPrior, UncertaintyOf, fit_prior
+from validation.study.decision_rule import DecisionRule
+from validation.words import fixed, level_text, places_for, significant
+
+Table = dict[str, Any]
+
+#: Samples drawn to hold the integrals against.
+DRAWS = 400_000
+#: Distributions of true values that earlier results are fitted with, the most general first.
+PRIORS = ("two lognormals", "lognormal", "gamma")
+
+
+@dataclass(frozen=True)
+class AtLimit:
+    """What is known and decided at one limit, in the unit of the study.
+
+    `others` holds the three rules side by side, with the agreed guard band or the usual one.
+    """
+
+    limit: float
+    u: float
+    coverage_factor: float
+    degrees_of_freedom: float | None
+    zones: Zones
+    others: Mapping[str, Zones]
+
+    @property
+    def expanded(self) -> float:
+        return self.coverage_factor * self.u
+
+    @property
+    def places(self) -> int:
+        """Decimal places that show the guard band, or the uncertainty, with two digits."""
+        return max(0, places_for(self.zones.guard_band or self.u))
+
+    def text(self, value: float) -> str:
+        return fixed(value, self.places)
+
+
+@dataclass(frozen=True)
+class History:
+    """Earlier results, and the distributions of true values fitted to them; `fits` holds the one in use first."""
+
+    results: tuple[float, ...]
+    below: tuple[float, ...]
+    fits: tuple[FittedPrior, ...]
+
+    @property
+    def chosen(self) -> FittedPrior:
+        return self.fits[0]
+
+    @property
+    def as_they_are(self) -> ResultsPrior:
+        return ResultsPrior((*self.results, *(bound / 2 for bound in self.below)))
+
+
+@lru_cache(maxsize=64)
+def fitted(
+    results: tuple[float, ...],
+    below: tuple[float, ...],
+    values: tuple[float, ...],
+    u: tuple[float, ...],
+    family: str,
+) -> FittedPrior | str:
+    """The fit, or the sentence why there is none; kept, since a study is looked at many times with one history."""
+    try:
+        return fit_prior(results, u_curve(values, u), family=family, below=below)
+    except ValueError as error:
+        return f"The distribution {family} cannot be fitted to the earlier results: {error}."
+
+
+def percent(p: float, digits: int = 2) -> str:
+    """A probability in per cent: 5.0, 0.031."""
+    if 0 < p < 1e-7:
+        return "< 0.00001 %"
+    return f"{significant(100 * p, digits)} %"
+
+
+def chance(p: float) -> str:
+    """A probability of one result in per cent, where thousandths of a per cent are nothing."""
+    if p < 1e-5:
+        return "< 0.001 %"
+    return "> 99.9 %" if p > 0.9995 else percent(p, 3 if p >= 0.01 else 2)
+
+
+def in_hundred_thousand(p: float) -> str:
+    """A probability as so many in 100 000."""
+    count = 100_000 * p
+    return f"{significant(count, 2)}" if count >= 0.1 else "fewer than 0.1"
+
+
+def rules_table(found: Sequence[AtLimit], u: UncertaintyOf, rule: DecisionRule, stated: bool) -> Table:
+    """The three rules at each limit, with the largest risk that one result can carry under each."""
+    rows = []
+    for at in found:
+        for name, zones in at.others.items():
+            a, r = zones.acceptance_limit, zones.rejection_limit
+            cleared = float(probability_above(a, float(u(a)), at.limit, degrees_of_freedom=at.degrees_of_freedom))
+            condemned = 1 - float(probability_above(r, float(u(r)), at.limit, degrees_of_freedom=at.degrees_of_freedom))
+            mark = ("agreed" if rule.agreed_with else "planned") if stated and name == rule.rule else ""
+            texts = [at.text(zones.guard_band), at.text(a), at.text(r), percent(cleared), percent(condemned)]
+            rows.append([level_text(at.limit), name, mark, *texts])
+    head = ["limit", "rule", "in use", "guard band", "below up to", "above from"]
+    head += ["largest risk of a false clearance", "largest risk of a false condemnation"]
+    return {"caption": "Decision rules at the customer limits", "head": head, "rows": rows}
+
+
+def single_tables(found: Sequence[AtLimit], u: UncertaintyOf, history: History | None) -> list[Table]:
+    """For results from 0.8 to 1.2 of each limit, and the ends of the zones: the risk, and how they are reported."""
+    tables = []
+    for at in found:
+        ends = {at.zones.acceptance_limit, at.zones.rejection_limit}
+        results = sorted(ends | {at.limit * step / 50 for step in range(40, 61)})
+        rows = []
+        for line in result_table(at.zones, u, results, degrees_of_freedom=at.degrees_of_freedom):
+            earlier = []
+            if history is not None:
+                earlier = [chance(probability_above_with(history.chosen.prior, line["result"], at.limit, u))]
+            zone = line["zone"]
+            wrong = line["above"] if zone.endswith("below") else line["below"]
+            rows.append(
+                [
+                    fixed(line["result"], max(at.places, 2)),
+                    significant(line["u"], 3),
+                    chance(line["above"]),
+                    chance(line["below"]),
+                    *earlier,
+                    zone,
+                    chance(wrong),
+                ]
+            )
+        head = ["result", "u at the result", "true value above", "true value at or below"]
+        head += [] if history is None else ["above, earlier results known"]
+        head += ["reported as", "wrong with a probability of"]
+        tables.append({"caption": f"One result near the limit {level_text(at.limit)}", "head": head, "rows": rows})
+    return tables
+
+
+def overall_table(found: Sequence[AtLimit], u: UncertaintyOf, history: History) -> Table:
+    """The three rules applied to many samples like the earlier ones."""
+    rows = []
+    for at in found:
+        for name, zones in at.others.items():
+            risk = overall_risk(history.chosen.prior, zones, u)
+            missed = "none above" if risk.missed is None else percent(risk.missed)
+            shares = [risk.false_clearance, risk.false_condemnation, risk.above, risk.cleared, risk.between]
+            rows.append([level_text(at.limit), name, *map(percent, shares), percent(risk.condemned), missed])
+    head = ["limit", "rule", "false clearance", "false condemnation", "true value above", "reported as below"]
+    head += ["between", "reported as above", "of those above, cleared"]
+    return {"caption": "All results: what each rule does to samples like the earlier ones", "head": head, "rows": rows}
+
+
+def priors_table(found: Sequence[AtLimit], u: UncertaintyOf, history: History) -> Table:
+    """The same rule with other distributions of true values: how much rests on the choice."""
+    rows = []
+    for at in found:
+        for fit in history.fits:
+            rows.append(
+                [
+                    level_text(at.limit),
+                    fit.family,
+                    fixed(fit.criterion, 1),
+                    *_risks(overall_risk(fit.prior, at.zones, u)),
+                ]
+            )
+        as_they_are = history.as_they_are
+        rows.append([level_text(at.limit), as_they_are.name, "", *_risks(overall_risk(as_they_are, at.zones, u))])
+    head = ["limit", "distribution", "Akaike's criterion", "true value above", "false clearance", "false condemnation"]
+    caption = "The rule in use with other distributions of the true values; the first is the one reported"
+    return {"caption": caption, "head": head, "rows": rows}
+
+
+def _risks(risk: OverallRisk) -> list[str]:
+    return [percent(p) for p in (risk.above, risk.false_clearance, risk.false_condemnation)]
+
+
+def simulation_table(found: Sequence[AtLimit], u: UncertaintyOf, history: History) -> Table:
+    """The integrals against counting in simulated samples."""
+    rows = []
+    for at in found:
+        risk = overall_risk(history.chosen.prior, at.zones, u)
+        drawn = simulated_risk(history.chosen.prior, at.zones, u, draws=DRAWS)
+        for name in ("false_clearance", "false_condemnation", "cleared", "condemned"):
+            integrated, counted = getattr(risk, name), getattr(drawn, name)
+            error = drawn.error(integrated)
+            apart = (counted - integrated) / error if error > 0 else None
+            cells = [*map(percent, (integrated, counted, error)), "" if apart is None else fixed(apart, 1)]
+            rows.append([level_text(at.limit), name.replace("_", " "), *cells])
+    head = ["limit", "probability", "integrated", "counted", "standard error of the count", "apart, in standard errors"]
+    return {"caption": f"Against direct simulation of {level_text(DRAWS)} samples", "head": head, "rows": rows}
+
+
+def rule_words(at: AtLimit, rule: DecisionRule, unit: str) -> str:
+    """ "non-binary, guard band 0.33 % (1.64 u)"."""
+    zones = at.zones
+    if zones.rule == "simple":
+        return "simple acceptance without a guard band"
+    width = f"guard band {at.text(zones.guard_band)}{unit}"
+    if rule.guard == "U":
+        return f"{zones.rule}, {width} (U)"
+    # Three digits, as the trade writes it: 1.64 u for 5 %.
+    return f"{zones.rule}, {width} ({_factor(zones.guard_band / at.u)} u)"
+
+
+def _factor(k: float) -> str:
+    return f"{int(100 * k + 1e-9) / 100:.2f}"
+
+
+def risk_words(at: AtLimit, rule: DecisionRule, u: UncertaintyOf) -> str:
+    """The largest risk that a clear report carries, as a sentence part."""
+    if at.zones.rule == "simple":
+        return "a result at the limit is wrong in one case of two"
+    a = at.zones.acceptance_limit
+    p = float(probability_above(a, float(u(a)), at.limit, degrees_of_freedom=at.degrees_of_freedom))
+    return f"a content above the limit is so reported with a probability of at most {percent(p)}"
+
+
+def agreement_words(rule: DecisionRule) -> str:
+    """Who agreed, and when; "not stated" where the plan does not say."""
+    return f"agreed with: {rule.agreed_with or 'not stated'}, on: {rule.agreed_on or 'not stated'}"
+
+
+def wording_table(found: Sequence[AtLimit], u: UncertaintyOf, rule: DecisionRule, unit: str) -> Table:
+    """Sentences for the customer's report, one for each zone; the square brackets are filled in with the result."""
+    rows = [
+        [level_text(at.limit), zone, _span(at, low, high), _sentence(at, zone, u, rule, unit)]
+        for at in found
+        for zone, low, high in at.zones.spans()
+    ]
+    return {"caption": "Wording for the report", "head": ["limit", "zone", "results", "wording"], "rows": rows}
+
+
+def _span(at: AtLimit, low: float, high: float) -> str:
+    """ "up to 3.67", "above 3.67, up to 4.00", "from 4.33"."""
+    if not isfinite(low):
+        return f"up to {at.text(high)}"
+    touching = at.zones.rule == "non-binary" and low == at.zones.rejection_limit
+    if not isfinite(high):
+        return f"from {at.text(low)}" if touching else f"above {at.text(low)}"
+    end = f"below {at.text(high)}" if high == at.zones.rejection_limit else f"up to {at.text(high)}"
+    return f"above {at.text(low)}, {end}"
+
+
+def _sentence(at: AtLimit, zone: str, u: UncertaintyOf, rule: DecisionRule, unit: str) -> str:
+    limit = f"the limit of {level_text(at.limit)}{unit}"
+    result = f"The result is [result]{unit} with an expanded uncertainty of [U]{unit} (k = {at.coverage_factor:.2g})"
+    by = f"Decision rule: {rule_words(at, rule, unit)}; {agreement_words(rule)}"
+    own = (
+        f"What the laboratory does here by its own rule: {rule.between}. The trend and the engine decide what follows."
+    )
+    band = f"but by less than the guard band of {at.text(at.zones.guard_band)}{unit}"
+    if zone == "below":
+        return f"{result} and lies below {limit}. {by}; {risk_words(at, rule, u)}."
+    if zone == "conditionally below":
+        return f"{result}. It lies below {limit}, {band}: that the content lies below is not shown. {by}. {own}"
+    if zone == "conditionally above":
+        return f"{result}. It lies above {limit}, {band}: that the content lies above is not shown. {by}. {own}"
+    judgement = "The result supports a judgement of the engine and does not replace it."
+    if at.zones.rule == "guarded":
+        far = f"does not lie below {limit} by the guard band of {at.text(at.zones.guard_band)}{unit}"
+        return f"{result} and {far}; the binary rule reports it as above. {by}. {judgement}"
+    return f"{result} and lies above {limit}. {by}. {judgement}"
+
+
+def rounding_note(found: Sequence[AtLimit], rule: DecisionRule, unit: str) -> str:
+    """What rounding does beside the guard band, and which rounded results lie on both sides of an end of a zone."""
+    if rule.rounding is None:
+        return (
+            "The plan does not say to which step results are reported (decision.rounding): the zone is that of the "
+            "result before rounding."
+        )
+    step, own = rule.rounding, rounding_uncertainty(rule.rounding)
+    parts = []
+    for at in found:
+        unclear = sorted({round(end / step) * step for end in (at.zones.acceptance_limit, at.zones.rejection_limit)})
+        between = [v for v in unclear if _inside(v, step, at)]
+        if between:
+            told = " and ".join(fixed(v, max(0, places_for(step, 1))) for v in between)
+            parts.append(f"{told}{unit} at the limit {level_text(at.limit)}{unit}")
+    bands = [at.zones.guard_band for at in found if at.zones.guard_band > 0]
+    share = f", {significant(50 * step / min(bands), 2)} % of the narrowest guard band" if bands else ""
+    said = (
+        f"Results are reported in steps of {significant(step, 2)}{unit}. Rounding adds a standard uncertainty of "
+        f"{significant(own, 2)}{unit} and moves a result by up to {significant(step / 2, 2)}{unit}{share}: "
+        "the zone follows from the result before rounding."
+    )
+    if parts:
+        said += f" A reported {'; '.join(parts)} may stand for results in two zones."
+    return said
+
+
+def _inside(rounded: float, step: float, at: AtLimit) -> bool:
+    ends = (at.zones.acceptance_limit, at.zones.rejection_limit)
+    return any(abs(rounded - end) < step / 2 * (1 - 1e-9) for end in ends)
+
+
+def curve(at: AtLimit, u: UncertaintyOf) -> dict[str, list[float]]:
+    """The probability that the true value lies above, along results about the limit."""
+    reach = max(0.2 * at.limit, 1.6 * max(at.zones.guard_band, at.u))
+    x = np.linspace(max(at.limit - reach, 0.0), at.limit + reach, 161)
+    p = probability_above(x, u(x), at.limit, degrees_of_freedom=at.degrees_of_freedom)
+    return {"x": x.tolist(), "above": p.tolist()}
