@@ -28,7 +28,6 @@ from validation.stats.uncertainty import (
     UncertaintyFunction,
     combine,
     measurement_model,
-    normalised_difference,
     uncertainty_function,
 )
 from validation.study.budget import Budget
@@ -44,7 +43,7 @@ SEED = 2008
 
 TREATMENTS = {
     "enlarge": "Results are not corrected for the bias: the bias and its own uncertainty both enlarge the uncertainty.",
-    "correct": "Results are taken as corrected for the bias, as the procedure must say: only its own uncertainty counts.",
+    "correct": "Results are taken as corrected for the bias, as the procedure says; its own uncertainty alone counts.",
     "restrict": (
         "Results are not corrected for the bias, and it does not enlarge the uncertainty: levels at which it exceeds "
         "twice its own uncertainty have no budget, and its own uncertainty counts at the others."
@@ -415,7 +414,7 @@ def _bias_table(found: Sequence[LevelBudget]) -> dict[str, Any]:
         if one.bias is None:
             continue
         u = one.bias.uncertainty
-        zeta = None if u is None else normalised_difference(one.bias.value, u, 0.0, 0.0)
+        zeta = one.bias.value / u if u else None
         share = sum(t.standard_uncertainty**2 for t in one.bias_terms) / one.u**2 if one.u else None
         rows.append([level_text(one.level), one.bias.value, u, zeta, share])
     head = ["level", "bias", "its standard uncertainty", "bias over its uncertainty", "share of the variance"]
@@ -622,4 +621,5 @@ CHARACTERISTIC = Characteristic(
     evaluate=evaluate,
     in_words=in_words,
     figures=("budget_parts", "uncertainty_by_level"),
+    also_reads=("reproducibility", "ruggedness", "fuel"),
 )

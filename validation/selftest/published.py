@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from math import sqrt
 from pathlib import Path
 from typing import Any
@@ -18,6 +17,8 @@ import yaml
 from scipy import stats
 
 from validation.selftest.checks import FROM_MEMORY, Check, NotCompared, half_a_unit
+from validation.selftest.found import Data, Found
+from validation.selftest.published_uncertainty import UNCERTAINTY
 from validation.stats import comparison, decision, detection, outliers, recovery, regression, ruggedness
 from validation.stats.accuracy import tolerance_limits
 from validation.stats.calibration import lack_of_fit, mandel
@@ -28,30 +29,8 @@ from validation.stats.robust import algorithm_a
 from validation.stats.trueness import bias
 from validation.stats.two_level_designs import fractional_factorial
 
-Data = Mapping[str, Any]
-
 #: A value recomputed elsewhere with ten digits is held to eight of them.
 _RECOMPUTED = 1e-8
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """What one route through the program makes of an example.
-
-    Attributes
-    ----------
-    route : the functions taken
-    values : by the name of the printed value
-    how : for values formed as the source formed them (from rounded steps): what was done
-    held_to : for values held to something else than the printed value: reference text, tolerance, why
-    extra : values that the source does not print, held to an independent recomputation in the file
-    """
-
-    route: str
-    values: Mapping[str, float]
-    how: Mapping[str, str] = field(default_factory=dict)
-    held_to: Mapping[str, tuple[str, float, str]] = field(default_factory=dict)
-    extra: Mapping[str, float] = field(default_factory=dict)
 
 
 def _rounded(value: float, printed: str) -> float:
@@ -707,6 +686,7 @@ EXAMPLES: Mapping[str, Example] = {
     "tol-nist-43": _tolerance_factor,
     "unc-guard-band-risk": _guard_band_risk,
     "unc-jcgm106-conformance": _conformance,
+    **UNCERTAINTY,
 }
 
 #: Examples that are certified to more digits than half a unit of the last one makes sense of: see `numerics`.

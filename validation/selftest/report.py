@@ -32,6 +32,7 @@ _AREAS = {
     "detection": "Detection limits",
     "comparison": "Comparison of two methods",
     "tables": "Tables of critical values",
+    "uncertainty": "Measurement uncertainty",
 }
 _CERTIFIED, _DIGITS = "certified values", "correct digits"
 
