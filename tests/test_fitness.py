@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -44,9 +45,11 @@ def ratio(key: str, at: str, value: float = 0.98) -> Quantity:
 
 
 def stated(rows: list[RequirementResult], evaluations: dict[str, Evaluation], **more: Any) -> Fitness:
-    study = small_study("matrix", {"grade": ["OG-N"], "level": ["1"], "result": ["1"]}, range_=(0.5, 10.0))
+    columns = {"trial": ["1"], "result": ["1"]}
+    settings = {"factors": more.pop("factors", None)}
+    study = small_study("ruggedness", columns, range_=(0.5, 10.0), settings=settings)
     facts = study.plan.study.model_copy(update={"grade": "OG-N", "fuel": "FB-7", "procedure": "QP-31 issue 4: a drop"})
-    study = study.__class__(study.folder, study.plan.model_copy(update={"study": facts}), study.experiments)
+    study = replace(study, plan=study.plan.model_copy(update={"study": facts}), amendments=more.pop("amendments", ()))
     absent = more.pop("absent", ())
     return fitness(study, rows, evaluations, more.pop("conclusion", CONCLUSION), absent)
 
@@ -99,12 +102,11 @@ def test_without_a_range_nothing_is_worded_for_a_scope() -> None:
 
 def test_tolerances_are_earned_by_a_verdict() -> None:
     factors = {"volume": {"low": "0.3 mL", "high": "0.7 mL"}, "temperature": {"low": "35 °C", "high": "40 °C"}}
-    ruggedness = Evaluation("ruggedness", details={"factors": factors})
     rows = [
         row("R1", "ruggedness.relative_effect", "volume", "met", observed=0.004, interval=(-0.02, 0.028)),
         row("R2", "ruggedness.relative_effect", "temperature", "not met", observed=0.06, interval=(0.036, 0.084)),
     ]
-    volume, temperature = stated(rows, {"ruggedness": ruggedness}).terms
+    volume, temperature = stated(rows, {}, factors=factors).terms
     assert volume == (
         "volume: may vary between 0.3 mL and 0.7 mL; it moves the result by 0.4 %, −2.0 to 2.8 % (R1 met)."
     )
@@ -135,14 +137,18 @@ def test_carry_over_lots_and_storage_become_terms_of_use() -> None:
 def test_open_actions_are_what_is_missing_or_not_shown() -> None:
     absent = (NotEvaluated("recovery", "recovery of spikes", ""), NotEvaluated("control", "control", "later"))
     rows = [
-        row("R1", "ruggedness.relative_effect", "equilibration", "not shown"),
+        row("R1", "comparison.difference_at", 4.0, "not shown"),
         row("R2", "trueness.bias", 1.0, "met"),
+        row("R3", "trueness.bias", 10.0, "not shown"),  # above the range that is proposed
+        row("R4", "ruggedness.relative_effect", "equilibration", "not shown"),  # held, by a term
     ]
-    evaluations = {"ruggedness": Evaluation("ruggedness")}
-    found = stated(rows, evaluations, absent=absent)
-    assert len(found.open_actions) == 2
-    assert found.open_actions[0].startswith("recovery of spikes: neither evaluated nor excused")
-    assert found.open_actions[1].startswith("R1, ruggedness relative effect (equilibration): not shown.")
+    note = {"kind": "impact", "number": "3", "by": "Q1", "column": "BAL-2", "old": "2026-03-31"}
+    found = stated(rows, {}, absent=absent, amendments=(note,))
+    assert [action.split(":")[0] for action in found.open_actions] == [
+        "recovery of spikes",
+        "R1, comparison difference at (4)",
+        "BAL-2",
+    ]
 
 
 def test_an_unjudged_study_asks_for_a_frozen_plan() -> None:

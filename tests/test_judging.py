@@ -14,7 +14,13 @@ from validation.judging import rules
 from validation.judging.conclusion import conclude, not_evaluated, quantification_limit, working_range
 from validation.judging.outcomes import evaluate, judge_study
 from validation.judging.requirements import judge, levels_not_held, requirement_faults
-from validation.stats.sample_size import POWER, df_for_upper_bound, equivalence_power, units_for_equivalence
+from validation.stats.sample_size import (
+    POWER,
+    df_for_upper_bound,
+    equivalence_power,
+    units_for_equivalence,
+    units_for_mean_bound,
+)
 from validation.study.lock import PlanOrder
 from validation.study.model import Reading
 from validation.study.plan import Plan
@@ -126,6 +132,18 @@ def test_smallest_number_has_the_power_and_one_less_has_not() -> None:
     assert equivalence_power(0.03, 0.1, found, 0.1, alpha=0.05) >= POWER
     assert equivalence_power(0.03, 0.1, found - 1, 0.1, alpha=0.05) < POWER
     assert units_for_equivalence(0.2, 0.1, 0.1, alpha=0.05).units is None
+
+
+@pytest.mark.parametrize(("room", "sd"), [(0.02, 0.03), (0.05, 0.03), (0.01, 0.05)])
+def test_units_for_the_bound_of_a_mean_are_those_of_statsmodels(room: float, sd: float) -> None:
+    # statsmodels.stats.power.TTestPower: sample size of a one-sided one-sample t test.
+    from math import ceil
+
+    from statsmodels.stats.power import TTestPower
+
+    wanted = TTestPower().solve_power(effect_size=room / sd, alpha=0.05, power=POWER, alternative="larger")
+    assert units_for_mean_bound(room, sd, alpha=0.05).units == ceil(wanted)
+    assert units_for_mean_bound(-room, sd, alpha=0.05).units is None
 
 
 def test_degrees_of_freedom_for_a_bound_against_simulation() -> None:

@@ -85,12 +85,12 @@ def fitness(
     absent : what was not evaluated
     """
     materials = tuple(material for chapter in MATERIALS for material in _materials(study, chapter, rows, evaluations))
-    terms = tuple(term for row in rows if (term := _term(row, evaluations)) is not None)
+    termed = {row: term for row in rows if (term := _term(row, evaluations, study)) is not None}
     return Fitness(
         statement=_statement(study, materials, conclusion),
         materials=materials,
-        terms=terms,
-        open_actions=tuple(_open(rows, materials, absent, study)),
+        terms=tuple(termed.values()),
+        open_actions=tuple(_open([row for row in rows if row not in termed], absent, conclusion, study)),
         scope=_scope(study, materials, conclusion),
         outside=tuple(_outside(study, materials, conclusion)),
     )
@@ -128,6 +128,9 @@ def _material(
     told = sentence_list([f"{row.id} {row.outcome}" for row in own])
     if all(row.outcome == "met" for row in own):
         return Material(kind, name, "common standard", f"{size}: {told}")
+    if kind == "fuel":
+        # Which fuel thinned a used oil is seldom known, so a standard of its own would not help.
+        return Material(kind, name, "excluded from the scope", f"{size}: {told}")
     if any(row.outcome == "not met" for row in slopes) and all(row.outcome == "met" for row in others):
         reason = f"{size}: {told}; with a standard of its own it could be validated in a study of its own"
         return Material(kind, name, "own standard needed", reason)
@@ -144,13 +147,13 @@ def _size(ratio: Quantity | None) -> str:
 # ---------------------------------------------------------------------------------------------------------- terms
 
 
-def _term(row: RequirementResult, evaluations: Mapping[str, Evaluation]) -> str | None:
+def _term(row: RequirementResult, evaluations: Mapping[str, Evaluation], study: Study) -> str | None:
     """What a verdict on the procedure or a standard means for daily work; None where it says nothing of that kind."""
     chapter, _, name = row.quantity.partition(".")
     if row.outcome == "not judged" or row.observed is None or row.at is None:
         return None
     if chapter == "ruggedness" and name in ("effect", "relative_effect"):
-        return _tolerance(row, evaluations["ruggedness"])
+        return _tolerance(row, study)
     if chapter == "carry_over" and name in ("effect", "share"):
         shown = row.outcome == "met"
         use = "clears the path after a high sample" if shown else "does not clear the path after a high sample"
@@ -165,10 +168,10 @@ def _term(row: RequirementResult, evaluations: Mapping[str, Evaluation]) -> str 
     return None
 
 
-def _tolerance(row: RequirementResult, evaluation: Evaluation) -> str:
-    factors = evaluation.details.get("factors", {})
-    settings = factors.get(row.at, {}) if isinstance(factors, Mapping) else {}
-    between = f" between {settings['low']} and {settings['high']}" if {"low", "high"} <= set(settings) else ""
+def _tolerance(row: RequirementResult, study: Study) -> str:
+    experiment = study.plan.experiments.get("ruggedness")
+    settings = ((experiment.factors if experiment is not None else None) or {}).get(str(row.at))
+    between = f" between {settings['low']} and {settings['high']}" if settings else ""
     relative = row.quantity.endswith("relative_effect")
     value, span = _effect_text(row, relative)
     size = f"{value}, {span}" if span else value
@@ -260,18 +263,32 @@ def _outside(study: Study, materials: Sequence[Material], conclusion: Conclusion
 
 
 def _open(
-    rows: Sequence[RequirementResult], materials: Sequence[Material], absent: Sequence[NotEvaluated], study: Study
+    rows: Sequence[RequirementResult], absent: Sequence[NotEvaluated], conclusion: Conclusion, study: Study
 ) -> list[str]:
-    """What a person still has to supply or to decide."""
+    """What a person still has to supply or to decide; a term of use or a narrower range has settled the rest."""
     said = [
         f"{item.title}: neither evaluated nor excused; supply the readings or a reason."
         for item in absent
         if not item.excused
     ]
     for row in rows:
-        if row.outcome == "not shown":
+        if row.outcome == "not shown" and not _cut_away(row, conclusion):
             place = "" if row.at is None else f" ({level_text(row.at)})"
             said.append(f"{row.id}, {in_plain_words(row.quantity)}{place}: not shown. {row.reason}")
+    for entry in study.amendments:
+        if entry["kind"] == "impact":
+            said.append(
+                f"{entry['column']}: expired {entry['old']} while the study ran; impact note {entry['number']} by "
+                f"{entry['by']} is to be reviewed, and the new certificate to be entered in the next plan."
+            )
     if rows and all(row.outcome == "not judged" for row in rows):
         said.append("No requirement is judged: freeze the plan before the readings of the next study.")
     return said
+
+
+def _cut_away(row: RequirementResult, conclusion: Conclusion) -> bool:
+    """Whether the level lies outside the range that is proposed anyway."""
+    if not isinstance(row.at, float) or conclusion.range is None:
+        return False
+    low, high = conclusion.range
+    return not low <= row.at <= high

@@ -8,7 +8,7 @@ from typing import Literal
 
 from scipy import stats
 
-from validation.stats.sample_size import POWER, df_for_upper_bound, units_for_equivalence
+from validation.stats.sample_size import POWER, df_for_upper_bound, units_for_equivalence, units_for_mean_bound
 from validation.study.quantity import Quantity
 from validation.words import fixed, places_for, significant, with_interval
 
@@ -95,7 +95,7 @@ def _bound(quantity: Quantity, limit: float, *, upper: bool) -> RuleVerdict:
     judged, opposite = (high, low) if upper else (low, high)
     name, other, wrong = ("upper", "lower", "above") if upper else ("lower", "upper", "below")
     places = places_for((high - low) / 4)
-    numbers = f"observed {fixed(value, places)} {quantity.unit}, {name} bound {fixed(judged, places)}"
+    numbers = f"observed {fixed(value, places)}{_unit(quantity)}, {name} bound {fixed(judged, places)}"
     text = f"{numbers}, limit {significant(limit)}"
     if judged <= limit if upper else judged >= limit:
         outcome: RuleOutcome = "met"
@@ -105,8 +105,7 @@ def _bound(quantity: Quantity, limit: float, *, upper: bool) -> RuleVerdict:
         reason = f"Even the {other} bound {fixed(opposite, places)} is {wrong} the limit: {text}."
     else:
         outcome = "not shown"
-        more = "More readings would narrow it; no number can be promised."
-        settles = _df_that_settle(quantity, limit) if upper else more
+        settles = _bound_that_settles(quantity, limit, upper=upper)
         reason = f"The {name} bound is {wrong} the limit: {text}. {settles}"
     return RuleVerdict(outcome, value, interval, quantity.judged_confidence, reason, judged)
 
@@ -120,7 +119,7 @@ def point(quantity: Quantity, limit: float, target: float, *, about_target: bool
     interval = quantity.judged_interval
     observed, _span = with_interval(value, interval)
     text = (
-        f"The estimate {observed} {quantity.unit} alone is judged, against "
+        f"The estimate {observed}{_unit(quantity)} alone is judged, against "
         f"{_about(target, limit) if about_target else significant(limit)}"
     )
     bound, thin = None, ""
@@ -146,8 +145,11 @@ def _one_sided(quantity: Quantity) -> float:
 
 def _observed(quantity: Quantity) -> str:
     value, span = with_interval(quantity.value or 0.0, quantity.judged_interval)
-    unit = "" if quantity.unit == "1" else f" {quantity.unit}"
-    return f"{value}{unit}, from {span}"
+    return f"{value}{_unit(quantity)}, from {span}"
+
+
+def _unit(quantity: Quantity) -> str:
+    return "" if quantity.unit == "1" else f" {quantity.unit}"
 
 
 def _about(target: float, limit: float) -> str:
@@ -175,6 +177,28 @@ def _units_that_settle(quantity: Quantity, limit: float, target: float) -> str:
         f"About {size.units} {quantity.unit_name} instead of {units} would settle it (true difference "
         f"{fixed(difference, places)}, "
         f"standard deviation of one of the {quantity.unit_name} {significant(sd, 2)}, power {POWER:.0%})."
+    )
+
+
+def _bound_that_settles(quantity: Quantity, limit: float, *, upper: bool) -> str:
+    """What would bring the bound to its side of the limit: of a mean more units, of a standard deviation more df."""
+    error, units = quantity.standard_uncertainty, quantity.units
+    if error is None or units is None or units < 2:
+        more = "More readings would narrow it; no number can be promised."
+        return _df_that_settle(quantity, limit) if upper else more
+    value = quantity.value or 0.0
+    room = limit - value if upper else value - limit
+    if room <= 0:
+        return "No number of readings would settle it as met if the true value is what was observed."
+    alpha = (1 - (quantity.judged_confidence or 0.9)) / 2
+    sd = error * sqrt(units)
+    size = units_for_mean_bound(room, sd, alpha=alpha)
+    if size.units is None:
+        return "No realistic number of readings would settle it if the true value is what was observed."
+    return (
+        f"About {size.units} {quantity.unit_name} instead of {units} would settle it (true value "
+        f"{fixed(value, places_for(error))}, standard deviation of one of the {quantity.unit_name} "
+        f"{significant(sd, 2)}, power {POWER:.0%})."
     )
 
 

@@ -84,6 +84,42 @@ def units_for_equivalence(difference: float, sd: float, limit: float, *, alpha: 
     return SampleSizeResult(low, difference, sd, POWER, source)
 
 
+def units_for_mean_bound(room: float, sd: float, *, alpha: float) -> SampleSizeResult:
+    """Smallest number of units with which the one-sided 1 - alpha bound of a mean stays on its side of a limit.
+
+    Parameters
+    ----------
+    room, sd : distance of the true mean from the limit, positive on the good side; standard deviation of one unit
+    alpha : one-sided level of the bound
+
+    Returns
+    -------
+    SampleSizeResult, `units` None where there is no room or `MOST_UNITS` do not suffice
+
+    References
+    ----------
+    Power of the one-sided one-sample t test by the non-central t distribution (any textbook; from memory).
+    """
+    source = "one-sided t test, non-central t"
+    if not (room > 0 and sd > 0 and isfinite(sd)):
+        return SampleSizeResult(None, room, sd, POWER, source)
+
+    def power(units: int) -> float:
+        df = units - 1
+        return float(stats.nct.sf(stats.t.ppf(1 - alpha, df), df, room / sd * sqrt(units)))
+
+    low, high = 2, MOST_UNITS
+    if power(high) < POWER:
+        return SampleSizeResult(None, room, sd, POWER, source)
+    while low < high:
+        middle = (low + high) // 2
+        if power(middle) >= POWER:
+            high = middle
+        else:
+            low = middle + 1
+    return SampleSizeResult(low, room, sd, POWER, source)
+
+
 def df_for_upper_bound(sd: float, limit: float, *, alpha: float) -> SampleSizeResult:
     """Smallest degrees of freedom with which the 1 - alpha upper bound of a standard deviation stays below a limit.
 
