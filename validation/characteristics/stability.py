@@ -34,14 +34,14 @@ NO_ALLOWED_CHANGE = "The plan states no stability.allowed_change: no expiry is g
 NO_PLANNED_TIME = "The plan states no stability.planned_time: no change over a time is given."
 NO_ALLOWED_DRIFT = "The plan states no control.allowed_drift: no calibration interval is proposed."
 _DESIGNS = {
-    "runs not stated": "The worksheet has no run column: the readings of the state {state} are taken as independent, which they "
-    "are not where ages were measured on different days.",
-    "one run": "All ages of the state {state} were measured in one run (isochronous): what a run adds to its results leaves the "
-    "slope alone.",
-    "run is the unit": "The ages of the state {state} were measured in different runs and carry their errors: the mean of each "
-    "run at an age is the unit, {units} in all.",
-    "runs kept apart": "Every run holds several ages of the state {state}: each run has an intercept of its own, so that what it "
-    "adds to its results leaves the slope alone.",
+    "runs not stated": "The worksheet has no run column: the readings of the state {state} are taken as independent, "
+    "which they are not where ages were measured on different days.",
+    "one run": "All ages of the state {state} were measured in one run (isochronous): what a run adds to its results "
+    "leaves the slope alone.",
+    "run is the unit": "The ages of the state {state} were measured in different runs and carry their errors: the mean "
+    "of each run at an age is the unit, {units} in all.",
+    "runs kept apart": "Every run holds several ages of the state {state}: each run has an intercept of its own, so "
+    "that what it adds to its results leaves the slope alone.",
 }
 
 
@@ -150,15 +150,15 @@ def _of_state(state: State, study: Study) -> _Found:
     line = state.line
     if line is None:
         note = (
-            f"No line can be fitted to the state {state.quoted}: it needs two ages or more, and more readings (where each age has "
-            "a run of its own: three ages or more)."
+            f"No line can be fitted to the state {state.quoted}: it needs two ages or more, and more readings (where "
+            "each age has a run of its own: three ages or more)."
         )
         return _Found([], [], [note], [], [])
     notes = [_DESIGNS[line.design].format(state=state.quoted, units=line.units)]
     if line.lack_of_fit_p is not None and line.lack_of_fit_p < 0.05:
         notes.append(
-            f"The results of the state {state.quoted} depart from a straight line (p = {p_value(line.lack_of_fit_p)}): look at the "
-            "figure before the change is used."
+            f"The results of the state {state.quoted} depart from a straight line (p = {p_value(line.lack_of_fit_p)}): "
+            "look at the figure before the change is used."
         )
     if state.censored:
         notes.append(f"{state.censored} censored reading(s) of the state {state.quoted} were left out.")
@@ -223,11 +223,12 @@ def _expiry_notes(state: State, until: ExpiryResult, longest: float, study: Stud
     bound = f"one-sided {100 * study.confidence:g} % bound"
     if until.capped:
         return [
-            f"The {bound} of the change of the state {state.quoted} stays within the allowed change up to the longest age studied: "
-            f"the expiry is at least {level_text(longest)} days, and nothing is said of later ages."
+            f"The {bound} of the change of the state {state.quoted} stays within the allowed change up to the longest "
+            f"age studied: the expiry is at least {level_text(longest)} days, and nothing is said of later ages."
         ]
     return [
-        f"The expiry of the state {state.quoted} is the age at which the {bound} of the change meets the allowed change."
+        f"The expiry of the state {state.quoted} is the age at which the {bound} of the change meets the allowed "
+        "change."
     ]
 
 
@@ -245,7 +246,8 @@ def _flags(state: State, line: StabilityLine) -> list[Flag]:
             test="studentised residual of the line on age",
             statistic=float(sizes[index]),
             critical=critical,
-            reason=f"The result at age {level_text(state.ages[index])} days lies apart from the line of the state {state.quoted}.",
+            reason=f"The result at age {level_text(state.ages[index])} days lies apart from the line of the state "
+            f"{state.quoted}.",
             at=state.name,
             worksheet=state.data.worksheet,
         )

@@ -59,15 +59,16 @@ def _effect(axes: Axes, entry: Mapping[str, Any], limit: float | None, unit: str
     if limit is None:
         return
     base = entry["second"]
-    axes.plot([-0.3, 0.3], [base + limit] * 2, color=VERMILION, lw=1.0, ls="-.")
+    axes.axhline(base + limit, color=VERMILION, lw=1.0, ls="-.")
     axes.annotate(
-        "mean blank 2\n+ limit",
-        (0.3, base + limit),
-        xytext=(3, 0),
+        "mean blank 2 + limit",
+        (1.33, base + limit),
+        xytext=(0, 4),
         textcoords="offset points",
-        va="center",
+        ha="right",
         color=VERMILION,
         fontsize=8.5,
+        bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.5},
     )
 
 

@@ -14,6 +14,9 @@ from validation.study.model import Study
 from validation.study.quantity import Evaluation
 from validation.words import fixed, level_text, places_for, significant
 
+#: Keeps a label readable where points lie under it.
+_GROUND: Any = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.5}
+
 
 def result_by_age(evaluation: Evaluation, study: Study) -> Figure | None:
     """Results against age with the line, the bounds of the change, the allowed change and the expiry."""
@@ -61,19 +64,23 @@ def _by_age(axes: Axes, entry: Mapping[str, Any], flagged: set[str]) -> None:
             ha="right",
             color=VERMILION,
             fontsize=8.5,
+            bbox=_GROUND,
         )
     if entry["expiry"] is not None and not entry["capped"]:
         axes.axvline(entry["expiry"], color=INK, lw=0.8, ls=":")
+        late = entry["expiry"] > 0.7 * longest
         axes.annotate(
             f"expiry\n{significant(entry['expiry'], 3)} days",
             (entry["expiry"], 0.0),
             xycoords=("data", "axes fraction"),
-            xytext=(4, 4),
+            xytext=(-4 if late else 4, 4),
             textcoords="offset points",
+            ha="right" if late else "left",
             fontsize=8.5,
+            bbox=_GROUND,
         )
     axes.set_title(
-        f"{entry['state']}; ground: {100 * entry['bound_at']:g} % bounds of the change", fontsize=9, fontweight="normal"
+        f"{entry['state']}; ground: one-sided {100 * entry['bound_at']:g} % bounds", fontsize=9, fontweight="normal"
     )
 
 
