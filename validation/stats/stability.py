@@ -280,10 +280,10 @@ def first_crossing(
     b = level * rise - q2 * per_intercept * sign * v_ab
     a = rise**2 - q2 * v_b
     inside = b * b - a * c
-    if inside < 0:
+    if inside < -1e-12 * b * b:
         return None
     # c > 0: the roots of a t^2 + 2 b t + c are c / (-b +- root), which is stable for a near zero, too.
-    root = sqrt(inside)
+    root = sqrt(max(0.0, inside))  # zero where the line itself is asked for, quantile 0, but for rounding
     ages = [c / bottom for bottom in (-b + root, -b - root) if bottom > 0]
     return min(ages, default=None)
 
