@@ -81,7 +81,7 @@ def evaluate(study: Study) -> Evaluation:
             notes.append(f"At the limit {level_text(limit)} no guard band can be given: {error}.")
     if not found:
         return Evaluation(NAME, missing=" ".join(notes))
-    notes += _limit_notes(found, known, study)
+    notes += _limit_notes(found, known, rule, study)
     history, history_notes = _history(study, known)
     notes += history_notes
     quantities = [q for at in found for q in _zone_quantities(at, known, study)]
@@ -147,7 +147,7 @@ def _at_limit(limit: float, known: _Uncertainty, rule: DecisionRule) -> AtLimit:
     return AtLimit(limit, float(known.curve(limit)), k, df, others[rule.rule], {name: others[name] for name in RULES})
 
 
-def _limit_notes(found: Sequence[AtLimit], known: _Uncertainty, study: Study) -> list[str]:
+def _limit_notes(found: Sequence[AtLimit], known: _Uncertainty, rule: DecisionRule, study: Study) -> list[str]:
     notes, (low, high) = [], study.plan.study.range
     for at in found:
         name = level_text(at.limit)
@@ -160,7 +160,7 @@ def _limit_notes(found: Sequence[AtLimit], known: _Uncertainty, study: Study) ->
             notes.append(f"The limit {name} lies outside the range of the study.")
         if at.zones.acceptance_limit <= 0:
             notes.append(f"At the limit {name} the guard band reaches down to zero: no result is reported as below.")
-        notes += _changing_u(at, known)
+        notes += _changing_u(at, known) if rule.u_at == "limit" else []
     for lower, upper in pairwise(found):
         if lower.zones.rejection_limit > upper.zones.acceptance_limit:
             a, b = level_text(lower.limit), level_text(upper.limit)
