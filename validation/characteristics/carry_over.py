@@ -526,7 +526,7 @@ CHARACTERISTIC = Characteristic(
             f"{NAME}.order_share",
             "share of the previous result that shows in the next one, from the order of the runs",
             "c",
-            "y = m_(run, material) + c y_previous, weights 1/s(x)^2, t interval",
+            "y = m_i + c y_previous, i the cell of run and material, weights 1/s(x)^2, t interval",
             "Draper and Smith 1998, chapters 9 and 23 (from memory)",
             "label",
             "1",

@@ -307,7 +307,8 @@ def _row(state: State, line: StabilityLine, until: ExpiryResult | None) -> list[
         line.residual_sd,
         line.degrees_of_freedom,
         line.lack_of_fit_p,
-        None if until is None else until.line_meets,
+        # Beyond the ages studied it would be an extrapolation.
+        None if until is None or (until.line_meets or 0.0) > max(state.ages) else until.line_meets,
     ]
 
 
@@ -552,9 +553,10 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     if drift is not None:
         q = evaluation.get(f"{NAME}.drift_in_run", drift["experiment"])
         if q is not None and q.value is not None:
+            count = len(drift["runs"])
             said.append(
                 f"Inside a run of {drift['experiment']} results drift by {_percent(q)} per {drift['unit']}, "
-                f"mean of {len(drift['runs'])} run(s)."
+                f"{'one run' if count == 1 else f'mean of {count} runs'}."
             )
     between = evaluation.get(f"{NAME}.drift_between_runs", "control")
     if between is not None and between.value is not None:
@@ -658,7 +660,7 @@ CHARACTERISTIC = Characteristic(
             f"{NAME}.drift_in_run",
             "relative drift inside a run",
             "g",
-            "y = m_(run, material) + g m t, one slope a run, Student t over runs",
+            "y = m_i + g m t, i the cell of run and material, m its mean result; one slope a run, Student t over runs",
             "weighted least squares; Student t over runs (common practice)",
             "label",
             "1/hour",
