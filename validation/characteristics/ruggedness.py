@@ -16,10 +16,10 @@ from validation.stats.two_level_designs import Mixed, mixed_with, resolution
 from validation.study.model import ExperimentData, Study
 from validation.study.ordering import natural_order
 from validation.study.quantity import Evaluation, Quantity
-from validation.words import fixed, places_for, sentence_list, significant, with_interval
+from validation.words import MINUS, fixed, places_for, sentence_list, significant, with_interval
 
 NAME = "ruggedness"
-LENTH = "Lenth's pseudo standard error"
+LENTH = "Lenth's PSE"
 NO_FACTORS = (
     "The plan names no factors of the screening. Write them with the two settings of each: "
     'factors: {equilibration: {low: "30 s", high: "60 s"}}.'
@@ -230,6 +230,7 @@ def _scatter(
             degrees_of_freedom=found.lenth.degrees_of_freedom,
             n=len(screen.rows),
             units=found.check.trials,
+            notes=() if found.residual_sd is None else found.residual_sd.notes,
             source=statistics.LENTH_SOURCE,
         )
         quantities.append(_quantity(screen, f"{NAME}.pseudo_standard_error", None, pse, None, study.unit))
@@ -406,21 +407,29 @@ def _factor_table(screen: _Screen, found: statistics.EffectsResult, order: Seque
 
 def _mixed_table(screen: _Screen) -> dict[str, Any]:
     names = screen.names
-    rows = []
+    rows: list[list[str]] = []
     for name, mixed in zip(names, mixed_with(screen.settings), strict=True):
         whole = [_interaction(names, item) for item in mixed if abs(item.share) > 1 - 1e-9]
         partly = [abs(item.share) for item in mixed if abs(item.share) <= 1 - 1e-9]
         most = f"{len(partly)} interactions, at most {fixed(max(partly), 2)} of each" if partly else ""
         rows.append([name, ", ".join(whole) or "none", most or "none"])
+    head = ["factor", "wholly mixed with", "partly mixed with"]
+    # A column that says nothing is left out, but never both.
+    partly_told = any(row[2] != "none" for row in rows)
+    shown = [
+        0,
+        *([1] if not partly_told or any(row[1] != "none" for row in rows) else []),
+        *([2] if partly_told else []),
+    ]
     return {
         "caption": "Interactions of two factors that each main effect is mixed with",
-        "head": ["factor", "wholly mixed with", "partly mixed with"],
-        "rows": rows,
+        "head": [head[k] for k in shown],
+        "rows": [[row[k] for k in shown] for row in rows],
     }
 
 
 def _interaction(names: Sequence[str], item: Mixed) -> str:
-    return f"{'minus ' if item.share < 0 else ''}{names[item.first]} x {names[item.second]}"
+    return f"{MINUS if item.share < 0 else ''}{names[item.first]} x {names[item.second]}"
 
 
 def _trial_table(screen: _Screen) -> dict[str, Any]:

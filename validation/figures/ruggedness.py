@@ -137,7 +137,7 @@ def half_normal(evaluation: Evaluation, study: Study) -> Figure | None:
             axes.annotate(
                 points[i]["name"],
                 (x[i], y[i]),
-                xytext=(-6, 4),
+                xytext=(-6, 14 if 2 * i < len(points) and i % 2 == 0 else 4),  # in turn: small ones lie close
                 textcoords="offset points",
                 ha="right",
                 va="bottom",

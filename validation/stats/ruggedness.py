@@ -387,7 +387,7 @@ def _route(scatter: _Scatter, check: DesignCheck, by_lenth: LenthResult | None) 
 
 
 def _notes(route: str, scatter: _Scatter, check: DesignCheck) -> tuple[str, ...]:
-    notes = [BLOCKS_OUT.format(blocks=scatter.blocks)] if scatter.blocks else []
+    notes = list(_blocks_out(scatter))
     if route == "Lenth":
         notes.append(BY_LENTH)
     elif route == "none":
@@ -395,6 +395,10 @@ def _notes(route: str, scatter: _Scatter, check: DesignCheck) -> tuple[str, ...]
     elif check.replicates[0] < check.replicates[1]:
         notes.append("The trials hold unequal numbers of readings; least squares weighs them by their numbers.")
     return tuple(notes)
+
+
+def _blocks_out(scatter: _Scatter) -> tuple[str, ...]:
+    return (BLOCKS_OUT.format(blocks=scatter.blocks),) if scatter.blocks else ()
 
 
 def _effect(
@@ -438,4 +442,4 @@ def _residual(scatter: _Scatter, check: DesignCheck, confidence: float) -> Estim
     if s == 0:
         return Estimate(0.0, degrees_of_freedom=scatter.df, n=n, units=check.trials, notes=(ALIKE,), source=SD_SOURCE)
     ends = claimed(s, sd_interval(s, scatter.df, confidence), confidence)
-    return Estimate(s, *ends, None, scatter.df, n, check.trials, (), SD_SOURCE)
+    return Estimate(s, *ends, None, scatter.df, n, check.trials, _blocks_out(scatter), SD_SOURCE)
