@@ -172,20 +172,27 @@ def _limit_notes(found: Sequence[AtLimit], known: _Uncertainty, rule: DecisionRu
 
 
 def _changing_u(at: AtLimit, known: _Uncertainty) -> list[str]:
-    """Where u grows with the result, a guard band made at the limit is too narrow above it; said where it shows."""
-    if at.zones.rule != "non-binary":
-        return []
-    r = at.zones.rejection_limit
-    there = 1 - float(probability_above(r, float(known.curve(r)), at.limit, degrees_of_freedom=at.degrees_of_freedom))
-    meant = 1 - float(probability_above(r, at.u, at.limit, degrees_of_freedom=at.degrees_of_freedom))
-    if there <= meant + 0.005:
-        return []
-    return [
-        f"At the limit {level_text(at.limit)} the guard band is made from the uncertainty at the limit, "
-        f"{significant(at.u, 2)}; at {at.text(r)} it is {significant(float(known.curve(r)), 2)}, so that the risk of a "
-        f"false condemnation there is {tables.percent(there)} in place of {tables.percent(meant)}. u_at: result would "
-        "solve for it."
-    ]
+    """Where u at an end of a zone is larger than at the limit, the guard band is too narrow there."""
+    ends = [(at.zones.acceptance_limit, "false clearance")]
+    if at.zones.rule == "non-binary":
+        ends.append((at.zones.rejection_limit, "false condemnation"))
+    notes = []
+    for end, what in ends if at.zones.guard_band > 0 else ():
+        there, meant = (_wrong(at, end, u) for u in (float(known.curve(end)), at.u))
+        if there > meant + 0.005:
+            notes.append(
+                f"At the limit {level_text(at.limit)} the guard band is made from the uncertainty at the limit, "
+                f"{significant(at.u, 2)}; at {at.text(end)} it is {significant(float(known.curve(end)), 2)}, so that "
+                f"the risk of a {what} there is {tables.percent(there)} in place of {tables.percent(meant)}. "
+                "u_at: result would solve for it."
+            )
+    return notes
+
+
+def _wrong(at: AtLimit, end: float, u: float) -> float:
+    """Probability that a result at an end of a zone lies on the other side of the limit."""
+    above = float(probability_above(end, u, at.limit, degrees_of_freedom=at.degrees_of_freedom))
+    return above if end <= at.limit else 1 - above
 
 
 # Earlier results ------------------------------------------------------------------------------------------------
@@ -214,7 +221,7 @@ def _history(study: Study, known: _Uncertainty) -> tuple[History | None, list[st
             fits.append(fit)
     fits.sort(key=lambda fit: fit.covariance is None)  # the order of PRIORS, those without an interval last
     if not fits:
-        return None, [*notes, NO_HISTORY]
+        return None, [*notes, "How often reports are wrong over all samples therefore cannot be said."]
     if fits[0].family != PRIORS[0]:
         notes.append(
             f"The earlier results do not tell two kinds of samples apart; the distribution is {fits[0].family}, which "
@@ -416,7 +423,9 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
         first = (
             f"At the limit {limit} the standard uncertainty is {significant(entry['u'], 2)}{of}; {entry['rule_words']}."
         )
-        if entry["rule"] == "non-binary":
+        if entry["acceptance"] <= 0:
+            zones = f" The guard band reaches down to zero: no result is reported as below {limit}."
+        elif entry["rule"] == "non-binary":
             zones = (
                 f" A result up to {a}{of} is reported as below the limit, one from {r}{of} on as above; between them "
                 f"the laboratory's own rule is to {details['between']}."

@@ -12,7 +12,7 @@ from validation.figures._levels import named
 from validation.figures.style import BLUE, GREY, INK, SKY, VERMILION, dossier_style, new_figure
 from validation.study.model import Study
 from validation.study.quantity import Evaluation
-from validation.words import fixed
+from validation.words import MINUS, fixed
 
 PANEL = 2.9  # inches a limit
 #: Ground of a label that stands on a hatched or crossed place.
@@ -39,10 +39,10 @@ def _panel(axes: Axes, entry: dict[str, Any], unit: str) -> None:
     clear_to, condemn_from = max(limit, a), min(limit, r)
     top = max(float(above[x <= clear_to].max(initial=0)), float((100 - above)[x >= condemn_from].max(initial=0)), 50.0)
     room = 1.42 * top
-    axes.axvspan(x[0], a, color=SKY, alpha=0.22, lw=0)
-    axes.axvspan(r, x[-1], facecolor="none", edgecolor=VERMILION, alpha=0.35, hatch="///", lw=0)
+    axes.axvspan(x[0], max(a, x[0]), color=SKY, alpha=0.22, lw=0)
+    axes.axvspan(min(r, x[-1]), x[-1], facecolor="none", edgecolor=VERMILION, alpha=0.35, hatch="///", lw=0)
     axes.axvline(limit, color=INK, lw=1.1)
-    for end in {a, r} - {limit}:
+    for end in sorted({a, r} - {limit}):
         axes.axvline(end, color=INK, lw=0.8, ls="--")
     # Solid where the report is made, dotted where it would be made without the guard band.
     for wanted, curve, end in ((x <= clear_to, above, x <= a), (x >= condemn_from, 100 - above, x >= r)):
@@ -67,6 +67,9 @@ def _names(axes: Axes, entry: dict[str, Any], x: np.ndarray, room: float) -> Non
     if entry["rule"] == "non-binary":
         spans += [(a, limit, "conditionally\nbelow"), (limit, r, "conditionally\nabove")]
     for low, high, text in spans:
+        low, high = max(low, x[0]), min(high, x[-1])
+        if high - low < 0.05 * (x[-1] - x[0]):
+            continue
         axes.text((low + high) / 2, 0.98 * room, text, ha="center", va="top", fontsize=8.5, color=INK, bbox=GROUND)
 
 
@@ -81,6 +84,8 @@ def _curve_labels(axes: Axes, x: np.ndarray, above: np.ndarray, entry: dict[str,
         (condemn_at, 100 - above, "left", 6, "false condemnation", VERMILION),
     )
     for at, curve, side, shift, text, color in places:
+        if not x[0] < at < x[-1]:
+            continue
         axes.annotate(
             text, (at, float(np.interp(at, x, curve))), xytext=(shift, 8), textcoords="offset points", ha=side,
             fontsize=8.5, color=color, bbox=GROUND,
@@ -90,8 +95,8 @@ def _curve_labels(axes: Axes, x: np.ndarray, above: np.ndarray, entry: dict[str,
 def _ticks(axes: Axes, entry: dict[str, Any]) -> None:
     """The limit and the ends of the zones are the marks of this axis; round numbers fill the ground beside them."""
     places = entry["places"]
-    own = sorted({entry["limit"], entry["acceptance"], entry["rejection"]})
     low, high = entry["x"][0], entry["x"][-1]
+    own = sorted(mark for mark in {entry["limit"], entry["acceptance"], entry["rejection"]} if low <= mark <= high)
     gap = 0.09 * (high - low)
     plain = [float(t) for t in axes.get_xticks() if low < t < high and all(abs(t - mark) > gap for mark in own)]
     marks = sorted({*own, *plain})
@@ -101,8 +106,10 @@ def _ticks(axes: Axes, entry: dict[str, Any]) -> None:
 def _title(entry: dict[str, Any], unit: str) -> str:
     limit = named(entry["limit"], unit)
     a, r = (fixed(entry[name], entry["places"]) for name in ("acceptance", "rejection"))
+    if a.startswith(MINUS):
+        return f"Limit {limit}: the guard band reaches zero, no result is reported as below"
     if entry["rule"] == "non-binary":
-        return f"Limit {limit}: up to {a} a result is below, from {r} above, between them not shown"
+        return f"Limit {limit}: below up to {a}, above from {r}, between them not shown"
     if entry["rule"] == "guarded":
         return f"Limit {limit}: up to {a} a result is reported as below, else as above"
     return f"Limit {limit}: the result alone decides, and at the limit half of the reports are wrong"
