@@ -14,6 +14,7 @@ import subprocess
 import sys
 import tempfile
 import time
+import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
 
@@ -23,6 +24,8 @@ from validation import resources
 from validation.characteristics import characteristics
 from validation.selftest.simulation import blanks, laboratories, low_range, pairs, runs, straight_lines, suspects
 from validation.stats import calibration, comparison, detection
+from validation.stats.distributions import Normal, Rectangular, StudentT, triangular
+from validation.stats.monte_carlo import monte_carlo
 from validation.stats.outliers import grubbs_single
 from validation.stats.precision import precision
 from validation.stats.reproducibility import reproducibility
@@ -179,6 +182,49 @@ def simulated_studies() -> list[tuple[str, float, float]]:
     return found
 
 
+def budget_of_ten() -> tuple[float, float, float, float, float]:
+    """Seconds of a million draws of a budget of ten inputs, in blocks and as one plain block of numpy, the largest
+    memory of both in MiB, and the seconds that a loop over single draws would take.
+    """
+    inputs = {
+        **{f"x{i}": Normal(0.0, 0.01 * (i + 1)) for i in range(4)},
+        **{f"x{i}": StudentT(0.0, 0.01, 5 + i) for i in range(4, 6)},
+        **{f"x{i}": Rectangular(-0.02, 0.02) for i in range(6, 9)},
+        "x9": triangular(-0.02, 0.02),
+    }
+    draws = 1_000_000
+
+    def model(**x: np.ndarray | float) -> np.ndarray | float:
+        product: np.ndarray | float = 4.0
+        for name in inputs:
+            product = product * (1 + x[name])
+        return product
+
+    def plain(size: int) -> None:
+        random = np.random.default_rng(1)
+        y = np.sort(model(**{name: one.draw(random, size) for name, one in inputs.items()}))
+        y.mean(), y.std(ddof=1), y[int(0.025 * size)], y[int(0.975 * size)]
+
+    def measured(job: Callable[[], object]) -> tuple[float, float]:
+        start = time.perf_counter()
+        job()
+        seconds = time.perf_counter() - start
+        tracemalloc.start()
+        job()
+        peak = tracemalloc.get_traced_memory()[1] / 2**20
+        tracemalloc.stop()
+        return seconds, peak
+
+    blocks = measured(lambda: monte_carlo(model, inputs, draws=draws, seed=1))
+    whole = measured(lambda: plain(draws))
+    random, singles = np.random.default_rng(1), 2000
+    start = time.perf_counter()
+    for _ in range(singles):
+        model(**{name: float(one.draw(random, 1)[0]) for name, one in inputs.items()})
+    loop = (time.perf_counter() - start) * draws / singles
+    return blocks[0], blocks[1], whole[0], whole[1], loop
+
+
 def main() -> None:
     """Measure and print."""
     names = list(characteristics())
@@ -212,6 +258,11 @@ def main() -> None:
     print("cost of a simulated study, microseconds:          at once    plain loop   ratio")
     for name, at_once, loop in simulated_studies():
         print(f"  {name:<46s} {at_once:9.1f} {loop:13.1f} {loop / at_once:7.0f}")
+    seconds, memory, whole, whole_memory, loop = budget_of_ten()
+    print("a million draws of a budget of ten inputs, mean, u and both intervals:")
+    print(f"  in blocks, with the shortest interval and errors {seconds:5.2f} s  {memory:5.0f} MiB")
+    print(f"  one plain block of numpy                         {whole:5.2f} s  {whole_memory:5.0f} MiB")
+    print(f"  a loop over single draws, extrapolated           {loop:5.1f} s   {loop / seconds:.0f} times the blocks")
 
 
 if __name__ == "__main__":
