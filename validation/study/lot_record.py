@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict
 
 from validation.study.plan import Text
 from validation.study.yaml_reading import Path_
@@ -208,7 +208,7 @@ class Preparation(_Model):
     unit: Text
     fuel: Fuel
     oil: Oil
-    weighings: Annotated[tuple[Weighing, ...], Field(min_length=2)]
+    weighings: tuple[Weighing, ...]
     vessel: Text | None = None
     temperature: Text | None = None
     cap_time: Text | None = None

@@ -416,9 +416,6 @@ def _translated(item: Any, path: Path_, reading: Reading, file: str) -> Fault:
         close = difflib.get_close_matches(str(item["input"]), re.findall('"([^"]+)"', words), n=1)
         mend = f'Write "{close[0]}".' if close else "Write one of these."
         return Fault(file, "The word is unknown here.", mend, row, None, name, found, words)
-    if kind == "too_short":
-        mend = "List both, in the order of addition: what was weighed, its mass, its uncertainty, the balance."
-        return Fault(file, "A lot needs a weighing of fuel and one of oil.", mend, row, None, name)
     expected = _EXPECTED.get(kind, item["msg"])
     return Fault(file, "The value is of the wrong kind.", f"Write {expected}.", row, None, name, found, expected)
 

@@ -1,4 +1,4 @@
-"""history/readings.csv: each reading as it was when `check` or `run` first saw it, so that a later change shows."""
+"""history/readings.csv: each reading and lot record as `check` or `run` first saw it, so that a later change shows."""
 
 from __future__ import annotations
 
@@ -15,14 +15,20 @@ from validation.study.lock import HISTORY
 from validation.study.model import Reading, Study
 from validation.study.text_files import decode
 from validation.study.worksheets import WORKSHEETS
+from validation.study.yaml_reading import Path_, key_name
 
 RECORD = f"{HISTORY}/readings.csv"
 _COLUMNS = ("file", "row", "reading", "sha256", "written")
+#: What is filled into a lot record while the lot is in use.
+_FILLED_LATER = ("first_use", "last_use")
 
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A worksheet cell that differs from what was first seen, without an amendment. `row` is the line today."""
+    """A worksheet cell that differs from what was first seen, without an amendment. `row` is the line today.
+
+    A lot record counts as one reading of the name of its file, its keys as columns.
+    """
 
     file: str
     row: int | None
@@ -34,8 +40,12 @@ class Change:
     def __str__(self) -> str:
         place = self.file if self.row is None else f"{self.file}, row {self.row}"
         if self.column == "":
+            if self.reading == self.file:
+                return f"{self.file}: the lot record was there and is gone."
             return f"{place} (reading {self.reading}): the row was there and is gone."
         old, new = self.old or "empty", self.new or "empty"
+        if self.reading == self.file:
+            return f'{place}, "{self.column}": {old} became {new} since it was first read.'
         return f'{place} (reading {self.reading}), column "{self.column}": {old} became {new} without an amendment.'
 
     def to_dict(self) -> dict[str, object]:
@@ -72,6 +82,7 @@ def changed_readings(study: Study) -> tuple[Change, ...]:
     """Every cell that changed in a worksheet since it was first seen, row by row."""
     known, _ = _recorded(study.folder)
     present = {reading.reading: reading for data in study.experiments.values() for reading in data.readings}
+    present |= {reading.reading: reading for reading in _lot_records(study)}
     changes: list[Change] = []
     for name, (file, cells, sha256) in known.items():
         reading = present.get(name)
@@ -109,6 +120,26 @@ def _with_result(study: Study) -> Iterator[Reading]:
             if reading.reading not in seen and reading.written.get(WORKSHEETS[name].value):
                 seen.add(reading.reading)
                 yield reading
+    yield from _lot_records(study)
+
+
+def _lot_records(study: Study) -> Iterator[Reading]:
+    """Each lot record as if it were one reading."""
+    for record in study.lot_records.values():
+        content = record.preparation.model_dump(mode="json", exclude_unset=True, exclude=set(_FILLED_LATER))
+        cells = dict(_flat(content, ()))
+        yield Reading(record.file, "standards", record.file, 1, cells, cells)
+
+
+def _flat(value: object, path: Path_) -> Iterator[tuple[str, str]]:
+    if isinstance(value, Mapping):
+        for key, item in value.items():
+            yield from _flat(item, (*path, key))
+    elif isinstance(value, list | tuple):
+        for position, item in enumerate(value):
+            yield from _flat(item, (*path, position))
+    else:
+        yield key_name(path), str(value)
 
 
 def _recorded(folder: Path) -> tuple[dict[str, tuple[str, dict[str, str], str]], list[Fault]]:
