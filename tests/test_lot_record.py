@@ -384,6 +384,15 @@ def test_a_bad_record_is_refused_by_field_and_mend(name):
     assert mend in fault.mend, str(fault)
 
 
+def test_a_record_without_weighings_is_refused():
+    head, tail = RECORD.split("weighings:")[0], RECORD[RECORD.index("loss_while_weighing") :]
+    (fault,) = faults_of(head + tail)
+    assert (fault.column, fault.reason) == ("weighings", 'The key "weighings" is missing.')
+    faults = faults_of(f"{head}weighings: []\n{tail}")
+    assert [fault.column for fault in faults] == ["weighings"]
+    assert "No weighing of fuel" in faults[0].reason
+
+
 def test_every_fault_is_told_at_once():
     text = RECORD
     for old, new in (

@@ -1,0 +1,472 @@
+"""Standards: the assigned value of a weighed lot and its uncertainty, against printed examples and closed forms."""
+
+from dataclasses import replace
+from math import sqrt
+from pathlib import Path
+
+import numpy as np
+import pytest
+import yaml
+from lot_records import RECORD, STANDARDS, lot_study
+from scipy import integrate, stats
+from small_study import small_study
+
+from validation import resources
+from validation.characteristics import standards
+from validation.figures.standards import budget_bars, traceability_chain
+from validation.figures.style import alternative_text
+from validation.stats.distributions import Normal, Rectangular, one_sided, triangular
+from validation.stats.standards import (
+    AIR,
+    FUEL_DENSITY,
+    LOSS,
+    OIL_DENSITY,
+    PURITY,
+    WEIGHTS,
+    Weighed,
+    assigned_value,
+    buoyancy_factor,
+)
+from validation.study.load import load_study
+from validation.study.lot_record_reading import parse_lot_record
+from validation.study.lot_values import lot_value
+
+REFERENCE = Path(__file__).parent / "reference"
+NET = (Weighed("fuel", "fuel"), Weighed("oil", "oil"))
+
+
+def value_of(text, **options):
+    record, faults = parse_lot_record(text.encode(), "standards/S-1.yaml", lot="S-1", unit="%")
+    assert not faults
+    return lot_value(record, confidence=0.95, **options)
+
+
+# Assigned value and its uncertainty ------------------------------------------------------------------------------
+
+
+def test_value_and_uncertainty_match_quam_a1():
+    # Source: Eurachem/CITAC CG 4 (QUAM:2012), example A1, as public transcriptions give it: 100.28 mg of cadmium
+    # (u = 0.05 mg) of purity 0.9999 +- 0.0001 (rectangular) in 100.0 mL, of which the guide joins u(V) = 0.07 mL:
+    # c = 1002.7 mg/L, u = 0.9 mg/L, U = 1.8 mg/L with k = 2. Here as a mass fraction, a litre read as a kilogram:
+    # metal and solvent weigh 100.0 g together.
+    example = yaml.safe_load((REFERENCE / "unc-quam-a1.yaml").read_text(encoding="utf-8"))
+    data, printed = example["data"], example["expected"]
+    mass, u_mass = (number / 1000 for number in data["m_mg"])
+    purity = Rectangular(0.9999 - data["purity_half_width"], 0.9999 + data["purity_half_width"])
+    total, u_total = data["flask_ml"], float(printed["u_V"])
+    inputs = {"fuel": Normal(mass, u_mass), "oil": Normal(total - mass, u_total), PURITY: purity}
+    result = assigned_value(NET, inputs, scale=1e6)
+    assert f"{result.value:.1f}" == printed["c_mg_l"]
+    assert f"{result.standard_uncertainty:.1f}" == printed["u_c"]
+    assert f"{result.standard_uncertainty / result.value:.4f}" == printed["relative_u"]
+    assert f"{2 * round(result.standard_uncertainty, 1):.1f}" == "1.8"
+    assert f"{purity.standard_uncertainty:.6f}" == printed["u_P"]
+
+
+def test_the_unrounded_components_of_quam_a1_give_the_unrounded_uncertainty():
+    # Source: as above; the same file notes 0.835 mg/L from components that are not rounded on the way.
+    example = yaml.safe_load((REFERENCE / "unc-quam-a1.yaml").read_text(encoding="utf-8"))
+    data = example["data"]
+    half, drift = data["flask_half_width_triangular"], data["temperature_half_width"]
+    relative = {
+        "flask": triangular(1 - half / 100, 1 + half / 100),
+        "filling": Normal(1, data["flask_repeatability"] / 100),
+    }
+    relative["temperature"] = Rectangular(1 - drift / 100, 1 + drift / 100)
+    mass, u_mass = (number / 1000 for number in data["m_mg"])
+    inputs = {
+        "fuel": Normal(mass, u_mass),
+        "oil": Normal(100 - mass, 0.0),
+        PURITY: Rectangular(0.9998, 1.0),
+        **relative,
+    }
+    result = assigned_value(NET, inputs, list(relative), scale=1e6)
+    assert result.standard_uncertainty == pytest.approx(example["recomputed"]["u_c"], abs=0.0015)
+
+
+def closed_form(fuel, oil, purity, loss):
+    """Derivatives of w = 100 f (1 - l) P / (f (1 - l) + o), by hand."""
+    left, total = fuel * (1 - loss), fuel * (1 - loss) + oil
+    return {
+        "fuel": 100 * purity * (1 - loss) * oil / total**2,
+        "oil": -100 * purity * left / total**2,
+        PURITY: 100 * left / total,
+        LOSS: -100 * purity * fuel * oil / total**2,
+    }
+
+
+@pytest.mark.parametrize(
+    ("fuel", "oil", "purity", "most"),
+    [(1.0003, 19.0049, 1.0, 0.005), (0.02, 19.98, 0.9, 0.2), (10.0, 10.0, 0.5, 0.0)],
+)
+def test_the_budget_matches_its_closed_form(fuel, oil, purity, most):
+    # Source: JCGM 100:2008, 5.1.2, with derivatives of the mass fraction taken by hand.
+    inputs = {
+        "fuel": Normal(fuel, 0.0003),
+        "oil": Normal(oil, 0.0004),
+        PURITY: Normal(purity, 0.001),
+        LOSS: one_sided(most),
+    }
+    result = assigned_value(NET, inputs)
+    left = fuel * (1 - most / 2)
+    assert result.value == pytest.approx(100 * left * purity / (left + oil), rel=1e-14)
+    assert result.weighed == pytest.approx(100 * fuel * purity / (fuel + oil), rel=1e-14)
+    assert result.loss_shift == pytest.approx(result.value - result.weighed, abs=1e-14)
+    slopes = closed_form(fuel, oil, purity, most / 2)
+    for part in result.propagated.parts:
+        assert part.sensitivity == pytest.approx(slopes[part.name], rel=1e-8)
+    u = {"fuel": 0.0003, "oil": 0.0004, PURITY: 0.001, LOSS: most / sqrt(12)}
+    combined = sqrt(sum((slopes[name] * u[name]) ** 2 for name in u))
+    assert result.standard_uncertainty == pytest.approx(combined, rel=1e-8)
+
+
+def test_the_impurity_stays_in_the_denominator():
+    # 10 g of fuel of purity 0.9 with 90 g of oil: 9 g of analyte in 100 g, not in 99 g.
+    inputs = {"fuel": Normal(10, 0), "oil": Normal(90, 0), PURITY: Normal(0.9, 0)}
+    assert assigned_value(NET, inputs).value == pytest.approx(9.0, rel=1e-15)
+
+
+def test_units_of_mass_and_of_the_result_do_not_matter():
+    inputs = {"fuel": Normal(1.0003, 0.0003), "oil": Normal(19.0049, 0.0003), PURITY: Normal(1, 0.001)}
+    grams = assigned_value(NET, inputs)
+    heavier = {
+        name: Normal(1000 * inputs[name].mean, 1000 * inputs[name].standard_uncertainty) for name in ("fuel", "oil")
+    }
+    milligrams = assigned_value(NET[::-1], {**inputs, **heavier}, scale=1e6)
+    assert milligrams.value == pytest.approx(1e4 * grams.value, rel=1e-14)
+    assert milligrams.standard_uncertainty == pytest.approx(1e4 * grams.standard_uncertainty, rel=1e-8)
+
+
+def test_buoyancy_matches_a_printed_example():
+    # Source: operating instructions of an analytical balance, section on air buoyancy (a public copy was read):
+    # aluminium, density 2.7 g/cm3, weights 8.0 g/cm3, air 0.0012 g/cm3, readout 2000.000 mg, corrected 2000.589 mg.
+    assert 2000.000 * buoyancy_factor(0.0012, 8.0, 2.7) == pytest.approx(2000.589, abs=0.0005)
+
+
+def test_buoyancy_of_equal_densities_cancels_and_of_weights_is_none():
+    assert buoyancy_factor(1.2, 8000.0, 8000.0) == 1.0
+    densities = {
+        AIR: Normal(1.2, 0),
+        WEIGHTS: Normal(8000, 0),
+        FUEL_DENSITY: Normal(850, 0),
+        OIL_DENSITY: Normal(850, 0),
+    }
+    inputs = {"fuel": Normal(1, 0), "oil": Normal(19, 0), PURITY: Normal(1, 0), **densities}
+    assert assigned_value(NET, inputs).value == pytest.approx(5.0, rel=1e-14)
+    # Closed form to first order: w (1 - w/100) rho_a (1/rho_f - 1/rho_o) = 5 * 0.95 * 1.2 (1/835 - 1/870).
+    apart = {**inputs, FUEL_DENSITY: Normal(835, 0), OIL_DENSITY: Normal(870, 0)}
+    shift = assigned_value(NET, apart).buoyancy_shift
+    assert shift == pytest.approx(5 * 0.95 * 1.2 * (1 / 835 - 1 / 870), rel=0.005)
+
+
+def test_a_one_sided_loss_matches_its_exact_distribution():
+    # The loss alone, rectangular on [0, 0.3]: w falls in l, so its quantiles are w at the quantiles of l; mean and
+    # standard deviation by numerical integration (scipy).
+    most = 0.3
+
+    def w(loss):
+        return 100 * 5 * (1 - loss) / (5 * (1 - loss) + 5)
+
+    inputs = {"fuel": Normal(5, 0), "oil": Normal(5, 0), PURITY: Normal(1, 0), LOSS: one_sided(most)}
+    result = assigned_value(NET, inputs, seed=1)
+    mean = integrate.quad(w, 0, most)[0] / most
+    sd = sqrt(integrate.quad(lambda x: (w(x) - mean) ** 2, 0, most)[0] / most)
+    drawn = result.drawn
+    assert drawn.mean == pytest.approx(mean, abs=5 * drawn.mean_error)
+    assert drawn.standard_uncertainty == pytest.approx(sd, abs=5 * drawn.uncertainty_error)
+    assert drawn.symmetric[0] == pytest.approx(w(0.975 * most), abs=5 * drawn.end_errors[0])
+    assert drawn.symmetric[1] == pytest.approx(w(0.025 * most), abs=5 * drawn.end_errors[1])
+    # A rectangular result ends: the normal interval of propagation reaches beyond what any loss can give.
+    assert not result.agreement.agrees
+    assert result.propagated.interval[0] < w(most)
+    assert result.propagated.interval[1] > w(0)
+
+
+def test_monte_carlo_is_repeatable_and_left_out_unless_asked_for():
+    first, second = (value_of(RECORD, draw=True).result.drawn for _ in range(2))
+    assert first == second
+    assert value_of(RECORD).result.drawn is None
+
+
+@pytest.mark.parametrize(
+    ("weighings", "left_out", "match"),
+    [
+        (NET[:1], "", "of fuel and of oil"),
+        (NET, PURITY, "inputs must hold purity"),
+        (NET, "oil", "inputs must hold oil"),
+        (NET, OIL_DENSITY, "inputs must hold density of oil"),
+    ],
+)
+def test_unusable_input_is_refused(weighings, left_out, match):
+    inputs = {"fuel": Normal(1, 0), "oil": Normal(19, 0), PURITY: Normal(1, 0)}
+    inputs |= {AIR: Normal(1.2, 0), WEIGHTS: Normal(8e3, 0), FUEL_DENSITY: Normal(835, 0), OIL_DENSITY: Normal(870, 0)}
+    inputs.pop(left_out, None)
+    with pytest.raises(ValueError, match=match):
+        assigned_value(weighings, inputs)
+
+
+def test_the_truth_lies_in_the_interval_at_the_stated_rate():
+    # 2000 lots made with errors as their records state: loss anywhere in [0, a], normal errors of balance, portion and
+    # purity. The interval at 95 % holds the truth in 1900 +- 5 standard errors of a binomial count.
+    random = np.random.default_rng(160)
+    inside = 0
+    for _ in range(2000):
+        loss, fuel, oil = (
+            0.01 * random.random(),
+            1 + 0.002 * random.standard_normal(),
+            19 + 0.02 * random.standard_normal(),
+        )
+        kept = fuel * (1 - loss)
+        truth = 100 * kept * 0.99 / (kept + oil) * (1 + 0.002 * random.standard_normal())
+        inputs = {
+            "fuel": Normal(fuel + 0.003 * random.standard_normal(), 0.003),
+            "oil": Normal(oil + 0.003 * random.standard_normal(), 0.003),
+            PURITY: Normal(0.99 + 0.001 * random.standard_normal(), 0.001),
+            LOSS: one_sided(0.01),
+            "portion": Normal(1, 0.002),
+        }
+        low, high = assigned_value(NET, inputs, ["portion"]).propagated.interval
+        inside += low <= truth <= high
+    low, high = stats.binom.interval(0.9999, 2000, 0.95)
+    assert low <= inside <= high
+
+
+# From the record -------------------------------------------------------------------------------------------------
+
+
+def test_a_budget_of_20_g_at_5_percent_by_hand():
+    # From memory, common practice: two weighings of u = 0.3 mg bring 0.03 % relative, a loss of 0 to 0.5 % brings
+    # 0.5/sqrt(12) = 0.14 %, all times 1 - w since fuel is part of the whole.
+    found = {part.name: abs(part.contribution) for part in value_of(RECORD).result.propagated.parts}
+    value = value_of(RECORD).result.value
+    assert 100 * found["mass of fuel"] / value == pytest.approx(0.95 * 0.03, abs=0.0005)
+    assert 100 * found["loss while weighing"] / value == pytest.approx(0.95 * 0.5 / sqrt(12), abs=0.0005)
+    assert 100 * found["homogeneity of the lot"] / value == pytest.approx(0.4, rel=1e-6)
+    assert 100 * found["loss in use"] / value == pytest.approx(0.3, rel=1e-6)
+
+
+def test_the_mean_loss_is_corrected_and_said():
+    found = value_of(RECORD)
+    none = value_of(RECORD.replace('{most: "0.5%", shape: one sided}', "{negligible_because: capped at once}"))
+    either = value_of(RECORD.replace("shape: one sided", "shape: rectangular"))
+    # w = 4.995 %: half of 0.5 % of the fuel, times 1 - w/100.
+    assert found.result.value - none.result.value == pytest.approx(-0.0025 * 4.995 * 0.95, rel=0.002)
+    assert either.result.value == pytest.approx(none.result.value, rel=1e-14)
+    assert any("corrected for the mean of that, 0.25 %" in note for note in found.notes)
+    assert any("not corrected" in note and "either way" in note for note in either.notes)
+    assert any("left out of the uncertainty because: capped at once." in note for note in none.notes)
+    # Twice as wide, rectangular about zero: twice the standard uncertainty.
+    parts = [
+        {part.name: part.standard_uncertainty for part in item.result.propagated.parts} for item in (found, either)
+    ]
+    assert parts[1][LOSS] == pytest.approx(2 * parts[0][LOSS], rel=1e-12)
+
+
+def test_a_shared_balance_reading_cancels():
+    # Fuel first, its gross weight is the tare of the oil: an error of that reading raises one mass, lowers the other.
+    text = RECORD.replace("{what: oil, mass_g: 19.0049", "{what: fuel, gross_g: 31.0003, tare_g: 30.0").replace(
+        "{what: fuel, mass_g: 1.0003", "{what: oil, gross_g: 50.0052, tare_g: 31.0003"
+    )
+    shared = value_of(text).result.propagated
+    apart = value_of(text.replace("tare_g: 31.0003", "tare_g: 31.00030001")).result.propagated
+    assert len(shared.parts) == len(apart.parts) - 1
+    loss = 0.0025
+    slopes = closed_form(1.0003, 19.0049, 0.999, loss)
+    by_hand = [slopes["fuel"], slopes["fuel"] - slopes["oil"], slopes["oil"]]
+    found = [part.sensitivity for part in shared.parts if part.name.startswith(("tare", "gross"))]
+    # Buoyancy changes both masses by 1.3 parts in a thousand.
+    assert [abs(number) for number in found] == pytest.approx([abs(number) for number in by_hand], rel=0.003)
+    assert sum(part.name.startswith("tare") for part in shared.parts) == 1
+
+
+def test_a_component_may_be_weighed_in_portions():
+    text = RECORD.replace("mass_g: 19.0049", "mass_g: 10").replace(
+        "  - {what: fuel", "  - {what: oil, mass_g: 9.0049, u_g: 0.0003, balance: BAL-1}\n  - {what: fuel"
+    )
+    found = value_of(text).result
+    assert found.value == pytest.approx(value_of(RECORD).result.value, rel=1e-12)
+    assert [part.name for part in found.propagated.parts][:3] == ["mass of oil 1", "mass of oil 2", "mass of fuel"]
+
+
+def test_what_a_record_leaves_out_is_said():
+    bare = "\n".join(line for line in RECORD.splitlines() if not line.startswith(("loss", "buoy", "homog", "in_use")))
+    notes = value_of(bare.replace(", u_purity: 0.0002", "")).notes
+    for title in ("loss while weighing", "air buoyancy", "homogeneity", "loss in use"):
+        assert f"Lot S-1: the record says nothing about {title}; it counts as nothing in the uncertainty." in notes
+    assert "Lot S-1: the purity of the fuel, 0.999, is taken as exact, as the record states it." in notes
+
+
+def test_a_loss_in_use_that_its_uncertainty_does_not_cover_is_said():
+    # 1.2 % a week over 3 days is 0.51 % at most; rectangular on [0, 0.51] its root mean square is 0.51/sqrt(3) = 0.3 %.
+    assert any(
+        note.endswith("0.51 % at most, 0.3 % root mean square; the record takes 0.3 %.")
+        for note in value_of(RECORD).notes
+    )
+    short = value_of(RECORD.replace('u: "0.3%"', 'u: "0.1%"'))
+    assert any(note.endswith("the record takes 0.1 %, which is too little.") for note in short.notes)
+
+
+# The chapter -----------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def study(tmp_path):
+    return load_study(lot_study(tmp_path))
+
+
+def test_every_quantity_is_there_with_its_unit(study):
+    found = standards.evaluate(study)
+    units = {quantity.key: (quantity.at, quantity.unit) for quantity in found.quantities}
+    assert units == {
+        "standards.mass_fraction": ("S-1", "%"),
+        "standards.standard_uncertainty": ("S-1", "%"),
+        "standards.expanded_uncertainty": ("S-1", "%"),
+        "standards.relative_uncertainty": ("S-1", "1"),
+        "standards.fuel_open": ("S-1", "day"),
+    }
+    assert set(units) == {info.key for info in standards.CHARACTERISTIC.keys}
+    value, u = found.get("standards.mass_fraction", "S-1"), found.get("standards.standard_uncertainty", "S-1").value
+    # Normal quantiles (scipy) at the confidence of the plan and of the judged interval.
+    k, judged = stats.norm.ppf(0.975), stats.norm.ppf(0.95)
+    assert value.interval == pytest.approx((value.value - k * u, value.value + k * u), rel=1e-12)
+    assert value.judged_interval == pytest.approx((value.value - judged * u, value.value + judged * u), rel=1e-12)
+    assert found.get("standards.expanded_uncertainty", "S-1").value == pytest.approx(k * u, rel=1e-12)
+    assert found.get("standards.relative_uncertainty", "S-1").value == pytest.approx(u / value.value, rel=1e-12)
+    assert (value.worksheet, value.unit_name, value.units) == ("standards/S-1.yaml", "weighings", 2)
+
+
+def test_looked_at_otherwise_the_quantities_are_the_same_without_monte_carlo(study):
+    full, quick = standards.evaluate(study), standards.evaluate(replace(study, looked_at_otherwise=True))
+    assert [(q.key, q.value, q.interval) for q in quick.quantities] == [
+        (q.key, q.value, q.interval) for q in full.quantities
+    ]
+    assert quick.details == {}
+    assert standards.in_words(quick, "%") == []
+
+
+def test_without_a_lot_record_the_chapter_says_what_would_supply_it():
+    found = standards.evaluate(small_study("precision", {"level": [2], "run": ["a"], "result": ["2.1"]}))
+    assert not found.quantities
+    assert "lot_record: standards/S-01.yaml" in found.missing
+    assert standards.in_words(found, "%") == [found.missing]
+    assert traceability_chain(found, None) is None
+    assert budget_bars(found, None) is None
+
+
+def test_a_standard_without_a_record_is_named(tmp_path):
+    plan = STANDARDS + "  - {name: S-0, value: 5.0}\n"
+    assert "Standard S-0 has no lot record." in standards.evaluate(load_study(lot_study(tmp_path, plan=plan))).notes
+
+
+def test_an_unbroken_chain_is_told_as_closed(study):
+    found = standards.evaluate(study)
+    assert {link["state"] for link in found.details["chains"][0]["links"]} == {"closed"}
+    assert any(
+        "the chain from the kilogram to the lot is closed (C-1, valid until 2026-12-31" in s
+        for s in standards.in_words(found, "%")
+    )
+    assert "12 readings of this study name it" in str(found.details["chains"])
+    assert traceability_chain(found, study).get_suptitle() == "Every chain is closed from the kilogram to the lot"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        (", certificate: C-1, certificate_valid_until: 2026-12-31", "", "no certificate of balance BAL-1 is stated"),
+        (", certificate_valid_until: 2026-12-31", "", "not stated until when C-1 of balance BAL-1 holds"),
+        (', batch: "3"', "", "no batch of FB-7 is stated"),
+    ],
+    ids=["no certificate", "no date", "no batch"],
+)
+def test_a_broken_link_is_drawn_open_and_told(tmp_path, old, new, told):
+    study = load_study(lot_study(tmp_path, RECORD.replace(old, new)))
+    found = standards.evaluate(study)
+    assert any(told in note for note in found.notes)
+    assert any(told in note for note in found.get("standards.mass_fraction", "S-1").notes)
+    assert any(told in sentence for sentence in standards.in_words(found, "%"))
+    assert not any("is closed" in sentence for sentence in standards.in_words(found, "%"))
+    figure = traceability_chain(found, study)
+    assert figure.get_suptitle() == "The chain of lot S-1 is open"
+    assert "open" in {text.get_text() for text in figure.axes[0].texts}
+
+
+def test_a_chain_covered_by_an_impact_note_says_so(tmp_path):
+    folder = lot_study(tmp_path, RECORD.replace("2026-12-31", "2026-05-31"))
+    (folder / "amendments.csv").write_text(
+        "number,time,by,kind,file,reading,column,old,new,reason\n"
+        "1,2026-07-06T09:00Z,Q1,impact,standards/S-1.yaml,,BAL-1,2026-05-31,2026-06-25,As found within 0.2 mg\n"
+    )
+    study = load_study(folder)
+    found = standards.evaluate(study)
+    assert any(
+        "impact note 1 covers it until 2026-06-25: As found within 0.2 mg." in s for s in standards.in_words(found, "%")
+    )
+    figure = traceability_chain(found, study)
+    assert "by an impact note" in figure.get_suptitle()
+    assert any("impact note 1" in text.get_text() for text in figure.axes[0].texts)
+
+
+def test_the_days_a_can_was_open_are_told(tmp_path):
+    # 20 June minus 1 May: 50 days.
+    found = standards.evaluate(
+        load_study(lot_study(tmp_path, RECORD.replace("opened: 2026-06-20", "opened: 2026-05-01")))
+    )
+    assert found.get("standards.fuel_open", "S-1").value == 50
+    assert any("can of fuel had been open for 50 days" in sentence for sentence in standards.in_words(found, "%"))
+    unstated = standards.evaluate(load_study(lot_study(tmp_path, RECORD.replace(", opened: 2026-06-20", ""))))
+    assert unstated.get("standards.fuel_open", "S-1") is None
+
+
+def test_the_reason_is_given_where_monte_carlo_differs(tmp_path):
+    wide = RECORD.replace('"0.5%"', '"8%"')
+    said = standards.in_words(standards.evaluate(load_study(lot_study(tmp_path, wide))), "%")
+    assert any("Monte Carlo gives another interval" in s and "shorter tails than the normal" in s for s in said)
+
+
+def test_the_figures_say_their_message(study):
+    found = standards.evaluate(study)
+    bars = budget_bars(found, study)
+    assert alternative_text(bars).startswith("The largest part of the uncertainty is the homogeneity of the lot")
+    labels = [label.get_text() for label in bars.axes[0].get_yticklabels()]
+    assert labels == [
+        "combined",
+        "homogeneity of the lot",
+        "loss in use",
+        "loss while weighing",
+        "weighings",
+        "purity of the fuel",
+    ]
+    # Bars drawn together are joined by their squares, so that all squares add up to that of the combined one.
+    first, *rest = [patch.get_width() for patch in bars.axes[0].patches]
+    assert first**2 == pytest.approx(sum(width**2 for width in rest), rel=1e-9)
+
+
+def test_the_shares_of_a_budget_add_up(study):
+    shown = standards.evaluate(study).details["lots"][0]
+    assert sum(part["share"] for part in shown["parts"]) == pytest.approx(1, rel=1e-9)
+
+
+# The demonstration -----------------------------------------------------------------------------------------------
+
+
+def demo(lot):
+    raw = (resources.folder("demo_data") / "standards" / f"{lot}.yaml").read_bytes()
+    record, _ = parse_lot_record(raw, f"standards/{lot}.yaml", lot=lot, unit="%")
+    return lot_value(record, confidence=0.95)
+
+
+def test_the_lots_of_the_demonstration_agree_by_weight():
+    first, second, third = (demo(lot) for lot in ("S-01", "S-02", "S-03"))
+    for found in (first, second, third):
+        # The demonstration intends a relative uncertainty of 0.5 to 0.6 %.
+        assert 0.005 < found.result.standard_uncertainty / found.result.value < 0.006
+    for found in (second, third):
+        joint = sqrt(first.result.standard_uncertainty**2 + found.result.standard_uncertainty**2)
+        assert abs(first.result.value - found.result.value) < 2 * joint
+    assert standards.open_days(second.record) == 40
+    made = {lot: demo(lot).record.preparation.made.isoformat() for lot in ("S-01", "S-02", "S-03")}
+    assert made == {"S-01": "2026-02-26", "S-02": "2026-04-14", "S-03": "2026-04-15"}
+    expired = {
+        item.certificate_valid_until.isoformat() for lot in made for item in demo(lot).record.preparation.weighings
+    }
+    assert expired == {"2026-03-31"}
