@@ -133,7 +133,11 @@ def single_tables(found: Sequence[AtLimit], u: UncertaintyOf, history: History |
     tables = []
     for at in found:
         ends = {at.zones.acceptance_limit, at.zones.rejection_limit}
-        results = sorted(ends | {at.limit * step / 50 for step in range(40, 61)})
+        steps = [at.limit * step / 50 for step in range(40, 61)]
+        # A step that is printed like an end of a zone, or next to it, would only repeat it.
+        results = sorted(
+            ends | {x for x in steps if x == at.limit or min(abs(x - end) for end in ends) > at.limit / 250}
+        )
         rows = []
         for line in result_table(at.zones, u, results, degrees_of_freedom=at.degrees_of_freedom):
             earlier = []
@@ -187,7 +191,8 @@ def priors_table(found: Sequence[AtLimit], u: UncertaintyOf, history: History) -
                 ]
             )
         as_they_are = history.as_they_are
-        rows.append([level_text(at.limit), as_they_are.name, "", *_risks(overall_risk(as_they_are, at.zones, u))])
+        name = f"{as_they_are.name}: spread overstated"
+        rows.append([level_text(at.limit), name, "", *_risks(overall_risk(as_they_are, at.zones, u))])
     head = ["limit", "distribution", "Akaike's criterion", "true value above", "false clearance", "false condemnation"]
     caption = "The rule in use with other distributions of the true values; the first is the one reported"
     return {"caption": caption, "head": head, "rows": rows}
@@ -210,7 +215,7 @@ def simulation_table(found: Sequence[AtLimit], u: UncertaintyOf, history: Histor
             cells = [*map(percent, (integrated, counted, error)), "" if apart is None else fixed(apart, 1)]
             rows.append([level_text(at.limit), name.replace("_", " "), *cells])
     head = ["limit", "probability", "integrated", "counted", "standard error of the count", "apart, in standard errors"]
-    return {"caption": f"Against direct simulation of {level_text(DRAWS)} samples", "head": head, "rows": rows}
+    return {"caption": f"Against direct simulation of {fixed(DRAWS, 0)} samples", "head": head, "rows": rows}
 
 
 def rule_words(at: AtLimit, rule: DecisionRule, unit: str) -> str:
@@ -222,7 +227,7 @@ def rule_words(at: AtLimit, rule: DecisionRule, unit: str) -> str:
     if rule.guard == "U":
         return f"{zones.rule}, {width} (U)"
     # Three digits, as the trade writes it: 1.64 u for 5 %.
-    return f"{zones.rule}, {width} ({_factor(zones.guard_band / at.u)} u)"
+    return f"{zones.rule}, {width} ({_factor(zones.guard_band / at.u)}\N{NO-BREAK SPACE}u)"
 
 
 def _factor(k: float) -> str:

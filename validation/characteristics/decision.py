@@ -184,7 +184,7 @@ def _changing_u(at: AtLimit, known: _Uncertainty) -> list[str]:
                 f"At the limit {level_text(at.limit)} the guard band is made from the uncertainty at the limit, "
                 f"{significant(at.u, 2)}; at {at.text(end)} it is {significant(float(known.curve(end)), 2)}, so that "
                 f"the risk of a {what} there is {tables.percent(there)} in place of {tables.percent(meant)}. "
-                "u_at: result would solve for it."
+                "decision.u_at: result would solve for it."
             )
     return notes
 
@@ -518,7 +518,7 @@ CHARACTERISTIC = Characteristic(
             f"{NAME}.false_clearance",
             "probability that a sample lies above the limit and is reported as below",
             "P_fc",
-            "P_fc = integral over y > L of f(y) Phi((A - y)/u(y)), f the distribution of true values",
+            "P_fc = integral over y > L of f(y) Φ((A - y)/u(y)), f the distribution of true values",
             OVERALL,
             "level",
             "1",
@@ -530,7 +530,7 @@ CHARACTERISTIC = Characteristic(
             f"{NAME}.false_condemnation",
             "probability that a sample does not lie above the limit and is reported as above",
             "P_fr",
-            "P_fr = integral over y <= L of f(y) Phi((y - R)/u(y))",
+            "P_fr = integral over y <= L of f(y) Φ((y - R)/u(y))",
             OVERALL,
             "level",
             "1",
