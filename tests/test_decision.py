@@ -547,7 +547,7 @@ def test_words_notes_tables_and_figures_of_the_agreed_rule(budget):
     json.dumps(evaluation.to_dict(), allow_nan=False)
     words = " ".join(decision.in_words(evaluation, "%"))
     assert "A result up to 3.67\N{NO-BREAK SPACE}% is reported as below the limit, one from 4.33" in words
-    assert "guard band 0.33\N{NO-BREAK SPACE}% (1.64 u)" in words
+    assert "guard band 0.33\N{NO-BREAK SPACE}% (1.64\N{NO-BREAK SPACE}u)" in words
     assert "agreed with: Fleet maintenance, on: 2026-02-20" in words
     assert "repeat the analysis and look at the trend" in words
     notes = " ".join(evaluation.notes)
