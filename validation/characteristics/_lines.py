@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -186,7 +187,7 @@ class Comparison:
         levels = table["level"].to_numpy(dtype=float)
         results = table["result"].to_numpy(dtype=float)
         of = np.asarray(self.names, dtype=object)
-        for name in dict.fromkeys(self.names):
+        for name in in_order(self.names, self.reference):
             for level in np.unique(levels[of == name]):
                 here = (of == name) & (levels == level)
                 residuals = self.shown.residuals[here]
@@ -228,10 +229,39 @@ def compare(
         return slope_ratios(levels, results, names, **options)
 
     try:
-        shown, judged = lines(study.confidence), lines(study.judged_confidence)
+        shown, judged = (_ordered(lines(c), reference) for c in (study.confidence, study.judged_confidence))
     except ValueError:
         return None
     return Comparison(data, tuple(names), reference, shown, judged, by_run, tuple(notes), common_intercept, name_of)
+
+
+def in_order(names: Sequence[str], reference: str) -> list[str]:
+    """The reference first, then the others by name: the order of a worksheet is that of chance."""
+    return sorted(dict.fromkeys(names), key=lambda name: (name != reference, natural(name)))
+
+
+def natural(name: str) -> tuple[tuple[int, int, str], ...]:
+    """A key by which S-9 comes before S-10."""
+    parts = re.findall(r"\d+|\D+", name)
+    return tuple((0, int(part), "") if part.isdigit() else (1, 0, part) for part in parts)
+
+
+def _ordered(result: LinesResult, reference: str) -> LinesResult:
+    order = [result.names.index(name) for name in in_order(result.names, reference)]
+
+    def moved(values: Sequence[Any]) -> tuple[Any, ...]:
+        return tuple(values[i] for i in order)
+
+    return replace(
+        result,
+        names=moved(result.names),
+        slopes=moved(result.slopes),
+        ratios=moved(result.ratios),
+        intercepts=moved(result.intercepts),
+        run_slopes=tuple(moved(row) for row in result.run_slopes),
+        slope_rows=moved(result.slope_rows),
+        ratio_rows=moved(result.ratio_rows),
+    )
 
 
 def no_line(name: str, data: ExperimentData, reference: str) -> str:
@@ -243,14 +273,17 @@ def no_line(name: str, data: ExperimentData, reference: str) -> str:
 
 
 def without_line(comparison: Comparison, what: str) -> tuple[str, ...]:
-    """Names that no line can be drawn for."""
-    lacking = [name for name in dict.fromkeys(comparison.names) if name not in comparison.shown.names]
-    if not lacking:
-        return ()
-    return (
-        f"No line can be drawn of {what} {sentence_list(lacking)}: readings at two levels or more, in the same runs as "
-        "those of the reference, would supply it.",
-    )
+    """Names that no line can be drawn for, and a reference that no slope can be divided by."""
+    shown, reference, notes = comparison.shown, comparison.reference, []
+    lacking = [name for name in in_order(comparison.names, reference) if name not in shown.names]
+    if lacking:
+        notes.append(
+            f"No line can be drawn of {what} {sentence_list(lacking)}: readings at two levels or more, in the same "
+            "runs as those of the reference, would supply it."
+        )
+    if len(shown.names) > 1 and all(ratio is None for ratio in shown.ratios):
+        notes.append(f"The slope of {reference}, the reference, is zero: no slope ratio exists.")
+    return tuple(notes)
 
 
 def worksheet_notes(data: ExperimentData) -> tuple[str, ...]:

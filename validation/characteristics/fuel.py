@@ -197,8 +197,8 @@ CHARACTERISTIC = Characteristic(
         KeyInfo(
             f"{NAME}.slope_ratio",
             "slope of a fuel over the slope of the reference blend",
-            "rho",
-            "rho = mean b / mean b_ref; all rho with |mean(b) - rho mean(b_ref)| <= t(p - 1) s / sqrt(p)",
+            "ρ",
+            "ρ = mean b / mean b_ref; all ρ with |mean(b) - ρ mean(b_ref)| <= t(p - 1) s / sqrt(p)",
             "Fieller 1954; Finney 1978, chapter 7, slope-ratio assays (from memory)",
             "label",
             "1",

@@ -9,7 +9,7 @@ from itertools import pairwise
 from typing import Any
 
 from validation.characteristics import Characteristic, KeyInfo
-from validation.characteristics._lines import not_ready, reference_name, without_reference, worksheet_notes
+from validation.characteristics._lines import natural, not_ready, reference_name, without_reference, worksheet_notes
 from validation.characteristics._other_methods import other_methods_table
 from validation.stats.estimate import Estimate, Number, mean
 from validation.stats.lots import normalised_difference
@@ -58,7 +58,7 @@ def evaluate(study: Study) -> Evaluation:
         return absent
     data = study.experiments[NAME]
     lots = _Lots(data)
-    reference, said = reference_name(data, lots.names, _in_use(study), "lots.in_use")
+    reference, said = reference_name(data, [lots.first, *lots.names], _in_use(study), "lots.in_use")
     if reference is None:
         return without_reference(NAME, data)
     notes = [*worksheet_notes(data), *said, *lots.notes]
@@ -97,7 +97,7 @@ def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
         return {}
     data = study.experiments[NAME]
     lots = _Lots(data)
-    reference, _ = reference_name(data, lots.names, _in_use(study), "lots.in_use")
+    reference, _ = reference_name(data, [lots.first, *lots.names], _in_use(study), "lots.in_use")
     if reference is None:
         return {}
     found = []
@@ -129,7 +129,9 @@ class _Lots:
         self.data = data
         table = data.table
         self.of = [str(lot) for lot in table["lot"]]
-        self.names = list(dict.fromkeys(self.of))
+        self.first = self.of[0]
+        # Lots are numbered in the order they were made; the order of interleaved readings is that of chance.
+        self.names = sorted(dict.fromkeys(self.of), key=natural)
         self.runs = table["run"].astype(str).tolist() if "run" in table else []
         results = data.decimals("result")
         levels = data.decimals("level") if data.numeric_levels else []
@@ -407,10 +409,10 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
                 f"{q.at} responds {value} times as {reference} does ({sure}). {_means(q.value, reference)}"
             )
         else:
-            said = "values that agree" if q.value <= 2 else "values that do not agree"
+            more = "no more" if q.value <= 2 else "more"
             sentences.append(
-                f"The assigned values of {q.at} and {reference} lie {significant(q.value, 2)} standard uncertainties "
-                f"of their difference apart: {said}, since 2 is the usual bound."
+                f"The assigned values of {q.at} and {reference} differ by {significant(q.value, 2)} standard "
+                f"uncertainties of their difference: {more} than the 2 up to which values are said to agree."
             )
     sentences += _apart(evaluation, reference)
     if sentences:
@@ -469,8 +471,8 @@ CHARACTERISTIC = Characteristic(
         KeyInfo(
             f"{NAME}.response_ratio",
             "response of a lot over that of the reference lot, for the same mass fraction",
-            "rho",
-            "rho = mean(S/w) / mean(S_ref/w_ref); all rho with (m - rho m_ref)^2 <= t^2 (s^2/n + rho^2 s_ref^2/n_ref)",
+            "ρ",
+            "ρ = mean(S/w) / mean(S_ref/w_ref); all ρ with (m - ρ m_ref)^2 <= t^2 (s^2/n + ρ^2 s_ref^2/n_ref)",
             "Fieller 1954, J. R. Statist. Soc. B 16, 175; Welch and Satterthwaite",
             "label",
             "1",

@@ -11,6 +11,7 @@ from validation.characteristics._lines import (
     Comparison,
     alternative_ratios,
     compare,
+    in_order,
     no_line,
     not_ready,
     ratio_words,
@@ -146,10 +147,10 @@ def _blank_quantities(study: Study, oils: _Oils, reference: str) -> tuple[list[Q
     """Blank differences between grades, and of used oil against new oil of its grade; what figures show of them."""
     pairs = [
         (f"{NAME}.blank_difference", grade, oils.blanks(grade), reference, (grade, reference))
-        for grade in oils.grades
+        for grade in in_order(oils.grades, reference)
         if grade != reference
     ]
-    for grade in oils.grades:
+    for grade in in_order(oils.grades, reference):
         for name in oils.others_of(grade):
             rows = oils.blanks(name)
             pairs.append((f"{NAME}.used_oil_difference", name, rows, grade, (name, grade)))
@@ -339,8 +340,8 @@ CHARACTERISTIC = Characteristic(
         KeyInfo(
             f"{NAME}.slope_ratio",
             "slope of an oil over the slope of the reference grade",
-            "rho",
-            "rho = mean b / mean b_ref; all rho with |mean(b) - rho mean(b_ref)| <= t(p - 1) s / sqrt(p)",
+            "ρ",
+            "ρ = mean b / mean b_ref; all ρ with |mean(b) - ρ mean(b_ref)| <= t(p - 1) s / sqrt(p)",
             "Fieller 1954, J. R. Statist. Soc. B 16, 175",
             "label",
             "1",

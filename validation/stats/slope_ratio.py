@@ -345,16 +345,21 @@ def _run_ratio(
     if len(shared) > 1:
         used = _union([rows[key][i] for key in (name, reference) for i in shared])
         top, bottom = ([float(slopes[key][i] or 0.0) for i in shared] for key in (name, reference))
-        if sum(bottom) == 0:
+        if _vanishes(sum(bottom), [*top, *bottom]):
             return None, ()
         return paired_ratio(top, bottom, confidence=confidence, n=len(used), what="slope ratio"), used
     used = _union([*rows[name], *rows[reference]])
     top_mean, bottom_mean = _mean(slopes[name]), _mean(slopes[reference])
-    if bottom_mean == 0:
+    if _vanishes(bottom_mean, [top_mean]):
         return None, ()
     note = NOT_TOGETHER.format(shared=len(shared))
     plain = Estimate(top_mean / bottom_mean, n=len(used), units=len(shared) or None, notes=(note,), source=BY_RUN)
     return plain, used
+
+
+def _vanishes(value: float, beside: Sequence[float] | Array) -> bool:
+    """Whether a slope is zero but for the rounding of a fit."""
+    return abs(value) <= 1e-13 * max(abs(float(other)) for other in beside)
 
 
 def _runs_left_out(
@@ -395,7 +400,7 @@ def _pooled_slope(fit: _Fit, i: int, confidence: float, n: int, units: int) -> E
 
 def _pooled_ratio(fit: _Fit, i: int, home: int, confidence: float, n: int, units: int) -> Estimate | None:
     top, bottom = float(fit.slopes[i]), float(fit.slopes[home])
-    if bottom == 0:
+    if _vanishes(bottom, fit.slopes):
         return None
     plain = Estimate(top / bottom, n=n, units=units, source=RATIO_POOLED)
     variance = _scatter(fit)
