@@ -92,20 +92,7 @@ def new_grade(truth: Row, seed: int) -> dict[str, bytes]:
             "reason": "The triples of 2026-03-17 show that 30 s of purge leave near 0.1 % in the blank after 10 %; "
             "five triples with 60 s are added. R15 holds them to the limit of R14; no other requirement changed.",
         },
-        {
-            "number": 3,
-            "time": "2026-04-17T15:20:00+02:00",
-            "by": MANAGER,
-            "kind": "impact",
-            "file": "plan.yaml",
-            "reading": "",
-            "column": "BAL-2",
-            "old": "2026-03-31",
-            "new": "2027-04-16",
-            "reason": "The certificate of BAL-2 lapsed on 2026-03-31, while lots S-02 and S-03 were weighed on "
-            "2026-04-14 and 2026-04-15. Recalibrated on 2026-04-17, as found within 0.2 mg over the range used, "
-            "certificate K-26-0412: the weighings stand.",
-        },
+        lapsed_balance(3),
     ]
     written = [head for head in sheets["precision"][0] if head != "displayed"]
     return {
@@ -131,6 +118,24 @@ def further_sheet(name: str, truth: Row) -> list[Row]:
     return importlib.import_module(f"sheets.{name}").rows(laboratory, truth["designs"][name])
 
 
+def lapsed_balance(number: int, file: str = "plan.yaml") -> Row:
+    """The impact note on the certificate that lapsed before two lots were weighed."""
+    return {
+        "number": number,
+        "time": "2026-04-17T15:20:00+02:00",
+        "by": MANAGER,
+        "kind": "impact",
+        "file": file,
+        "reading": "",
+        "column": "BAL-2",
+        "old": "2026-03-31",
+        "new": "2027-04-16",
+        "reason": "The certificate of BAL-2 lapsed on 2026-03-31, while lots S-02 and S-03 were weighed on "
+        "2026-04-14 and 2026-04-15. Recalibrated on 2026-04-17, as found within 0.2 mg over the range used, "
+        "certificate K-26-0412: the weighings stand.",
+    }
+
+
 def lot_records(*lots: str) -> dict[str, bytes]:
     """The hand-written records of these lots of the standard."""
     return {f"standards/{lot}.yaml": (HERE / "standards" / f"{lot}.yaml").read_bytes() for lot in lots}
@@ -150,6 +155,7 @@ def new_lot(truth: Row, seed: int) -> dict[str, bytes]:
         "plan.yaml": plan,
         "plan.lock": lock,
         **history,
+        "amendments.csv": separated([lapsed_balance(1, "standards/S-02.yaml")]).encode(),
         "worksheets/calibration.csv": separated(calibrated).encode(),
         "worksheets/precision.csv": separated(readings, columns=written).encode(),
         **lot_records("S-01", "S-02"),

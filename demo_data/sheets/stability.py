@@ -9,7 +9,10 @@ def rows(laboratory: Laboratory, design: Row) -> list[Row]:
     run = design["run"]
     day = laboratory.normal()
     planned = [
-        (state, age, k) for state in design["loss_a_week"] for age in design["ages"] for k in range(design["replicates"])
+        (state, age, k)
+        for state in design["loss_a_week"]
+        for age in design["ages"]
+        for k in range(design["replicates"])
     ]
     found: list[Row] = []
     for order, (state, age, _) in enumerate(shuffled(laboratory, planned), 1):
