@@ -21,14 +21,16 @@ def chapter_anchor(quantity: str) -> str:
 
 
 def label_of(row: RequirementResult) -> str:
-    """ "R1 bias at 4 %"."""
+    """ "R1 trueness bias at 4 %"; two chapters may call a quantity alike, so its chapter is named."""
+    chapter = row.quantity.partition(".")[0]
+    chapter = "carry-over" if chapter == "carry_over" else chapter.replace("_", " ")
     name = name_of(row.quantity)
     place = ""
     if isinstance(row.at, float):
         place = f" at {level_text(row.at)}" + ("" if row.unit in ("", "1") else f"\N{NO-BREAK SPACE}{row.unit}")
     elif row.at is not None:
         place = f", {row.at}"
-    return f"{row.id} {spoken(name).removesuffix(' at')}{place}"
+    return f"{row.id} {chapter} {spoken(name).removesuffix(' at')}{place}"
 
 
 def name_of(quantity: str) -> str:

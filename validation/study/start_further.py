@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from itertools import product
 from typing import TYPE_CHECKING
 
-from validation.stats.two_level_designs import plackett_burman
+from validation.stats.two_level_designs import run_sheet, screening_design
 from validation.study.prepared import Prepared, level_cell, shuffled
 
 if TYPE_CHECKING:
@@ -124,18 +124,14 @@ def _triples(design: Design, high: float, seed: int) -> Prepared:
 
 def _screening(design: Design, seed: int) -> Prepared:
     """Each trial once a day on two days, in random order."""
-    names = [name for name, _, _ in design.factors]
-    head = ("reading", "order", "run", "trial", *names, f"result [{design.unit}]", "time", "note")
-    signs = plackett_burman(8 if len(names) <= 7 else 12).matrix
-    rows: list[tuple[object, ...]] = []
-    for run in (1, 2):
-        one: list[tuple[object, ...]] = []
-        for trial, line in enumerate(signs, start=1):
-            held = [high if sign > 0 else low for (_, low, high), sign in zip(design.factors, line, strict=False)]
-            one.append((f"R-{(run - 1) * len(signs) + trial:03d}", trial, *held))
-        for order, row in enumerate(shuffled(one, seed, f"ruggedness {run}"), start=1):
-            rows.append((row[0], order, run, *row[1:], "", "", ""))
-    return Prepared("ruggedness", "ruggedness", head, tuple(rows))
+    factors = {name: (low, high) for name, low, high in design.factors}
+    head = ("reading", "order", "run", "trial", *factors, f"result [{design.unit}]", "time", "note")
+    planned = run_sheet(factors, screening_design(len(factors)), replicates=2, seed=seed)
+    rows = tuple(
+        (f"W-{number:03d}", item.order, item.replicate, item.trial, *item.settings.values(), "", "", "")
+        for number, item in enumerate(planned, start=1)
+    )
+    return Prepared("ruggedness", "ruggedness", head, rows)
 
 
 def _storage(design: Design, seed: int) -> Prepared:
