@@ -292,8 +292,8 @@ def test_what_a_record_leaves_out_is_said():
     bare = "\n".join(line for line in RECORD.splitlines() if not line.startswith(("loss", "buoy", "homog", "in_use")))
     notes = value_of(bare.replace(", u_purity: 0.0002", "")).notes
     for title in ("loss while weighing", "air buoyancy", "homogeneity", "loss in use"):
-        assert f"Lot S-1: the record says nothing about {title}; it counts as nothing in the uncertainty." in notes
-    assert "Lot S-1: the purity of the fuel, 0.999, is taken as exact, as the record states it." in notes
+        assert f"The lot record says nothing about {title}; it counts as nothing in the uncertainty." in notes
+    assert "The purity of the fuel, 0.999, is taken as exact, as the record states it." in notes
 
 
 def test_a_loss_in_use_that_its_uncertainty_does_not_cover_is_said():

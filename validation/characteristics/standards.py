@@ -38,10 +38,9 @@ def evaluate(study: Study) -> Evaluation:
     quantities: list[Quantity] = []
     notes: list[str] = []
     for position, value in enumerate(values):
-        open_links = [link["told"] for link in chains[position]["links"] if link["told"]] if chains else []
-        said = (*value.notes, *open_links)
-        quantities += _quantities(value, study, said)
-        notes += said
+        links = [link["told"] for link in chains[position]["links"] if link["told"]] if chains else []
+        quantities += _quantities(value, study, (*value.notes, *links))
+        notes += links
     notes += _unrecorded(study)
     details: dict[str, Any] = {}
     if full:
@@ -77,7 +76,9 @@ def _quantities(value: LotValue, study: Study, notes: Sequence[str]) -> list[Qua
         u = propagated.combined if interval is not None else None
         return Estimate(number, interval, confidence, u, df, n=count, units=count, source=SOURCE)
 
-    def quantity(key: str, estimated: Estimate, unit: str, judged: Estimate | None = None) -> Quantity:
+    def quantity(
+        key: str, estimated: Estimate, unit: str, judged: Estimate | None = None, said: Sequence[str] = ()
+    ) -> Quantity:
         return Quantity.from_estimate(
             f"{NAME}.{key}",
             stated.lot,
@@ -87,14 +88,18 @@ def _quantities(value: LotValue, study: Study, notes: Sequence[str]) -> list[Qua
             readings=(),
             judged=judged,
             unit_name="weighings",
-            notes=notes,
+            notes=said,
         )
 
     half = coverage_factor(propagated.effective_df, study.judged_confidence)[0] * propagated.combined
     judged = estimate(propagated.value, (propagated.value - half, propagated.value + half), study.judged_confidence)
     found = [
         quantity(
-            "mass_fraction", estimate(propagated.value, propagated.interval, study.confidence), study.unit, judged
+            "mass_fraction",
+            estimate(propagated.value, propagated.interval, study.confidence),
+            study.unit,
+            judged,
+            notes,
         ),
         quantity("standard_uncertainty", estimate(propagated.combined), study.unit),
         quantity("expanded_uncertainty", estimate(propagated.expanded), study.unit),
@@ -207,7 +212,7 @@ def _budget_table(value: LotValue) -> dict[str, Any]:
             value.shapes[part.name],
             part.sensitivity if part.standard_uncertainty else None,
             abs(part.contribution),
-            f"{100 * part.share:.2g} %",
+            _share(part.share),
         ]
         for part in value.result.propagated.parts
     ]
@@ -229,6 +234,10 @@ def _budget_table(value: LotValue) -> dict[str, Any]:
     return {"caption": f"Budget of lot {value.record.lot}, by the law of propagation", "head": head, "rows": rows}
 
 
+def _share(share: float) -> str:
+    return "0" if share == 0 else "below 0.001 %" if share < 1e-5 else f"{100 * share:.2g} %"
+
+
 def _unit(unit: str) -> str:
     return {"1": "", "kg/m3": "kg/m³"}.get(unit, unit)
 
@@ -244,7 +253,7 @@ def _methods_table(values: Sequence[LotValue]) -> dict[str, Any]:
         lot = value.record.lot
         for method, number, u, interval in (
             ("law of propagation", propagated.value, propagated.combined, propagated.interval),
-            (f"Monte Carlo, {drawn.draws} draws", drawn.mean, drawn.standard_uncertainty, drawn.symmetric),
+            (f"Monte Carlo, {fixed(drawn.draws, 0)} draws", drawn.mean, drawn.standard_uncertainty, drawn.symmetric),
             ("Monte Carlo, shortest interval", drawn.mean, drawn.standard_uncertainty, drawn.shortest),
         ):
             rows.append([lot, method, *(fixed(x, places) for x in (number, u, *interval)), ""])
@@ -429,11 +438,36 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
         return [evaluation.missing]
     lots = evaluation.details.get("lots", ())
     chains = {chain["lot"]: chain for chain in evaluation.details.get("chains", ())}
-    said = []
+    if not lots:
+        return []
+    said = [_summary(lots, list(chains.values()), unit)]
     for shown in lots:
         said.append(_value_words(shown, unit))
         said += _chain_words(chains[shown["lot"]])
     return said + _method_words(lots)
+
+
+def _summary(lots: Sequence[Mapping[str, Any]], chains: Sequence[Mapping[str, Any]], unit: str) -> str:
+    """The chapter in one sentence."""
+    places = places_for(min(shown["u"] for shown in lots))
+    texts = [fixed(shown["value"], places) for shown in sorted(lots, key=lambda shown: shown["value"])]
+    values = f"{texts[0]} {unit}" if texts[0] == texts[-1] else f"from {texts[0]} to {texts[-1]} {unit}"
+    largest = significant(100 * max(shown["u"] / shown["value"] for shown in lots), 2)
+    states = {chain["lot"]: {link["state"] for link in chain["links"]} for chain in chains}
+    broken = [lot for lot, found in states.items() if OPEN in found]
+    covered = [lot for lot, found in states.items() if COVERED in found and OPEN not in found]
+    if broken:
+        held = f"the chain of {sentence_list(broken)} has an open link"
+    elif covered:
+        held = f"every chain is closed, that of {sentence_list(covered)} by an impact note"
+    else:
+        held = "every chain is closed from the kilogram to the lot"
+    count = (
+        "One lot has a record: its assigned value is"
+        if len(lots) == 1
+        else f"{len(lots)} lots have a record: assigned values"
+    )
+    return f"{count} {values}, standard uncertainty at most {largest} % of it; {held}."
 
 
 def _value_words(shown: Mapping[str, Any], unit: str) -> str:
@@ -563,8 +597,8 @@ CHARACTERISTIC = Characteristic(
         KeyInfo(
             f"{NAME}.fuel_open",
             "days that the can of fuel had been open when the lot was made",
-            "",
-            "day of making minus day of opening",
+            "d",
+            "d = day of making minus day of opening",
             "dates of the lot record",
             "label",
             "day",

@@ -68,9 +68,9 @@ def _chain(axes: Axes, chain: Mapping[str, Any], unit: str) -> None:
     )
     _box(axes, 4, (UPPER + LOWER) / 2, TALL, f"results\n{used}")
     _box(axes, 1, LOWER, 0.30, f"identity of {chain['fuel']}\n{fuel['evidence']}", state=fuel["state"])
-    opened = f"can opened {chain['opened']}" if chain["opened"] else "opening of the can\nnot stated"
+    opened = f"can opened\n{chain['opened']}" if chain["opened"] else "opening of the can\nnot stated"
     if chain["open_days"]:
-        opened += f"\n{chain['open_days']} days before"
+        opened += f",\n{chain['open_days']} days before"
     _box(axes, 2, LOWER, 0.30, opened)
     _arrow(axes, 0, UPPER, 1, UPPER, _worst(scales))
     _arrow(axes, 1, UPPER, 2, UPPER, _worst(scales))

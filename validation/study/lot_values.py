@@ -111,25 +111,23 @@ def _buoyancy(stated: Preparation) -> dict[str, _Input]:
 
 
 def _notes(stated: Preparation, inputs: dict[str, Distribution]) -> list[str]:
-    """What is assumed, what is missing, what rests on a stated reason."""
-    lot, notes = stated.lot, []
+    """What is assumed, what is missing, what rests on a stated reason; alike for lots of which the same holds."""
+    notes = []
     loss = stated.loss_while_weighing
     if loss is not None and loss.most is not None:
         share = 100 * loss.most
         if loss.shape == "one sided":
             notes.append(
-                f"Lot {lot}: between nothing and {share:g} % of the fuel was lost while weighing; the assigned value "
-                f"is corrected for the mean of that, {share / 2:g} %."
+                f"Between nothing and {share:g} % of the fuel was lost while weighing; the assigned value is corrected "
+                f"for the mean of that, {share / 2:g} %."
             )
         else:
             notes.append(
-                f"Lot {lot}: the fuel may have changed by up to {share:g} % either way while weighing; the assigned "
-                "value is not corrected for it."
+                f"The fuel may have changed by up to {share:g} % either way while weighing; the assigned value is not "
+                "corrected for it."
             )
     if stated.fuel.u_purity == 0:
-        notes.append(
-            f"Lot {lot}: the purity of the fuel, {stated.fuel.purity:g}, is taken as exact, as the record states it."
-        )
+        notes.append(f"The purity of the fuel, {stated.fuel.purity:g}, is taken as exact, as the record states it.")
     for title, part, size in (
         ("loss while weighing", loss, None if loss is None else loss.most),
         ("air buoyancy", stated.buoyancy, inputs.get(AIR)),
@@ -137,10 +135,10 @@ def _notes(stated: Preparation, inputs: dict[str, Distribution]) -> list[str]:
         ("loss in use", stated.in_use_loss, None if stated.in_use_loss is None else stated.in_use_loss.u),
     ):
         if part is None:
-            notes.append(f"Lot {lot}: the record says nothing about {title}; it counts as nothing in the uncertainty.")
+            notes.append(f"The lot record says nothing about {title}; it counts as nothing in the uncertainty.")
         elif size is None and part.negligible_because is not None:
             reason = part.negligible_because.rstrip(".")
-            notes.append(f"Lot {lot}: {title} is left out of the uncertainty because: {reason}.")
+            notes.append(f"{title.capitalize()} is left out of the uncertainty because: {reason}.")
     return notes + _in_use_notes(stated)
 
 
@@ -148,23 +146,18 @@ def _in_use_notes(stated: Preparation) -> list[str]:
     part = stated.in_use_loss
     if part is None or part.u is None:
         return []
-    said = (
-        f"Lot {stated.lot}: the assigned value is not corrected for the loss in use; its uncertainty has to cover it."
-    )
+    said = "The assigned value is not corrected for the loss in use; its uncertainty has to cover it"
     if part.per_week is None or part.days is None:
-        return [said]
+        return [f"{said}."]
     most = part.per_week * part.days / 7
     # An uncorrected loss between nothing and `most` departs from zero by most / sqrt(3), root mean square.
     needed = most / sqrt(3)
-    figures = (
-        f"{100 * part.per_week:g} % a week over {part.days:g} days is {100 * most:.2g} % at most, "
-        f"{100 * needed:.2g} % root mean square"
-    )
     # Stated figures are rounded: half a unit of the second digit is no contradiction.
     short = needed > 1.05 * part.u
     return [
-        said,
-        f"Lot {stated.lot}: {figures}; the record takes {100 * part.u:g} %{', which is too little' if short else ''}.",
+        f"{said}: {100 * part.per_week:g} % a week over {part.days:g} days is {100 * most:.2g} % at most, "
+        f"{100 * needed:.2g} % root mean square; the record takes {100 * part.u:g} %"
+        f"{', which is too little' if short else ''}."
     ]
 
 
