@@ -13,6 +13,7 @@ from validation.characteristics._precision_runs import EXPERIMENT, levels
 from validation.stats.distributions import Distribution, Normal, Rectangular, StudentT, triangular
 from validation.stats.propagation import PropagationResult, propagate
 from validation.stats.uncertainty import (
+    BIAS_ITSELF,
     CombinedResult,
     Place,
     Term,
@@ -93,7 +94,10 @@ class Sources:
     @cached_property
     def _biases(self) -> list[Quantity]:
         study = self.study
-        return [level.quantity(TRUENESS_BIAS, level.bias(study.confidence), study, None) for level in self._levels]
+        return [
+            level.quantity(TRUENESS_BIAS, level.bias(study.confidence), study, level.bias(study.judged_confidence))
+            for level in self._levels
+        ]
 
     def at(self, key: str, level: float) -> Found | None:
         """A quantity at a level: as found there, or on the straight line between the tested levels beside it."""
@@ -260,7 +264,7 @@ class LevelBudget:
     @property
     def bias_dominates(self) -> bool:
         """Whether the bias itself makes up more than half of the variance."""
-        return any(t.name == "bias itself" and t.standard_uncertainty**2 > self.u**2 / 2 for t in self.bias_terms)
+        return any(t.name == BIAS_ITSELF and t.standard_uncertainty**2 > self.u**2 / 2 for t in self.bias_terms)
 
     @property
     def agreement(self) -> float | None:
@@ -282,14 +286,20 @@ def measured_parts(
         notes += [note for note in bias.notes if "was not tested" in note]
         if bias.uncertainty is None:
             notes.append("The bias has no uncertainty of its own here; one run, or run means that do not differ.")
-        df = bias.degrees_of_freedom
-        terms = bias_terms(bias.value, bias.uncertainty or 0.0, treatment=treatment, degrees_of_freedom=df)
+        terms = _terms_of(bias, treatment, bias.bounds)
     relative, df, said = sources.standard
     standard = None
     if not standard_is_component:
         notes += [said] if said else []
         standard = None if relative is None else Term(STANDARD, relative * abs(level), df)
     return within, bias, terms, standard, notes
+
+
+def _terms_of(bias: Found, treatment: Treatment, interval: tuple[float, float] | None) -> tuple[Term, ...]:
+    df = bias.degrees_of_freedom
+    return bias_terms(
+        bias.value, bias.uncertainty or 0.0, treatment=treatment, degrees_of_freedom=df, interval=interval
+    )
 
 
 def level_budget(study: Study, budget: Budget, sources: Sources, level: float) -> LevelBudget | None:
@@ -301,14 +311,15 @@ def level_budget(study: Study, budget: Budget, sources: Sources, level: float) -
         return None
     within, bias, of_bias, standard, notes = parts
     notes += [*unsized, *(note for component in components for note in component.notes)]
-    beside = [*of_bias, *([standard] if standard else [])]
+    of_bias_judged = () if bias is None else _terms_of(bias, budget.bias, bias.judged_bounds)
     both = [component.term for component in components if component.part_of is None]
     coverage = budget.coverage or study.confidence
     n = len({reading for q in within.quantities for reading in q.readings})
 
     def joined(further: Sequence[Term], confidence: float) -> CombinedResult:
-        bounds = within.bounds if confidence == study.confidence else within.judged_bounds
-        own = Term(WITHIN, within.value, within.degrees_of_freedom, bounds)
+        judged = confidence != study.confidence
+        own = Term(WITHIN, within.value, within.degrees_of_freedom, within.judged_bounds if judged else within.bounds)
+        beside = [*(of_bias_judged if judged else of_bias), *([standard] if standard else [])]
         return combine([own, *beside, *further], coverage=coverage, confidence=confidence, n=n)
 
     places = {c.name: PLACES.get(c.question or "", "factor") for c in components}

@@ -21,6 +21,9 @@ COMBINED_SOURCE = (
 EXPANDED_SOURCE = "JCGM 100:2008, 6.2.1, G.6.4 (from memory); the interval is that of u times k"
 FUNCTION_SOURCE = "Eurachem/CITAC QUAM:2012, E.5 (from memory); weighted least squares on the squares"
 
+#: Name of the term that stands for a bias that is not corrected.
+BIAS_ITSELF = "bias itself"
+
 #: Beyond this many of its standard uncertainties a bias shows.
 SHOWN = 2.0
 
@@ -140,7 +143,12 @@ def _joint_bounds(terms: Sequence[Term], u: float, confidence: float) -> tuple[f
 
 
 def bias_terms(
-    bias: float, uncertainty: float, *, treatment: Treatment, degrees_of_freedom: float = inf
+    bias: float,
+    uncertainty: float,
+    *,
+    treatment: Treatment,
+    degrees_of_freedom: float = inf,
+    interval: tuple[float, float] | None = None,
 ) -> tuple[Term, ...]:
     """What an estimated bias brings to the uncertainty of results.
 
@@ -150,7 +158,8 @@ def bias_terms(
     treatment : "enlarge": the results are not corrected, the bias itself and its uncertainty both count; "correct":
         the results are corrected, its uncertainty alone counts; "restrict": not corrected and not counted, which
         holds only where the bias does not show (`bias_shows`)
-    degrees_of_freedom : of the uncertainty; the bias itself is taken as known
+    degrees_of_freedom : of the uncertainty; in the effective ones the bias itself counts as known
+    interval : of the bias, at the confidence of the combined uncertainty; None: no width from the bias itself
 
     Returns
     -------
@@ -162,7 +171,13 @@ def bias_terms(
     (from memory): a known bias should be corrected, and where it is not, said and allowed for.
     """
     own = Term("uncertainty of the bias", uncertainty, degrees_of_freedom)
-    return (Term("bias itself", abs(bias)), own) if treatment == "enlarge" else (own,)
+    if treatment != "enlarge":
+        return (own,)
+    bounds = None
+    if interval is not None:
+        far, near = max(map(abs, interval)), min(map(abs, interval))
+        bounds = (0.0 if interval[0] < 0 < interval[1] else near, far)
+    return Term(BIAS_ITSELF, abs(bias), bounds=bounds), own
 
 
 def bias_shows(bias: float, uncertainty: float) -> bool:

@@ -1,0 +1,664 @@
+"""Propagation, Monte Carlo and the two budgets, against published examples and general statistics libraries."""
+
+from __future__ import annotations
+
+import json
+import math
+import tracemalloc
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from pydantic import ValidationError
+from scipy import stats
+from small_study import small_study
+
+from validation.characteristics import uncertainty
+from validation.figures import uncertainty as figures
+from validation.figures.style import svg_text
+from validation.selftest import published
+from validation.selftest.published_uncertainty import UNCERTAINTY
+from validation.stats.distributions import (
+    Arcsine,
+    CurvilinearTrapezoid,
+    Exponential,
+    Normal,
+    Rectangular,
+    StudentT,
+    Trapezoidal,
+    one_sided,
+    triangular,
+    type_a,
+)
+from validation.stats.monte_carlo import agreement, monte_carlo, numerical_tolerance
+from validation.stats.precision import precision
+from validation.stats.propagation import coverage_factor, propagate, second_order_uncertainty
+from validation.stats.trueness import bias
+from validation.stats.uncertainty import (
+    Term,
+    bias_shows,
+    bias_terms,
+    combine,
+    measurement_model,
+    uncertainty_function,
+)
+from validation.study.budget import Budget
+
+REFERENCE = Path(__file__).parent / "reference"
+
+
+@pytest.mark.parametrize("name", sorted(UNCERTAINTY))
+def test_published_examples_are_reproduced(name):
+    # JCGM 100 (4.4.3, G.4.1, H.1, H.2), JCGM 101 (9.2 to 9.5), Nordtest TR 537, Eurachem/CITAC A1 and A2, ISO 13528:
+    # document and clause stand in each file. Half a unit of the last printed digit; Monte Carlo: its error beside it.
+    checks, left = published.compare(REFERENCE, name)
+    assert len(checks) >= 3
+    assert not left
+    assert not [check.in_words() for check in checks if not check.ok]
+
+
+# Distributions ---------------------------------------------------------------------------------------------------
+
+SAME = {
+    "normal": (Normal(2.0, 0.5), stats.norm(2, 0.5)),
+    "rectangular": (Rectangular(1.0, 3.0), stats.uniform(1, 2)),
+    "triangular": (triangular(1.0, 3.0), stats.triang(0.5, 1, 2)),
+    "trapezoidal": (Trapezoidal(1.0, 3.0, 0.5), stats.trapezoid(0.25, 0.75, 1, 2)),
+    "arcsine": (Arcsine(1.0, 3.0), stats.arcsine(1, 2)),
+    "one-sided": (one_sided(0.4), stats.uniform(0, 0.4)),
+    "one-sided, loss": (one_sided(-0.4), stats.uniform(-0.4, 0.4)),
+    "exponential": (Exponential(0.3), stats.expon(0, 0.3)),
+}
+
+
+@pytest.mark.parametrize("name", SAME)
+def test_moments_and_draws_match_scipy(name):
+    ours, theirs = SAME[name]
+    assert ours.mean == pytest.approx(theirs.mean(), rel=1e-12)
+    assert ours.standard_uncertainty == pytest.approx(theirs.std(), rel=1e-12)
+    draws = ours.draw(np.random.default_rng(3), 20_000)
+    assert draws.shape == (20_000,)
+    # Kolmogorov-Smirnov; a fixed seed, so that this either always holds or never.
+    assert stats.kstest(draws, theirs.cdf).pvalue > 0.01
+
+
+def test_student_t_scatters_by_its_scale_and_degrees_of_freedom():
+    ours = StudentT(2.0, 0.5, 6)
+    assert (ours.mean, ours.standard_uncertainty) == (2.0, 0.5)
+    assert stats.kstest(ours.draw(np.random.default_rng(3), 20_000), stats.t(6, 2, 0.5).cdf).pvalue > 0.01
+    infinite = StudentT(2.0, 0.5, math.inf).draw(np.random.default_rng(3), 20_000)
+    assert stats.kstest(infinite, stats.norm(2, 0.5).cdf).pvalue > 0.01
+
+
+def test_inexact_limits_widen_a_rectangle():
+    # JCGM 101:2008, 6.4.3.4 (from memory): variance (b - a)^2 / 12 + d^2 / 9.
+    ours = CurvilinearTrapezoid(-0.05, 0.05, 0.025)
+    assert ours.standard_uncertainty == pytest.approx(math.sqrt(0.1**2 / 12 + 0.025**2 / 9), rel=1e-12)
+    draws = ours.draw(np.random.default_rng(3), 200_000)
+    assert draws.std() == pytest.approx(ours.standard_uncertainty, rel=0.01)
+    assert np.abs(draws).max() <= 0.075
+    plain = Rectangular(1.0, 3.0).standard_uncertainty
+    assert CurvilinearTrapezoid(1.0, 3.0, 0.0).standard_uncertainty == pytest.approx(plain, rel=1e-15)
+
+
+@pytest.mark.parametrize(
+    ("make", "said"),
+    [
+        (lambda: Normal(0.0, -1.0), "zero or more"),
+        (lambda: Normal(math.nan, 1.0), "finite"),
+        (lambda: Rectangular(2.0, 1.0), "low must not exceed high"),
+        (lambda: Trapezoidal(0.0, 1.0, 1.5), "between 0 and 1"),
+        (lambda: CurvilinearTrapezoid(0.0, 1.0, 0.6), "half-width"),
+        (lambda: StudentT(0.0, 1.0, 0), "more than zero"),
+        (lambda: type_a([1.0]), "at least two"),
+    ],
+)
+def test_a_distribution_that_cannot_be_is_refused(make, said):
+    with pytest.raises(ValueError, match=said):
+        make()
+
+
+# Propagation -----------------------------------------------------------------------------------------------------
+
+
+def test_sensitivities_match_analytical_derivatives():
+    inputs = {"a": Normal(5.0, 0.1), "b": Normal(2.0, 0.05), "c": Normal(0.7, 0.02)}
+    found = propagate(lambda a, b, c: a * b**6 + math.exp(c) / a, inputs)
+    expected = [2.0**6 - math.exp(0.7) / 25, 6 * 5 * 2.0**5, math.exp(0.7) / 5]
+    assert [part.sensitivity for part in found.parts] == pytest.approx(expected, rel=1e-8)
+    assert sum(part.share for part in found.parts) == pytest.approx(1.0)
+
+
+def test_a_large_value_with_a_small_uncertainty_keeps_its_digits():
+    # A frequency of hundreds of MHz, known to a hundredth of a hertz: the difference is what counts.
+    inputs = {"f": Normal(425_000_000.0, 0.01), "f0": Normal(424_999_000.0, 0.02)}
+    found = propagate(lambda f, f0: (f - f0) / 1000, inputs)
+    assert found.combined == pytest.approx(math.hypot(0.01, 0.02) / 1000, rel=1e-5)
+    drawn = monte_carlo(lambda f, f0: f - f0 + 1e9, inputs, draws=20_000, seed=1)
+    assert drawn.standard_uncertainty == pytest.approx(math.hypot(0.01, 0.02), rel=0.03)
+
+
+def test_full_correlation_adds_uncertainties_themselves():
+    # JCGM 100:2008, 5.2.2 note 1 (from memory): with r = 1 the linear sum of the contributions.
+    inputs = {"a": Normal(1.0, 0.3), "b": Normal(2.0, 0.4)}
+    for r, expected in ((1.0, 0.7), (-1.0, 0.1), (0.0, 0.5)):
+        tied = {("a", "b"): r}
+        assert propagate(lambda a, b: a + b, inputs, correlations=tied).combined == pytest.approx(expected)
+        drawn = monte_carlo(lambda a, b: a + b, inputs, draws=40_000, seed=4, correlations=tied)
+        assert drawn.standard_uncertainty == pytest.approx(expected, rel=0.02)
+
+
+def test_unit_and_order_of_inputs_change_nothing_else():
+    inputs = {"a": StudentT(5.0, 0.1, 7), "b": Normal(2.0, 0.05)}
+    plain = propagate(lambda a, b: a / b, inputs)
+    turned = propagate(lambda a, b: 1000 * a / b, dict(reversed(inputs.items())))
+    assert turned.combined == pytest.approx(1000 * plain.combined, rel=1e-10)
+    assert turned.effective_df == pytest.approx(plain.effective_df, rel=1e-8)
+
+
+def test_second_order_is_the_variance_of_a_product_of_normals():
+    # Exact: var(XY) = x^2 v + y^2 u + u v for independent normal X, Y.
+    inputs = {"x": Normal(0.0, 0.3), "y": Normal(0.0, 0.4)}
+    assert propagate(lambda x, y: x * y, inputs).combined == 0
+    assert second_order_uncertainty(lambda x, y: x * y, inputs) == pytest.approx(0.12, rel=1e-9)
+
+
+@pytest.mark.parametrize(("df", "used"), [(18.999, 18), (2.0, 2), (0.4, 1), (math.inf, None)])
+def test_coverage_factor_truncates_degrees_of_freedom(df, used):
+    # scipy.stats.t and norm; JCGM 100:2008, G.4.1.
+    k, whole = coverage_factor(df, 0.95)
+    assert whole == used
+    assert k == pytest.approx(stats.norm.ppf(0.975) if used is None else stats.t.ppf(0.975, used), rel=1e-9)
+
+
+def test_inputs_that_do_not_vary_leave_nothing():
+    found = propagate(lambda a: 2 * a, {"a": Normal(3.0, 0.0)})
+    assert (found.value, found.combined, found.parts[0].sensitivity) == (6.0, 0.0, pytest.approx(2.0))
+    assert found.effective_df == math.inf
+
+
+@pytest.mark.parametrize(
+    ("inputs", "tied", "said"),
+    [
+        ({}, None, "at least one"),
+        ({"a": Normal(1, 1)}, {("a", "b"): 0.5}, "must name two inputs"),
+        ({"a": Normal(1, 1), "b": Normal(1, 1)}, {("a", "b"): 1.5}, "between -1 and 1"),
+    ],
+)
+def test_what_cannot_be_propagated_is_refused(inputs, tied, said):
+    with pytest.raises(ValueError, match=said):
+        propagate(lambda **x: sum(x.values()), inputs, correlations=tied)
+    with pytest.raises(ValueError, match=said):
+        monte_carlo(lambda **x: sum(x.values()), inputs, seed=1, correlations=tied)
+
+
+def test_impossible_correlations_and_results_are_refused():
+    three = {name: Normal(1.0, 0.1) for name in "abc"}
+    tied = {("a", "b"): 0.9, ("b", "c"): 0.9, ("a", "c"): -0.9}
+    with pytest.raises(ValueError, match="can have together"):
+        propagate(lambda a, b, c: a + b + c, three, correlations=tied)
+    with pytest.raises(ValueError, match="finite result at the estimates"):
+        propagate(lambda a: a * math.inf, {"a": Normal(1.0, 0.1)})
+    rectangle = {"a": Rectangular(0, 1), "b": Normal(0, 1)}
+    with pytest.raises(ValueError, match="not normal"):
+        monte_carlo(lambda a, b: a + b, rectangle, seed=1, correlations={("a", "b"): 0.5})
+    with pytest.raises(ValueError, match="at least 20000"):
+        monte_carlo(lambda a: a, {"a": Normal(0, 1)}, draws=100, seed=1)
+    with np.errstate(invalid="ignore"), pytest.raises(ValueError, match="some are not"):
+        monte_carlo(lambda x: np.log(x), {"x": Normal(0, 1)}, draws=20_000, seed=1)
+
+
+# Monte Carlo -----------------------------------------------------------------------------------------------------
+
+
+def test_intervals_of_a_skewed_result_match_its_exact_distribution():
+    # Exact: the square of a standard normal is chi-square with one degree of freedom; its density falls from zero, so
+    # that the shortest interval begins there.
+    drawn = monte_carlo(lambda z: z**2, {"z": Normal(0, 1)}, draws=400_000, seed=7)
+    exact = stats.chi2(1)
+    error = 4 * max(drawn.end_errors)
+    assert drawn.symmetric == pytest.approx((exact.ppf(0.025), exact.ppf(0.975)), abs=error)
+    assert drawn.shortest == pytest.approx((0.0, exact.ppf(0.95)), abs=error)
+    assert drawn.mean == pytest.approx(1.0, abs=4 * drawn.mean_error)
+    assert drawn.standard_uncertainty == pytest.approx(math.sqrt(2), abs=4 * drawn.uncertainty_error)
+
+
+def test_standard_errors_tell_what_another_seed_changes():
+    results = [monte_carlo(lambda z: z, {"z": Normal(0, 1)}, draws=100_000, seed=seed) for seed in range(30)]
+    for seen, told in (
+        ([r.mean for r in results], [r.mean_error for r in results]),
+        ([r.standard_uncertainty for r in results], [r.uncertainty_error for r in results]),
+        ([r.symmetric[1] for r in results], [r.end_errors[1] for r in results]),
+    ):
+        # 30 values: their standard deviation is known to 13 %, four of which are allowed.
+        assert np.std(seen, ddof=1) == pytest.approx(np.sqrt(np.mean(np.square(told))), rel=0.5)
+
+
+def test_the_same_seed_gives_the_same_numbers_and_memory_stays_bounded():
+    inputs = {f"x{i}": Normal(0.0, 0.01) for i in range(10)}
+
+    def model(**x):
+        return sum(x.values())
+
+    assert monte_carlo(model, inputs, draws=40_000, seed=5) == monte_carlo(model, inputs, draws=40_000, seed=5)
+    tracemalloc.start()
+    monte_carlo(model, inputs, seed=5)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    # Ten inputs of a million doubles would be 80 million bytes; the results alone are 8.
+    assert peak < 30e6
+
+
+def test_agreement_tells_the_additive_examples_apart():
+    # JCGM 101:2008, 9.2 (from memory): normal inputs validate first order, a dominating rectangle does not.
+    def model(**x):
+        return sum(x.values())
+
+    normal = {name: Normal(0.0, 1.0) for name in "abcd"}
+    root = math.sqrt(3)
+    rectangles = {**{name: Rectangular(-root, root) for name in "abc"}, "d": Rectangular(-10 * root, 10 * root)}
+    assert agreement(propagate(model, normal), monte_carlo(model, normal, seed=1)).agrees
+    told = agreement(propagate(model, rectangles), monte_carlo(model, rectangles, seed=1))
+    assert (told.agrees, told.resolved) == (False, True)
+    assert told.high == pytest.approx(19.9 - 17.0, abs=0.1)
+    with pytest.raises(ValueError, match="one confidence"):
+        agreement(propagate(model, normal, confidence=0.99), monte_carlo(model, normal, draws=20_000, seed=1))
+
+
+@pytest.mark.parametrize(("u", "tolerance"), [(0.35, 0.005), (0.0996, 0.005), (32.0, 0.5), (0.075, 0.0005), (0.0, 0)])
+def test_numerical_tolerance_is_half_the_last_of_two_digits(u, tolerance):
+    # JCGM 101:2008, 7.9.2 (from memory): u = c 10^l with c of two digits, half of 10^l.
+    assert numerical_tolerance(u) == pytest.approx(tolerance)
+
+
+# Joined terms ----------------------------------------------------------------------------------------------------
+
+
+def test_one_measured_term_keeps_its_chi_square_interval():
+    # scipy.stats.chi2.
+    found = combine([Term("s", 0.2, 7)], confidence=0.9)
+    ends = [0.2 * math.sqrt(7 / stats.chi2.ppf(p, 7)) for p in (0.95, 0.05)]
+    assert found.combined.interval == pytest.approx(ends, rel=1e-9)
+    assert found.coverage_factor == pytest.approx(stats.t.ppf(0.975, 7), rel=1e-9)
+    assert found.expanded.interval == pytest.approx([found.coverage_factor * end for end in ends], rel=1e-9)
+
+
+def test_stated_terms_bring_no_interval():
+    found = combine([Term("a", 3.0), Term("b", 4.0)])
+    assert (found.combined.value, found.combined.interval, found.combined.confidence) == (5.0, None, None)
+    assert found.coverage_df is None
+    with pytest.raises(ValueError, match="at least one component"):
+        combine([])
+    with pytest.raises(ValueError, match="zero or more"):
+        combine([Term("a", math.nan)])
+
+
+def test_bias_that_is_not_corrected_enlarges():
+    # Nordtest TR 537 (from memory): u_bias^2 = bias^2 + u^2; corrected, its own uncertainty is left.
+    assert combine(bias_terms(-0.3, 0.4, treatment="enlarge")).combined.value == pytest.approx(0.5)
+    assert combine(bias_terms(-0.3, 0.4, treatment="correct")).combined.value == pytest.approx(0.4)
+    assert bias_shows(0.3, 0.1)
+    assert not bias_shows(0.2, 0.1)
+    assert bias_shows(0.1, 0.0)
+
+
+def test_uncertainty_function_gives_back_its_own_points():
+    levels = [0.5, 1.0, 2.0, 4.0, 7.5]
+    u = [math.sqrt(0.04**2 + (0.05 * x) ** 2) for x in levels]
+    found = uncertainty_function(levels, u)
+    assert (found.constant, found.proportional) == pytest.approx((0.04, 0.05), rel=1e-9)
+    # In ppm and in shares alike.
+    ppm = uncertainty_function([1e4 * x for x in levels], [1e4 * value for value in u])
+    assert (ppm.constant, ppm.proportional) == pytest.approx((400.0, 0.05), rel=1e-9)
+    assert uncertainty_function([1, 2], [0.1, 0.1]).proportional == pytest.approx(0.0, abs=1e-9)
+    falling = uncertainty_function([1, 2], [0.2, 0.1])
+    assert falling.proportional == 0
+    assert falling.largest_departure > 0.2
+    with pytest.raises(ValueError, match="two different levels"):
+        uncertainty_function([1, 1], [0.1, 0.2])
+    with pytest.raises(ValueError, match="above zero"):
+        uncertainty_function([1, 2], [0.0, 0.2])
+
+
+def test_measurement_model_is_one_point_calibration():
+    model, value = measurement_model(4.0, 5.0, {"s": "sample", "w": "standard", "r": "standard reading", "f": "factor"})
+    assert value == 4.0
+    assert model(s=0.0, w=0.0, r=0.0, f=0.0) == pytest.approx(4.0, rel=1e-15)
+    # The formula by hand: x_std S / S_std f, the standard read 2 % high, the sample 1 % low, and so on.
+    assert model(s=-0.01, w=0.03, r=0.02, f=0.05) == pytest.approx(5.15 * (0.8 * 0.99) / 1.02 * 1.05, rel=1e-14)
+    with pytest.raises(ValueError, match="above zero"):
+        measurement_model(0.0, 5.0, {})
+
+
+# The block of the plan -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("block", "said"),
+    [
+        ({"components": [{"name": "oil"}]}, "states nothing of its size"),
+        ({"components": [{"name": "oil", "size": "2%", "negligible": "small"}]}, "size and negligible"),
+        ({"components": [{"name": "oil", "half_width": "2%"}]}, "half_width and shape together"),
+        ({"components": [{"name": "oil", "size": "-2%"}]}, "negative"),
+        ({"components": [{"name": "oil", "size": "two"}]}, "grammar"),
+        ({"components": [{"name": "oil", "size": None}]}, "states nothing of its size"),
+        ({"components": [{"name": "oil", "size": 1, "origin": " "}]}, "is empty"),
+        ({"components": [{"name": "oil", "size": 0.1, "readings": 3}]}, "without from"),
+        ({"components": [{"name": "oil", "from": "repeatability.sr"}]}, 'Write "repeatability.s_r"'),
+        ({"components": [{"name": "oil", "size": 1, "part_of": "biass"}]}, 'Write "bias"'),
+        ({"components": [{"name": "oil", "size": 1, "answers": "oils"}]}, 'Write "oil"'),
+        ({"components": [{"name": "oil", "half_width": 1, "shape": "normal"}]}, "rectangular"),
+        ({"components": [{"name": "oil", "negligible": "x", "part_of": "bias"}]}, "no component and yet"),
+        ({"components": [{"name": "oil", "size": 1}, {"name": "oil", "size": 2}]}, '"oil" twice'),
+        ({"components": [{"name": "oil", "size": 1}, {"name": "b", "answers": "oil", "negligible": "x"}]}, "both with"),
+        ({"coverage": 95}, r"Write 0\.95"),
+        ({"coverage": 0.3}, "more than 0.5"),
+        ({"levels": "4"}, "square brackets"),
+        ({"bias": "ignore"}, "enlarge"),
+        ({"component": []}, "Extra inputs"),
+    ],
+)
+def test_a_block_that_cannot_be_used_is_refused_with_its_mend(block, said):
+    with pytest.raises(ValidationError, match=said):
+        Budget.model_validate(block)
+
+
+# The chapter -----------------------------------------------------------------------------------------------------
+
+LEVELS = {"1": (0.96, 1.05, 1.01, 0.93, 1.06, 1.0), "2": (2.05, 1.98, 2.11, 1.9, 2.02, 2.08)}
+LEVELS["4"] = (4.1, 4.02, 3.85, 3.93, 4.22, 4.12)
+
+BLOCK = {
+    "components": [
+        {"name": "oil", "size": "2%", "origin": "four batches"},
+        {"name": "fuel", "half_width": "6%", "shape": "triangular"},
+        {"name": "standard", "size": "0.6%", "part_of": "standard"},
+        {"name": "reading", "from": "repeatability.s_r", "part_of": "within-laboratory reproducibility"},
+        {"name": "standard reading", "from": "repeatability.s_r", "at": 2.0, "readings": 3, "part_of": "bias"},
+        {"name": "sampling", "not_applicable": "oil as received"},
+        {"name": "rounding", "negligible": "0.001 steps"},
+    ]
+}
+
+
+def study_with(block=BLOCK, levels=LEVELS, *, customer_limits=(2.0, 4.0), standards=True, confidence=0.95, **columns):
+    rows = [(level, f"R{i // 2 + 1}", value) for level, values in levels.items() for i, value in enumerate(values)]
+    names, runs, results = zip(*rows, strict=True)
+    study = small_study(
+        "precision",
+        {"level": names, "run": runs, "result": results, **columns},
+        customer_limits=customer_limits,
+        confidence=confidence,
+    )
+    stated = ({"name": "S-1", "value": 5.0, "uncertainty": 0.03},) if standards else ()
+    budget = None if block is None else Budget.model_validate(block)
+    return replace(study, plan=study.plan.model_copy(update={"uncertainty": budget, "standards": stated}))
+
+
+def by_hand(level: str, confidence: float = 0.95):
+    """s_I, bias and its uncertainty of one level by the functions of their own chapters, which their tests check."""
+    values = LEVELS[level]
+    runs = [[[x] for x in values[i : i + 2]] for i in (0, 2, 4)]
+    found = bias([[x - float(level) for x in values[i : i + 2]] for i in (0, 2, 4)], confidence=confidence)
+    return precision(runs, confidence=confidence), found
+
+
+def test_the_top_down_budget_is_a_root_sum_of_squares():
+    # JCGM 100:2008, 5.1.2, written out; a triangle has u = half-width / root 6.
+    evaluation = uncertainty.evaluate(study_with())
+    for level in ("1", "2", "4"):
+        x = float(level)
+        spread, found = by_hand(level)
+        parts = {
+            "s_I": (spread.s_I.value, spread.s_I.degrees_of_freedom),
+            "bias": (found.value, math.inf),
+            "u_bias": (found.standard_uncertainty, 2),
+            "standard": (0.006 * x, math.inf),
+            "oil": (0.02 * x, math.inf),
+            "fuel": (0.06 * x / math.sqrt(6), math.inf),
+        }
+        u = math.sqrt(sum(size**2 for size, _ in parts.values()))
+        df = u**4 / sum(size**4 / nu for size, nu in parts.values())
+        k = stats.t.ppf(0.975, math.floor(df))
+        combined, expanded = (evaluation.get(f"uncertainty.{name}", x) for name in ("combined", "expanded"))
+        assert combined.value == pytest.approx(u, rel=1e-9)
+        assert combined.degrees_of_freedom == pytest.approx(df, rel=1e-9)
+        assert expanded.value == pytest.approx(k * u, rel=1e-9)
+        assert evaluation.get("uncertainty.coverage_factor", x).value == pytest.approx(k, rel=1e-9)
+        measured = math.sqrt(u**2 - (0.02 * x) ** 2 - (0.06 * x) ** 2 / 6)
+        assert evaluation.get("uncertainty.measured_part", x).value == pytest.approx(measured, rel=1e-9)
+        assert (combined.n, combined.units, combined.worksheet) == (6, 3, "worksheets/test.csv")
+
+
+def test_the_interval_joins_those_of_the_measured_parts():
+    # Graybill and Wang 1980 (from memory), written out for s_I, the bias and its standard error.
+    spread, found = by_hand("4", 0.9)
+    q = uncertainty.evaluate(study_with()).get("uncertainty.combined", 4.0)
+    u_b, (b_low, b_high) = found.standard_uncertainty, found.interval
+    assert b_low < 0 < b_high
+    bounds = [u_b * math.sqrt(2 / stats.chi2.ppf(p, 2)) for p in (0.95, 0.05)]
+    ends = [(spread.s_I.value, spread.s_I.interval), (u_b, bounds), (found.value, (0.0, max(-b_low, b_high)))]
+    low = q.value**2 - math.sqrt(sum((s**2 - pair[0] ** 2) ** 2 for s, pair in ends))
+    high = q.value**2 + math.sqrt(sum((pair[1] ** 2 - s**2) ** 2 for s, pair in ends))
+    assert q.judged_interval == pytest.approx((math.sqrt(low), math.sqrt(high)), rel=1e-9)
+    assert q.judged_confidence == pytest.approx(0.9)
+    assert q.interval[0] < q.judged_interval[0]
+    assert q.interval[1] > q.judged_interval[1]
+
+
+def test_each_component_counts_once_on_each_side():
+    evaluation = uncertainty.evaluate(study_with())
+    groups = {g["name"]: g for g in evaluation.details["groups"]}
+    assert list(groups) == ["within-laboratory reproducibility", "bias", "standard", "oil", "fuel"]
+    parts = [name for g in groups.values() for name in g["parts"]]
+    assert sorted(parts) == sorted(set(parts)) == ["fuel", "oil", "reading", "standard", "standard reading"]
+    spread, _ = by_hand("4")
+    at_two, _ = by_hand("2")
+    # The reading brings s_r at 4; the standard's three readings are taken at 2 and carried as a share of the level.
+    assert groups["within-laboratory reproducibility"]["bottom_up"] == pytest.approx(spread.s_r.value, rel=1e-6)
+    assert groups["bias"]["bottom_up"] == pytest.approx(at_two.s_r.value / math.sqrt(3) / 2 * 4, rel=1e-6)
+    for column in ("top_down", "bottom_up"):
+        total = math.sqrt(sum(g[column] ** 2 for g in groups.values()))
+        key = "combined" if column == "top_down" else "bottom_up"
+        assert evaluation.get(f"uncertainty.{key}", 4.0).value == pytest.approx(total, rel=1e-6)
+    ratio = evaluation.get("uncertainty.agreement", 4.0)
+    u, u_b = (evaluation.get(f"uncertainty.{name}", 4.0) for name in ("combined", "bottom_up"))
+    assert ratio.value == pytest.approx(u_b.value / u.value, rel=1e-12)
+    assert ratio.interval == pytest.approx((u_b.value / u.interval[1], u_b.value / u.interval[0]), rel=1e-12)
+
+
+def test_the_design_of_the_demonstration_adds_up():
+    # Design of the demonstration: relative parts at 4 %, whose root sum of squares is 4.96 % (by hand).
+    parts = {"a": 2.55, "b": 1.39, "c": 0.6, "d": 1.0, "e": 1.2, "f": 0.6, "g": 2.0, "h": 3.0}
+    block = {"components": [{"name": name, "size": f"{size}%", "part_of": "bias"} for name, size in parts.items()]}
+    found = uncertainty.evaluate(study_with(block)).get("uncertainty.bottom_up", 4.0)
+    assert 100 * found.value / 4 == pytest.approx(4.96, abs=0.005)
+    joined = combine([Term(name, u) for name, u in zip("wbsof", (0.134, 0.038, 0.024, 0.08, 0.12), strict=True)])
+    assert joined.combined.value == pytest.approx(0.202, abs=0.0005)
+    assert 2 * combine([Term(n, u) for n, u in zip("wbs", (0.134, 0.038, 0.024), strict=True)]).combined.value == (
+        pytest.approx(0.28, abs=0.005)
+    )
+
+
+def test_monte_carlo_of_the_budget_matches_the_exact_moments_of_a_product():
+    # Exact for independent factors: var = x^2 (prod(1 + u_i^2) - 1); the standard's readings divide, so left out here.
+    sizes = {"oil": 0.2, "fuel": 0.15, "c": 0.1}
+    block = {"components": [{"name": name, "size": f"{100 * u}%"} for name, u in sizes.items()]}
+    details = uncertainty.evaluate(study_with(block)).details
+    exact = 4 * math.sqrt(math.prod(1 + u**2 for u in sizes.values()) - 1)
+    # 200 000 draws: standard error of u about 0.2 %.
+    assert details["monte_carlo"]["u"] == pytest.approx(exact, rel=0.01)
+    assert not details["monte_carlo"]["agrees"]
+
+
+def test_treatments_of_the_bias():
+    enlarge = uncertainty.evaluate(study_with())
+    correct = uncertainty.evaluate(study_with({**BLOCK, "bias": "correct"}))
+    _, found = by_hand("4")
+    squares = [e.get("uncertainty.combined", 4.0).value ** 2 for e in (enlarge, correct)]
+    assert squares[0] - squares[1] == pytest.approx(found.value**2, rel=1e-9)
+    assert any("not corrected" in note for note in enlarge.notes)
+    assert any("taken as corrected" in note for note in correct.notes)
+    far = {**LEVELS, "4": tuple(x + 1 for x in LEVELS["4"])}
+    restrict = uncertainty.evaluate(study_with({**BLOCK, "bias": "restrict"}, far))
+    assert restrict.get("uncertainty.combined", 4.0) is None
+    assert restrict.get("uncertainty.combined", 2.0) is not None
+    assert any("Level 4 has no uncertainty: its bias exceeds twice" in note for note in restrict.notes)
+    bent = uncertainty.evaluate(study_with(BLOCK, far))
+    assert any("more than half of the variance" in note for note in bent.notes)
+    assert bent.details["levels"][-1]["bias_dominates"]
+    assert bent.details["function"]["x"][-1] == 2.0
+
+
+def test_a_limit_between_the_levels_lies_on_the_straight_line():
+    evaluation = uncertainty.evaluate(study_with(customer_limits=(3.0, 9.0)))
+    low, high = by_hand("2"), by_hand("4")
+    s = (low[0].s_I.value + high[0].s_I.value) / 2
+    b = (low[1].value + high[1].value) / 2
+    u_b = max(low[1].standard_uncertainty, high[1].standard_uncertainty)
+    u = math.sqrt(s**2 + b**2 + u_b**2 + (0.018) ** 2 + 0.06**2 + 0.18**2 / 6)
+    q = evaluation.get("uncertainty.combined", 3.0)
+    assert q.value == pytest.approx(u, rel=1e-9)
+    assert q.n == 12
+    assert any("Level 3 was not tested" in note for note in q.notes)
+    assert evaluation.get("uncertainty.combined", 9.0) is None
+    assert any("Level 9 lies outside the tested levels" in note for note in evaluation.notes)
+
+
+def test_u_at_any_result_follows_the_fitted_function():
+    evaluation = uncertainty.evaluate(study_with())
+    constant, slope = (evaluation.get(f"uncertainty.{name}").value for name in ("constant", "proportional"))
+    assert uncertainty.u_at(evaluation, 3.3) == pytest.approx(math.hypot(constant, slope * 3.3), rel=1e-12)
+    assert uncertainty.u_at(study_with(), 3.3) == uncertainty.u_at(evaluation, 3.3)
+    alone = uncertainty.evaluate(study_with({**BLOCK, "levels": [4.0]}))
+    assert uncertainty.u_at(alone, 3.3) == alone.get("uncertainty.combined", 4.0).value
+    assert any("two levels" in note for note in alone.notes)
+    assert uncertainty.u_at(study_with(None), 3.3) is None
+
+
+def test_without_a_block_the_measured_part_is_named_as_what_it_is():
+    evaluation = uncertainty.evaluate(study_with(None))
+    spread, found = by_hand("4")
+    u = math.sqrt(spread.s_I.value**2 + found.value**2 + found.standard_uncertainty**2 + 0.024**2)
+    assert evaluation.quantities == ()
+    assert f"{u:.2f} % at 4 %" in evaluation.missing
+    assert "no uncertainty of a result" in evaluation.missing
+    assert list(uncertainty.in_words(evaluation, "%")) == [evaluation.missing]
+
+
+def test_what_is_not_answered_or_not_measured_is_said():
+    evaluation = uncertainty.evaluate(study_with({"components": [{"name": "oil", "from": "fuel.spread"}]}))
+    (note,) = [note for note in evaluation.notes if "does not answer" in note]
+    assert "fuel" in note
+    assert "rounding" in note
+    assert "sample reading" not in note  # repeated readings hold it
+    q = evaluation.get("uncertainty.combined", 4.0)
+    assert any("fuel.spread was not measured" in said and "too small" in said for said in q.notes)
+    assert evaluation.get("uncertainty.bottom_up", 4.0) is None
+    assert evaluation.details["gap"].startswith("There is no bottom-up budget")
+    none = uncertainty.evaluate(study_with(standards=False)).get("uncertainty.combined", 4.0)
+    assert any("names no standard" in said for said in none.notes)
+    full = uncertainty.evaluate(study_with()).get("uncertainty.combined", 4.0)
+    assert full.value**2 - none.value**2 == pytest.approx(0.024**2, rel=1e-6)
+    varied = uncertainty.evaluate(study_with(instrument=["A", "B"] * 9, analyst=["X"] * 18))
+    answers = {question: answer for question, _, answer in varied.details["checklist"]}
+    assert answers["instrument"].startswith("varied in the precision experiment (2 of them)")
+    assert answers["analyst"] == "not answered"
+    assert answers["sampling"] == "not applicable: oil as received"
+
+
+def test_a_standard_stated_as_component_is_not_counted_twice():
+    block = {"components": [{"name": "standard", "size": "0.6%"}]}
+    both = uncertainty.evaluate(study_with(block)).get("uncertainty.combined", 4.0)
+    own = uncertainty.evaluate(study_with({"components": []})).get("uncertainty.combined", 4.0)
+    assert both.value == pytest.approx(own.value, rel=1e-12)
+
+
+def test_one_sided_components_say_that_they_move_results():
+    block = {"components": [{"name": "fuel", "half_width": "6%", "shape": "one-sided"}]}
+    q = uncertainty.evaluate(study_with(block)).get("uncertainty.bottom_up", 4.0)
+    assert q.value == pytest.approx(0.24 / math.sqrt(12), rel=1e-6)
+    assert any("one-sided" in note for note in q.notes)
+
+
+def test_degenerate_designs_say_what_is_missing():
+    one_run = {"4": LEVELS["4"][:2]}
+    assert "one run only" in uncertainty.evaluate(study_with(BLOCK, one_run)).missing
+    labels = {"low": LEVELS["1"], "high": LEVELS["4"]}
+    assert "labels" in uncertainty.evaluate(study_with(BLOCK, labels)).missing
+    elsewhere = small_study("detection", {"material": ["A"], "result": ["0.1"]})
+    assert "no precision experiment" in uncertainty.evaluate(elsewhere).missing
+    outside = uncertainty.evaluate(study_with({**BLOCK, "levels": [50.0]}))
+    assert "outside the tested levels" in outside.missing
+    # One reading a run: s_r is not known, s_I and the bias are.
+    singles = {level: values[::2] for level, values in LEVELS.items()}
+    rows = [(level, f"R{i}", value) for level, values in singles.items() for i, value in enumerate(values)]
+    columns = dict(zip(("level", "run", "result"), zip(*rows, strict=True), strict=True))
+    study = small_study("precision", columns)
+    budget = Budget.model_validate({"components": [{"name": "oil", "from": "repeatability.s_r"}]})
+    study = replace(study, plan=study.plan.model_copy(update={"uncertainty": budget}))
+    q = uncertainty.evaluate(study).get("uncertainty.combined", 4.0)
+    assert any("repeatability.s_r was not measured here" in note for note in q.notes)
+
+
+def test_looked_at_otherwise_gives_the_same_quantities():
+    study = study_with()
+    full, quick = uncertainty.evaluate(study), uncertainty.evaluate(replace(study, looked_at_otherwise=True))
+    assert full.quantities == quick.quantities
+    assert quick.details == {}
+
+
+def test_details_are_plain_and_figures_and_words_come_from_them():
+    study = study_with()
+    evaluation = uncertainty.evaluate(study)
+    again = type(evaluation).from_dict(json.loads(json.dumps(evaluation.to_dict(), allow_nan=False)))
+    drawn = svg_text(figures.budget_parts(again, study))
+    assert "bottom-up" in drawn
+    assert "within-laboratory reproducibility" in drawn
+    assert "fitted u" in svg_text(figures.uncertainty_by_level(again, study))
+    words = " ".join(uncertainty.in_words(again, "%"))
+    for said in (
+        "expanded uncertainty",
+        "largest part",
+        "bottom-up budget gives",
+        "Without what did not vary",
+        "Sampling",
+    ):
+        assert said in words
+    empty = uncertainty.evaluate(study_with(None))
+    assert figures.budget_parts(empty, study) is None
+    assert figures.uncertainty_by_level(empty, study) is None
+    keys = {info.key for info in uncertainty.CHARACTERISTIC.keys}
+    assert {q.key for q in evaluation.quantities} == keys
+    captions = [table["caption"] for table in evaluation.details["tables"]]
+    for table in evaluation.details["tables"]:
+        assert all(len(row) == len(table["head"]) for row in table["rows"])
+    assert [caption.split()[0] for caption in captions] == ["Map", "Top-down", "Bias", "Bottom-up", "What"]
+
+
+@pytest.mark.parametrize(
+    ("level", "s_r", "s_run", "true_bias"), [(4.0, 0.102, 0.0869, 0.01), (7.5, 0.165, 0.1485, -0.19)]
+)
+def test_the_interval_covers_the_true_uncertainty_at_its_rate(level, s_r, s_run, true_bias):
+    # Truth of the demonstration: 8 runs of 3, oil 2 % and fuel 3 % known.
+    rng, low_misses, high_misses, count = np.random.default_rng(12), 0, 0, 400
+    further = math.hypot(0.02, 0.03) * level
+    true_u_b = math.sqrt(s_run**2 / 8 + s_r**2 / 24)
+    truth = math.sqrt(s_r**2 + s_run**2 + true_bias**2 + true_u_b**2 + further**2)
+    errors = true_bias + rng.normal(0, s_run, (count, 8, 1)) + rng.normal(0, s_r, (count, 8, 3))
+    for study in errors.tolist():
+        s, b = precision([[[x] for x in run] for run in study]).s_I, bias(study)
+        of_bias = bias_terms(
+            b.value, b.standard_uncertainty, treatment="enlarge", degrees_of_freedom=7, interval=b.interval
+        )
+        own = Term("s_I", s.value, s.degrees_of_freedom, s.interval)
+        low, high = combine([own, *of_bias, Term("further", further)]).combined.interval
+        low_misses += truth < low
+        high_misses += truth > high
+    # Nominal 10 of 400 on each side, plus four binomial standard errors.
+    assert high_misses <= 10 + 4 * math.sqrt(400 * 0.025 * 0.975)
+    # The square of an estimated bias is too large on average: where the true one is near zero, the budget errs to the
+    # wide side, and its lower end lies above the truth more often than stated.
+    assert low_misses <= (22 if true_bias < -0.1 else 50)
+    assert low_misses + high_misses > 0
