@@ -44,8 +44,10 @@ from validation.stats.uncertainty import (
     uncertainty_function,
 )
 from validation.study.budget import Budget
+from validation.study.load import load_study
 
-REFERENCE = Path(__file__).parent / "reference"
+ROOT = Path(__file__).parent.parent
+REFERENCE = ROOT / "tests" / "reference"
 
 
 @pytest.mark.parametrize("name", sorted(UNCERTAINTY))
@@ -479,6 +481,18 @@ def test_the_design_of_the_demonstration_adds_up():
     assert 2 * combine([Term(n, u) for n, u in zip("wbs", (0.134, 0.038, 0.024), strict=True)]).combined.value == (
         pytest.approx(0.28, abs=0.005)
     )
+
+
+def test_the_demonstration_ends_as_designed():
+    # Design of the demonstration at 4 %: u 0.202 from its truth, U 0.40, bottom-up 4.96 %, ratio 0.98.
+    evaluation = uncertainty.evaluate(load_study(ROOT / "demo_data" / "new-grade"))
+    u = evaluation.get("uncertainty.combined", 4.0)
+    assert u.interval[0] < 0.202 < u.interval[1]
+    assert evaluation.get("uncertainty.expanded", 4.0).value == pytest.approx(0.40, abs=0.005)
+    assert 100 * evaluation.get("uncertainty.bottom_up", 4.0).value / 4 == pytest.approx(4.96, abs=0.005)
+    assert evaluation.get("uncertainty.agreement", 4.0).value == pytest.approx(0.98, abs=0.005)
+    assert evaluation.details["omission"]["names"] == ["oil", "fuel"]
+    assert evaluation.details["unanswered"] == []
 
 
 def test_monte_carlo_of_the_budget_matches_the_exact_moments_of_a_product():

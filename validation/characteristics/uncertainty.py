@@ -523,8 +523,9 @@ CHARACTERISTIC = Characteristic(
         "Top-down: within-laboratory reproducibility s_I, the bias with its own uncertainty, the standard, and the "
         "components of the plan that did not vary in the runs, joined by root sum of squares. Calibration noise is "
         "in s_I and counted there alone.",
-        "Bottom-up: x = x_std (S - S_b) / (S_std - S_b) times one factor for each further component, S_b = 0, by the "
-        "law of propagation and by Monte Carlo on the plan's components.",
+        "Bottom-up: the content of the standard, times the sample's reading over the standard's, times one factor for "
+        "each further component; no blank reading is subtracted. By the law of propagation and by Monte Carlo, on the "
+        "plan's components.",
         "A map sets the two side by side, component by component; a component that the study measured as part of a "
         "whole counts in the bottom-up budget alone.",
         "k is Student's t for the effective degrees of freedom (Welch-Satterthwaite), truncated to a whole number. "
@@ -571,8 +572,8 @@ CHARACTERISTIC = Characteristic(
         KeyInfo(
             f"{NAME}.measured_part",
             "standard uncertainty of what varied in the runs alone; not the uncertainty of a result",
-            "u_m",
-            "u_m^2 = s_I^2 + bias^2 + u(bias)^2 + u(standard)^2",
+            "",
+            "s_I^2 + bias^2 + u(bias)^2 + u(standard)^2, root of it",
             COMBINED_SOURCE,
             "level",
             "study",
@@ -580,8 +581,8 @@ CHARACTERISTIC = Characteristic(
         KeyInfo(
             f"{NAME}.bottom_up",
             "combined standard uncertainty of a result, bottom-up",
-            "u_b",
-            "u_b^2 = sum (c_i u_i)^2, c_i the derivatives of x = x_std (S - S_b) / (S_std - S_b) f_1 f_2 ...",
+            "u'",
+            "u'^2 = sum (c_i u_i)^2, c_i the derivatives of x = x_std (S - S_b) / (S_std - S_b) f_1 f_2 ...",
             BOTTOM_UP_SOURCE,
             "level",
             "study",
@@ -592,8 +593,8 @@ CHARACTERISTIC = Characteristic(
         KeyInfo(
             f"{NAME}.agreement",
             "bottom-up over top-down combined uncertainty",
-            "u_b/u",
-            "u_b / u, interval from the effective degrees of freedom of u",
+            "u'/u",
+            "u' / u, interval from the effective degrees of freedom of u",
             "ratio of the two combined uncertainties (common practice, no source)",
             "level",
             "1",
