@@ -16,10 +16,10 @@ def budget_parts(evaluation: Evaluation, study: Study) -> Figure | None:
     """The lines of the map at one level: top-down and bottom-up bars side by side, the totals below."""
     details = evaluation.details
     groups = details.get("groups")
-    if not groups:
+    shown = next((entry for entry in details.get("levels", ()) if entry["at"] == details["focus"]), None)
+    if not groups or shown is None or not shown["combined"]:
         return None
     unit, focus = study.unit, details["focus"]
-    shown = next(entry for entry in details["levels"] if entry["at"] == focus)
     rows = [(g["name"], g["top_down"], g["bottom_up"]) for g in groups]
     rows.append(("all together", shown["combined"], shown["bottom_up"]))
     with dossier_style():

@@ -162,7 +162,7 @@ def _term(row: RequirementResult, evaluations: Mapping[str, Evaluation], study: 
         return f"{setting} {use}: carry-over {row.outcome} ({row.id}){after}."
     if chapter == "stability" and name in ("change", "expiry"):
         return _use_by(row, evaluations["stability"])
-    if chapter == "lots":
+    if row.quantity == "lots.response_ratio":
         released = "may replace the reference lot" if row.outcome == "met" else "is not released by these readings"
         return f"Lot {row.at} {released}: step {row.outcome} ({row.id})."
     return None
