@@ -484,14 +484,17 @@ def test_the_design_of_the_demonstration_adds_up():
 
 
 def test_the_demonstration_ends_as_designed():
-    # Design of the demonstration at 4 %: u 0.202 from its truth, U 0.40, bottom-up 4.96 %, ratio 0.98.
+    # Design of the demonstration at 4 %: u 0.202 from its truth, U 0.40, 0.28 without oil and fuel, bottom-up 4.96 %,
+    # ratio 0.98.
     evaluation = uncertainty.evaluate(load_study(ROOT / "demo_data" / "new-grade"))
     u = evaluation.get("uncertainty.combined", 4.0)
     assert u.interval[0] < 0.202 < u.interval[1]
     assert evaluation.get("uncertainty.expanded", 4.0).value == pytest.approx(0.40, abs=0.005)
     assert 100 * evaluation.get("uncertainty.bottom_up", 4.0).value / 4 == pytest.approx(4.96, abs=0.005)
     assert evaluation.get("uncertainty.agreement", 4.0).value == pytest.approx(0.98, abs=0.005)
-    assert evaluation.details["omission"]["names"] == ["oil", "fuel"]
+    omission = evaluation.details["omission"]
+    assert omission["names"] == ["oil", "fuel"]
+    assert omission["without"] == pytest.approx(0.28, abs=0.005)
     assert evaluation.details["unanswered"] == []
 
 
@@ -614,6 +617,17 @@ def test_degenerate_designs_say_what_is_missing():
     study = replace(study, plan=study.plan.model_copy(update={"uncertainty": budget}))
     q = uncertainty.evaluate(study).get("uncertainty.combined", 4.0)
     assert any("repeatability.s_r was not measured here" in note for note in q.notes)
+
+
+def test_results_that_do_not_scatter_draw_no_budget():
+    alike = {level: (float(level),) * 6 for level in LEVELS}
+    study = study_with({"components": []}, alike, standards=False, customer_limits=())
+    evaluation = uncertainty.evaluate(study)
+    q = evaluation.get("uncertainty.combined", 4.0)
+    assert (q.value, q.interval) == (0.0, None)
+    assert any("rounding" in note for note in q.notes)
+    assert figures.budget_parts(evaluation, study) is None
+    assert evaluation.get("uncertainty.agreement", 4.0) is None
 
 
 def test_looked_at_otherwise_gives_the_same_quantities():

@@ -340,7 +340,12 @@ def _omission(one: LevelBudget) -> dict[str, Any] | None:
     names = [c.name for c in one.components if c.part_of is None]
     if not names:
         return None
-    return {"names": names, "without": one.measured.expanded.value, "with": one.result.expanded.value}
+    return {"names": names, "without": _measured_expanded(one), "with": one.result.expanded.value}
+
+
+def _measured_expanded(one: LevelBudget) -> float:
+    """The measured part times the k of the whole budget: its own k would hide part of what is left out."""
+    return one.result.coverage_factor * one.measured.combined.value
 
 
 def _gap(one: LevelBudget, unit: str) -> str:
@@ -402,7 +407,7 @@ def _top_down_table(found: Sequence[LevelBudget]) -> dict[str, Any]:
         sizes = {g.name: g.top_down for g in one.groups}
         result = one.result
         df = result.combined.degrees_of_freedom
-        last = [one.u, df, result.coverage_factor, result.expanded.value, one.measured.expanded.value]
+        last = [one.u, df, result.coverage_factor, result.expanded.value, _measured_expanded(one)]
         rows.append([level_text(one.level), *(sizes.get(name) for name in names), *last])
     head = ["level", *names, "u", "effective df", "k", "U", "U of the measured part alone"]
     return {"caption": "Top-down budget over the levels", "head": head, "rows": rows}
@@ -502,7 +507,7 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
             "they agree in the two digits of u that count"
             if drawn["agrees"]
             else f"they differ by up to {fixed(drawn['difference'], places)}{of}, beyond half a unit of the second "
-            "digit of u, for a product of factors is not symmetric; the one by Monte Carlo holds"
+            "digit of u; the one by Monte Carlo, which keeps the shape of each component, holds"
         )
         sentences.append(
             f"At {place_text(details['focus'], unit)} the bottom-up interval is {first}{of} by Monte Carlo and "
