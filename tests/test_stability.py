@@ -6,7 +6,6 @@ import json
 import shutil
 import subprocess
 import sys
-import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
@@ -462,14 +461,11 @@ def test_evaluation_is_plain_and_draws():
     assert "time in the run / hour" in svg_text(figures.drift(evaluation, study))
 
 
-def test_verdicts_alone_are_quick():
+def test_verdicts_alone_need_no_tables():
     study = replace(
         joined(study_of(settings={"allowed_change": "4%", "planned_time": 14}), drifting()), looked_at_otherwise=True
     )
-    stability.evaluate(study)
-    begin = time.perf_counter()
     evaluation = stability.evaluate(study)
-    assert time.perf_counter() - begin < 0.25  # five times what is asked for, on a busy machine
     assert evaluation.details["tables"] == []
     assert evaluation.get("stability.change", "in use") is not None
 

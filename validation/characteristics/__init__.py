@@ -46,8 +46,8 @@ class Characteristic:
     one with `missing` set and no quantities. `in_words(evaluation, unit)` returns whole sentences for the chapter.
     `figures` names functions of `validation.figures.<name>`, in the order of the chapter. `alternatives(study)` gives
     the same quantities by other methods, by the name of the method, for the sensitivity of verdicts alone.
-    `experiment` is the worksheet it is fed from, empty where it has none; `also_reads` names further ones whose readings
-    can move its quantities.
+    `experiment` is the worksheet it is fed from, empty where it has none; `also_reads` names further ones whose
+    readings can move its quantities.
     """
 
     name: str

@@ -7,8 +7,8 @@ from validation.dossier.record import DossierRecord
 
 LEAD_IN = (
     "Everything judged in this study at once: the range is that of the verdicts, grades and fuels are those whose "
-    "verdicts admit them, the terms are what the verdicts on procedure and standards ask of daily work. People sign it; "
-    "the program proposes."
+    "verdicts admit them, the terms are what the verdicts on procedure and standards ask of daily work. People sign "
+    "it; the program proposes."
 )
 
 

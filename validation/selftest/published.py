@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from decimal import Decimal
 from math import sqrt
 from pathlib import Path
 from typing import Any
@@ -19,9 +20,20 @@ from scipy import stats
 from validation.selftest.checks import FROM_MEMORY, Check, NotCompared, half_a_unit
 from validation.selftest.found import Data, Found
 from validation.selftest.published_uncertainty import UNCERTAINTY
-from validation.stats import comparison, decision, detection, outliers, recovery, regression, ruggedness
+from validation.stats import (
+    comparison,
+    decision,
+    detection,
+    outliers,
+    recovery,
+    regression,
+    ruggedness,
+    stability,
+    two_means,
+)
 from validation.stats.accuracy import tolerance_limits
 from validation.stats.calibration import lack_of_fit, mandel
+from validation.stats.estimate import mean
 from validation.stats.one_way import one_way
 from validation.stats.precision import precision
 from validation.stats.reproducibility import nested_reproducibility, reproducibility
@@ -645,7 +657,53 @@ def _value(estimate: Any) -> float:
 
 Example = Callable[[Data, Mapping[str, str]], Sequence[Found]]
 
+
+def _welch_fieller(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+    """Ratio and difference of two means of unequal scatter."""
+    pair = data["numerators"], data["denominators"]
+    ratio = two_means.welch_ratio(*pair, confidence=data["confidence"])
+    difference = two_means.welch_difference(*pair, confidence=data["confidence"])
+    low, high = ratio.interval or (float("nan"), float("nan"))
+    below, above = difference.interval or (float("nan"), float("nan"))
+    values = {
+        "mean_numerator": mean(data["numerators"]),
+        "mean_denominator": mean(data["denominators"]),
+        "ratio": ratio.value,
+        "low": low,
+        "high": high,
+        "welch_t": difference.value / (difference.standard_uncertainty or float("nan")),
+        "welch_df": difference.degrees_of_freedom or float("nan"),
+        "difference_low": below,
+        "difference_high": above,
+    }
+    return [Found("two_means.welch_ratio, two_means.welch_difference", values)]
+
+
+def _shelf_life(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+    """Line of the assay on age, and the age at which its one-sided 95 % bound meets the lower limit."""
+    line = stability.stability_line(data["months"], [Decimal(text) for text in data["assay"]])
+    slope = line.slope_estimate()
+    error = slope.standard_uncertainty or float("nan")
+    t = line.slope / error
+    life = stability.first_crossing(
+        line, start=-data["lower_limit"], per_intercept=1.0, sign=1.0, quantile=line.quantile(0.90)
+    )
+    values = {
+        "intercept": line.intercept,
+        "intercept_standard_error": line.standard_error_at(0.0),
+        "slope": line.slope,
+        "slope_standard_error": error,
+        "slope_t": t,
+        "slope_p": float(2 * stats.t.sf(abs(t), line.degrees_of_freedom)),
+        "residual_sd": line.residual_sd,
+        "shelf_life": float("nan") if life is None else life,
+    }
+    return [Found("stability.stability_line, stability.first_crossing", values)]
+
+
 EXAMPLES: Mapping[str, Example] = {
+    "rat-welch-fieller": _welch_fieller,
+    "sta-shelf-life": _shelf_life,
     "cal-gum-h3": _gum_h3,
     "cal-hplc-bailey": _hplc,
     "cal-iso28037-equal": _known_weights,
@@ -738,6 +796,7 @@ LEFT: Mapping[str, Mapping[str, str]] = {
 
 #: Files of the folder that are no worked example.
 OTHER_FILES: Mapping[str, str] = {
+    "rat-pantothenic.yaml": "data of a slope-ratio assay without printed results; the test suite uses them",
     "coop.csv": "data of a co-operative trial without printed results; the test suite uses them",
     "rug-plackett-burman.csv": "the two-level designs as published: the test suite compares them mark by mark",
     "nist_anova": "certified values of one-way sets: held to their digits among the certified values",
@@ -752,7 +811,8 @@ def example(folder: Path, name: str) -> dict[str, Any]:
 
 def names(folder: Path) -> list[str]:
     """The worked examples of the folder that this module compares, in order."""
-    return [path.stem for path in sorted(folder.glob("*.yaml")) if path.stem not in CERTIFIED]
+    without = {*CERTIFIED, *(name.removesuffix(".yaml") for name in OTHER_FILES)}
+    return [path.stem for path in sorted(folder.glob("*.yaml")) if path.stem not in without]
 
 
 def compare(folder: Path, name: str) -> tuple[list[Check], list[NotCompared]]:

@@ -32,7 +32,11 @@ _AREAS = {
     "detection": "Detection limits",
     "comparison": "Comparison of two methods",
     "tables": "Tables of critical values",
-    "uncertainty": "Measurement uncertainty",
+    "ratios": "Ratios of slopes and of means",
+    "ruggedness": "Screening designs and their effects",
+    "recovery": "Recovery",
+    "stability": "Stability and expiry",
+    "uncertainty": "Measurement uncertainty, decision",
 }
 _CERTIFIED, _DIGITS = "certified values", "correct digits"
 
