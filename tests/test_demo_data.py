@@ -111,23 +111,49 @@ def test_plan_is_valid_and_locked_before_the_first_reading(study: Path) -> None:
     first = min(
         datetime.fromisoformat(row["time"]).replace(tzinfo=ZONE)
         for path in (study / "worksheets").glob("*.csv")
+        if path.name != "history.csv"  # results from before the study
         for row in table(path, mark=";" if path.name == "blanks.csv" else ",")
     )
     assert datetime.fromisoformat(lock["entries"][0]["time"]) < first
     assert plan.study.parent is None
 
 
-def test_study_is_read_with_its_amendment_and_every_requirement_is_older_than_the_data() -> None:
-    for folder_, readings in ((GRADE, 72 + 144 + 48 + 35 + 80), (LOT, 72 + 48)):
-        study = load_study(folder_)
-        assert sum(len(data.table) for data in study.experiments.values()) == readings
-        assert set(plan_order(study).requirements.values()) == {"before data"}
+#: Readings of the scenario by experiment, 600 in all (calibration ... lots).
+SCENARIO = {
+    "calibration": 72,
+    "precision": 144,
+    "detection": 30,
+    "matrix": 72,
+    "fuel": 24,
+    "carry_over": 15,
+    "ruggedness": 16,
+    "stability": 36,
+    "comparison": 80,
+    "reproducibility": 48,
+    "lots": 63,
+}
+#: Beyond it: five empty vials beside the blanks, five triples that the plan amendment adds, a year of routine results.
+BEYOND = {"detection": 5, "carry_over": 15, "history": 240}
+
+
+def test_study_is_read_with_its_amendment_and_every_requirement_but_one_is_older_than_the_data() -> None:
+    assert sum(SCENARIO.values()) == 600
+    study = load_study(GRADE)
+    found = {name: len(data.table) for name, data in study.experiments.items()}
+    assert found == {name: SCENARIO.get(name, 0) + BEYOND.get(name, 0) for name in {**SCENARIO, **BEYOND}}
+    order = plan_order(study).requirements
+    assert {name for name, state in order.items() if state != "before data"} == {"R15"}
+    lot = load_study(LOT)
+    assert sum(len(data.table) for data in lot.experiments.values()) == 72 + 48
+    assert set(plan_order(lot).requirements.values()) == {"before data"}
     assert load_study(GRADE).experiments["precision"].table["result"].max() < 11  # 20.7 is amended to 2.07
 
 
-def test_the_plan_amendment_changes_no_requirement() -> None:
+def test_the_plan_amendment_adds_one_requirement_and_changes_none() -> None:
     first, last = (yaml.safe_load(path.read_bytes()) for path in in_time_order(GRADE))
-    assert first["requirements"] == last["requirements"]
+    added = [item for item in last.pop("requirements") if item not in first["requirements"]]
+    assert [(item["id"], item["quantity"], item["at"]) for item in added] == [("R15", "carry_over.effect", "60 s")]
+    assert len(first.pop("requirements")) == 23
     assert first["experiments"] == last["experiments"]
     assert first["study"].pop("procedure") != last["study"].pop("procedure")
     assert first == last
@@ -139,7 +165,7 @@ def in_time_order(study: Path) -> list[Path]:
 
 
 def test_amendments_match_the_worksheet_the_lock_and_the_calendar() -> None:
-    correction, plan_change = table(GRADE / "amendments.csv")
+    correction, plan_change, impact = table(GRADE / "amendments.csv")
     row = next(r for r in precision(GRADE, amended=False) if r["reading"] == correction["reading"])
     assert correction["file"] == "worksheets/precision.csv"
     assert row[correction["column"]] == correction["old"] == "20.7"
@@ -151,7 +177,19 @@ def test_amendments_match_the_worksheet_the_lock_and_the_calendar() -> None:
     assert (plan_change["old"], plan_change["new"]) == (entries[0]["sha256"], entries[1]["sha256"])
     assert plan_change["time"] == entries[1]["time"]
     assert entries[1]["amendment"] == int(plan_change["number"])
-    assert correction["time"] < plan_change["time"]
+    assert correction["time"] < plan_change["time"] < impact["time"]
+    assert (impact["kind"], impact["column"]) == ("impact", "BAL-2")
+
+
+def test_triples_with_the_longer_purge_are_read_after_the_plan_was_amended() -> None:
+    _, plan_change, _ = table(GRADE / "amendments.csv")
+    rows = table(GRADE / "worksheets" / "carry-over.csv")
+    times = {
+        setting: [datetime.fromisoformat(row["time"]).replace(tzinfo=ZONE) for row in rows if row["setting"] == setting]
+        for setting in ("30 s", "60 s")
+    }
+    amended = datetime.fromisoformat(plan_change["time"])
+    assert max(times["30 s"]) < amended < min(times["60 s"])
 
 
 @pytest.mark.parametrize(

@@ -1111,7 +1111,8 @@ def quantities(worksheets: dict[str, Columns], **more) -> dict:
     study = replace(studies[main], experiments={name: s.experiments[name] for name, s in studies.items()})
     found = {}
     for chapter in characteristics().values():
-        if chapter.experiment == main:
+        # The budget and the decision rule are blocks of the plan, which these studies do not state.
+        if chapter.experiment == main and chapter.name not in ("uncertainty", "decision"):
             evaluation = chapter.evaluate(study)
             assert not evaluation.missing, evaluation.missing
             found |= {(q.key, q.at): q for q in evaluation.quantities}
