@@ -6,12 +6,14 @@ import csv
 import hashlib
 import io
 import json
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import floor, log10
 from pathlib import Path
 
+from validation import resources
 from validation.faults import Refusal
 from validation.study.plan import FURTHER, PLAN, parse_plan
 from validation.study.prepared import Prepared, level_cell, shuffled
@@ -94,15 +96,19 @@ def start_study(folder: Path, design: Design) -> Started:
     plan, faults = parse_plan(text.encode("utf-8"))
     if plan is None:
         raise Refusal(f"The answers make no valid plan: {faults[0]}")
-    there = [file for file in (PLAN, *files.values()) if (folder / file).exists()]
+    records = {f"standards/{lot}.yaml": lot_record(lot) for lot in design.lots}
+    there = [file for file in (PLAN, *files.values(), *records) if (folder / file).exists()]
     if there:
         raise Refusal(f"{folder} already holds {', '.join(there)}; nothing was written. Choose an empty folder.")
     (folder / "worksheets").mkdir(parents=True, exist_ok=True)
     for sheet, file in files.items():
         _write(folder / file, _workbook(sheet) if design.workbooks else _csv(sheet))
+    for file, text_of_lot in records.items():
+        (folder / file).parent.mkdir(exist_ok=True)
+        _write(folder / file, text_of_lot.encode("utf-8"))
     # The plan comes last: a folder with a plan is a whole study.
     _write(folder / PLAN, text.encode("utf-8"))
-    return Started(folder, (PLAN, *files.values()), seed, sum(len(sheet.rows) for sheet in sheets))
+    return Started(folder, (PLAN, *files.values(), *records), seed, sum(len(sheet.rows) for sheet in sheets))
 
 
 def _write(path: Path, raw: bytes) -> None:
@@ -125,6 +131,9 @@ def _refuse_contradictions(design: Design) -> None:
     for what, named in (("grade", design.grades), ("fuel", design.fuels), ("lot", design.lots)):
         if len(set(named)) != len(named):
             raise Refusal(f"A {what} is named twice.")
+    for lot in design.lots:
+        if not re.fullmatch(r"[\w-][\w.-]*", lot):
+            raise Refusal(f'The lot "{lot}" cannot name a file; use letters, digits, - and _.')
     if len(design.levels) > 100:
         raise Refusal(f"At most 100 levels; found {len(design.levels)}.")
 
@@ -301,7 +310,7 @@ def plan_text(folder: Path, design: Design, seed: int, worksheets: dict[str, str
         *_requirement_lines(design),
         "",
         *_people_lines(design),
-        *_facts_lines(),
+        *_facts_lines(design),
         "",
         "# What this study does not evaluate, and why; without a reason the conclusion cannot be `fit`.",
         "not_evaluated:",
@@ -350,13 +359,24 @@ def _people_lines(design: Design) -> list[str]:
     return ["people:", *(f"  - {{name: {_quoted(name)}}}" for name in design.people)]
 
 
-def _facts_lines() -> list[str]:
+def lot_record(lot: str) -> str:
+    """The record of a lot to be filled in: the template under the lot's own name."""
+    template = (resources.folder("templates") / "lot-record.yaml").read_text(encoding="utf-8")
+    return re.sub(r"^lot: \S+", f"lot: {lot}", template, count=1, flags=re.MULTILINE)
+
+
+def _facts_lines(design: Design) -> list[str]:
     """Equipment, standards, uncertainty and decision rule, each as an example behind a #."""
+    lots = design.lots or ("S-01",)
+    value = 5.0 if design.routine_level is None else design.routine_level
     return [
         "# equipment:",
         '#   - {name: "...", certificate: "...", valid_until: 2027-01-31, record: records/certificate.pdf}',
-        "# standards:   # the lot record holds weighings, balances and dates; docs/standards.md has one to copy",
-        "#   - {name: S-01, value: 5.00, uncertainty: 0.03, lot_record: standards/S-01.yaml}",
+        "# standards:   # the lot record holds weighings, balances and dates: fill it in, then take the # away",
+        *(
+            f"#   - {{name: {lot}, value: {value:g}, uncertainty: 0.03, lot_record: standards/{lot}.yaml}}"
+            for lot in lots
+        ),
         "# uncertainty:   # what the runs of this study did not vary; docs/uncertainty.md",
         "#   components:",
         '#     - {name: "oil batch", size: "2%", origin: "say where the size comes from"}',
