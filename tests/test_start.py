@@ -174,3 +174,25 @@ def test_a_screening_of_too_many_factors_is_refused(tmp_path):
     many = tuple((f"factor {number}", "low", "high") for number in range(12))
     with pytest.raises(Refusal, match="holds 11 factors at most; found 12"):
         start_study(tmp_path, replace(DESIGN, factors=many))
+
+
+def test_the_budget_and_the_decision_rule_can_be_uncommented(tmp_path):
+    start_study(tmp_path, replace(DESIGN, lots=("S-01", "S-02")))
+    plan = tmp_path / "plan.yaml"
+    lines = plan.read_text(encoding="utf-8").splitlines()
+    first = next(number for number, line in enumerate(lines) if line.startswith("# uncertainty:"))
+    last = next(number for number, line in enumerate(lines) if line.startswith("#   {rule:"))
+    lines[first : last + 1] = [line.replace("# ", "", 1).replace("#  ", "  ", 1) for line in lines[first : last + 1]]
+    plan.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    study = load_study(tmp_path)
+    from validation.study.budget import CHECKLIST
+
+    assert {component.question for component in study.plan.uncertainty.components} == set(CHECKLIST)
+    assert study.plan.decision.agreed_with == "..."
+    record = (tmp_path / "standards" / "S-02.yaml").read_text(encoding="utf-8")
+    assert "\nlot: S-02 " in record
+
+
+def test_a_lot_that_cannot_name_a_file_is_refused(tmp_path):
+    with pytest.raises(Refusal, match="cannot name a file"):
+        start_study(tmp_path, replace(DESIGN, lots=("S-01", "../S-02")))

@@ -359,6 +359,21 @@ def _people_lines(design: Design) -> list[str]:
     return ["people:", *(f"  - {{name: {_quoted(name)}}}" for name in design.people)]
 
 
+#: The questions that a budget answers, each with the kind of answer it usually gets.
+_ANSWERS = {
+    "sampling": 'not_applicable: "the result speaks of the bottle as received"',
+    "oil": 'size: "2%", origin: "say where the size comes from"',
+    "fuel": 'size: "3%", origin: "say where the size comes from"',
+    "standard": 'size: "0.6%", part_of: standard, origin: "lot record"',
+    "sample reading": "from: repeatability.s_r, part_of: within-laboratory reproducibility",
+    "standard reading": 'size: "1.4%", part_of: within-laboratory reproducibility, origin: "three readings a run"',
+    "temperature": 'size: "1%", part_of: within-laboratory reproducibility, origin: "say where the size comes from"',
+    "instrument": 'size: "1.2%", part_of: within-laboratory reproducibility, origin: "say where the size comes from"',
+    "analyst": 'size: "0.6%", part_of: within-laboratory reproducibility, origin: "say where the size comes from"',
+    "rounding": 'negligible: "say why"',
+}
+
+
 def lot_record(lot: str) -> str:
     """The record of a lot to be filled in: the template under the lot's own name."""
     template = (resources.folder("templates") / "lot-record.yaml").read_text(encoding="utf-8")
@@ -377,10 +392,9 @@ def _facts_lines(design: Design) -> list[str]:
             f"#   - {{name: {lot}, value: {value:g}, uncertainty: 0.03, lot_record: standards/{lot}.yaml}}"
             for lot in lots
         ),
-        "# uncertainty:   # what the runs of this study did not vary; docs/uncertainty.md",
+        "# uncertainty:   # each line is answered: its size, or why it has none (docs/uncertainty.md)",
         "#   components:",
-        '#     - {name: "oil batch", size: "2%", origin: "say where the size comes from"}',
-        '#     - {name: "sampling from the engine", not_applicable: "the result is for the bottle received"}',
+        *(f"#     - {{name: {name}, {answer}}}" for name, answer in _ANSWERS.items()),
         "# decision:   # the rule agreed with the customer; docs/decision.md",
         '#   {rule: guarded, risk: 0.05, agreed_with: "...", agreed_on: 2026-01-31}',
     ]

@@ -117,7 +117,7 @@ def lapses(
 def lapses_of(study: Study) -> list[Lapse]:
     """The same of a study that was read: each of its lapses is covered by a note, or the study would not be there."""
     notes = [
-        Amendment(int(row["number"]), **{name: row[name] for name in COLUMNS[1:]})
+        Amendment(int(row["number"]), **{name: row[name] for name in COLUMNS[1:]}, line=0)
         for row in study.amendments
         if row["kind"] == "impact"
     ]
