@@ -88,9 +88,29 @@ def test_the_statement_names_grades_fuels_and_range_and_the_scope_is_worded() ->
     rows = [row("R1", "matrix.slope_ratio", "OG-K", "met"), row("R2", "fuel.slope_ratio", "FB-20", "not met")]
     fuel = Evaluation("fuel", (ratio("fuel.slope_ratio", "FB-20", 0.87),))
     found = stated(rows, {**matrix("OG-K"), "fuel": fuel})
-    assert "for grade OG-N and OG-K with fuel FB-7, from 0.5 to 7.5 %" in found.statement
+    assert "for grade OG-N with fuel FB-7, from 0.5 to 7.5 %" in found.statement
+    assert "Under the same standard also OG-K with FB-7 (from 0.5 to 7.5 %)." in found.statement
     assert "Outside the scope: FB-20." in found.statement
-    assert "Range: 0.5 % to 7.5 %; Procedure: QP-31 issue 4 (in-house)." in found.scope
+    assert (
+        "Range: 0.5 % to 7.5 %; Under the same standard: OG-K with FB-7 (from 0.5 to 7.5 %); Procedure:" in found.scope
+    )
+
+
+def test_another_grade_is_admitted_no_further_than_it_was_read_and_combinations_are_not_guessed() -> None:
+    columns = {
+        "grade": ["OG-N", "OG-K", "OG-N", "OG-K"],
+        "level": ["0", "0", "5", "5"],
+        "result": ["0.0", "0.0", "5.0", "5.1"],
+    }
+    study = small_study("matrix", columns, range_=(0.5, 10.0))
+    facts = study.plan.study.model_copy(update={"grade": "OG-N", "fuel": "FB-7"})
+    study = replace(study, plan=study.plan.model_copy(update={"study": facts}))
+    rows = [row("R1", "matrix.slope_ratio", "OG-K", "met"), row("R2", "fuel.slope_ratio", "FB-0", "met")]
+    fuel = Evaluation("fuel", (ratio("fuel.slope_ratio", "FB-0", 1.02),))
+    found = fitness(study, rows, {**matrix("OG-K"), "fuel": fuel}, CONCLUSION, ())
+    spans = {item.name: item.range for item in found.materials}
+    assert spans["OG-K"] == (0.5, 5.0)
+    assert "Not read, and so outside: OG-K with FB-0." in found.statement
 
 
 def test_without_a_range_nothing_is_worded_for_a_scope() -> None:
@@ -108,10 +128,12 @@ def test_tolerances_are_earned_by_a_verdict() -> None:
     ]
     volume, temperature = stated(rows, {}, factors=factors).terms
     assert volume == (
-        "volume: may vary between 0.3 mL and 0.7 mL; it moves the result by 0.4 %, −2.0 to 2.8 % (R1 met)."
+        "volume: from 0.3 mL to 0.7 mL the result moves by 0.4 % (−2.0 to 2.8 %); R1 met, so that it may vary between "
+        "the two."
     )
-    assert "hold it as the procedure states" in temperature
-    assert "6.0 %, 3.6 to 8.4 % (R2 not met)" in temperature
+    assert "6.0 % (3.6 to 8.4 %); R2 not met." in temperature
+    # 5 °C move it by 8.4 % at most, so 5 % (the limit here) are reached after 5 x 0.05 / 0.084 = 2.98 °C.
+    assert "a tolerance of 3.0 °C would keep the limit" in temperature
 
 
 def test_carry_over_lots_and_storage_become_terms_of_use() -> None:
@@ -123,15 +145,20 @@ def test_carry_over_lots_and_storage_become_terms_of_use() -> None:
         row("R4", "stability.change", "in use", "not shown"),
         row("R5", "trueness.bias", 4.0, "met"),
     ]
-    found = stated(rows, {"stability": Evaluation("stability", (expiry,))})
+    share = Quantity("carry_over.share", "30 s", 0.009, "1", judged_interval=(0.005, 0.0125), judged_confidence=0.9)
+    triples = [{"results": [9.9, 0.1, 0.0]}, {"results": [10.1, 0.1, 0.0]}]
+    carried = Evaluation("carry_over", (share,), details={"settings": [{"setting": "30 s", "triples": triples}]})
+    found = stated(rows, {"stability": Evaluation("stability", (expiry,)), "carry_over": carried})
     assert [term.split(":")[0] for term in found.terms] == [
-        "The setting 30 s does not clear the path after a high sample",
-        "The setting 60 s clears the path after a high sample",
-        "Lot S-02 is not released by these readings",
+        "carry-over at 30 s after samples near 10.0 1",
+        "carry-over at 60 s",
+        "Lot S-02",
         "Standard, in use",
     ]
+    # The limit 0.05 is reached by 0.0125 of 4.0.
+    assert "after samples up to about 4.0" in found.terms[0]
     # 9.6 days are nine whole ones: a tenth day would pass the bound.
-    assert "use within 9 days" in found.terms[-1]
+    assert "shown for 9 days" in found.terms[-1]
 
 
 def test_open_actions_are_what_is_missing_or_not_shown() -> None:

@@ -5,8 +5,9 @@ It is the intersection of everything that was judged. Nothing here estimates; a 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from validation.judging.conclusion import Conclusion, NotEvaluated, in_plain_words, range_text
@@ -26,12 +27,13 @@ MATERIALS = {
 
 @dataclass(frozen=True, slots=True)
 class Material:
-    """One oil grade or fuel blend, and how the scope treats it."""
+    """One oil grade or fuel blend, and how the scope treats it; `range` where it may be reported, None for nowhere."""
 
     kind: str
     name: str
     standing: Standing
     reason: str
+    range: tuple[float, float] | None = None
 
     @property
     def inside(self) -> bool:
@@ -39,7 +41,13 @@ class Material:
         return self.standing in ("own standard of this study", "common standard")
 
     def to_dict(self) -> dict[str, Any]:
-        return {"kind": self.kind, "name": self.name, "standing": self.standing, "reason": self.reason}
+        return {
+            "kind": self.kind,
+            "name": self.name,
+            "standing": self.standing,
+            "reason": self.reason,
+            "range": None if self.range is None else list(self.range),
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +92,11 @@ def fitness(
     conclusion : the proposed conclusion, whose range is the range of the scope
     absent : what was not evaluated
     """
-    materials = tuple(material for chapter in MATERIALS for material in _materials(study, chapter, rows, evaluations))
+    materials = tuple(
+        replace(material, range=_range_of(material, study, conclusion) if material.inside else None)
+        for chapter in MATERIALS
+        for material in _materials(study, chapter, rows, evaluations)
+    )
     termed = {row: term for row in rows if (term := _term(row, evaluations, study)) is not None}
     return Fitness(
         statement=_statement(study, materials, conclusion),
@@ -137,6 +149,21 @@ def _material(
     return Material(kind, name, "excluded from the scope", f"{size}: {told}")
 
 
+def _range_of(material: Material, study: Study, conclusion: Conclusion) -> tuple[float, float] | None:
+    """The proposed range, for another grade or fuel no further than it was read itself."""
+    if conclusion.range is None or material.standing != "common standard":
+        return conclusion.range
+    chapter = next(name for name, (kind, _) in MATERIALS.items() if kind == material.kind)
+    data = study.ready(chapter)
+    if data is None or not data.numeric_levels or material.kind not in data.table:
+        return conclusion.range
+    levels = data.table.loc[data.table[material.kind] == material.name, "level"]
+    if levels.empty:  # read as a material within a grade, such as a used oil
+        return conclusion.range
+    low, high = max(conclusion.range[0], float(levels.min())), min(conclusion.range[1], float(levels.max()))
+    return (low, high) if low <= high else None
+
+
 def _size(ratio: Quantity | None) -> str:
     if ratio is None or ratio.value is None:
         return "no slope ratio"
@@ -155,32 +182,58 @@ def _term(row: RequirementResult, evaluations: Mapping[str, Evaluation], study: 
     if chapter == "ruggedness" and name in ("effect", "relative_effect"):
         return _tolerance(row, study)
     if chapter == "carry_over" and name in ("effect", "share"):
-        shown = row.outcome == "met"
-        use = "clears the path after a high sample" if shown else "does not clear the path after a high sample"
-        after = "" if shown else "; until something else is shown, a blank is read before a result that matters"
-        setting = "As the triples were read, the procedure" if row.at == "all" else f"The setting {row.at}"
-        return f"{setting} {use}: carry-over {row.outcome} ({row.id}){after}."
+        return _purge(row, evaluations.get("carry_over"))
     if chapter == "stability" and name in ("change", "expiry"):
         return _use_by(row, evaluations["stability"])
     if row.quantity == "lots.response_ratio":
-        released = "may replace the reference lot" if row.outcome == "met" else "is not released by these readings"
-        return f"Lot {row.at} {released}: step {row.outcome} ({row.id})."
+        said = "may replace the reference lot" if row.outcome == "met" else "these readings do not support its release"
+        return f"Lot {row.at}: {said}; its step is {row.outcome} ({row.id})."
     return None
 
 
+def _purge(row: RequirementResult, evaluation: Evaluation | None) -> str:
+    """Carry-over at one setting, and after which samples the limit would still be kept."""
+    head = "carry-over" if row.at == "all" else f"carry-over at {row.at}"
+    shown = [] if evaluation is None else evaluation.details.get("settings", ())
+    highs = [triple["results"][0] for entry in shown if entry["setting"] == row.at for triple in entry["triples"]]
+    after = f" after samples near {fixed(sum(highs) / len(highs), 1)} {row.unit}" if highs else ""
+    if row.outcome == "met" or evaluation is None:
+        return f"{head}{after}: {row.outcome} ({row.id})."
+    share = evaluation.get("carry_over.share", row.at)
+    text = f"{head}{after}: {row.outcome} ({row.id})"
+    if row.quantity.endswith("effect") and share is not None and share.judged_interval and row.limit:
+        worst = share.judged_interval[1]
+        if worst > 0:
+            reach = fixed(row.limit / worst, 1)
+            text += f"; by the bound of the share the limit is kept after samples up to about {reach} {row.unit}"
+    return f"{text}."
+
+
 def _tolerance(row: RequirementResult, study: Study) -> str:
+    """What a factor does between its settings, and how far it may go for the limit to be kept."""
     experiment = study.plan.experiments.get("ruggedness")
     settings = ((experiment.factors if experiment is not None else None) or {}).get(str(row.at))
-    between = f" between {settings['low']} and {settings['high']}" if settings else ""
-    relative = row.quantity.endswith("relative_effect")
-    value, span = _effect_text(row, relative)
-    size = f"{value}, {span}" if span else value
+    between = f"from {settings['low']} to {settings['high']}" if settings else "from low to high"
+    value, span = _effect_text(row, row.quantity.endswith("relative_effect"))
+    moved = f"{row.at}: {between} the result moves by {value}" + (f" ({span})" if span else "")
     if row.outcome == "met":
-        return f"{row.at}: may vary{between}; it moves the result by {size} ({row.id} met)."
-    held = (
-        f"{row.at}: hold it as the procedure states; going{between or ' from low to high'} moves the result by {size}"
-    )
-    return f"{held} ({row.id} {row.outcome})."
+        return f"{moved}; {row.id} met, so that it may vary between the two."
+    return f"{moved}; {row.id} {row.outcome}.{_allowed_part(row, settings)}"
+
+
+def _allowed_part(row: RequirementResult, settings: Mapping[str, str] | None) -> str:
+    """How much of the step between two numeric settings would keep the limit, were the effect proportional."""
+    if not settings or not row.interval or not row.limit:
+        return ""
+    low, high = (re.fullmatch(r"([+-]?[0-9]+(?:\.[0-9]+)?)\s*(.*)", settings[end]) for end in ("low", "high"))
+    if low is None or high is None or low[2] != high[2]:
+        return ""
+    step, worst = abs(float(high[1]) - float(low[1])), max(abs(end) for end in row.interval)
+    if worst <= row.limit or step == 0:
+        return ""
+    part = step * row.limit / worst
+    size = fixed(part, places_for(part, 2))
+    return f" Were the effect proportional, a tolerance of {size} {high[2]} would keep the limit.".replace("  ", " ")
 
 
 def _effect_text(row: RequirementResult, relative: bool) -> tuple[str, str]:
@@ -196,35 +249,65 @@ def _effect_text(row: RequirementResult, relative: bool) -> tuple[str, str]:
 
 def _use_by(row: RequirementResult, evaluation: Evaluation) -> str:
     expiry = evaluation.get("stability.expiry", row.at)
-    days = "" if expiry is None or expiry.value is None else f"use within {fixed(int(expiry.value), 0)} days"
+    shown = "" if expiry is None or expiry.value is None else f"shown for {fixed(int(expiry.value), 0)} days"
     if row.outcome == "met":
-        return f"Standard, {row.at}: the change over the planned time stays inside its limit ({row.id} met)."
-    kept = days or "no time of use is shown"
+        more = f"; {shown}" if shown else ""
+        return f"Standard, {row.at}: the change over the planned time stays inside its limit ({row.id} met){more}."
+    kept = shown or "no time of use is shown"
     return f"Standard, {row.at}: {kept}; the change over the planned time is {row.outcome} ({row.id})."
 
 
 # -------------------------------------------------------------------------------------------- statement and scope
 
 
-def _inside(materials: Sequence[Material], kind: str) -> list[str]:
-    return [material.name for material in materials if material.kind == kind and material.inside]
+def _own(materials: Sequence[Material], kind: str) -> str:
+    return next(
+        (item.name for item in materials if item.kind == kind and item.standing == "own standard of this study"), ""
+    )
+
+
+def _shared(materials: Sequence[Material], kind: str) -> list[Material]:
+    return [item for item in materials if item.kind == kind and item.standing == "common standard" and item.range]
 
 
 def _excluded(materials: Sequence[Material]) -> list[str]:
     return [material.name for material in materials if not material.inside]
 
 
+def _either(names: Sequence[str]) -> str:
+    return sentence_list(list(names)).replace(" and ", " or ")
+
+
+def _pairs(study: Study, materials: Sequence[Material]) -> list[str]:
+    """ "OG-K with FB-7 (from 0.5 to 5 %)": grades were read with the study's fuel, fuels in the study's grade."""
+    grade, fuel = _own(materials, "grade"), _own(materials, "fuel")
+    said = []
+    for kind in ("grade", "fuel"):
+        for item in _shared(materials, kind):
+            assert item.range is not None
+            pair = (item.name, fuel) if kind == "grade" else (grade, item.name)
+            said.append(f"{' with '.join(name for name in pair if name)} ({range_text(item.range)} {study.unit})")
+    return said
+
+
 def _statement(study: Study, materials: Sequence[Material], conclusion: Conclusion) -> str:
     if conclusion.range is None:
         return f"The readings support no range of use; proposed: {conclusion.outcome}."
     over = f"{range_text(conclusion.range)} {study.unit}"
-    grades, fuels = _inside(materials, "grade"), _inside(materials, "fuel")
-    of = (f" for grade {sentence_list(grades)}" if grades else "") + (
-        f" with fuel {sentence_list(fuels)}" if fuels else ""
-    )
+    grade, fuel = _own(materials, "grade"), _own(materials, "fuel")
+    of = (f" for grade {grade}" if grade else "") + (f" with fuel {fuel}" if fuel else "")
+    said = [f"Proposed: {conclusion.outcome}{of}, {over}, on the terms below."]
+    pairs = _pairs(study, materials)
+    if pairs:
+        said.append(f"Under the same standard also {sentence_list(pairs)}.")
+    grades, fuels = _shared(materials, "grade"), _shared(materials, "fuel")
+    if grades and fuels:
+        unread = [f"{a.name} with {b.name}" for a in grades for b in fuels]
+        said.append(f"Not read, and so outside: {_either(unread)}.")
     out = _excluded(materials)
-    left = f" Outside the scope: {sentence_list(out)}." if out else ""
-    return f"Proposed: {conclusion.outcome}{of}, {over}, on the terms below.{left}"
+    if out:
+        said.append(f"Outside the scope: {sentence_list(out)}.")
+    return " ".join(said)
 
 
 def _scope(study: Study, materials: Sequence[Material], conclusion: Conclusion) -> str:
@@ -233,12 +316,14 @@ def _scope(study: Study, materials: Sequence[Material], conclusion: Conclusion) 
         return ""
     facts = study.plan.study
     low, high = (level_text(end) for end in conclusion.range)
-    grades, fuels = _inside(materials, "grade"), _inside(materials, "fuel")
+    grade, fuel = _own(materials, "grade"), _own(materials, "fuel")
+    pairs = _pairs(study, materials)
     parts = [
         f"Measurand: {facts.measurand}",
-        f"Materials: {sentence_list([*grades])}" if grades else "",
-        f"Fuel: {sentence_list(fuels)}" if fuels else "",
+        f"Oil grade: {grade}" if grade else "",
+        f"Fuel: {fuel}" if fuel else "",
         f"Range: {low} {facts.unit} to {high} {facts.unit}",
+        f"Under the same standard: {sentence_list(pairs)}" if pairs else "",
         f"Procedure: {facts.procedure.partition(':')[0]} (in-house)" if facts.procedure else "",
     ]
     return "; ".join(part for part in parts if part) + "."
@@ -256,7 +341,7 @@ def _outside(study: Study, materials: Sequence[Material], conclusion: Conclusion
     out = _excluded(materials)
     if out:
         said.append(
-            f"A sample of {sentence_list(out)}, or of a grade or fuel that is not known, is reported outside the scope "
+            f"A sample of {_either(out)}, or of a grade or fuel that is not known, is reported outside the scope "
             "or not at all."
         )
     return said
