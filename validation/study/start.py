@@ -377,7 +377,14 @@ _ANSWERS = {
 def lot_record(lot: str) -> str:
     """The record of a lot to be filled in: the template under the lot's own name."""
     template = (resources.folder("templates") / "lot-record.yaml").read_text(encoding="utf-8")
-    return re.sub(r"^lot: \S+", f"lot: {lot}", template, count=1, flags=re.MULTILINE)
+    named = re.sub(r"^lot: \S+", f"lot: {lot}", template, count=1, flags=re.MULTILINE)
+    # What only the bench book knows is left empty, so that no example passes for a record.
+    return re.sub(
+        r"^( *(?:made|maker|checker|mass_g|balance|certificate|certificate_valid_until):)[^#\n]*",
+        lambda found: found[1].ljust(len(found[0])),
+        named,
+        flags=re.MULTILINE,
+    )
 
 
 def _facts_lines(design: Design) -> list[str]:
