@@ -25,6 +25,7 @@ MANDEL_SOURCE = "ISO 8466-1:1990 (Mandel's comparison; clause from memory)"
 BOOTSTRAP_SOURCE = "Davison and Hinkley, Bootstrap Methods and their Application, 1997, chapter 4 (from memory)"
 DEPARTURE_SOURCE = "readings read back through the ordinary line; Student's t over runs (common practice)"
 SINGLE_POINT_SOURCE = "routine one-point calibration through zero; Student's t over runs (common practice)"
+OTHER_SOURCE = "readings of each run read back through the run's own calibration; Student's t over runs (common practice)"
 
 DRAWS = 1999
 SEED = 20_260_101
@@ -327,6 +328,75 @@ def single_point_bias(
             estimate = _one_run_bias(float(own[0]), responses[at], responses[base], factors[run], confidence, hidden)
             estimate = estimate.with_notes(*_one_run_notes(run_codes is None, min(int(at.sum()), int(base.sum()))))
         found.append(estimate.with_notes(*notes))
+    return tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
+class OtherCalibration:
+    """A calibration that was not used, tried on the readings of the one that was.
+
+    `name` is "one point", "two points", "straight line" or "quadratic"; `levels` are the codes of the levels it is made
+    from; `errors` holds one Estimate a level in the unit of x, None where no run can be read back; `reason` says why
+    there are none at all.
+    """
+
+    name: str
+    levels: tuple[int, ...]
+    errors: tuple[Estimate | None, ...]
+    reason: str = ""
+
+
+def other_calibrations(
+    x: Sequence[Number],
+    y: Sequence[Number],
+    levels: Codes,
+    runs: Codes | None = None,
+    *,
+    routine: int | None,
+    ends: tuple[int, int],
+    confidence: float = 0.95,
+) -> tuple[OtherCalibration, ...]:
+    """Error by level that other calibrations would have made on the same readings.
+
+    Each run is calibrated by itself, as a run of routine is: by one point through zero at the level `routine`, by the
+    straight line through the means of the two levels `ends`, by the ordinary line and by the ordinary parabola through
+    all its readings. Its mean response at each level is read back and the level taken off; the value is the mean over
+    runs with a t interval over runs, one run gives none. A calibration is tried on the readings that made it: at its
+    own points it errs less than it would on new ones, at one or two points not at all.
+
+    Parameters
+    ----------
+    x, y, levels : shape (n,); y as written, its zero being that of the one-point calibration
+    runs : shape (n,), or None
+    routine : code of the level of the one-point calibration; None leaves that one out
+    ends : codes of the two levels of the two-point calibration
+    confidence : of the two-sided intervals
+
+    Returns
+    -------
+    the calibrations in the order named above
+
+    References
+    ----------
+    Read-back by the root of c0 + c1 x + c2 x^2 = y on the branch that holds the straight line (common practice).
+    """
+    xs, _, codes = _arrays(x, y, levels)
+    responses = np.array([float(value) for value in y])
+    run_codes, notes = _run_codes(runs, len(xs))
+    groups = np.zeros(len(xs), dtype=int) if run_codes is None else run_codes
+    made: list[tuple[str, tuple[int, ...], int, int]] = []
+    if routine is not None:
+        made.append(("one point", (routine,), 1, 1))
+    everything = tuple(range(int(codes.max()) + 1))
+    made += [("two points", tuple(sorted(set(ends))), 2, 1), ("straight line", everything, 2, 1)]
+    made.append(("quadratic", everything, 3, 2))
+    found = []
+    for name, held, least, degree in made:
+        own = [_own_errors(xs, responses, codes, groups == run, held, least, degree) for run in np.unique(groups)]
+        usable = [errors for errors in own if errors]
+        reason = "" if usable else f"No run holds the {least} level(s) or more that it takes, with a response that rises."
+        errors = tuple(_over_runs(usable, codes, level, held, confidence, notes) for level in everything)
+        found.append(OtherCalibration(name, held, errors, reason))
     return tuple(found)
 
 
@@ -653,3 +723,66 @@ def _one_run_bias(
     return Estimate(
         value, (value - half, value + half), confidence, sqrt(variance), df, n, 1, source=SINGLE_POINT_SOURCE
     )
+
+
+# --- other calibrations on the same readings -------------------------------------------------------------------------
+
+
+def _own_errors(
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    level: NDArray[np.int_],
+    own: NDArray[np.bool_],
+    held: Sequence[int],
+    least: int,
+    degree: int,
+) -> dict[int, float]:
+    """Error by level of one run, calibrated by its readings at the levels `held`; empty where that is not possible."""
+    rows = own & np.isin(level, held)
+    present = np.unique(level[rows])
+    if len(present) < least or (least < 3 and len(present) < len(held) and len(held) <= 2):
+        return {}
+    if least == 1:
+        slope = float(y[rows].mean()) / float(x[rows].mean()) if float(x[rows].mean()) else 0.0
+        coefficients = (0.0, slope, 0.0)
+    else:
+        if len(np.unique(x[rows])) < least:
+            return {}
+        fit = (quadratic if degree == 2 else straight_line)(list(x[rows]), list(y[rows]))
+        held_back = [float(value) for value in fit.coefficients]
+        coefficients = (held_back[0], held_back[1], held_back[2] if degree == 2 else 0.0)
+    errors = {}
+    for code in np.unique(level[own]):
+        at = own & (level == code)
+        back = _read_back(float(y[at].mean()), *coefficients)
+        if back is not None:
+            errors[int(code)] = back - float(x[at].mean())
+    return errors
+
+
+def _read_back(y: float, constant: float, slope: float, bend: float) -> float | None:
+    """The root on the branch that becomes the straight line as the bend goes to zero; None beyond the vertex."""
+    under = slope**2 - 4 * bend * (constant - y)
+    if slope == 0 or under < 0:
+        return None
+    # This form of the root loses no digits where the bend is small.
+    return 2 * (y - constant) / (slope + np.copysign(sqrt(under), slope))
+
+
+def _over_runs(
+    own: Sequence[dict[int, float]],
+    codes: NDArray[np.int_],
+    level: int,
+    held: Sequence[int],
+    confidence: float,
+    notes: tuple[str, ...],
+) -> Estimate | None:
+    """Mean error over the runs that can be read back at a level."""
+    errors = np.array([errors[level] for errors in own if level in errors])
+    if not len(errors):
+        return None
+    n = int((codes == level).sum())
+    if len(held) <= 2 and level in held:
+        said = "Zero by construction: the calibration is made from this level."
+        return Estimate(0.0, (0.0, 0.0), confidence, 0.0, None, n, len(errors), (said,), OTHER_SOURCE)
+    return _t_estimate(float(errors.mean()), errors, confidence, n, OTHER_SOURCE, 0.0).with_notes(*notes)

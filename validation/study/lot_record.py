@@ -162,11 +162,12 @@ class Loss(_Model):
     """Fuel lost while weighing and mixing, as a share of the fuel.
 
     `one sided`: anything between nothing and `most`, which also moves the assigned value. `rectangular`: between minus
-    and plus `most`, for a change of mass whose direction is not known.
+    and plus `most`, for a change of mass whose direction is not known. `evidence`: the report that the size rests on.
     """
 
     most: Share | None = None
     shape: Literal["one sided", "rectangular"] = "one sided"
+    evidence: Text | None = None
     negligible_because: Text | None = None
 
 
@@ -183,9 +184,10 @@ class Buoyancy(_Model):
 
 
 class Homogeneity(_Model):
-    """Relative standard deviation between portions of the lot."""
+    """Relative standard deviation between portions of the lot, and the report that it rests on."""
 
     u: Share | None = None
+    evidence: Text | None = None
     negligible_because: Text | None = None
 
 
@@ -195,6 +197,7 @@ class InUseLoss(_Model):
     u: Share | None = None
     per_week: Share | None = None
     days: Annotated[float | None, BeforeValidator(_as_positive_u)] = None
+    evidence: Text | None = None
     negligible_because: Text | None = None
 
 
