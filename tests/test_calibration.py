@@ -22,6 +22,7 @@ from validation.stats.calibration import (
     departures,
     lack_of_fit,
     mandel,
+    other_calibrations,
     sd_of_readings,
     single_point_bias,
     weighted_tests,
@@ -666,3 +667,86 @@ def test_what_runs_share_and_what_is_not_used_is_said():
     columns = {"level": [0, 1, 2] * 2, "response": [0.1, 1, 2, 0.2, 1.1, 1.9], "u_level": [0.01] * 6}
     evaluation = CHARACTERISTIC.evaluate(small_study("calibration", columns))
     assert any("u_level is not used" in note for note in evaluation.notes)
+
+
+# --- other calibrations on the same readings --------------------------------------------------------------------------
+
+
+def by_name(found):
+    return {one.name: one for one in found}
+
+
+def test_other_calibrations_of_a_parabola_have_closed_forms():
+    # Truth known, no noise, y = factor x (1 - k x): read back by hand for each calibration.
+    x, level, run = np.tile(LEVELS, 3), np.tile(np.arange(8), 3), np.repeat([0, 1, 2], 8)
+    k, levels = 0.012, np.array(LEVELS)
+    y = x * (1 - k * x) * np.array([380.0, 400.0, 420.0])[run]
+    found = by_name(other_calibrations(x, y, level, run, routine=5, ends=(0, 7)))
+    assert list(found) == ["one point", "two points", "straight line", "quadratic"]
+    for name, at in (("one point", 5.0), ("two points", 10.0)):
+        # A chord from zero to `at`: x (1 - k x) / (1 - k at) - x.
+        expected = levels * (1 - k * levels) / (1 - k * at) - levels
+        assert [one.value for one in found[name].errors] == pytest.approx(list(expected), abs=1e-10)
+    assert [one.value for one in found["quadratic"].errors] == pytest.approx([0.0] * 8, abs=1e-9)
+    fitted = np.polyfit(levels, levels * (1 - k * levels), 1)
+    expected = (levels * (1 - k * levels) - fitted[1]) / fitted[0] - levels
+    assert [one.value for one in found["straight line"].errors] == pytest.approx(list(expected), abs=1e-9)
+
+
+def test_other_calibrations_of_scattered_runs_match_numpy():
+    # Reference library: numpy.polyfit and numpy.roots run by run, scipy.stats.t over runs.
+    x, y, level, run = simulated(12, replicates=2, bend=0.028)
+    found = by_name(other_calibrations(x, y, level, run, routine=5, ends=(1, 6), confidence=0.9))
+    own = {"two points": [], "straight line": [], "quadratic": []}
+    for r in range(3):
+        xs, ys, codes = x[run == r], y[run == r], level[run == r]
+        means = np.array([ys[codes == code].mean() for code in range(8)])
+        fits = {
+            "two points": np.polyfit([0.5, 7.5], means[[1, 6]], 1),
+            "straight line": np.polyfit(xs, ys, 1),
+            "quadratic": np.polyfit(xs, ys, 2),
+        }
+        for name, fit in fits.items():
+            roots = [np.roots([*fit[:-1], fit[-1] - mean]) for mean in means]
+            near = [root[np.argmin(abs(root - at))] for root, at in zip(roots, LEVELS, strict=True)]
+            own[name].append(np.real(near) - np.array(LEVELS))
+    for name, errors in own.items():
+        errors = np.array(errors)
+        assert [one.value for one in found[name].errors] == pytest.approx(list(errors.mean(axis=0)), abs=1e-8)
+        ends = stats.t.interval(0.9, 2, errors[:, 4].mean(), stats.sem(errors[:, 4]))
+        assert found[name].errors[4].interval == pytest.approx(ends, rel=1e-6)
+    assert [one.interval for one in (found["two points"].errors[1], found["two points"].errors[6])] == [(0.0, 0.0)] * 2
+
+
+def test_calibrations_that_cannot_be_made_say_why():
+    # By hand: two levels make no parabola; a run of one level makes no line; a response beyond the vertex is no level.
+    x, y, level = [0.0, 5.0], [0.0, 4.0], [0, 1]
+    found = by_name(other_calibrations(x, y, level, routine=None, ends=(0, 1)))
+    assert list(found) == ["two points", "straight line", "quadratic"]
+    assert "3 level(s)" in found["quadratic"].reason
+    assert found["straight line"].errors[1].interval == (0.0, 0.0)  # two levels: a line through both
+    x, level = [0.0, 1.0, 2.0, 3.0, 3.0], [0, 1, 2, 3, 3]
+    # The parabola through 0, 3, 4, 3 has its vertex, 4, at 2; a mean above it has no root.
+    found = by_name(
+        other_calibrations([*x, 2.0], [0.0, 3.0, 4.0, 3.0, 3.0, 4.6], [*level, 2], routine=None, ends=(0, 1))
+    )
+    assert found["quadratic"].errors[2] is None
+    assert found["quadratic"].errors[1] is not None
+
+
+def test_other_calibrations_are_shown_and_claim_nothing():
+    x, y, _, run = simulated(12, replicates=2, bend=0.028)
+    study = study_of(x, y, [f"R{r}" for r in run])
+    evaluation = CHARACTERISTIC.evaluate(study)
+    tried = evaluation.details["other_calibrations"]["tried"]
+    assert [(one["name"], one["made_from"]) for one in tried][:2] == [("one point", [5.0]), ("two points", [0.0, 10.0])]
+    # None of them is a quantity, so that no requirement can rest on it.
+    assert not [q.key for q in evaluation.quantities if "two" in q.key or "quadratic" in q.key]
+    words = " ".join(CHARACTERISTIC.in_words(evaluation, "%"))
+    assert "two points, 0 and 10 %" in words
+    assert "to claim one of them needs new readings" in words
+    figure = figures.other_calibrations(evaluation, study)
+    assert [axes.get_title("left") for axes in figure.axes if axes.get_visible()] == [
+        "one point, 5 %", "two points, 0 and 10 %", "straight line", "quadratic",
+    ]  # fmt: skip
+    assert CHARACTERISTIC.evaluate(replace(study, looked_at_otherwise=True)).details["other_calibrations"] is None

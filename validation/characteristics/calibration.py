@@ -10,7 +10,6 @@ import numpy as np
 from validation.characteristics import Characteristic, KeyInfo, Rule
 from validation.characteristics._calibration_points import CalibrationPoints, calibration_points
 from validation.characteristics._censored import all_censored, lost_levels
-from validation.characteristics._other_methods import other_methods_table
 from validation.stats import calibration as statistics
 from validation.stats.estimate import Estimate
 from validation.stats.outliers import grubbs_single
@@ -325,6 +324,7 @@ class _Chapter:
             for i in range(len(p.x))
         ]
         routine = self._routine_name(quantities)
+        others = None if self.study.looked_at_otherwise else self._other_calibrations()
         return {
             "points": rows,
             "line": {"intercept": line.intercept, "slope": line.slope},
@@ -340,13 +340,52 @@ class _Chapter:
                 "lack_of_fit_df": self.tests.lack_of_fit_df,
                 "scatter_df": self.tests.scatter_df,
             },
-            "tables": [self._functions_table(), self._levels_table(quantities), *self._other_methods(quantities)],
+            "other_calibrations": others,
+            "tables": [
+                self._functions_table(),
+                self._levels_table(quantities),
+                *([] if others is None else [self._others_table(others)]),
+            ],
         }
 
-    def _other_methods(self, quantities: list[Quantity]) -> list[dict[str, Any]]:
-        if self.study.looked_at_otherwise:
-            return []
-        return other_methods_table(quantities, self.by_weighted_line())
+    def _other_calibrations(self) -> dict[str, Any]:
+        """What calibrations that were not used would have given on the same readings; nothing here is a quantity."""
+        p = self.points
+        top = self.study.plan.study.range[1]
+        within = [code for code in range(len(p.names)) if p.mean_x(code) <= top * (1 + 1e-9)]
+        ends = (0, within[-1] if within and within[-1] > 0 else len(p.names) - 1)
+        notes, self.notes = self.notes, []
+        routine = self._routine()
+        self.notes = notes  # what is to be said of the routine level was said with the one-point bias
+        found = statistics.other_calibrations(
+            p.x, p.y, p.levels, p.runs, routine=routine, ends=ends, confidence=self.study.confidence
+        )
+        tried = [
+            {
+                "name": one.name,
+                "made_from": [p.names[code] for code in one.levels] if len(one.levels) < 3 else [],
+                "errors": [
+                    {"at": p.names[code], "x": p.mean_x(code), "value": error.value, "interval": _ends(error)}
+                    for code, error in enumerate(one.errors)
+                    if error is not None
+                ],
+            }
+            for one in found
+            if not one.reason
+        ]
+        self.notes += [f"A calibration by {one.name} cannot be tried: {one.reason}" for one in found if one.reason]
+        return {"confidence": self.study.confidence, "range": list(self.study.plan.study.range), "tried": tried}
+
+    def _others_table(self, others: Mapping[str, Any]) -> dict[str, Any]:
+        tried = others["tried"]
+        errors = [{error["at"]: error["value"] for error in one["errors"]} for one in tried]
+        rows = [[name, *(own.get(name) for own in errors)] for name in self.points.names]
+        return {
+            "caption": "What another calibration would have given on the same readings: mean error by level, in "
+            f"{self.study.unit}",
+            "head": ["level", *(named_calibration(one) for one in tried)],
+            "rows": rows,
+        }
 
     def _routine_name(self, quantities: list[Quantity]) -> At:
         own = [q for q in quantities if q.key == "calibration.single_point_bias"]
@@ -392,6 +431,8 @@ class _Chapter:
         p, unit = self.points, self.study.unit
         y = np.array([float(value) for value in p.y])
         found = {(q.key, q.at): q for q in quantities}
+        weighted = {} if self.study.looked_at_otherwise else self.by_weighted_line()
+        others = {q.at: q.value for q in weighted.get("weighted line", ())}
         rows = []
         for code, name in enumerate(p.names):
             own = y[p.levels == code]
@@ -405,14 +446,29 @@ class _Chapter:
                     float(own.std(ddof=1)) if len(own) > 1 else None,
                     None if self.sd is None else self.sd.at(max(p.mean_x(code), 0.0)),
                     None if departure is None else departure.value,
+                    others.get(name),
                     None if bias is None else bias.value,
                 ]
             )
         return {
-            "caption": f"Responses by level ({self.response_unit}); departure and one-point bias in {unit}.",
-            "head": ["level", "n", "mean response", "s of all", "fitted s(x)", "departure", "one-point bias"],
+            "caption": f"Responses by level ({self.response_unit}); departure from the ordinary and from the weighted "
+            f"line and one-point bias in {unit}",
+            "head": [
+                *("level", "n", "mean response", "s of all", "fitted s(x)", "departure", "from the weighted line"),
+                "one-point bias",
+            ],
             "rows": rows,
         }
+
+
+def _ends(error: Estimate) -> list[float] | None:
+    return None if error.interval is None else list(error.interval)
+
+
+def named_calibration(tried: Mapping[str, Any], unit: str = "") -> str:
+    """ "two points, 0 and 10 %", as tables and sentences name a calibration that was tried."""
+    places = sentence_list([level_text(at) for at in tried["made_from"]])
+    return f"{tried['name']}, {places} {unit}".rstrip() if places else str(tried["name"])
 
 
 def _weights(sd: LinearSdResult, x: Sequence[float]) -> np.ndarray:
@@ -464,6 +520,7 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
             f"Calibrated by the single level {level_text(routine)} {unit} through zero, the error is largest at "
             f"{level_text(worst.at)} {unit}: {value} {unit}{sure}. At the routine level it is zero by construction."
         )
+    said += _others_in_words(evaluation, unit)
     sd = evaluation.details.get("sd")
     if sd is not None:
         said.append(
@@ -474,6 +531,30 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     if unheld:
         said.append(f"No interval could be formed at {sentence_list(unheld)} {unit}.")
     return said
+
+
+def _others_in_words(evaluation: Evaluation, unit: str) -> list[str]:
+    """How far other calibrations would have erred on the same readings, and that this claims none of them."""
+    others = evaluation.details.get("other_calibrations")
+    if not others or len(others["tried"]) < 2:
+        return []
+    low, high = others["range"]
+    told = []
+    for one in others["tried"]:
+        inside = [error for error in one["errors"] if low <= error["x"] <= high * (1 + 1e-9)]
+        if inside:
+            worst = max(inside, key=lambda error: abs(error["value"]))
+            value, interval = with_interval(worst["value"], worst["interval"])
+            sure = f" ({interval})" if interval else ""
+            article = "" if one["made_from"] else "a "
+            told.append(
+                f"{value} {unit}{sure} at {level_text(worst['at'])} {unit} by {article}{named_calibration(one, unit)}"
+            )
+    return [
+        f"What other calibrations would have given on the same readings, each run calibrated by itself: at most "
+        f"{'; '.join(told)}. The readings made the calibrations that are tried on them, so these errors are smaller "
+        "than new readings would show: to claim one of them needs new readings, taken with it."
+    ]
 
 
 def _largest(quantities: list[Quantity]) -> Quantity | None:
@@ -498,7 +579,8 @@ CHARACTERISTIC = Characteristic(
         "A straight line of response on reference value is fitted to all readings by ordinary least squares.",
         "Straightness is judged by size: the mean response at each level, read back through the line, minus the level.",
         "Beside it stand two tests that weigh readings by their spread s(x) = a + b x and take the run as the unit.",
-        "The routine calibration by one point through zero is repeated on the same readings, run by run.",
+        "The routine calibration by one point through zero is repeated on the same readings, run by run, and beside "
+        "it, to compare and not to claim, a calibration by two points, by a straight line and by a parabola.",
     ),
     keys=(
         KeyInfo(
@@ -666,6 +748,8 @@ CHARACTERISTIC = Characteristic(
     ),
     evaluate=evaluate,
     in_words=in_words,
-    figures=("response_and_line", "residuals", "departure_by_level", "single_point_bias_by_level"),
+    figures=(
+        *("response_and_line", "residuals", "departure_by_level", "single_point_bias_by_level", "other_calibrations"),
+    ),
     alternatives=alternatives,
 )

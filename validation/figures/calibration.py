@@ -8,10 +8,13 @@ from typing import Any
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from validation.figures.style import BLUE, GREY, INK, VERMILION, dossier_style, new_figure
+from validation.figures.style import BLUE, GREY, INK, VERMILION, WIDTH, dossier_style, new_figure
 from validation.study.model import Study
 from validation.study.quantity import Evaluation, Quantity
-from validation.words import level_text, significant, with_interval
+from validation.words import level_text, sentence_list, significant, with_interval
+
+#: Three figures of this height share a page.
+_HEIGHT = 2.85
 
 
 def response_and_line(evaluation: Evaluation, study: Study) -> Figure | None:
@@ -26,7 +29,7 @@ def response_and_line(evaluation: Evaluation, study: Study) -> Figure | None:
         size = significant(abs(worst.value), 2)
         title = f"Read back through the line, the mean departs by at most {size} {study.unit}"
     with dossier_style():
-        figure, (axes,) = new_figure()
+        figure, (axes,) = new_figure(height=_HEIGHT)
         top = max(point["x"] for point in points)
         line = details["line"]
         axes.plot([0, top], [line["intercept"], line["intercept"] + line["slope"] * top], color=INK, lw=0.8)
@@ -55,7 +58,7 @@ def residuals(evaluation: Evaluation, study: Study) -> Figure | None:
     details = evaluation.details
     spread = details["sd"]
     with dossier_style():
-        figure, (left, right) = new_figure(1, 2)
+        figure, (left, right) = new_figure(1, 2, height=_HEIGHT)
         top = max(point["x"] for point in points)
         for axes, name in ((left, "x"), (right, "order")):
             axes.axhline(0, color=INK, lw=0.6)
@@ -119,12 +122,51 @@ def single_point_bias_by_level(evaluation: Evaluation, study: Study) -> Figure |
     return figure
 
 
+def other_calibrations(evaluation: Evaluation, study: Study) -> Figure | None:
+    """What other calibrations would have given on the same readings: error by level, one panel a calibration."""
+    others = evaluation.details.get("other_calibrations")
+    if others is None or len(others["tried"]) < 2:
+        return None
+    tried = others["tried"]
+    rows = -(-len(tried) // 2)
+    places = {error["x"] for one in tried for error in one["errors"]}
+    with dossier_style():
+        figure = Figure(figsize=(WIDTH, 0.75 + 1.6 * rows), layout="constrained")
+        panels = figure.subplots(rows, 2, squeeze=False, sharex=True, sharey=True)
+        for axes, one in zip(panels.flat, tried, strict=False):
+            _tried(axes, one, study.unit)
+            _limits(axes, study, "calibration.single_point_bias", sorted(places), named=one is tried[0])
+            axes.set_xlim(-0.03 * max(places), 1.05 * max(places))
+        for axes in list(panels.flat)[len(tried) :]:
+            axes.set_visible(False)
+        figure.supylabel(f"back-calculated minus level / {study.unit}", fontsize=10)
+        bars = f"bars: {100 * others['confidence']:.4g} % interval; open: zero by construction"
+        figure.supxlabel(f"level / {study.unit}; {bars}", fontsize=10)
+        figure.suptitle(
+            "What another calibration would have given on the same readings",
+            x=0.01, ha="left", fontsize=11, fontweight="bold",
+        )  # fmt: skip
+    return figure
+
+
+def _tried(axes: Axes, one: dict[str, Any], unit: str) -> None:
+    """The mean error of one calibration at each level; an open point is zero by construction."""
+    axes.axhline(0, color=INK, lw=0.6)
+    for error in one["errors"]:
+        made = error["at"] in one["made_from"]
+        if error["interval"] is not None and not made:
+            axes.plot([error["x"]] * 2, error["interval"], color=BLUE, lw=1.2)
+        axes.plot([error["x"]], [error["value"]], "o", color=BLUE, mfc="white" if made else BLUE)
+    places = sentence_list([level_text(at) for at in one["made_from"]])
+    axes.set_title(f"{one['name']}, {places} {unit}" if places else one["name"], fontsize=9, fontweight="normal")
+
+
 def _intervals_by_level(
     evaluation: Evaluation, study: Study, quantities: Sequence[Quantity], key: str, title: str, label: str
 ) -> Figure:
     places = {str(name): x for name, x in evaluation.details["level_x"]}
     with dossier_style():
-        figure, (axes,) = new_figure()
+        figure, (axes,) = new_figure(height=_HEIGHT)
         axes.axhline(0, color=INK, lw=0.6)
         for q in quantities:
             if q.value is None:
@@ -139,11 +181,11 @@ def _intervals_by_level(
         axes.set_title(title)
         confidence = next((q.confidence for q in quantities if q.confidence is not None), None)
         if confidence is not None:
-            axes.text(0.0, -0.2, f"bars: {confidence:.0%} interval", transform=axes.transAxes, fontsize=9, color=GREY)
+            axes.set_xlabel(f"{axes.get_xlabel()}; bars: {100 * confidence:.4g} % interval")
     return figure
 
 
-def _limits(axes: Axes, study: Study, key: str, levels: Sequence[float]) -> None:
+def _limits(axes: Axes, study: Study, key: str, levels: Sequence[float], *, named: bool = True) -> None:
     """The equivalence limits that the plan sets on this key, as thin lines about their target."""
     low, high = study.plan.study.range
     for requirement in study.plan.requirements:
@@ -159,6 +201,8 @@ def _limits(axes: Axes, study: Study, key: str, levels: Sequence[float]) -> None
         for sign in (1, -1):
             ends = [requirement.target + sign * size for size in sizes]
             axes.plot(at, ends, color=VERMILION, lw=0.8, ls="--", marker="_" if len(at) == 1 else None)
+        if not named:
+            continue
         axes.annotate(
             f"limit ({requirement.id})",
             (at[-1], requirement.target + sizes[-1]),

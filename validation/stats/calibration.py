@@ -25,7 +25,9 @@ MANDEL_SOURCE = "ISO 8466-1:1990 (Mandel's comparison; clause from memory)"
 BOOTSTRAP_SOURCE = "Davison and Hinkley, Bootstrap Methods and their Application, 1997, chapter 4 (from memory)"
 DEPARTURE_SOURCE = "readings read back through the ordinary line; Student's t over runs (common practice)"
 SINGLE_POINT_SOURCE = "routine one-point calibration through zero; Student's t over runs (common practice)"
-OTHER_SOURCE = "readings of each run read back through the run's own calibration; Student's t over runs (common practice)"
+OTHER_SOURCE = (
+    "readings of each run read back through the run's own calibration; Student's t over runs (common practice)"
+)
 
 DRAWS = 1999
 SEED = 20_260_101
@@ -384,18 +386,20 @@ def other_calibrations(
     responses = np.array([float(value) for value in y])
     run_codes, notes = _run_codes(runs, len(xs))
     groups = np.zeros(len(xs), dtype=int) if run_codes is None else run_codes
-    made: list[tuple[str, tuple[int, ...], int, int]] = []
-    if routine is not None:
-        made.append(("one point", (routine,), 1, 1))
     everything = tuple(range(int(codes.max()) + 1))
-    made += [("two points", tuple(sorted(set(ends))), 2, 1), ("straight line", everything, 2, 1)]
-    made.append(("quadratic", everything, 3, 2))
-    found = []
-    for name, held, least, degree in made:
-        own = [_own_errors(xs, responses, codes, groups == run, held, least, degree) for run in np.unique(groups)]
+    made: list[tuple[str, tuple[int, ...], int]] = [("one point", (routine,), 1)] if routine is not None else []
+    made += [
+        ("two points", tuple(sorted(set(ends))), 2),
+        ("straight line", everything, 2),
+        ("quadratic", everything, 3),
+    ]
+    found, hidden = [], 1e-12 * float(np.abs(xs).max())
+    for name, held, least in made:
+        own = [_own_errors(xs, responses, codes, groups == run, held, least) for run in np.unique(groups)]
         usable = [errors for errors in own if errors]
-        reason = "" if usable else f"No run holds the {least} level(s) or more that it takes, with a response that rises."
-        errors = tuple(_over_runs(usable, codes, level, held, confidence, notes) for level in everything)
+        reason = "" if usable else f"No run holds the {least} level(s) that it takes, with responses to read back by."
+        estimates = (_over_runs(usable, codes, level, held, confidence, hidden) for level in everything)
+        errors = tuple(None if estimate is None else estimate.with_notes(*notes) for estimate in estimates)
         found.append(OtherCalibration(name, held, errors, reason))
     return tuple(found)
 
@@ -735,26 +739,24 @@ def _own_errors(
     own: NDArray[np.bool_],
     held: Sequence[int],
     least: int,
-    degree: int,
 ) -> dict[int, float]:
     """Error by level of one run, calibrated by its readings at the levels `held`; empty where that is not possible."""
     rows = own & np.isin(level, held)
     present = np.unique(level[rows])
-    if len(present) < least or (least < 3 and len(present) < len(held) and len(held) <= 2):
+    if len(present) < least:
         return {}
     if least == 1:
-        slope = float(y[rows].mean()) / float(x[rows].mean()) if float(x[rows].mean()) else 0.0
-        coefficients = (0.0, slope, 0.0)
+        point = float(x[rows].mean())
+        constant, slope, bend = 0.0, float(y[rows].mean()) / point if point else 0.0, 0.0
+    elif len(np.unique(x[rows])) < least:
+        return {}
     else:
-        if len(np.unique(x[rows])) < least:
-            return {}
-        fit = (quadratic if degree == 2 else straight_line)(list(x[rows]), list(y[rows]))
-        held_back = [float(value) for value in fit.coefficients]
-        coefficients = (held_back[0], held_back[1], held_back[2] if degree == 2 else 0.0)
+        fit = (quadratic if least == 3 else straight_line)(list(x[rows]), list(y[rows]))
+        constant, slope, bend = (*(float(value) for value in fit.coefficients), 0.0)[:3]
     errors = {}
     for code in np.unique(level[own]):
         at = own & (level == code)
-        back = _read_back(float(y[at].mean()), *coefficients)
+        back = _read_back(float(y[at].mean()), constant, slope, bend)
         if back is not None:
             errors[int(code)] = back - float(x[at].mean())
     return errors
@@ -775,7 +777,7 @@ def _over_runs(
     level: int,
     held: Sequence[int],
     confidence: float,
-    notes: tuple[str, ...],
+    hidden: float,
 ) -> Estimate | None:
     """Mean error over the runs that can be read back at a level."""
     errors = np.array([errors[level] for errors in own if level in errors])
@@ -785,4 +787,4 @@ def _over_runs(
     if len(held) <= 2 and level in held:
         said = "Zero by construction: the calibration is made from this level."
         return Estimate(0.0, (0.0, 0.0), confidence, 0.0, None, n, len(errors), (said,), OTHER_SOURCE)
-    return _t_estimate(float(errors.mean()), errors, confidence, n, OTHER_SOURCE, 0.0).with_notes(*notes)
+    return _t_estimate(float(errors.mean()), errors, confidence, n, OTHER_SOURCE, hidden)
