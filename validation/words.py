@@ -72,21 +72,33 @@ def p_value(p: float) -> str:
 
 
 def number_in_table(cell: Any) -> str:
-    """A raw cell of a further table: text stays, numbers to four significant digits, nothing where there is none."""
+    """A raw cell of a further table: text stays, numbers to four significant digits and four decimals at most.
+
+    A number below a thousandth keeps two digits, so that a column does not end in digits that nobody reads.
+    """
     if cell is None:
         return ""
     if isinstance(cell, bool) or not isinstance(cell, float | int):
         return str(cell)
     if isinstance(cell, int):
         return level_text(cell)
-    return significant(cell, 4)
+    if cell == 0 or not isfinite(cell) or abs(cell) < 1e-7 or abs(cell) >= 1:
+        return significant(cell, 4)
+    exponent = floor(log10(abs(cell)))
+    return fixed(cell, max(1 - exponent, min(3 - exponent, 4)))
 
 
 def table_cells(head: Sequence[str], row: Sequence[Any]) -> tuple[str, ...]:
-    """One row of a further table as printed: a level is named, every other number is rounded."""
-    return tuple(
-        level_text(cell) if name == "level" else number_in_table(cell) for name, cell in zip(head, row, strict=True)
-    )
+    """One row of a further table as printed: a level is named, a p-value is one, every other number is rounded."""
+    return tuple(_cell(name, cell) for name, cell in zip(head, row, strict=True))
+
+
+def _cell(name: str, cell: Any) -> str:
+    if name == "level":
+        return level_text(cell)
+    if isinstance(cell, float) and (name == "p" or name.startswith("p of ")):
+        return p_value(cell)
+    return number_in_table(cell)
 
 
 def sentence_list(items: list[str]) -> str:
