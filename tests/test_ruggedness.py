@@ -6,6 +6,7 @@ import csv
 import importlib
 import json
 import sys
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 
@@ -361,15 +362,37 @@ def test_chapter_serialises_speaks_and_draws():
     assert ("ruggedness.residual_sd", None) in keys
     words = ruggedness.in_words(evaluation, "%")
     assert words[0].startswith("Temperature, from 35 C to 40 C, changes the result by")
-    assert "per C if it changes evenly" in words[0]
+    assert "If it changes evenly, 1 C moves it by about" in words[0]
+    assert not any("must" in sentence for sentence in words)
     assert any("volume, 0.3 mL to 0.7 mL (by less than" in sentence for sentence in words)
     drawn = svg_text(figures.effects_by_size(evaluation, study))
     assert "limit" in drawn
     assert "Temperature changes the result most" in drawn
     assert "temperature" in svg_text(figures.half_normal(evaluation, study))
     assert [table["caption"][:6] for table in evaluation.details["tables"]] == [
-        "Factor", "Intera", "Trials", "Lenth'", "The sa",
+        "Factor", "Intera", "Trials", "Lenth'",
     ]  # fmt: skip
+
+
+def test_an_allowed_shift_is_told_in_the_unit_of_the_setting():
+    # By hand: an effect E of a step w moves the result by E/w for each unit, and uses up the allowed c after c w/E.
+    study = screened()
+    entry = {
+        "name": "temperature", "low": "35 K", "high": "40 K", "effect": 0.2, "interval": [0.1, 0.4],
+        "relative": 0.05, "relative_interval": [0.025, 0.1], "allowed": 0.03, "by_block": [],
+    }  # fmt: skip
+    evaluation = replace(ruggedness.evaluate(study), details={"factors": [entry]})
+    said = ruggedness.in_words(evaluation, "%")[0]
+    assert "1 K moves it by about 1.0 %" in said
+    assert "the 3 % that the plan allows correspond to about 3.0 K (from 1.5 to more than the 5 K tried)" in said
+    evaluation = replace(evaluation, details={"factors": [{**entry, "allowed": 0.06}]})
+    assert "over the 5.0 K between the settings that is less than the 6 %" in ruggedness.in_words(evaluation, "%")[0]
+    evaluation = replace(evaluation, details={"factors": [{**entry, "allowed": None}]})
+    assert ruggedness.in_words(evaluation, "%")[0].endswith("1 K moves it by about 1.0 %.")
+    evaluation = replace(evaluation, details={"factors": [{**entry, "low": "P1", "high": "P2"}]})
+    assert ruggedness.in_words(evaluation, "%")[0].endswith("confidence).")
+    named = {entry["name"]: entry["allowed"] for entry in ruggedness.evaluate(study).details["factors"]}
+    assert (named["volume"], named["temperature"]) == (0.03, None)
 
 
 def test_relative_effect_is_the_effect_over_the_mean_with_fieller():

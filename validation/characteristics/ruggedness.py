@@ -9,14 +9,13 @@ from typing import Any
 
 from validation.characteristics import Characteristic, KeyInfo
 from validation.characteristics._censored import all_censored
-from validation.characteristics._other_methods import other_methods_table
 from validation.stats import ruggedness as statistics
 from validation.stats.estimate import Estimate, Number, exact, mean
 from validation.stats.two_level_designs import Mixed, mixed_with, resolution
 from validation.study.model import ExperimentData, Study
 from validation.study.ordering import natural_order
 from validation.study.quantity import Evaluation, Quantity
-from validation.words import MINUS, fixed, places_for, sentence_list, significant, with_interval
+from validation.words import MINUS, fixed, level_text, places_for, sentence_list, significant, with_interval
 
 NAME = "ruggedness"
 LENTH = "Lenth's PSE"
@@ -76,9 +75,7 @@ def evaluate(study: Study) -> Evaluation:
     notes = [*screen.notes, *_design_notes(screen, found)]
     if study.looked_at_otherwise:
         return Evaluation(NAME, tuple(quantities), notes=tuple(notes))
-    return Evaluation(
-        NAME, tuple(quantities), (), tuple(dict.fromkeys(notes)), details=_details(screen, study, found, quantities)
-    )
+    return Evaluation(NAME, tuple(quantities), (), tuple(dict.fromkeys(notes)), details=_details(screen, study, found))
 
 
 def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
@@ -298,14 +295,11 @@ def _block_notes(screen: _Screen, found: statistics.EffectsResult) -> list[str]:
 # ------------------------------------------------------------------------------------------------ the chapter
 
 
-def _details(
-    screen: _Screen, study: Study, found: statistics.EffectsResult, quantities: Sequence[Quantity]
-) -> dict[str, Any]:
+def _details(screen: _Screen, study: Study, found: statistics.EffectsResult) -> dict[str, Any]:
     order = sorted(
         (j for j, item in enumerate(found.effects) if item is not None),
         key=lambda j: -abs(found.effects[j].value),  # type: ignore[union-attr]
     )
-    others = other_methods_table(quantities, alternatives(study))
     return {
         "mean": found.mean,
         "route": found.route,
@@ -322,7 +316,6 @@ def _details(
             _mixed_table(screen),
             _trial_table(screen),
             *_lenth_table(found, study),
-            *others,
         ],
     }
 
@@ -338,8 +331,20 @@ def _shown(screen: _Screen, study: Study, found: statistics.EffectsResult, j: in
         "interval": None if effect is None or effect.interval is None else list(effect.interval),
         "relative": None if share is None else share.value,
         "relative_interval": None if share is None or share.interval is None else list(share.interval),
+        "allowed": _allowed(study, name, relative=share is not None),
         "by_block": _by_block(screen, j),
     }
+
+
+def _allowed(study: Study, name: str, *, relative: bool) -> float | None:
+    """The smallest shift that the plan allows at a factor, as a share of the result or in its unit."""
+    key = f"{NAME}.{'relative_effect' if relative else 'effect'}"
+    found = [
+        item.limit.value(None)
+        for item in study.plan.requirements
+        if item.quantity == key and item.rule == "equivalence" and item.at in (None, name)
+    ]
+    return min(found, default=None)
 
 
 def _by_block(screen: _Screen, j: int) -> list[dict[str, Any]]:
@@ -469,7 +474,7 @@ def _lenth_table(found: statistics.EffectsResult, study: Study) -> list[dict[str
 
 
 def in_words(evaluation: Evaluation, unit: str) -> list[str]:
-    """What each factor does to the result, largest first, and what follows for the tolerances of the procedure."""
+    """What each factor does to the result, largest first, and what that means for a unit of its setting."""
     if evaluation.missing:
         return [evaluation.missing]
     shown = evaluation.details.get("factors", ())
@@ -503,6 +508,7 @@ class _Told:
     high: str
     value: float
     ends: tuple[float, float] | None
+    allowed: float | None
     of: str
     what: str
 
@@ -521,9 +527,9 @@ def _numbers(entry: Mapping[str, Any], unit: str) -> _Told:
     scale, of = (100.0, " %") if relative else (1.0, "" if unit == "1" else f" {unit}")
     value, ends = (entry[name] for name in (("relative", "relative_interval") if relative else ("effect", "interval")))
     both = None if ends is None else (scale * ends[0], scale * ends[1])
-    return _Told(
-        entry["name"], entry["low"], entry["high"], scale * value, both, of, " of its mean" if relative else ""
-    )
+    allowed = None if entry["allowed"] is None else scale * entry["allowed"]
+    what = " of its mean" if relative else ""
+    return _Told(entry["name"], entry["low"], entry["high"], scale * value, both, allowed, of, what)
 
 
 def _changes(item: _Told, sure: str) -> str:
@@ -536,22 +542,39 @@ def _changes(item: _Told, sure: str) -> str:
     text, between = with_interval(item.value, item.ends)
     return (
         f"{name}, from {item.low} to {item.high}, changes the result by {text}{item.of}{item.what} (from {between} "
-        f"with {sure}){_per_unit(item)}: the procedure must hold it as closely as the allowed shift asks."
+        f"with {sure}).{_per_unit(item)}"
     )
 
 
-def _per_unit(item: _Told) -> str:
-    """ ", about 1.2 % per K" where both settings are numbers of one unit."""
+def _step(low: str, high: str) -> tuple[float, str] | None:
+    """How far apart two settings lie, and their unit; None where they are not two numbers of one unit."""
     pattern = r"([-+\u2212]?\d+(?:[.,]\d+)?)\s*(.*)"
-    first, last = re.fullmatch(pattern, item.low), re.fullmatch(pattern, item.high)
+    first, last = re.fullmatch(pattern, low), re.fullmatch(pattern, high)
     if first is None or last is None or first[2] != last[2]:
-        return ""
+        return None
     ends = [float(found[1].replace(",", ".").replace("\u2212", "-")) for found in (first, last)]
-    step = ends[1] - ends[0]
-    if step == 0:
+    return (ends[1] - ends[0], first[2]) if ends[1] != ends[0] else None
+
+
+def _per_unit(item: _Told) -> str:
+    """The shift for one unit of the setting, and how far it may go for the shift that the plan allows."""
+    step = _step(item.low, item.high)
+    if step is None or item.ends is None:
         return ""
-    each = f"per {first[2]}" if first[2] else "per unit"
-    return f", about {significant(item.value / step, 2)}{item.of} {each} if it changes evenly"
+    width, unit = step
+    one = f"1 {unit}" if unit else "one unit"
+    said = f" If it changes evenly, {one} moves it by about {significant(abs(item.value / width), 2)}{item.of}"
+    if item.allowed is None:
+        return f"{said}."
+    of = f" {unit}" if unit else " units"
+    allowed = f"the {level_text(float(f'{item.allowed:.6g}'))}{item.of} that the plan allows"
+    # The larger the effect, the sooner the allowed shift is reached: the ends of the interval change places.
+    low, middle, high = sorted(abs(item.allowed * width / end) for end in (item.value, *item.ends))
+    if middle > abs(width):
+        return f"{said}; over the {significant(abs(width), 2)}{of} between the settings that is less than {allowed}."
+    last = significant(high, 2) if high <= abs(width) else f"more than the {level_text(abs(width))}{of} tried"
+    first = significant(low, 2)
+    return f"{said}, and {allowed} correspond to about {significant(middle, 2)}{of} (from {first} to {last})."
 
 
 CHARACTERISTIC = Characteristic(

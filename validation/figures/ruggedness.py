@@ -116,7 +116,7 @@ def half_normal(evaluation: Evaluation, study: Study) -> Figure | None:
         return None
     lenth = evaluation.details["lenth"]
     with dossier_style():
-        figure, (axes,) = new_figure()
+        figure, (axes,) = new_figure(height=3.2)
         x, y = [point["position"] for point in points], [point["size"] for point in points]
         right = 1.12 * max(x)
         if lenth:
@@ -134,17 +134,20 @@ def half_normal(evaluation: Evaluation, study: Study) -> Figure | None:
         axes.plot(x, y, color=BLUE, marker="o", lw=0)
         named = range(len(points)) if len(points) <= 11 else range(len(points) - 5, len(points))
         for i in named:
+            last = i == len(points) - 1
             axes.annotate(
                 points[i]["name"],
                 (x[i], y[i]),
-                xytext=(-6, 14 if 2 * i < len(points) and i % 2 == 0 else 4),  # in turn: small ones lie close
+                xytext=(-6, 0) if last else (-1, 5),
                 textcoords="offset points",
-                ha="right",
-                va="bottom",
+                ha="right" if last else "left",
+                va="center" if last else "bottom",
+                rotation=0 if last else 32,  # small effects lie close: slanted names pass one another
+                rotation_mode="anchor",
                 fontsize=9,
                 color=INK,
             )
-        axes.set_xlim(-0.08 * right, right)  # room for the name of the smallest
+        axes.set_xlim(-0.02 * right, right)
         axes.set_ylim(0, 1.15 * (max(y) or 1.0))
         axes.set_xlabel("quantile of the half-normal distribution")
         axes.set_ylabel(f"size of the effect / {study.unit}")
