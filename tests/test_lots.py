@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from math import sqrt
 
 import numpy as np
 import pytest
@@ -11,10 +12,13 @@ from drawn_sheets import TRUTH, drawn, rate_is_plausible, shipped
 from scipy import stats
 from small_study import small_study
 
-from validation.characteristics import lots
+from validation import resources
+from validation.characteristics import lots, standards
 from validation.figures import lots as figures
 from validation.figures.style import svg_text
 from validation.judging.rules import equivalence, point
+from validation.study.load import load_study
+from validation.study.plan import Lots, Requirement
 
 RATIOS = TRUTH["designs"]["lots"]["lots"]
 STANDARDS = [
@@ -55,14 +59,58 @@ def test_demonstration_rejects_one_lot_and_passes_the_other():
         assert q.interval[0] < RATIOS[at] < q.interval[1]
         assert (q.n, q.units, q.unit_name) == (42, 21, "pairs of readings")
     # With six readings a lot, the first six of these, neither would have been shown.
-    table = next(t for t in evaluation.details["tables"] if t["caption"].startswith("What other numbers"))
-    six = {row[2]: row for row in table["rows"] if row[0] == 6}
-    for at in found:
-        _, half, _, ratio, low, high = six[at]
-        assert half == pytest.approx(0.025, abs=0.006)
+    (six,) = [line for line in evaluation.details["fewer"] if line["count"] == 6]
+    assert 100 * six["expected"] == pytest.approx(2.5, abs=0.6)
+    for item in six["given"]:
+        low, high = item["interval"]
         # Neither wholly inside nor wholly outside.
         assert any(low < limit < high for limit in (0.975, 1.025))
-        assert low < ratio < high
+        assert low < item["ratio"] < high
+    assert {item["lot"] for item in six["given"]} == set(found)
+
+
+def test_where_fewer_readings_would_lie_is_told_beside_the_limit_of_the_plan():
+    study = load_study(resources.folder("demo_data") / "new-grade")
+    evaluation = lots.evaluate(study)
+    table = next(t for t in evaluation.details["tables"] if t["caption"].startswith("What other numbers"))
+    assert "against the allowed ±2.5 %" in table["caption"]
+    rows = {row[0]: dict(zip(table["head"], row, strict=True)) for row in table["rows"]}
+    lies = {count: (rows[count]["S-02 lies"], rows[count]["S-03 lies"]) for count in ("6", "21", "32")}
+    assert lies == {"6": ("across the limit", "across the limit"), "21": ("outside", "inside"), "32": ("", "")}
+    # What lies outside and inside is what the rule calls not met and met.
+    outcomes = {q.at: equivalence(q, 0.025, 1.0).outcome for q in evaluation.quantities if "ratio" in q.key}
+    assert outcomes == {"S-02": "not met", "S-03": "met"}
+    words = " ".join(lots.in_words(evaluation, "%"))
+    assert "with the first 6 of each lot the intervals of S-02 and S-03 reach across the limit" in words
+
+
+@pytest.mark.parametrize(
+    ("plan", "step"),
+    [
+        ({"requirements": [], "lots": {"allowed_step": "2.5%"}}, 0.025),
+        ({"requirements": [("S-2", 0.04)], "lots": {"allowed_step": "2.5%"}}, 0.04),
+        ({"requirements": [("S-1", 0.04)], "lots": {"allowed_step": 0.01}}, 0.01),
+        ({"requirements": [], "lots": {}}, None),
+    ],
+    ids=["step of the plan", "own requirement first", "requirement on another lot", "neither"],
+)
+def test_the_step_a_lot_is_held_to(plan, step):
+    study = bridge(readings=8)
+    asked = [
+        {"id": "R1", "quantity": "lots.response_ratio", "at": at, "rule": "equivalence", "limit": limit}
+        for at, limit in plan["requirements"]
+    ]
+    changed = study.plan.model_copy(
+        update={
+            "requirements": tuple(Requirement.model_validate(item) for item in asked),
+            "lots": Lots.model_validate(plan["lots"]),
+        }
+    )
+    evaluation = lots.evaluate(replace(study, plan=changed))
+    steps = {item["step"] for line in evaluation.details["fewer"] for item in line["given"] if item["lot"] == "S-2"}
+    assert steps == {step}
+    lies = {item["lies"] for line in evaluation.details["fewer"] for item in line["given"] if item["lot"] == "S-2"}
+    assert lies == {""} if step is None else lies <= {"inside", "outside", "across the limit"}
 
 
 def test_intervals_hold_the_truth_at_the_stated_rate():
@@ -155,6 +203,35 @@ def test_assigned_values_are_compared_where_the_plan_states_them():
     assert "S-4 is not stated with its uncertainty under `standards`: it is not named there" in notes
     words = " ".join(lots.in_words(evaluation, "%"))
     assert "The weighings of S-2 agree with those of S-1, the responses do not" in words
+
+
+def test_assigned_values_come_from_the_lot_records_where_there_are_any():
+    study = load_study(resources.folder("demo_data") / "new-grade")
+    evaluation = lots.evaluate(study)
+    # By hand from the records: w = 100 f (1 - 0.0025) / (f (1 - 0.0025) + o), buoyancy alike for all lots; u as the
+    # chapter on standards has it. The plan says 5.00 for each, which would make the difference zero.
+    masses = {"S-01": (1.0003, 19.0049), "S-02": (0.9998, 18.9961), "S-03": (1.0001, 19.0012)}
+    by_hand = {lot: 100 * f * 0.9975 / (f * 0.9975 + o) for lot, (f, o) in masses.items()}
+    u = {q.at: q.value for q in standards.evaluate(study).quantities if q.key == "standards.standard_uncertainty"}
+    for lot in ("S-02", "S-03"):
+        expected = abs(by_hand[lot] - by_hand["S-01"]) / sqrt(u[lot] ** 2 + u["S-01"] ** 2)
+        found = evaluation.get("lots.normalised_difference", lot)
+        assert found.value == pytest.approx(expected, rel=2e-3)
+        assert found.value > 0
+        assert "from standards/S-02.yaml" in " ".join(found.notes)
+    assert "would move a ratio by less than 0.01 %" in " ".join(evaluation.notes)
+    # A lot without a record is taken from the plan, and the note says so.
+    mixed = lots.evaluate(replace(study, lot_records={"S-01": study.lot_records["S-01"]}))
+    notes = " ".join(mixed.get("lots.normalised_difference", "S-02").notes)
+    assert "5.0000 (S-02, u = 0.030, as plan.yaml states)" in notes
+    assert "from standards/S-01.yaml" in notes
+    assert mixed.get("lots.normalised_difference", "S-02").value == pytest.approx(
+        abs(5 - standards_value(study, "S-01")) / sqrt(0.03**2 + u["S-01"] ** 2), rel=1e-9
+    )
+
+
+def standards_value(study, lot):
+    return standards.evaluate(study).get("standards.mass_fraction", lot).value
 
 
 def test_a_reading_far_out_is_pointed_at_and_kept():

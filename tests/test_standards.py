@@ -398,9 +398,11 @@ def test_a_chain_covered_by_an_impact_note_says_so(tmp_path):
     )
     study = load_study(folder)
     found = standards.evaluate(study)
-    assert any(
-        "impact note 1 covers it until 2026-06-25: As found within 0.2 mg." in s for s in standards.in_words(found, "%")
-    )
+    said = " ".join(standards.in_words(found, "%"))
+    assert "impact note 1 in the register of amendments says why the weighings stand" in said
+    assert "covers the balance until 2026-06-25" in said
+    # Its text stands on page 1 and in the register.
+    assert "0.2 mg" not in said
     figure = traceability_chain(found, study)
     assert "by an impact note" in figure.get_suptitle()
     assert any("impact note 1" in text.get_text() for text in figure.axes[0].texts)
@@ -446,7 +448,143 @@ def test_the_shares_of_a_budget_add_up(study):
     assert sum(part["share"] for part in shown["parts"]) == pytest.approx(1, rel=1e-9)
 
 
+# What the record allows, beside what is shown --------------------------------------------------------------------
+
+
+def kept_study(tmp_path, record=RECORD, *, allowed='allowed_change: "2.5%", ', states=("in use", "sealed")):
+    """Lot S-1 with a stability experiment whose line can be followed by hand: two equal readings at each age."""
+    # In use 5.00 - 0.01 a day, 0.2 % a day; sealed without any change; a scatter of 0.002 about both.
+    ages = (0, 7, 14, 21, 28)
+    sheet = ["reading,run,lot,state,age,result"]
+    for state, slope in zip(states, (0.01, 0.0), strict=True):
+        for age in ages:
+            for sign in (1, -1):
+                sheet.append(f"S-{len(sheet):03d},T1,S-1,{state},{age},{5 - slope * age + sign * 0.002:.3f}")
+    folder = lot_study(tmp_path, record)
+    text = (folder / "plan.yaml").read_text(encoding="utf-8")
+    planned = f"experiments:\n  stability: {{{allowed}worksheet: worksheets/stability.csv}}\n"
+    (folder / "plan.yaml").write_text(text.replace("experiments:\n", planned), encoding="utf-8")
+    (folder / "worksheets" / "stability.csv").write_text("\n".join(sheet) + "\n", encoding="utf-8")
+    return load_study(folder)
+
+
+def keeping_said(study):
+    found = standards.evaluate(study)
+    words = standards.in_words(found, "%")
+    said = [note for note in found.notes if note in words]
+    return " ".join(said)
+
+
+def test_times_beyond_what_was_shown_are_told_in_words_and_as_a_note(tmp_path):
+    # By hand: 2.5 % of 5.00 is 0.125, which 0.01 a day reaches after 12.5 days, a little earlier with its bound; sealed
+    # nothing changes, so the 28 days studied are all that is shown. The record allows 2026-09-20 minus 2026-06-20.
+    said = keeping_said(kept_study(tmp_path, RECORD.replace("days: 3", "days: 20")))
+    assert "In use: the record of S-1 takes an opened vial for 20 days; 28 days were studied, and for 12 days" in said
+    assert "Beyond that the loss is not shown. The experiment finds a loss of 1.4 % a week" in said
+    assert "does not agree with the 1.2 % of the record" in said
+    assert (
+        "Sealed: the record of S-1 allows 92 days; over all 28 days studied the change is shown to stay within the "
+        "allowed 2.5 %. Beyond that the loss is not shown."
+    ) in said
+    # Every dated reading lies within two weeks of the making.
+    assert "Readings of S-1" not in said
+
+
+def test_times_within_what_was_shown_say_which_holds(tmp_path):
+    said = keeping_said(kept_study(tmp_path, RECORD.replace("expires: 2026-09-20", "expires: 2026-07-10")))
+    assert "for 3 days; 28 days were studied, and for 12 days" in said
+    # 1.2 % a week over 12 days.
+    assert "The shorter time holds: the u of 0.3 % covers 3 days; after 12 days a vial" in said
+    assert "has lost 2.1 %" in said
+    assert "Sealed: the record of S-1 allows 20 days; over all 28 days" in said
+    assert "not shown" not in said
+
+
+def test_readings_of_a_lot_older_than_shown_are_counted_and_the_first_named(tmp_path):
+    # Made on 1 June: the readings of 1, 2 and 3 July are 30, 31 and 32 days old, 28 were studied.
+    old = RECORD.replace("made: 2026-06-20", "made: 2026-06-01").replace("opened: 2026-06-20", "opened: 2026-06-01")
+    said = keeping_said(kept_study(tmp_path, old))
+    assert (
+        "Readings of S-1 reach an age of 32 days: 12 of its 12 dated readings are older than the 28 days shown" in said
+    )
+    assert "from P-001 of 2026-07-01 on (worksheets/precision.csv, row 2)" in said
+
+
+def test_the_earlier_expiry_of_plan_and_record_is_the_one_held_against_the_evidence(tmp_path):
+    study = kept_study(tmp_path)
+    entry = {**study.plan.standards[0], "expires": "2026-07-15"}
+    said = keeping_said(replace(study, plan=study.plan.model_copy(update={"standards": (entry,)})))
+    assert "the record of S-1 allows 25 days" in said
+
+
+def test_what_cannot_be_compared_is_said(tmp_path, study):
+    assert "This study has no stability experiment with readings" in keeping_said(study)
+    other = kept_study(tmp_path / "a", states=("warm", "cold"))
+    assert "names no state sealed or in use" in keeping_said(other)
+    unlimited = keeping_said(kept_study(tmp_path / "b", allowed=""))
+    assert "ages up to 28 days were studied, but the plan states no allowed change" in unlimited
+    bare = RECORD.replace("expires: 2026-09-20\n", "").replace(", days: 3", "")
+    assert "stability" not in keeping_said(kept_study(tmp_path / "c", bare))
+
+
+def test_sizes_without_evidence_are_told_in_one_note(tmp_path):
+    found = standards.evaluate(load_study(lot_study(tmp_path / "a")))
+    sizes = "loss while weighing (S-1), homogeneity (S-1) and loss in use (S-1)"
+    note = f"No evidence is stated for the size of {sizes}: name the report as `evidence`."
+    assert note in found.notes
+    assert note in standards.in_words(found, "%")
+    named = RECORD.replace('{u: "0.4%"}', '{u: "0.4%", evidence: "QR-1, ten vials"}').replace(
+        "one sided", "one sided, evidence: QR-2"
+    )
+    found = standards.evaluate(load_study(lot_study(tmp_path / "b", named)))
+    assert "No evidence is stated for the size of loss in use (S-1): name the report as `evidence`." in found.notes
+    facts = dict(found.details["tables"][0]["rows"])
+    assert facts["homogeneity"] == "u = 0.4 %; evidence: QR-1, ten vials"
+    assert facts["loss while weighing"] == "at most 0.5 %, one sided; evidence: QR-2"
+    assert facts["loss in use"].endswith("evidence: not stated")
+
+
 # The demonstration -----------------------------------------------------------------------------------------------
+
+
+def test_the_demonstration_says_what_its_records_allow_beyond_what_it_shows():
+    said = keeping_said(load_study(resources.folder("demo_data") / "new-grade"))
+    assert "In use: the records take an opened vial for 2 days; 35 days were studied, and for 10 days" in said
+    assert "which agrees with the 1.2 % of the record" in said
+    assert "Sealed: the records allow 91 to 92 days; 35 days were studied, and for 32 days" in said
+    assert "Readings of S-01 reach an age of 49 days" in said
+    assert "No evidence" not in said
+
+
+def test_what_is_alike_for_several_lots_stands_once():
+    study = load_study(resources.folder("demo_data") / "new-grade")
+    found = standards.evaluate(study)
+    words = standards.in_words(found, "%")
+    assert sum("impact note 3" in sentence for sentence in words) == 1
+    assert sum("assigned value" in sentence for sentence in words[1:]) == 1
+    captions = [table["caption"] for table in found.details["tables"]]
+    assert captions.count("Budget of lots S-01, S-02 and S-03, by the law of propagation") == 1
+    methods = next(table for table in found.details["tables"] if table["caption"].startswith("Law of propagation"))
+    assert [row[0] for row in methods["rows"]] == ["S-01", "S-02", "S-03"]
+    alike = next(table for table in found.details["tables"] if table["caption"] == "Lot records: what is alike")
+    assert "homogeneity" in [row[0] for row in alike["rows"]]
+    assert len(budget_bars(found, study).axes) == 1
+
+
+def test_lots_of_another_budget_have_a_table_and_a_panel_of_their_own():
+    study = load_study(resources.folder("demo_data") / "new-grade")
+    records = dict(study.lot_records)
+    other = records["S-02"].preparation
+    wide = other.model_copy(update={"homogeneity": other.homogeneity.model_copy(update={"u": 0.009})})
+    records["S-02"] = replace(records["S-02"], preparation=wide)
+    changed = replace(study, lot_records=records)
+    found = standards.evaluate(changed)
+    captions = [table["caption"] for table in found.details["tables"] if table["caption"].startswith("Budget")]
+    assert captions == [
+        "Budget of lots S-01 and S-03, by the law of propagation",
+        "Budget of lot S-02, by the law of propagation",
+    ]
+    assert len(budget_bars(found, changed).axes) == 2
 
 
 def demo(lot):

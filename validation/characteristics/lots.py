@@ -22,9 +22,11 @@ from validation.stats.two_means import (
     pooled_relative_sd,
     welch_ratio,
 )
+from validation.study.lot_record import LotRecord
+from validation.study.lot_values import lot_value
 from validation.study.model import ExperimentData, Study
 from validation.study.quantity import Evaluation, Flag, Quantity
-from validation.words import fixed, level_text, significant, with_interval
+from validation.words import fixed, places_for, sentence_list, significant, with_interval
 
 NAME = "lots"
 COLUMNS = "lot and result"
@@ -44,6 +46,7 @@ NOT_TOGETHER = (
     "the interval does not know of it."
 )
 ONE_SHARED = "It shares one run with the reference lot; the readings of that run are compared, the others left out."
+ACROSS = "across the limit"
 SHARED_SOURCES = (
     "What both assigned values share, such as one balance, is counted in both uncertainties: the lots may differ more, "
     "in units of what is not shared, than the number says."
@@ -63,6 +66,7 @@ def evaluate(study: Study) -> Evaluation:
         return without_reference(NAME, data)
     notes = [*worksheet_notes(data), *said, *lots.notes]
     quantities: list[Quantity] = []
+    told = _assigned_note(study, [reference, *(lot for lot in lots.names if lot != reference)])
     for lot in lots.names:
         if lot == reference:
             continue
@@ -71,21 +75,25 @@ def evaluate(study: Study) -> Evaluation:
             quantities.append(_quantity(study, lots, bridge, lot, reference))
         else:
             notes.append(f"{reference} averages to zero: no ratio exists.")
-        found, why = _assigned(study, data, lot, reference)
+        found, why = _assigned(study, data, lot, reference, told)
         if found is not None:
             quantities.append(found)
         else:
             notes.append(why)
+    if not study.looked_at_otherwise:
+        notes += _levels_note(study, lots, reference)
     if len(lots.names) == 1:
         notes.append(
             f"There is one lot only, {reference}: readings of a second one in the same run would compare them."
         )
     flags = lots.flags()
-    tables = [] if study.looked_at_otherwise else _tables(study, lots, reference, quantities)
+    fewer = [] if study.looked_at_otherwise else _fewer(study, lots, reference)
+    tables = [] if study.looked_at_otherwise else _tables(study, lots, reference, quantities, fewer)
     details = {
         "reference": reference,
         "lots": _shown(lots, quantities, reference),
         "relative_sd": lots.relative_sd(),
+        "fewer": fewer,
         "tables": tables,
     }
     return Evaluation(NAME, tuple(quantities), tuple(flags), tuple(dict.fromkeys(notes)), details=details)
@@ -150,6 +158,11 @@ class _Lots:
 
     def take(self, rows: Sequence[int]) -> list[Number]:
         return [self.values[row] for row in rows]
+
+    def level(self, lot: str) -> tuple[float, bool]:
+        """The level of a lot in the worksheet, and whether it is the same in every row."""
+        levels = [float(level) for level in self.data.table["level"].iloc[self.rows(lot)]]
+        return levels[0], len(set(levels)) == 1
 
     def readings(self, rows: Sequence[int]) -> list[str]:
         return [str(name) for name in self.data.table["reading"].iloc[list(rows)]]
@@ -260,19 +273,37 @@ def _quantity(study: Study, lots: _Lots, bridge: _Bridge, lot: str, reference: s
 # Assigned values -------------------------------------------------------------------------------------------------
 
 
-def _assigned(study: Study, data: ExperimentData, lot: str, reference: str) -> tuple[Quantity | None, str]:
+@dataclass(frozen=True)
+class _Assigned:
+    """The assigned value of a lot with its standard uncertainty, and where both come from."""
+
+    value: float
+    u: float
+    origin: str
+
+    def told(self, lot: str) -> str:
+        places = places_for(self.u) + 1 if self.u > 0 else 4
+        return f"{fixed(self.value, places)} ({lot}, u = {significant(self.u, 2)}, {self.origin})"
+
+
+def _assigned_note(study: Study, names: Sequence[str]) -> str:
+    """Every assigned value that is known, with where it comes from: one note for all lots."""
+    known = [value.told(lot) for lot in names if (value := _value_of(study, lot)[0]) is not None]
+    return f"Assigned values compared: {sentence_list(known)}."
+
+
+def _assigned(study: Study, data: ExperimentData, lot: str, reference: str, told: str) -> tuple[Quantity | None, str]:
     """The normalised difference of two assigned values, or why there is none."""
     values = []
     for name in (lot, reference):
-        value, why = _stated(study, name)
+        value, why = _value_of(study, name)
         if value is None:
             return None, why
         values.append(value)
-    (w, u), (w_ref, u_ref) = values
-    if u <= 0 and u_ref <= 0:
+    own, other = values
+    if own.u <= 0 and other.u <= 0:
         return None, f"The assigned values of {lot} and {reference} have no uncertainty: they cannot be compared."
-    estimate = normalised_difference(w, u, w_ref, u_ref)
-    note = f"The assigned values are {level_text(w)} ({lot}) and {level_text(w_ref)} ({reference}), as the plan states."
+    estimate = normalised_difference(own.value, own.u, other.value, other.u)
     quantity = Quantity.from_estimate(
         f"{NAME}.normalised_difference",
         lot,
@@ -280,10 +311,43 @@ def _assigned(study: Study, data: ExperimentData, lot: str, reference: str) -> t
         unit="1",
         worksheet=data.worksheet,
         readings=(),
-        notes=(note, SHARED_SOURCES),
+        notes=(told, SHARED_SOURCES),
         unit_name="lots",
     )
     return quantity, ""
+
+
+def _value_of(study: Study, lot: str) -> tuple[_Assigned | None, str]:
+    """From the weighings where the lot has a record, since every result rests on those; else as the plan states it."""
+    record = study.lot_records.get(lot)
+    if record is not None:
+        found = lot_value(record, confidence=study.confidence).result
+        return _Assigned(found.value, found.standard_uncertainty, f"from {record.file}"), ""
+    stated, why = _stated(study, lot)
+    return (None, why) if stated is None else (_Assigned(*stated, "as plan.yaml states"), "")
+
+
+def _levels_note(study: Study, lots: _Lots, reference: str) -> list[str]:
+    """The worksheet divides by the level it carries; what the lot records would make of the ratios instead."""
+    if not lots.share:
+        return []
+    moved = {}
+    home, (home_level, same) = study.lot_records.get(reference), lots.level(reference)
+    for lot in lots.names:
+        record, (level, alike) = study.lot_records.get(lot), lots.level(lot)
+        if lot != reference and record is not None and home is not None and same and alike:
+            by_record = _recorded(study, record) / _recorded(study, home)
+            moved[lot] = abs(by_record * home_level / level - 1)
+    if not moved:
+        return []
+    most = 100 * max(moved.values())
+    size = "less than 0.01 %" if most < 0.01 else f"up to {significant(most, 2)} %"
+    said = "Results are divided by the levels of the worksheet; the values of the lot records would move a ratio by"
+    return [f"{said} {size}."]
+
+
+def _recorded(study: Study, record: LotRecord) -> float:
+    return lot_value(record, confidence=study.confidence).result.value
 
 
 def _stated(study: Study, lot: str) -> tuple[tuple[float, float] | None, str]:
@@ -332,10 +396,10 @@ def _shown(lots: _Lots, quantities: Sequence[Quantity], reference: str) -> list[
     return found
 
 
-def _tables(study: Study, lots: _Lots, reference: str, quantities: Sequence[Quantity]) -> list[dict[str, Any]]:
-    tables = [_chain_table(study, lots, reference, quantities)]
-    fewer = _fewer_table(study, lots, reference)
-    tables += [fewer] if fewer is not None else []
+def _tables(
+    study: Study, lots: _Lots, reference: str, quantities: Sequence[Quantity], fewer: Sequence[Mapping[str, Any]]
+) -> list[dict[str, Any]]:
+    tables = [_chain_table(study, lots, reference, quantities), *_fewer_table(study, lots, fewer)]
     return [*tables, *other_methods_table(quantities, alternatives(study))]
 
 
@@ -367,31 +431,74 @@ def _chain_table(study: Study, lots: _Lots, reference: str, quantities: Sequence
             "rows": rows}  # fmt: skip
 
 
-def _fewer_table(study: Study, lots: _Lots, reference: str) -> dict[str, Any] | None:
-    """The judged interval that other numbers of readings would give, and what the first of these readings gave."""
+def _allowed_step(study: Study, lot: str) -> float | None:
+    """Half-width about 1 that the plan holds a lot to: its requirement on the ratio, else lots.allowed_step."""
+    for requirement in study.plan.requirements:
+        asked = (requirement.quantity, requirement.rule, requirement.target)
+        if asked == (f"{NAME}.response_ratio", "equivalence", 1.0) and requirement.at in (lot, None):
+            return requirement.limit.number
+    step = study.plan.lots.allowed_step
+    return None if step is None else step.value(1.0)
+
+
+def _lies(interval: tuple[float, float] | None, step: float | None) -> str:
+    """Where an interval lies against 1 +- step: what a verdict looks at."""
+    if interval is None or step is None:
+        return ""
+    low, high = 1 - step, 1 + step
+    if low <= interval[0] and interval[1] <= high:
+        return "inside"
+    return "outside" if interval[1] < low or interval[0] > high else ACROSS
+
+
+def _fewer(study: Study, lots: _Lots, reference: str) -> list[dict[str, Any]]:
+    """For several numbers of readings a lot: what to expect, and what the first so many of each lot gave."""
     sd = lots.relative_sd()
     if sd is None or sd == 0 or len(set(lots.runs)) > 1:
-        return None
-    confidence, rows = study.judged_confidence, []
+        return []
+    confidence, found = study.judged_confidence, []
     have = max(len(lots.rows(lot)) for lot in lots.names)
     for count in sorted({*COUNTS, have}):
-        expected = half_width_to_expect(sd, count, confidence=confidence)
+        given: list[dict[str, Any]] = []
         for lot in lots.names:
-            if lot == reference:
-                continue
             first, second = lots.rows(lot)[:count], lots.rows(reference)[:count]
-            found: list[Any] = [None, None, None]
-            if min(len(first), len(second)) == count:
-                estimate = welch_ratio(lots.take(first), lots.take(second), confidence=confidence)
-                found = [estimate.value, *(estimate.interval or (None, None))]
-            rows.append([count, expected, lot, *found])
-    level = f"{100 * confidence:g} %"
-    return {
-        "caption": f"What other numbers of readings a lot would give, judged at {level}; a reading scatters by "
-        f"{significant(100 * sd, 2)} %",
-        "head": ["readings a lot", "half-width to expect", "lot", "ratio from the first of them", "from", "to"],
-        "rows": rows,
-    }
+            if lot == reference or min(len(first), len(second)) < count:
+                continue
+            estimate = welch_ratio(lots.take(first), lots.take(second), confidence=confidence)
+            step = _allowed_step(study, lot)
+            lies = _lies(estimate.interval, step)
+            pair = None if estimate.interval is None else list(estimate.interval)
+            given.append({"lot": lot, "ratio": estimate.value, "interval": pair, "step": step, "lies": lies})
+        expected = half_width_to_expect(sd, count, confidence=confidence)
+        found.append({"count": count, "expected": expected, "given": given})
+    return found
+
+
+def _fewer_table(study: Study, lots: _Lots, fewer: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """One line for each number of readings; beyond the readings there are, the half-width to expect alone."""
+    sd = lots.relative_sd()
+    if not fewer or sd is None:
+        return []
+    names = list(dict.fromkeys(item["lot"] for line in fewer for item in line["given"]))
+    stepped = [name for name in names if _allowed_step(study, name) is not None]
+    head = ["readings a lot", "half-width to expect / %"]
+    for name in names:
+        head += [f"{name}: ratio and interval", *([f"{name} lies"] if name in stepped else [])]
+    rows = []
+    for line in fewer:
+        row: list[Any] = [str(line["count"]), f"±{significant(100 * line['expected'], 2)}"]
+        given = {item["lot"]: item for item in line["given"]}
+        for name in names:
+            item = given.get(name)
+            pair = None if item is None or item["interval"] is None else (item["interval"][0], item["interval"][1])
+            text = "" if item is None else ", ".join(part for part in with_interval(item["ratio"], pair) if part)
+            row += [text, *(["" if item is None else item["lies"]] if name in stepped else [])]
+        rows.append(row)
+    steps = list(dict.fromkeys(f"±{100 * step:g} %" for n in stepped if (step := _allowed_step(study, n)) is not None))
+    against = f", against the allowed {sentence_list(steps)}" if steps else ""
+    judged = f"judged at {100 * study.judged_confidence:g} %{against}"
+    caption = f"What other numbers of readings a lot would give: the first so many of each, {judged}"
+    return [{"caption": f"{caption}; a reading scatters by {significant(100 * sd, 2)} %", "head": head, "rows": rows}]
 
 
 def in_words(evaluation: Evaluation, unit: str) -> list[str]:
@@ -400,27 +507,65 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
         return [evaluation.missing]
     reference, sentences = evaluation.details["reference"], []
     for q in evaluation.quantities:
-        if q.value is None:
+        if q.value is None or q.key != f"{NAME}.response_ratio":
             continue
-        if q.key == f"{NAME}.response_ratio":
-            value, interval = with_interval(q.value, q.interval)
-            sure = f"from {interval} with {100 * q.confidence:g} % confidence" if q.confidence else "no interval"
-            sentences.append(
-                f"{q.at} responds {value} times as {reference} does ({sure}). {_means(q.value, reference)}"
-            )
-        else:
-            more = "no more" if q.value <= 2 else "more"
-            sentences.append(
-                f"The assigned values of {q.at} and {reference} differ by {significant(q.value, 2)} standard "
-                f"uncertainties of their difference: {more} than the 2 up to which values are said to agree."
-            )
+        value, interval = with_interval(q.value, q.interval)
+        sure = f"from {interval} with {100 * q.confidence:g} % confidence" if q.confidence else "no interval"
+        sentences.append(f"{q.at} responds {value} times as {reference} does ({sure}). {_means(q.value, reference)}")
+    sentences += _by_weight(evaluation, reference)
     sentences += _apart(evaluation, reference)
+    sentences += _few_words(evaluation)
     if sentences:
         sentences.append(
             "A step that is small enough between two lots may add up over many: every lot is held against "
             f"{reference}, not only against the one before."
         )
     return sentences
+
+
+def _by_weight(evaluation: Evaluation, reference: str) -> list[str]:
+    """Which assigned values agree with that of the reference lot, in one sentence, and which do not, in another."""
+    found = {str(q.at): q.value for q in evaluation.quantities if q.key == f"{NAME}.normalised_difference"}
+    sizes = {lot: value for lot, value in found.items() if value is not None}
+    return [
+        *_weights_sentence({lot: value for lot, value in sizes.items() if value <= 2}, reference, True),
+        *_weights_sentence({lot: value for lot, value in sizes.items() if value > 2}, reference, False),
+    ]
+
+
+def _weights_sentence(sizes: Mapping[str, float], reference: str, agree: bool) -> list[str]:
+    if not sizes:
+        return []
+    one = len(sizes) == 1
+    value, verb = ("value", "agrees" if agree else "does not agree") if one else ("values", "agree")
+    verb = verb if one or agree else "do not agree"
+    small = max(sizes.values()) < 0.01
+    texts = ["less than 0.01"] if small else [significant(size, 2) for size in sizes.values()]
+    apart = sentence_list(texts)
+    bound = "within the 2" if agree else "more than the 2"
+    return [
+        f"The assigned {value} of {sentence_list(list(sizes))} {verb} with that of {reference}: {apart} standard "
+        f"uncertainties of the difference apart, {bound} up to which values are said to agree."
+    ]
+
+
+def _few_words(evaluation: Evaluation) -> list[str]:
+    """What the smallest number of readings looked at would have left open that all of them settle."""
+    looked = [line for line in evaluation.details.get("fewer", ()) if any(item["lies"] for item in line["given"])]
+    if len(looked) < 2:
+        return []
+    few, whole = looked[0], looked[-1]
+    settled = {item["lot"]: item["lies"] for item in whole["given"] if item["lies"] in ("inside", "outside")}
+    left = [item["lot"] for item in few["given"] if item["lies"] == ACROSS and item["lot"] in settled]
+    if not left:
+        return []
+    one = len(left) == 1
+    ends = sentence_list([f"{lot} {settled[lot]}" for lot in left])
+    return [
+        f"Fewer readings would have left this open: with the first {few['count']} of each lot the "
+        f"interval{'' if one else 's'} of {sentence_list(left)} {'reaches' if one else 'reach'} across the limit; with "
+        f"all {whole['count']} {'it lies' if one else 'they lie'} on one side of it ({ends})."
+    ]
 
 
 def _means(ratio: float, reference: str) -> str:
@@ -464,8 +609,9 @@ CHARACTERISTIC = Characteristic(
         "lots, the run is the unit and the means of the runs are paired.",
         "That a difference is small is shown by an interval inside a limit, never by a p-value; too few readings "
         "leave it not shown.",
-        "The assigned values are a question of their own: their difference over its standard uncertainty, 2 at most "
-        "for values that agree. Lots that agree there and not in the response point at loss or contamination.",
+        "The assigned values, from the weighings of the lot records or else as the plan states them, are a question of "
+        "their own: their difference over its standard uncertainty, 2 at most for values that agree. Lots that agree "
+        "there and not in the response point at loss or contamination.",
     ),
     keys=(
         KeyInfo(
@@ -484,7 +630,7 @@ CHARACTERISTIC = Characteristic(
             f"{NAME}.normalised_difference",
             "difference of two assigned values over its standard uncertainty",
             "E",
-            "|w - w_ref| / sqrt(u^2 + u_ref^2)",
+            "E = |w - w_ref| / sqrt(u^2 + u_ref^2)",
             "ISO 13528:2015, 9.6 (zeta score, from memory)",
             "label",
             "1",

@@ -6,6 +6,16 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from validation.characteristics import Characteristic, KeyInfo
+from validation.characteristics._lot_keeping import keeping
+from validation.characteristics._lot_tables import (
+    NOT_STATED,
+    alike_budgets,
+    budget_tables,
+    days_text,
+    facts_tables,
+    links_table,
+    methods_table,
+)
 from validation.stats.estimate import Estimate
 from validation.stats.propagation import coverage_factor
 from validation.stats.standards import LOSS
@@ -18,7 +28,6 @@ from validation.words import fixed, places_for, sentence_list, significant
 
 NAME = "standards"
 SOURCE = "JCGM 100:2008, 5.1.2 and 6.2; mass fraction by weighing"
-NOT_STATED = "not stated"
 MISSING = (
     "No lot record is there: name one in the plan's standards, such as lot_record: standards/S-01.yaml, with the "
     "masses, the balances and their certificates."
@@ -44,14 +53,19 @@ def evaluate(study: Study) -> Evaluation:
     notes += _unrecorded(study)
     details: dict[str, Any] = {}
     if full:
+        records = [value.record for value in values]
+        said = [*keeping(records, study), *_without_evidence(records)]
+        notes += said
         details = {
             "lots": [_shown(value) for value in values],
+            "alike": [[value.record.lot for value in group] for group in alike_budgets(values)],
             "chains": chains,
+            "said": said,
             "tables": [
-                _facts_table([value.record for value in values]),
-                *(_budget_table(value) for value in values),
-                _methods_table(values),
-                _links_table(chains),
+                *facts_tables(records, open_days),
+                *budget_tables(values),
+                methods_table(values),
+                links_table(chains),
             ],
         }
     return Evaluation(NAME, tuple(quantities), (), tuple(dict.fromkeys(notes)), details=details)
@@ -60,6 +74,24 @@ def evaluate(study: Study) -> Evaluation:
 def _unrecorded(study: Study) -> list[str]:
     names = [str(item.get("name")) for item in study.plan.standards]
     return [f"Standard {name} has no lot record." for name in names if name not in study.lot_records]
+
+
+def _without_evidence(records: Sequence[LotRecord]) -> list[str]:
+    """One sentence on every size in the records that names no report it rests on."""
+    lots: dict[str, list[str]] = {}
+    for record in records:
+        stated = record.preparation
+        for title, part, size in (
+            ("loss while weighing", stated.loss_while_weighing, "most"),
+            ("homogeneity", stated.homogeneity, "u"),
+            ("loss in use", stated.in_use_loss, "u"),
+        ):
+            if part is not None and getattr(part, size) is not None and part.evidence is None:
+                lots.setdefault(title, []).append(record.lot)
+    if not lots:
+        return []
+    told = [f"{title} ({sentence_list(names)})" for title, names in lots.items()]
+    return [f"No evidence is stated for the size of {sentence_list(told)}: name the report as `evidence`."]
 
 
 # ------------------------------------------------------------------------------------------------------- quantities
@@ -201,132 +233,6 @@ def _reason(value: LotValue) -> str:
     return "the model is not straight over the width of its inputs"
 
 
-def _budget_table(value: LotValue) -> dict[str, Any]:
-    rows: list[list[Any]] = [
-        [
-            part.name,
-            f"{part.estimate:.8g} {_unit(value.units[part.name])}".rstrip(),
-            f"{part.standard_uncertainty:.2g} {_unit(value.units[part.name])}".rstrip()
-            if part.standard_uncertainty
-            else "0",
-            value.shapes[part.name],
-            part.sensitivity if part.standard_uncertainty else None,
-            abs(part.contribution),
-            _share(part.share),
-        ]
-        for part in value.result.propagated.parts
-    ]
-    propagated, unit = value.result.propagated, value.record.preparation.unit
-    places = places_for(propagated.combined)
-    total = f"{fixed(propagated.value, places)} {unit}"
-    rows.append(
-        [
-            "assigned value",
-            total,
-            f"{fixed(propagated.combined, places)} {unit}",
-            "",
-            None,
-            propagated.combined,
-            "100 %",
-        ]
-    )
-    head = ["component", "value", "u", "distribution", "sensitivity", f"contribution / {unit}", "share of u²"]
-    return {"caption": f"Budget of lot {value.record.lot}, by the law of propagation", "head": head, "rows": rows}
-
-
-def _share(share: float) -> str:
-    return "0" if share == 0 else "below 0.001 %" if share < 1e-5 else f"{100 * share:.2g} %"
-
-
-def _unit(unit: str) -> str:
-    return {"1": "", "kg/m3": "kg/m³"}.get(unit, unit)
-
-
-def _methods_table(values: Sequence[LotValue]) -> dict[str, Any]:
-    rows: list[list[Any]] = []
-    for value in values:
-        propagated, drawn = value.result.propagated, value.result.drawn
-        if drawn is None:
-            continue
-        # One place more than is reported, so that a difference can be seen.
-        places = places_for(propagated.combined) + 1
-        lot = value.record.lot
-        for method, number, u, interval in (
-            ("law of propagation", propagated.value, propagated.combined, propagated.interval),
-            (f"Monte Carlo, {fixed(drawn.draws, 0)} draws", drawn.mean, drawn.standard_uncertainty, drawn.symmetric),
-            ("Monte Carlo, shortest interval", drawn.mean, drawn.standard_uncertainty, drawn.shortest),
-        ):
-            rows.append([lot, method, *(fixed(x, places) for x in (number, u, *interval)), ""])
-        rows[-3][-1] = f"k = {propagated.coverage_factor:.2f}"
-        rows[-2][-1] = f"{'agrees' if _agrees(value) else 'differs'}: {_reason(value)}"
-    unit = values[0].record.preparation.unit
-    head = ["lot", "method", f"value / {unit}", f"u / {unit}", "low", "high", "remark"]
-    return {"caption": "Law of propagation and Monte Carlo side by side", "head": head, "rows": rows}
-
-
-def _agrees(value: LotValue) -> bool:
-    return value.result.agreement is not None and value.result.agreement.agrees
-
-
-def _facts_table(records: Sequence[LotRecord]) -> dict[str, Any]:
-    columns = [_facts(record) for record in records]
-    rows = [[name, *(facts[name] or NOT_STATED for facts in columns)] for name in columns[0]]
-    return {"caption": "Lot records", "head": ["fact", *(record.lot for record in records)], "rows": rows}
-
-
-def _facts(record: LotRecord) -> dict[str, str]:
-    stated = record.preparation
-    days = open_days(record)
-    opened = "" if days is None else f"opened {stated.fuel.opened}, open for {_days(days)}"
-    loss, in_use, homogeneity = stated.loss_while_weighing, stated.in_use_loss, stated.homogeneity
-    return {
-        "made": f"{stated.made} by {stated.maker}, checked by {stated.checker}",
-        "fuel": ", ".join(text for text in (stated.fuel.name, _named("batch", stated.fuel.batch), opened) if text),
-        "purity of the fuel": f"{stated.fuel.purity:g}, u = {stated.fuel.u_purity:g}",
-        "oil": ", ".join(text for text in (stated.oil.name, _named("batch", stated.oil.batch)) if text),
-        "weighed, in order": "; ".join(_weighed(item) for item in stated.weighings),
-        "balances": "; ".join(dict.fromkeys(_balance(item) for item in stated.weighings)),
-        "vessel": stated.vessel or "",
-        "temperature": stated.temperature or "",
-        "capped": stated.cap_time or "",
-        "mixing": stated.mixing or "",
-        "loss while weighing": _size(
-            loss, None if loss is None else loss.most, "at most ", f", {loss.shape}" if loss else ""
-        ),
-        "homogeneity": _size(homogeneity, None if homogeneity is None else homogeneity.u, "u = "),
-        "loss in use": _size(in_use, None if in_use is None else in_use.u, "u = "),
-        "storage": stated.storage or "",
-        "opened by": stated.opened_by or "",
-        "first and last use": f"{stated.first_use or NOT_STATED}, {stated.last_use or NOT_STATED}",
-        "expires": f"{stated.expires or NOT_STATED}{f': {stated.expiry_basis}' if stated.expiry_basis else ''}",
-        "further record": stated.record or "",
-        "note": stated.note or "",
-    }
-
-
-def _named(what: str, text: str | None) -> str:
-    return f"{what} {text}" if text else f"{what} {NOT_STATED}"
-
-
-def _days(days: int) -> str:
-    return "less than a day" if days == 0 else f"{days} day{'' if days == 1 else 's'}"
-
-
-def _weighed(item: Weighing) -> str:
-    return f"{item.what} {item.net:.8g} g (u = {item.u_g:.2g} g)"
-
-
-def _balance(item: Weighing) -> str:
-    until = f", valid until {item.certificate_valid_until}" if item.certificate_valid_until else ""
-    return f"{item.balance}: {item.certificate or f'certificate {NOT_STATED}'}{until}"
-
-
-def _size(part: Any, size: float | None, before: str = "", after: str = "") -> str:
-    if part is None:
-        return ""
-    return f"negligible: {part.negligible_because}" if size is None else f"{before}{100 * size:g} %{after}"
-
-
 # ------------------------------------------------------------------------------------------------------------ chain
 
 
@@ -335,7 +241,33 @@ def _chains(values: Sequence[LotValue], study: Study) -> list[dict[str, Any]]:
     lapsed = {(lapse.lot, lapse.period.item): lapse for lapse in lapses_of(study) if lapse.lot}
     in_use = study.plan.lots.stated.get("in_use")
     counts = _readings_by_lot(study)
-    return [_chain(value, study, lapsed, counts.get(value.record.lot, 0), in_use) for value in values]
+    covered = _covered_words(lapsed)
+    return [_chain(value, study, lapsed, covered, counts.get(value.record.lot, 0), in_use) for value in values]
+
+
+def _covered_words(lapsed: Mapping[tuple[str, str], Lapse]) -> dict[tuple[str, str], str]:
+    """What is said of each lot and balance that an impact note covers: one sentence for all of one note and expiry."""
+    together: dict[tuple[str, Any, int], list[Lapse]] = {}
+    for (_, balance), lapse in lapsed.items():
+        if lapse.note is not None:
+            together.setdefault((balance, lapse.period.until, lapse.note.number), []).append(lapse)
+    said: dict[tuple[str, str], str] = {}
+    for (balance, until, number), group in together.items():
+        lots = [lapse.lot for lapse in group]
+        days = sentence_list(list(dict.fromkeys(str(lapse.day) for lapse in group)))
+        note = group[0].note
+        assert note is not None, "asked above"
+        sentence = (
+            f"{_lots(lots)}: the certificate of balance {balance} had expired on {until} when "
+            f"{'the lot was' if len(lots) == 1 else 'they were'} weighed on {days}; impact note {number} in the "
+            f"register of amendments says why the weighings stand, and covers the balance until {note.new}."
+        )
+        said |= {(lot, balance): sentence for lot in lots}
+    return said
+
+
+def _lots(names: Sequence[str]) -> str:
+    return f"Lot{'' if len(names) == 1 else 's'} {sentence_list(list(names))}"
 
 
 def _readings_by_lot(study: Study) -> Mapping[str, int]:
@@ -352,12 +284,18 @@ def _readings_by_lot(study: Study) -> Mapping[str, int]:
 
 
 def _chain(
-    value: LotValue, study: Study, lapsed: Mapping[tuple[str, str], Lapse], readings: int, in_use: Any
+    value: LotValue,
+    study: Study,
+    lapsed: Mapping[tuple[str, str], Lapse],
+    covered: Mapping[tuple[str, str], str],
+    readings: int,
+    in_use: Any,
 ) -> dict[str, Any]:
     stated, lot, links = value.record.preparation, value.record.lot, []
     for balance in dict.fromkeys(item.balance for item in stated.weighings):
         item = next(weighing for weighing in stated.weighings if weighing.balance == balance)
-        links.append(_certificate_link(lot, item, study, lapsed.get((lot, balance))))
+        key = (lot, balance)
+        links.append(_certificate_link(lot, item, study, lapsed.get(key), covered.get(key, "")))
     fuel = stated.fuel
     told = (
         ""
@@ -392,7 +330,7 @@ def _chain(
     }
 
 
-def _certificate_link(lot: str, item: Weighing, study: Study, lapse: Lapse | None) -> dict[str, Any]:
+def _certificate_link(lot: str, item: Weighing, study: Study, lapse: Lapse | None, covered: str) -> dict[str, Any]:
     """The certificate of one balance: stated in the record, or in the plan's equipment of that name."""
     entry = next((fact for fact in study.plan.equipment if str(fact.get("name")) == item.balance), {})
     certificate = item.certificate or entry.get("certificate")
@@ -413,20 +351,8 @@ def _certificate_link(lot: str, item: Weighing, study: Study, lapse: Lapse | Non
     if lapse.note is None:
         told = f"Lot {lot}: the certificate of balance {item.balance} did not hold on {lapse.day}."
         return {**link, "state": OPEN, "told": told}
-    told = (
-        f"Lot {lot}: the certificate of balance {item.balance} had expired on {lapse.period.until} when the lot was "
-        f"weighed on {lapse.day}; impact note {lapse.note.number} covers it until {lapse.note.new}: "
-        f"{lapse.note.reason.rstrip('.')}."
-    )
     evidence = f"{link['evidence']}; impact note {lapse.note.number}"
-    return {**link, "evidence": evidence, "state": COVERED, "told": told}
-
-
-def _links_table(chains: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
-    rows = [
-        [chain["lot"], link["link"], link["evidence"], link["state"]] for chain in chains for link in chain["links"]
-    ]
-    return {"caption": "Traceability, link by link", "head": ["lot", "link", "evidence", "state"], "rows": rows}
+    return {**link, "evidence": evidence, "state": COVERED, "told": covered}
 
 
 # ------------------------------------------------------------------------------------------------------------ words
@@ -436,15 +362,14 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     """What was found, in sentences."""
     if evaluation.missing:
         return [evaluation.missing]
-    lots = evaluation.details.get("lots", ())
-    chains = {chain["lot"]: chain for chain in evaluation.details.get("chains", ())}
+    details = evaluation.details
+    lots, chains = details.get("lots", ()), details.get("chains", ())
     if not lots:
         return []
-    said = [_summary(lots, list(chains.values()), unit)]
-    for shown in lots:
-        said.append(_value_words(shown, unit))
-        said += _chain_words(chains[shown["lot"]])
-    return said + _method_words(lots)
+    said = [_summary(lots, chains, unit)]
+    for group in details["alike"]:
+        said += _value_words([shown for shown in lots if shown["lot"] in group], unit)
+    return [*said, *_chain_words(chains), *_method_words(lots), *details["said"]]
 
 
 def _summary(lots: Sequence[Mapping[str, Any]], chains: Sequence[Mapping[str, Any]], unit: str) -> str:
@@ -470,26 +395,37 @@ def _summary(lots: Sequence[Mapping[str, Any]], chains: Sequence[Mapping[str, An
     return f"{count} {values}, standard uncertainty at most {largest} % of it; {held}."
 
 
-def _value_words(shown: Mapping[str, Any], unit: str) -> str:
-    places = places_for(shown["u"])
-    masses = {kind: sum(net for what, net in shown["masses"] if what == kind) for kind in ("fuel", "oil")}
-    weighed = (
-        f"Lot {shown['lot']}: {masses['fuel']:.8g} g of {shown['fuel']} in {masses['oil']:.8g} g of {shown['oil']} "
-        f"weigh out as {fixed(shown['weighed'], places)} {unit}"
+def _value_words(lots: Sequence[Mapping[str, Any]], unit: str) -> list[str]:
+    """One sentence for lots that agree in every number but the masses and the value."""
+    places = places_for(lots[0]["u"])
+    together: dict[tuple[str, ...], list[Mapping[str, Any]]] = {}
+    for shown in lots:
+        numbers = tuple(fixed(shown[name], places) for name in ("weighed", "loss_shift", "u", "expanded"))
+        together.setdefault((*numbers, significant(100 * shown["u"] / shown["value"], 2)), []).append(shown)
+    return [_value_sentence(group, texts, places, unit) for texts, group in together.items()]
+
+
+def _value_sentence(group: Sequence[Mapping[str, Any]], texts: Sequence[str], places: int, unit: str) -> str:
+    first, one = group[0], len(group) == 1
+    weighed, shift, u, expanded, relative = texts
+    said = f"{_lots([shown['lot'] for shown in group])}: "
+    if one:
+        masses = {kind: sum(net for what, net in first["masses"] if what == kind) for kind in ("fuel", "oil")}
+        said += f"{masses['fuel']:.8g} g of {first['fuel']} in {masses['oil']:.8g} g of {first['oil']} weigh out as "
+    else:
+        said += "the masses make "
+    said += f"{weighed} {unit}{'' if one else ' each'}; "
+    if first["loss_most"]:
+        said += f"corrected by {shift} {unit} for the mean loss while weighing, "
+    values = sentence_list([fixed(shown["value"], places) for shown in group])
+    said += (
+        f"the assigned value{' is' if one else 's are'} {values} {unit} with the standard uncertainty {u} {unit} "
+        f"({relative} % of it), expanded {expanded} {unit} (k = {first['k']:.2f})."
     )
-    corrected = ""
-    if shown["loss_most"]:
-        corrected = f"; corrected by {fixed(shown['loss_shift'], places)} {unit} for the mean loss while weighing,"
-    relative = significant(100 * shown["u"] / shown["value"], 2)
-    value = (
-        f"{weighed}{corrected or ';'} the assigned value is {fixed(shown['value'], places)} {unit} with the standard "
-        f"uncertainty {fixed(shown['u'], places)} {unit} ({relative} % of it), expanded "
-        f"{fixed(shown['expanded'], places)} {unit} (k = {shown['k']:.2f})."
-    )
-    largest = sorted(shown["parts"], key=lambda part: -part["share"])[:2]
+    largest = sorted(first["parts"], key=lambda part: -part["share"])[:2]
     parts = " and ".join(f"{part['component']} ({100 * part['share']:.0f} %)" for part in largest if part["share"])
-    balance = sum(part["share"] for part in shown["parts"] if part["component"].startswith(WEIGHINGS))
-    return f"{value} The largest parts of its variance are {parts}; the balance itself brings {_percent(balance)}."
+    balance = sum(part["share"] for part in first["parts"] if part["component"].startswith(WEIGHINGS))
+    return f"{said} The largest parts of its variance are {parts}; the balance itself brings {_percent(balance)}."
 
 
 def _percent(share: float) -> str:
@@ -506,28 +442,43 @@ def _method_words(lots: Sequence[Mapping[str, Any]]) -> list[str]:
             verb = verb if drawn["resolved"] else "cannot tell the intervals apart"
             together.setdefault((verb, drawn["reason"]), []).append(shown["lot"])
     return [
-        f"Lot{'' if len(names) == 1 else 's'} {sentence_list(names)}: Monte Carlo {verb} to two digits of the "
-        f"uncertainty: {reason}."
+        f"{_lots(names)}: Monte Carlo {verb} to two digits of the uncertainty: {reason}."
         for (verb, reason), names in together.items()
     ]
 
 
-def _chain_words(chain: Mapping[str, Any]) -> list[str]:
-    lot = chain["lot"]
-    broken = [link["told"] for link in chain["links"] if link["state"] == OPEN and link["told"]]
-    covered = [link["told"] for link in chain["links"] if link["state"] == COVERED]
-    said = [*broken, *covered]
-    if not said:
-        through = "; ".join(link["evidence"] for link in chain["links"] if link["link"].startswith("kilogram"))
-        said.append(
-            f"Lot {lot}: the chain from the kilogram to the lot is closed ({through}; weighed {chain['made']})."
+def _chain_words(chains: Sequence[Mapping[str, Any]]) -> list[str]:
+    """What is open first, then what a note covers, then what is closed; last the cans that were open before."""
+    told = {
+        state: list(
+            dict.fromkeys(link["told"] for chain in chains for link in chain["links"] if link["state"] == state)
         )
-    if chain["open_days"]:
-        said.append(
-            f"Lot {lot}: its can of fuel had been open for {_days(chain['open_days'])}. What evaporated from the can "
-            "before weighing leaves every mass right and the response wrong: only a comparison of responses shows it."
-        )
-    return said
+        for state in (OPEN, COVERED)
+    }
+    closed: dict[str, list[str]] = {}
+    for chain in chains:
+        if not any(link["told"] for link in chain["links"]):
+            certificates = [link["evidence"] for link in chain["links"] if link["link"].startswith("kilogram")]
+            closed.setdefault(f"{'; '.join(certificates)}; weighed {chain['made']}", []).append(chain["lot"])
+    return [
+        *(sentence for sentence in told[OPEN] if sentence),
+        *told[COVERED],
+        *(f"{_lots(lots)}: the chain from the kilogram to the lot is closed ({how})." for how, lots in closed.items()),
+        *_open_cans(chains),
+    ]
+
+
+def _open_cans(chains: Sequence[Mapping[str, Any]]) -> list[str]:
+    opened = [chain for chain in chains if chain["open_days"]]
+    if not opened:
+        return []
+    first = opened[0]
+    cans = f"Lot {first['lot']}: its can of fuel had been open for {days_text(first['open_days'])}"
+    cans += "".join(f", that of {chain['lot']} for {days_text(chain['open_days'])}" for chain in opened[1:])
+    return [
+        f"{cans}. What evaporated from the can before weighing leaves every mass right and the response wrong: only a "
+        "comparison of responses shows it."
+    ]
 
 
 CHARACTERISTIC = Characteristic(
@@ -537,8 +488,7 @@ CHARACTERISTIC = Characteristic(
     experiment=NAME,
     method=(
         "Each lot has a record of what was weighed. Its assigned value is the mass of fuel times its purity over the "
-        "mass of everything, w = m_f P / (m_f + m_o); the impurity stays in the denominator, for it is mass all the "
-        "same.",
+        "mass of everything; the impurity stays in the denominator, for it is mass all the same.",
         "Both masses are corrected for air buoyancy where the densities are stated. Fuel lost while weighing lies "
         "between nothing and its largest value: the assigned value is corrected for the mean of that, and its width "
         "enters the uncertainty. Homogeneity and the loss in use are relative terms without correction.",
@@ -546,13 +496,15 @@ CHARACTERISTIC = Characteristic(
         "the two differ the reason is said.",
         "The chain runs from the kilogram through the certificate of each balance and the weighings to the lot; the "
         "identity of the fuel is its second branch. A link without evidence is drawn open.",
+        "How long a lot may be used, sealed and opened, is stated in its record; it is held against what the stability "
+        "experiment of this study shows and against the ages at which the lot was read. That refuses nothing.",
     ),
     keys=(
         KeyInfo(
             f"{NAME}.mass_fraction",
             "assigned value of the lot",
             "w",
-            "w = m_f P / (m_f + m_o), corrected for buoyancy and the mean loss while weighing",
+            "w = m_f (1 - l) P / (m_f (1 - l) + m_o); masses corrected for buoyancy, l the mean loss while weighing",
             "JCGM 100:2008, 5.1.2; pattern of Eurachem/CITAC CG 4 (QUAM:2012), example A1",
             "label",
             "study",
@@ -564,7 +516,7 @@ CHARACTERISTIC = Characteristic(
             f"{NAME}.standard_uncertainty",
             "standard uncertainty of the assigned value",
             "u(w)",
-            "u(w)^2 = sum (c_i u_i)^2",
+            "u(w)^2 = sum(c_i^2 u_i^2)",
             "JCGM 100:2008, 5.1.2; JCGM 101:2008, 7, beside it",
             "label",
             "study",

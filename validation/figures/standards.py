@@ -140,20 +140,25 @@ def _arrow(axes: Axes, first: int, y1: float, second: int, y2: float, state: str
 
 
 def budget_bars(evaluation: Evaluation, study: Study) -> Figure | None:
-    """Standard uncertainty that each component brings, beside the combined one, for each lot."""
-    lots = evaluation.details.get("lots", ())
+    """Standard uncertainty that each component brings, beside the combined one; lots with alike budgets share a panel.
+
+    What alike lots share is drawn from the first of them.
+    """
+    lots = {shown["lot"]: shown for shown in evaluation.details.get("lots", ())}
     if not lots:
         return None
-    rows = [[("combined", shown["u"]), *shown["bars"]] for shown in lots]
-    count = sum(len(bars) for bars in rows)
+    groups = evaluation.details["alike"]
+    rows = [[("combined", lots[names[0]]["u"]), *lots[names[0]]["bars"]] for names in groups]
     with dossier_style():
-        figure, axes = new_figure(len(lots), 1, height=0.7 + 0.27 * count + 0.3 * len(lots))
-        top = max(shown["u"] for shown in lots)
-        for area, shown, bars in zip(axes, lots, rows, strict=True):
-            _lot_bars(area, shown, bars, 1.18 * top)
+        figure, axes = new_figure(len(groups), 1, height=0.6 + 0.25 * sum(map(len, rows)) + 0.3 * len(groups))
+        top = max(shown["u"] for shown in lots.values())
+        for area, names, bars in zip(axes, groups, rows, strict=True):
+            _lot_bars(area, lots[names[0]], bars, 1.18 * top)
+            if len(groups) > 1:
+                area.set_ylabel(f"lot{'' if len(names) == 1 else 's'} {sentence_list(names)}")
             area.sharex(axes[0])
         axes[-1].set_xlabel(f"standard uncertainty / {study.unit}")
-        axes[0].set_title(_budget_title(lots))
+        axes[0].set_title(_budget_title([(names, lots[names[0]]) for names in groups]))
     return figure
 
 
@@ -168,12 +173,16 @@ def _lot_bars(axes: Axes, shown: Mapping[str, Any], bars: Sequence[Any], right: 
     axes.set_yticks([-position for position in range(len(bars))], [name for name, _ in bars])
     axes.tick_params(axis="y", length=0)
     axes.set_xlim(0, 1.35 * right)
-    axes.set_ylabel(f"lot {shown['lot']}")
 
 
-def _budget_title(lots: Sequence[Mapping[str, Any]]) -> str:
-    largest = [max(shown["parts"], key=lambda part: part["share"])["component"] for shown in lots]
+def _budget_title(groups: Sequence[tuple[Sequence[str], Mapping[str, Any]]]) -> str:
+    largest = [max(shown["parts"], key=lambda part: part["share"])["component"] for _, shown in groups]
     if len(set(largest)) == 1:
-        return f"The largest part of the uncertainty is the {largest[0]}"
-    pairs = [f"{part} (lot {shown['lot']})" for part, shown in zip(largest, lots, strict=True)]
+        count = sum(len(names) for names, _ in groups)
+        whose = "of the uncertainty" if count == 1 else "of the uncertainty of every lot"
+        return f"The largest part {whose} is the {largest[0]}"
+    pairs = [
+        f"{part} (lot{'' if len(names) == 1 else 's'} {sentence_list(list(names))})"
+        for part, (names, _) in zip(largest, groups, strict=True)
+    ]
     return f"The largest parts are {sentence_list(pairs)}"
