@@ -335,6 +335,35 @@ def test_evaluation_is_plain_and_draws():
     assert carry_over.CHARACTERISTIC.figures == ("triples", "previous_result")
 
 
+def test_the_result_from_which_the_limit_is_passed_is_told():
+    # By hand: effect and share 1 % and at most 2 %; an allowed effect of 0.05 is passed after 0.05/0.01 = 5, at most
+    # after 0.05/0.02 = 2.5. A share that reaches the limit at no result that was read says nothing.
+    found = carry_over.evaluate(study_of(rows_of())).get("carry_over.share", "30 s")
+    share = replace(found, value=0.01, judged_interval=(0.0, 0.02))
+    entry = {"allowed": 0.05, "high": 9.0}
+    said = carry_over._needed_from(entry, share, " %")
+    assert "the allowed 0.05 % is passed after results above about 5.0 %" in said
+    assert "by the upper bound of the share, 2.0 %, above 2.5 %" in said
+    assert carry_over._needed_from({**entry, "high": 2.0}, share, " %") == ""
+    assert carry_over._needed_from({**entry, "allowed": None}, share, " %") == ""
+    assert carry_over._needed_from(entry, replace(share, value=-0.01), " %") == ""
+
+
+def test_only_orders_that_could_tell_are_drawn():
+    views = [
+        {"experiment": "precision", "detectable": 0.01, "telling": True, "interval": [-0.01, 0.01]},
+        {"experiment": "lots", "detectable": 0.3, "telling": False, "interval": [-0.1, 0.4]},
+    ]
+    first, second = carry_over._order_in_words(views)
+    assert "order of precision would have shown a share of 1.0 %" in first
+    assert "none is told from zero" in first
+    assert "order of lots could have shown nothing below 30 %" in second
+    assert "that of precision shows one" in carry_over._order_in_words([{**views[0], "interval": [0.01, 0.02]}])[0]
+    evaluation = carry_over.evaluate(joined(study_of(rows_of()), ordered()))
+    # What the table holds is not said again in the notes.
+    assert not any("known predecessor;" in note or "would have been seen" in note for note in evaluation.notes)
+
+
 def test_verdicts_alone_need_no_tables():
     study = replace(joined(study_of(rows_of()), ordered()), looked_at_otherwise=True)
     evaluation = carry_over.evaluate(study)

@@ -19,7 +19,7 @@ from validation.stats.two_means import welch_difference
 from validation.stats.within_cells import POWER, WithinCellsResult, within_cells
 from validation.study.model import ExperimentData, Study
 from validation.study.quantity import Evaluation, Flag, Quantity
-from validation.words import fixed, places_for, sentence_list, significant, with_interval
+from validation.words import fixed, level_text, places_for, sentence_list, significant, with_interval
 
 NAME = "carry_over"
 POSITIONS = ("high", "blank 1", "blank 2")
@@ -28,6 +28,8 @@ BASELINE = (
     "Blank 2 is the baseline of its triple: carry-over that lasts two vials is part of it and does not show in the "
     "effect; blank 2 is therefore held against blanks of other days where the study has them."
 )
+#: A share of the previous result that an order of runs must be able to show, to be drawn and spoken of.
+TELLING = 0.05
 #: Experiments whose order of measurement is looked at a second time.
 ORDERED = ("calibration", "precision", "reproducibility", "detection", "matrix", "fuel", "lots")
 
@@ -76,8 +78,8 @@ def evaluate(study: Study) -> Evaluation:
     quantities += [view.quantity for view in seconds]
     if not seconds:
         said.append("No other worksheet states run and order so that carry-over could be looked for in the order.")
-    said += [*blank_notes, *(note for view in seconds for note in view.quantity.notes)]
-    details: dict[str, Any] = {"settings": [_shown(s, quantities) for s in settings]}
+    said += blank_notes
+    details: dict[str, Any] = {"settings": [_shown(s, study, quantities) for s in settings]}
     details["order"] = [view.shown for view in seconds]
     details["tables"] = [] if study.looked_at_otherwise else _tables(settings, blanks, seconds, quantities)
     return Evaluation(NAME, tuple(quantities), tuple(flags), tuple(dict.fromkeys(said)), details=details)
@@ -295,10 +297,7 @@ def _second_view(study: Study, experiment: str) -> _SecondView | None:
     data = order.data
     seen = found.detectable(alpha=1 - study.confidence)
     rows = [order.paired[int(position)] for position in found.positions]
-    notes = [
-        f"In {experiment} {len(rows)} results have a known predecessor; {found.cells} means of one run and material "
-        f"are taken away.{_seen(seen)}"
-    ]
+    notes = []
     if order.gaps:
         notes.append(
             f"In {experiment} {order.gaps} result(s) were left out because their predecessor is not in the worksheet."
@@ -332,14 +331,6 @@ def _within(order: RunOrder, confidence: float) -> WithinCellsResult | None:
     return within_cells([order.values[row] for row in rows], before, cells, places, confidence=confidence)
 
 
-def _seen(share: float | None) -> str:
-    if share is None:
-        return ""
-    return (
-        f" A share of {significant(100 * share, 2)} % would have been seen with a probability of {100 * POWER:.0f} %."
-    )
-
-
 def _shown_order(
     order: RunOrder, found: WithinCellsResult, rows: Sequence[int], experiment: str, seen: float | None
 ) -> dict[str, Any]:
@@ -357,6 +348,7 @@ def _shown_order(
         "share": found.slope.value,
         "interval": None if found.slope.interval is None else list(found.slope.interval),
         "detectable": seen,
+        "telling": seen is not None and seen <= TELLING,
         "points": points,
         "means": _means(points),
     }
@@ -376,7 +368,17 @@ def _means(points: Sequence[Mapping[str, float]]) -> list[dict[str, float]]:
 # What the chapter shows ---------------------------------------------------------------------------------------------
 
 
-def _shown(setting: Setting, quantities: Sequence[Quantity]) -> dict[str, Any]:
+def _allowed(study: Study, setting: str) -> float | None:
+    """The smallest limit that the plan sets on the effect at a setting, in the unit of the study."""
+    found = [
+        item.limit.number
+        for item in study.plan.requirements
+        if item.quantity == f"{NAME}.effect" and item.at in (None, setting) and item.limit.number is not None
+    ]
+    return min(found, default=None)
+
+
+def _shown(setting: Setting, study: Study, quantities: Sequence[Quantity]) -> dict[str, Any]:
     table = setting.data.table
     effect = next(q for q in quantities if q.key == f"{NAME}.effect" and q.at == setting.name)
     triples = [
@@ -393,7 +395,9 @@ def _shown(setting: Setting, quantities: Sequence[Quantity]) -> dict[str, Any]:
         "setting": setting.name,
         "effect": effect.value,
         "interval": interval,
+        "high": mean(setting.column(0)),
         "second": mean(setting.column(2)),
+        "allowed": _allowed(study, setting.name),
         "triples": triples,
     }
 
@@ -451,15 +455,47 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
             said += (
                 f" Blank 2 itself differs from the blanks of the detection experiment by {value}{of} (from {interval})."
             )
-        sentences.append(said)
-    for view in evaluation.details["order"]:
-        q = evaluation.get(f"{NAME}.order_share", view["experiment"])
-        if q is not None and q.value is not None:
-            sentences.append(
-                f"In the order of {view['experiment']}, {_percent(q)} of the previous result shows in the next one."
-                f"{_seen(view['detectable'])}"
-            )
-    return sentences
+        sentences.append(said + _needed_from(entry, share, of))
+    return [*sentences, *_order_in_words(evaluation.details["order"])]
+
+
+def _needed_from(entry: Mapping[str, Any], share: Quantity | None, of: str) -> str:
+    """After which results the allowed effect would be passed, were carry-over in proportion to them."""
+    if entry["allowed"] is None or share is None or share.value is None or share.judged_interval is None:
+        return ""
+    bound = share.judged_interval[1]
+    if not share.value > 0 or not bound > 0 or entry["allowed"] / bound >= entry["high"]:
+        return ""
+    allowed = f"{level_text(entry['allowed'])}{of}"
+    middle, least = (significant(entry["allowed"] / part, 2) for part in (share.value, bound))
+    return (
+        f" In proportion to the result before, the allowed {allowed} is passed after results above about {middle}{of}; "
+        f"by the upper bound of the share, {significant(100 * bound, 2)} %, above {least}{of}."
+    )
+
+
+def _order_in_words(views: Sequence[Mapping[str, Any]]) -> list[str]:
+    """One sentence on the orders that could have shown a share, one on those that could not."""
+    telling, silent = ([view for view in views if view["telling"] is told] for told in (True, False))
+    chance, said = f"{100 * POWER:.0f} %", []
+    if telling:
+        names = sentence_list([view["experiment"] for view in telling])
+        sizes = sentence_list([f"{significant(100 * view['detectable'], 2)} %" for view in telling])
+        clear = [v["experiment"] for v in telling if v["interval"] and not v["interval"][0] <= 0 <= v["interval"][1]]
+        found = f"that of {sentence_list(clear)} shows one" if clear else "none is told from zero"
+        said.append(
+            f"The order of {names} would have shown a share of {sizes} of the previous result in the next one with a "
+            f"probability of {chance}; {found} (see the table)."
+        )
+    if silent:
+        names = sentence_list([view["experiment"] for view in silent])
+        least = [f"{significant(100 * view['detectable'], 2)} %" for view in silent if view["detectable"] is not None]
+        only = f"nothing below {sentence_list(least)}" if len(least) == len(silent) else "no share of a stated size"
+        said.append(
+            f"The order of {names} could have shown {only}: "
+            f"it says little about carry-over{' and is not drawn' if telling else ''}."
+        )
+    return said
 
 
 def _percent(q: Quantity) -> str:

@@ -25,11 +25,11 @@ def triples(evaluation: Evaluation, study: Study) -> Figure | None:
     columns = min(3, len(shown))
     rows = -(-len(shown) // columns)
     with dossier_style():
-        figure = Figure(figsize=(WIDTH, 0.9 + 2.5 * rows), layout="constrained")
+        figure = Figure(figsize=(WIDTH, 0.6 + 2.4 * rows), layout="constrained")
         panels = figure.subplots(rows, columns, squeeze=False, sharey=True)
         for axes, entry in zip(panels.flat, shown, strict=False):
             _triples_of(axes, entry, flagged)
-            _effect(axes, entry, _limit(study, entry["setting"]), study.unit)
+            _effect(axes, entry, entry["allowed"], study.unit)
         for axes in list(panels.flat)[len(shown) :]:
             axes.set_visible(False)
         for row in panels:
@@ -72,16 +72,6 @@ def _effect(axes: Axes, entry: Mapping[str, Any], limit: float | None, unit: str
     )
 
 
-def _limit(study: Study, setting: str) -> float | None:
-    """The smallest limit that the plan sets on the effect at this setting."""
-    found = [
-        item.limit.number
-        for item in study.plan.requirements
-        if item.quantity == "carry_over.effect" and item.at in (None, setting) and item.limit.number is not None
-    ]
-    return min(found, default=None)
-
-
 def _with_interval(entry: Mapping[str, Any]) -> str:
     if entry["interval"] is None:
         return significant(entry["effect"])
@@ -99,14 +89,15 @@ def _triples_title(shown: Sequence[Mapping[str, Any]], unit: str) -> str:
 
 
 def previous_result(evaluation: Evaluation, study: Study) -> Figure | None:
-    """Residuals within run and material against the result before, one panel an experiment that tells."""
-    shown = evaluation.details.get("order", ())
+    """Residuals within run and material against the result before, one panel an experiment whose order can tell."""
+    order = evaluation.details.get("order", ())
+    shown = [entry for entry in order if entry["telling"]] or order[:1]
     if not shown:
         return None
-    columns = min(2, len(shown))
+    columns = min(3, len(shown))
     rows = -(-len(shown) // columns)
     with dossier_style():
-        figure = Figure(figsize=(WIDTH, 1.0 + 2.4 * rows), layout="constrained")
+        figure = Figure(figsize=(WIDTH, 0.7 + 2.2 * rows), layout="constrained")
         panels = figure.subplots(rows, columns, squeeze=False, sharey=True)
         for axes, entry in zip(panels.flat, shown, strict=False):
             _residuals(axes, entry, study.unit)
@@ -129,14 +120,14 @@ def _residuals(axes: Axes, entry: Mapping[str, Any], unit: str) -> None:
     low = min(0.0, *x)
     axes.set_xlim(low - 0.04 * (max(x) - low), max(x) + 0.04 * (max(x) - low))
     axes.set_xlabel(f"previous result / {entry['unit'] or unit}")
-    share = "" if entry["interval"] is None else f": share {_per_cent(entry)}"
+    share = "" if entry["interval"] is None else f"\nshare {_per_cent(entry)}"
     axes.set_title(f"{entry['experiment']}{share}", fontsize=9, fontweight="normal")
 
 
 def _per_cent(entry: Mapping[str, Any]) -> str:
     low, high = (100 * end for end in entry["interval"])
     places = places_for((high - low) / 4)
-    return f"{fixed(100 * entry['share'], places)} % ({fixed(low, places)} % to {fixed(high, places)} %)"
+    return f"{fixed(100 * entry['share'], places)} ({fixed(low, places)} to {fixed(high, places)}) %"
 
 
 def _order_title(shown: Sequence[Mapping[str, Any]]) -> str:
