@@ -24,7 +24,7 @@ def forest(
     at: float,
     points: Mapping[str, Sequence[float]] | None = None,
 ) -> None:
-    """One row a name: the estimate as a diamond, its interval, single values behind it; an upright line at `at`."""
+    """One row a name: the estimate as a diamond and in figures, its interval, single values; an upright line at `at`."""
     axes.axvline(at, color=INK, lw=0.6)
     for row, name in enumerate(names):
         if name not in entries:
@@ -37,13 +37,16 @@ def forest(
             axes.plot(list(interval), [row, row], color=BLUE, lw=0, marker="|", ms=6)
         axes.plot([value], [row], color=BLUE, marker="D", ms=5, lw=0)
         pair = None if interval is None else (interval[0], interval[1])
+        # Beside the panel, where no line and no point can strike it.
         axes.annotate(
             with_interval(value, pair)[0],
-            (value, row),
-            xytext=(0, 7),
+            (1.0, row),
+            xycoords=("axes fraction", "data"),
+            xytext=(5, 0),
             textcoords="offset points",
-            ha="center",
+            va="center",
             fontsize=9,
+            annotation_clip=False,
         )
     axes.set_ylim(len(names) - 0.4, -0.6)
     axes.margins(x=0.12)

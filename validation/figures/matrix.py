@@ -49,7 +49,7 @@ def results_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
     if not details["lines"]:
         return None
     with dossier_style():
-        figure, (axes,) = new_figure()
+        figure, (axes,) = new_figure(height=3.2)
         results_with_lines(axes, details, study)
         axes.set_title(lines_message(details))
     return figure

@@ -105,8 +105,8 @@ def drift(evaluation: Evaluation, study: Study) -> Figure | None:
         return None
     unit = shown["unit"]
     with dossier_style():
-        figure = Figure(figsize=(WIDTH, 3.3), layout="constrained")
-        left, right = figure.subplots(1, 2)
+        figure = Figure(figsize=(WIDTH, 3.0), layout="constrained")
+        left, right = figure.subplots(1, 2, gridspec_kw={"wspace": 0.08})
         left.axhline(0, color=INK, lw=0.6)
         left.plot(
             [point["time"] for point in shown["points"]],
