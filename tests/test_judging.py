@@ -24,7 +24,7 @@ from validation.stats.sample_size import (
 from validation.study.lock import PlanOrder
 from validation.study.model import Reading
 from validation.study.plan import Plan
-from validation.study.quantity import Quantity
+from validation.study.quantity import Evaluation, Quantity
 
 REFERENCE = Path(__file__).parent / "reference"
 SHOWN = PlanOrder(state="shown")
@@ -230,6 +230,20 @@ def test_conclusion_is_not_fit_when_no_level_meets_everything() -> None:
     assert (found.outcome, found.range) == ("not fit", None)
 
 
+def test_a_chapter_that_found_nothing_in_its_own_readings_is_not_evaluated() -> None:
+    # A drift seen in the runs of the precision experiment is no study of how long a standard lasts.
+    study = precision_study([BIAS])
+    drift = Quantity("stability.drift_in_run", "precision", 0.01, "1/hour", worksheet="worksheets/precision.csv")
+    evaluations = {
+        **evaluate(study),
+        "stability": Evaluation("stability", (drift,)),
+        "standards": Evaluation("standards"),
+    }
+    absent = {item.name for item in not_evaluated(study, evaluations)}
+    assert {"stability", "standards", "matrix"} <= absent
+    assert "precision" not in absent
+
+
 def moved(row, **changes):
     return row.__class__(**{**_as_dict(row), **changes})
 
@@ -318,6 +332,7 @@ def plan_with(**requirement: object) -> Plan:
         ({"quantity": "detection.detection_limit", "rule": "point"}, "`at` must give one"),
         ({"quantity": "comparison.deming_slope", "limit": "5%"}, "share of the level"),
         ({"quantity": "comparison.mean_difference", "at": 4.0}, "has no levels"),
+        ({"quantity": "uncertainty.agreement", "at": 4.0, "limit": "10%"}, "without a unit"),
     ],
 )
 def test_requirements_that_cannot_be_judged_are_refused(requirement: dict[str, object], message: str) -> None:

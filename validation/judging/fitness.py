@@ -123,7 +123,12 @@ def _materials(
     reference = evaluation.details.get("reference")
     if own is None and reference:
         found.append(Material(kind, str(reference), "own standard of this study", f"the {kind} the others are held to"))
-    names = [str(q.at) for q in evaluation.quantities if q.key == keys[0] and q.at != own]
+    # A used oil of the study's own grade is the study's own matrix: the chapter compares it, the scope has it already.
+    names = [
+        name
+        for q in evaluation.quantities
+        if q.key == keys[0] and (name := str(q.at)) != own and not name.startswith(f"{own}, ")
+    ]
     return found + [_material(kind, name, keys, rows, evaluation) for name in dict.fromkeys(names)]
 
 

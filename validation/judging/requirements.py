@@ -143,6 +143,11 @@ def _faults(requirement: Requirement, numeric: Mapping[str, bool], lines: Mappin
         found.append(
             fault("a share of the level needs a level that is a number.", mend, str(requirement.limit), "limit")
         )
+    elif requirement.limit.needs_level and info.unit == "1":
+        mend = "Give the limit as a number, such as 0.05."
+        found.append(
+            fault("a share of the level does not fit a quantity without a unit.", mend, str(requirement.limit), "limit")
+        )
     return found
 
 

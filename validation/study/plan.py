@@ -256,7 +256,7 @@ class Requirement(_Model):
     """One requirement: which quantity, where, by which rule, against which limit, and where the limit comes from.
 
     `at` None means every level inside `study.range` at which the quantity exists. `target` is the centre of the rule
-    `equivalence`: 0, but 1 for slopes, ratios and recoveries, unless the plan says otherwise.
+    `equivalence`: 0, but 1 for slopes, ratios, recoveries and agreements, unless the plan says otherwise.
     """
 
     id: Text
@@ -272,7 +272,7 @@ class Requirement(_Model):
     def _usual_target(cls, data: Any) -> Any:
         if isinstance(data, Mapping) and "target" not in data:
             name = str(data.get("quantity", "")).rpartition(".")[2]
-            one = any(word in name for word in ("slope", "ratio", "recovery"))
+            one = any(word in name for word in ("slope", "ratio", "recovery", "agreement"))
             return {**data, "target": 1.0 if one else 0.0}
         return data
 
