@@ -13,6 +13,7 @@ from validation.selftest.checks import CoverageRow
 from validation.selftest.coverage_page import page
 from validation.selftest.simulation import (
     blanks,
+    evidence,
     laboratories,
     low_range,
     other_models,
@@ -27,7 +28,7 @@ SEED = 20_260_701
 PAGE = Path(__file__).parents[2] / "docs" / "coverage.md"
 
 #: In the order of the page.
-SIMULATIONS = (runs, other_models, laboratories, straight_lines, blanks, low_range, pairs, suspects)
+SIMULATIONS = (runs, other_models, laboratories, straight_lines, blanks, low_range, pairs, suspects, evidence)
 
 
 def groups() -> list[Group]:

@@ -18,6 +18,13 @@ AREAS = {
     "detection": "Detection",
     "comparison": "Comparison",
     "outlier tests": "Outlier tests",
+    "grades": "Grades and fuels: slope ratios and blanks",
+    "lots": "Lots of the standard",
+    "carry-over": "Carry-over",
+    "screening": "Ruggedness: effects of a screening",
+    "stability": "Stability and expiry",
+    "recovery": "Recovery",
+    "uncertainty": "Expanded uncertainty",
 }
 
 
@@ -80,6 +87,9 @@ def _conclusions(rows: Sequence[CoverageRow]) -> str:
     )
     equal = [row for row in rows if row.truth == pairs.EQUAL.words]
     grows = [row for row in rows if row.truth == pairs.GROWING.words]
+    screened = [row for row in rows if row.area == "screening"]
+    single = [row for row in screened if "no replicates" in row.design]
+    repeated = [row for row in screened if row not in single]
     points = [
         f"s_r, s_run, s_I, s_L, s_R, bias and general mean at 8 runs (laboratories) or more with a component between "
         f"them: {_span(large, *_RUN_STRUCTURED)} for nominal 95 %; with 5: {_span(small, *_RUN_STRUCTURED)}. A "
@@ -108,6 +118,13 @@ def _conclusions(rows: Sequence[CoverageRow]) -> str:
         f"With scatter that grows: Deming's slope {_span(grows, 'Deming slope')}, the difference at 4 "
         f"{_span(grows, 'difference at 4 (Deming)')}, York with the uncertainties that grow {_span(grows, 'York*')}. "
         "So where scatter grows, look at York's line beside Deming's.",
+        f"Slope ratios, response ratios and blank differences: {_span(rows, 'slope ratio', 'response ratio', 'blank diff*')}; "
+        f"carry-over from five triples: {_span(rows, 'effect', 'share')}; effects of a repeated screening: "
+        f"{_span(repeated, 'largest effect', 'small effect', 'no effect')}, by Lenth's way without repeats "
+        f"{_span(single, 'largest effect', 'small effect', 'no effect')}; slope and change of a stored standard: "
+        f"{_span(rows, 'slope', 'change over*')}. An expiry is not too late in {_span(rows, 'expiry*')}. Recovery: "
+        f"{_span(rows, 'recovery')}. An expanded uncertainty that joins a mean of four readings and a rectangle: "
+        f"{_span(rows, 'expanded uncertainty')}.",
         f"Outlier tests alarm on studies without an outlier in "
         f"{_span(rows, 'Grubbs*', 'Cochran*', 'Mandel h*', 'Mandel k*')}.",
     ]
