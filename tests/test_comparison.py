@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+from dataclasses import replace
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
@@ -491,6 +492,35 @@ def test_a_sample_that_lies_apart_is_flagged_and_kept():
     assert "S7, row 8" in drawn
 
 
+def test_marked_samples_are_kept_named_and_their_distance_is_told():
+    # By hand: S2 lies at 1.6 - 2.0 = -0.4, which is -0.4 / 1.8 = -22 % of the mean of both; the others at +0.1.
+    candidate = {f"S{i}": [i + 0.1] for i in range(1, 11)} | {"S2": [1.6]}
+    reference = {f"S{i}": [float(i)] for i in range(1, 11)}
+    rows = columns(candidate, reference)
+    rows["note"] = ["from the sump" if name == "S2" else "" for name in rows["sample"]]
+    study = small_study("comparison", rows)
+    found = evaluate(study)
+    assert found.get("comparison.mean_difference").units == 10
+    words = " ".join(CHARACTERISTIC.in_words(found, "%"))
+    assert 'S2 is marked in the worksheet: "from the sump". It is kept in every number here' in words
+    assert "its difference is \u22120.40 % (\u221222 % of the mean of both methods)" in words
+    assert "the 9 unmarked samples lie at 0.10 % on average" in words
+    assert "weathered" not in words  # the plan of this study names no fuel
+    for draw in (figures.difference_plot, figures.relative_difference_plot, figures.comparison_plot):
+        drawn = draw(found, study)
+        assert "open: marked in the worksheet, kept" in drawn.axes[0].get_xlabel()
+        markers = [line for line in drawn.axes[0].lines if line.get_marker() == "o"]
+        assert sum(line.get_markerfacecolor() == "white" for line in markers) == 1
+        assert "S2" in svg_text(drawn)
+    table = found.details["tables"][0]
+    assert (table["head"][-1], table["rows"][1][-1]) == ("note", "from the sump")
+    named = replace(found, details={**found.details, "fuel": "FB-7"})
+    assert "contain what that does to the result" in " ".join(CHARACTERISTIC.in_words(named, "%"))
+    plain = evaluate(small_study("comparison", columns(candidate, reference)))
+    assert plain.details["tables"][0]["head"][-1] == "relative difference"
+    assert "marked" not in " ".join(CHARACTERISTIC.in_words(plain, "%"))
+
+
 def test_order_of_rows_changes_nothing():
     data = example("cmp-bland-altman-pefr")["data"]
     whole = columns(
@@ -544,4 +574,4 @@ def test_figures_carry_unit_limits_and_equal_scales():
     assert axis.get_aspect() == 1.0
     assert axis.get_xlim() == axis.get_ylim()
     assert "limit 300 L/min" in svg_text(plot)
-    assert "at 500 L/min" in svg_text(figures.difference_at_limits(found, study))
+    assert "500 L/min" in svg_text(figures.difference_at_limits(found, study))

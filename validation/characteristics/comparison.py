@@ -420,6 +420,7 @@ def _details(
                 str(data.table["reading"].iloc[row]) for row in (*sample.candidate_rows, *sample.reference_rows)
             ],
             "line": int(data.table["line"].iloc[_furthest(sample)]),
+            "note": _note(data, sample),
             "u_reference": None if weights.u_x is None else float(weights.u_x[i]),
             "u_candidate": None if weights.u_y is None else float(weights.u_y[i]),
         }
@@ -427,6 +428,7 @@ def _details(
     ]
     return {
         "unit": study.unit,
+        "fuel": study.plan.study.fuel,
         "samples": samples,
         "customer_limits": [float(limit) for limit in study.plan.study.customer_limits],
         "ratio": pairs.ratio,
@@ -434,6 +436,14 @@ def _details(
         "scatter": _scatter_details(pairs),
         "tables": [_sample_table(samples), _scatter_table(pairs), _precision_table(pairs)],
     }
+
+
+def _note(data: ExperimentData, sample: _Sample) -> str:
+    """What the worksheet's column `note` says of a sample, each remark once."""
+    if "note" not in data.table:
+        return ""
+    written = data.table["note"].iloc[[*sample.candidate_rows, *sample.reference_rows]]
+    return "; ".join(dict.fromkeys(text for note in written if (text := str(note).strip())))
 
 
 def _curve(study: Study, pairs: _Pairs) -> dict[str, list[float]] | None:
@@ -494,10 +504,17 @@ def _scatter_details(pairs: _Pairs) -> list[dict[str, Any]]:
 
 
 def _sample_table(samples: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    noted = any(s["note"] for s in samples)
     return {
         "caption": "Samples: means over replicates and differences (relative: over the mean of both methods)",
-        "head": ["sample", "reference", "candidate", "difference", "relative difference"],
-        "rows": [[s["sample"], s["reference"], s["candidate"], s["difference"], s["relative"]] for s in samples],
+        "head": ["sample", "reference", "candidate", "difference", "relative difference", *(["note"] if noted else [])],
+        "rows": [
+            [
+                *(s["sample"], s["reference"], s["candidate"], s["difference"], s["relative"]),
+                *([s["note"]] if noted else []),
+            ]
+            for s in samples
+        ],
     }
 
 
@@ -571,6 +588,7 @@ def in_words(evaluation: Evaluation, unit: str) -> Sequence[str]:
             sure = f" ({interval})" if interval else ""
             sentences.append(f"At {level_text(q.at)}{of} the predicted difference is {value}{of}{sure}.")
     sentences.extend(_scatter_words(evaluation))
+    sentences.extend(_marked_words(evaluation, of))
     for flag in evaluation.flags:
         sentences.append(f"{flag.reason} It is kept; a test is no cause.")
     sentences.append(
@@ -578,6 +596,39 @@ def in_words(evaluation: Evaluation, unit: str) -> Sequence[str]:
         "correlation between the two would not show agreement."
     )
     return sentences
+
+
+def _marked_words(evaluation: Evaluation, of: str) -> Iterator[str]:
+    """The samples that the worksheet marks: that they are kept, and how far they lie beside the others."""
+    samples = evaluation.details["samples"]
+    others = [s["difference"] for s in samples if not s["note"]]
+    for note in dict.fromkeys(s["note"] for s in samples if s["note"]):
+        own = [s for s in samples if s["note"] == note]
+        names, differences = sentence_list([s["sample"] for s in own]), _listed([s["difference"] for s in own])
+        relative = [s["relative"] for s in own]
+        shares = ""
+        if None not in relative:
+            shares = f" ({_listed([100 * (share or 0.0) for share in relative], 2)} % of the mean of both methods)"
+        kept, their = ("They are", "their differences are") if len(own) > 1 else ("It is", "its difference is")
+        beside = ""
+        if others:
+            mean = significant(sum(others) / len(others), 2)
+            beside = f", while the {len(others)} unmarked samples lie at {mean}{of} on average"
+        yield (
+            f'{names} {"are" if len(own) > 1 else "is"} marked in the worksheet: "{note}". {kept} kept in every number '
+            f"here; {their} {differences}{of}{shares}{beside}."
+        )
+    fuel = evaluation.details["fuel"]
+    if fuel:
+        yield (
+            f"The standard is a fresh blend of {fuel}, while the fuel of an oil in use is weathered and need not be "
+            f"{fuel}: the differences of used oils contain what that does to the result, and the comparison alone "
+            "does not part it from an error of the method."
+        )
+
+
+def _listed(values: Sequence[float], digits: int = 2) -> str:
+    return sentence_list([significant(value, digits) for value in values])
 
 
 def _scatter_words(evaluation: Evaluation) -> Iterator[str]:

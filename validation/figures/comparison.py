@@ -14,6 +14,10 @@ from validation.study.quantity import Evaluation, Quantity
 from validation.words import level_text, significant, with_interval
 
 _DASH = (0, (5, 3))
+#: Three figures of this height share a page.
+_HEIGHT = 2.85
+#: So many marked samples get their names beside them.
+_NAMED = 8
 
 
 def _titled(what: str, unit: str) -> str:
@@ -48,17 +52,16 @@ def _differences(
         return None
     unit = study.unit if field == "difference" else "1"
     with dossier_style():
-        figure, (axis,) = new_figure()
+        figure, (axis,) = new_figure(height=_HEIGHT)
         axis.axhline(0, color=GREY, lw=0.7)
         for quantity, text, dash in ((high, "upper limit", _DASH), (mean, "mean", "-"), (low, "lower limit", _DASH)):
             _level_line(axis, quantity, text, dash)
         for sample in samples:
             x = (sample["reference"] + sample["candidate"]) / 2
-            axis.plot(x, sample[field], "o", color=BLUE, mew=0)
-            _ring_if_flagged(axis, evaluation, sample, x, sample[field])
+            _point(axis, evaluation, sample, x, sample[field])
         axis.set_xlim(left=min(0.0, axis.get_xlim()[0]) if min(s["reference"] for s in samples) < 0 else 0)
         axis.margins(y=0.1)
-        axis.set_xlabel(_titled("mean of both methods", study.unit))
+        axis.set_xlabel(_titled("mean of both methods", study.unit) + _open(samples))
         axis.set_ylabel(labels[1])
         axis.set_title(_difference_title(labels[0], mean, low, high, unit))
     return figure
@@ -90,9 +93,32 @@ def _difference_title(what: str, mean: Quantity, low: Quantity | None, high: Qua
     return f"{kind} of further samples are expected between {ends}"
 
 
+def _open(samples: Sequence[Mapping[str, Any]]) -> str:
+    """What an open marker means, where there is one."""
+    return "; open: marked in the worksheet, kept" if any(sample["note"] for sample in samples) else ""
+
+
+def _point(
+    axis: Axes, evaluation: Evaluation, sample: Mapping[str, Any], x: float, y: float, *, size: float = 4.0
+) -> None:
+    """One sample; open and by name where the worksheet marks it, ringed where a test flags it."""
+    marked = bool(sample["note"])
+    axis.plot(
+        x, y, "o", color=BLUE, ms=size + marked, mfc="white" if marked else BLUE, mew=1.0 if marked else 0, zorder=3
+    )
+    _ring_if_flagged(axis, evaluation, sample, x, y)
+    few = sum(bool(other["note"]) for other in evaluation.details["samples"]) <= _NAMED
+    if marked and few and not _flagged(evaluation, sample):
+        axis.annotate(sample["sample"], (x, y), xytext=(6, 0), textcoords="offset points", va="center", fontsize=8.5)
+
+
+def _flagged(evaluation: Evaluation, sample: Mapping[str, Any]) -> bool:
+    return any(flag.reading in sample["readings"] for flag in evaluation.flags)
+
+
 def _ring_if_flagged(axis: Axes, evaluation: Evaluation, sample: Mapping[str, Any], x: float, y: float) -> None:
     """A flagged sample keeps its place, ringed, with its name and the row of the worksheet."""
-    if any(flag.reading in sample["readings"] for flag in evaluation.flags):
+    if _flagged(evaluation, sample):
         axis.plot(x, y, "o", ms=9, mfc="none", mec=VERMILION, mew=1.1)
         axis.annotate(
             f"{sample['sample']}, row {sample['line']}",
@@ -115,7 +141,7 @@ def comparison_plot(evaluation: Evaluation, study: Study) -> Figure | None:
     ends = (low if low < 0 else 0.0, high + 0.05 * (high - low))
     slope, intercept = (evaluation.get(f"comparison.deming_{name}") for name in ("slope", "intercept"))
     with dossier_style():
-        figure, (axis,) = new_figure(height=5.2)
+        figure, (axis,) = new_figure(height=4.1)
         for limit in limits:
             _limit_mark(axis, limit, study.unit)
         axis.plot(ends, ends, color=GREY, lw=0.9, ls=_DASH)
@@ -130,12 +156,11 @@ def comparison_plot(evaluation: Evaluation, study: Study) -> Figure | None:
             axis.plot(
                 [x, x], [min(sample["candidate_readings"]), max(sample["candidate_readings"])], color=BLUE, lw=0.8
             )
-            axis.plot(x, y, "o", color=BLUE, ms=4, mew=0)
-            _ring_if_flagged(axis, evaluation, sample, x, y)
+            _point(axis, evaluation, sample, x, y)
         axis.set_xlim(*ends)
         axis.set_ylim(*ends)
         axis.set_aspect("equal", adjustable="box")
-        axis.set_xlabel(_titled("reference", study.unit))
+        axis.set_xlabel(_titled("reference", study.unit) + _open(samples))
         axis.set_ylabel(_titled("candidate", study.unit))
         axis.set_title(_line_title(slope))
     return figure
@@ -187,17 +212,17 @@ def difference_at_limits(evaluation: Evaluation, study: Study) -> Figure | None:
         return None
     points = [q for q in evaluation.quantities if q.key == "comparison.difference_at" and q.value is not None]
     with dossier_style():
-        figure, (axis,) = new_figure()
+        figure, (axis,) = new_figure(height=_HEIGHT)
         axis.fill_between(curve["level"], curve["low"], curve["high"], color=SKY, alpha=0.25, lw=0)
         axis.plot(curve["level"], curve["difference"], color=INK, lw=1.0)
         axis.axhline(0, color=GREY, lw=0.7)
         for sample in evaluation.details["samples"]:
-            axis.plot(sample["reference"], sample["difference"], "o", color=BLUE, ms=3, alpha=0.6, mew=0)
-            _ring_if_flagged(axis, evaluation, sample, sample["reference"], sample["difference"])
+            _point(axis, evaluation, sample, sample["reference"], sample["difference"], size=3)
         for q in points:
             _predicted(axis, q, study.unit)
         axis.set_xlim(left=min(0.0, *curve["level"]))
-        axis.set_xlabel(_titled("reference", study.unit))
+        axis.margins(y=0.08)
+        axis.set_xlabel(_titled("reference", study.unit) + _open(evaluation.details["samples"]))
         axis.set_ylabel(_titled("candidate minus reference", study.unit))
         axis.set_title(_limits_title(points, study.unit))
     return figure
@@ -208,13 +233,17 @@ def _predicted(axis: Axes, q: Quantity, unit: str) -> None:
     if q.interval is not None:
         axis.plot([x, x], q.interval, color=VERMILION, lw=1.6)
     axis.plot(x, y, "s", color=VERMILION, ms=5)
+    below = y < 0  # away from the line at zero
+    low, high = q.interval or (y, y)
     axis.annotate(
-        f"at {level_text(q.at)}{_of(unit)}: {with_interval(y, q.interval)[0]}",
-        (x, q.interval[1] if q.interval else y),
-        xytext=(5, 6),
+        f"{level_text(q.at)}{_of(unit)}",
+        (x, low if below else high),
+        xytext=(0, -3) if below else (0, 3),
         textcoords="offset points",
+        ha="center",
+        va="top" if below else "bottom",
         fontsize=9,
-        bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
+        color=VERMILION,
     )
 
 
