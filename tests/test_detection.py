@@ -333,6 +333,27 @@ def test_every_definition_is_there():
         assert getattr(figures, name)(evaluation, study).axes[0].get_title(loc="left")
 
 
+def test_a_limit_judged_in_one_matrix_and_larger_in_another_is_said():
+    # Blanks of used oil 0.05 higher: by the same definition their limit is 0.05 higher (mean + t s, IUPAC 1997).
+    study = blanks_study()
+    asked = {"id": "R7", "quantity": "detection.detection_limit", "at": "IUPAC 1997", "rule": "point", "limit": 0.01}
+    plan = type(study.plan).model_validate({**study.plan.model_dump(), "requirements": [asked]})
+    evaluation = CHARACTERISTIC.evaluate(replace(study, plan=plan))
+    (entry,) = evaluation.details["elsewhere"]
+    assert (entry["matrix"], entry["other"]) == ("OG-N", "used oil")
+    assert entry["there"] - entry["value"] == pytest.approx(0.05, abs=1e-12)
+    said = next(sentence for sentence in CHARACTERISTIC.in_words(evaluation, "%") if sentence.startswith("R7"))
+    assert "by the same definition used oil gives" in said
+    assert "above the 0.010 % of R7" in said
+    assert "does not support a claim for used oil" in said
+    # Asked of used oil, no other matrix gives more; not asked, nothing is compared.
+    other = type(study.plan).model_validate(
+        {**plan.model_dump(), "requirements": [{**asked, "at": "IUPAC 1997, used oil"}]}
+    )
+    assert CHARACTERISTIC.evaluate(replace(study, plan=other)).details["elsewhere"] == []
+    assert CHARACTERISTIC.evaluate(study).details["elsewhere"] == []
+
+
 def test_limits_of_blanks_use_the_alpha_of_the_plan():
     study = blanks_study()
     study = replace(study, plan=study.plan.model_copy(update={"confidence": 0.99}))

@@ -67,8 +67,28 @@ class _Chapter:
             "head": ["definition", "matrix", "n", *(name.replace("_", " ") for name in _LIMITS), "formula"],
             "rows": self.rows,
         }
-        details = {"groups": self.groups, "tables": [table]}
+        details = {"groups": self.groups, "elsewhere": self._elsewhere(), "tables": [table]}
         return Evaluation("detection", tuple(self.quantities), (), tuple(dict.fromkeys(self.notes)), missing, details)
+
+    def _elsewhere(self) -> list[dict[str, Any]]:
+        """Limits that a requirement asks of one matrix, and that are larger by the same definition in another one."""
+        found = {(q.key, str(q.at)): q.value for q in self.quantities if q.value is not None}
+        matrix_of = {str(row[0]): str(row[1]) for row in self.rows}
+        entries = []
+        for item in self.study.plan.requirements:
+            own = found.get((item.quantity, str(item.at)))
+            if own is None or not item.quantity.startswith("detection."):
+                continue
+            home = matrix_of[str(item.at)]
+            base = str(item.at).removesuffix(f", {home}")
+            for (key, at), value in found.items():
+                other = matrix_of[at]
+                if key != item.quantity or other == home or at not in (base, f"{base}, {other}") or value <= own:
+                    continue
+                name = key.partition(".")[2].replace("_", " ")
+                entry = {"requirement": item.id, "limit": item.limit.number, "quantity": name, "at": base}
+                entries.append({**entry, "matrix": home, "value": own, "other": other, "there": value})
+        return entries
 
     # --- blanks -------------------------------------------------------------------------------------------------------
 
@@ -407,6 +427,17 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     if others:
         names = sentence_list(others)
         said.append(f"Blanks of {names} have limits of their own; none may be quoted for another matrix.")
+    for entry in evaluation.details.get("elsewhere", []):
+        place = f"{entry['requirement']} asks for the {entry['quantity']} by {entry['at']} in {entry['matrix']}"
+        there = f"by the same definition {entry['other']} gives {significant(entry['there'], 2)} {unit}"
+        limit = entry["limit"]
+        beyond = ""
+        if limit is not None and entry["there"] > limit:
+            beyond = f", above the {significant(limit, 2)} {unit} of {entry['requirement']}"
+        said.append(
+            f"{place}, {significant(entry['value'], 2)} {unit}; {there}{beyond}: what is found of {entry['matrix']} "
+            f"does not support a claim for {entry['other']}."
+        )
     said.append("A limit is a statement about future readings; spiked materials near it show whether it holds.")
     return said
 
