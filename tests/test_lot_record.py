@@ -8,12 +8,13 @@ import yaml
 from lot_records import RECORD, STANDARDS, lot_study
 
 from validation import resources
+from validation.cli import main
 from validation.running.run import copy_inputs
 from validation.study.load import load_study, read_study, unused_files
 from validation.study.lot_record import UNITS, Buoyancy, Fuel, InUseLoss, Preparation, Weighing
 from validation.study.lot_record_reading import parse_lot_record
 from validation.study.plan import read_plan
-from validation.study.reading_hashes import changed_readings, record_readings
+from validation.study.reading_hashes import changed_readings, record_readings, seen_versions
 
 FILE = "standards/S-1.yaml"
 
@@ -474,11 +475,72 @@ def test_a_record_that_changed_since_it_was_first_read_is_told(tmp_path):
         RECORD.replace("1.0003", "1.0013").replace("last_use: 2026-07-02", "last_use: 2026-07-09")
     )
     (change,) = changed_readings(load_study(folder))
-    assert str(change) == f'{FILE}, row 1, "weighings[2].mass_g": 1.0003 became 1.0013 since it was first read.'
+    line = 1 + next(i for i, text in enumerate(RECORD.splitlines()) if "1.0003" in text)
+    assert str(change) == (
+        f'{FILE}, line {line}, "weighings[2].mass_g": 1.0003 became 1.0013 since it was first read. Restore what it '
+        f'was, or give the reason for the change: validation amend DIR --record {FILE} --reason "..." --by "your name".'
+    )
     (folder / "plan.yaml").write_text((folder / "plan.yaml").read_text().replace(STANDARDS, ""))
     assert [str(change) for change in changed_readings(load_study(folder))] == [
         f"{FILE}: the lot record was there and is gone."
     ]
+
+
+def amend_record(folder, *options, named=FILE):
+    return main(["amend", str(folder), "--record", named, "--reason", "Keyed wrongly", "--by", "Q1", "--yes", *options])
+
+
+def test_a_change_of_a_record_is_amended_and_then_told_as_such(tmp_path, capsys):
+    folder = lot_study(tmp_path)
+    record_readings(load_study(folder))
+    place = folder / FILE
+    place.write_text(RECORD.replace("1.0003", "1.0013").replace('u: "0.4%"', 'u: "0.5%"'))
+    # Two keys changed; the mend is said once.
+    told = [str(change) for change in changed_readings(load_study(folder))]
+    assert [text.count("Restore what it was") for text in told] == [0, 1]
+    assert amend_record(folder) == 0
+    out = capsys.readouterr().out
+    assert 'line 10, "weighings[2].mass_g": 1.0003 becomes 1.0013' in out
+    assert '"homogeneity.u": 0.004 becomes 0.005' in out
+    study = load_study(folder)
+    assert changed_readings(study) == ()
+    (row,) = study.amendments
+    assert (row["kind"], row["file"], row["by"], row["reason"]) == ("record", FILE, "Q1", "Keyed wrongly")
+    first, second = seen_versions(folder)[FILE]
+    assert (row["old"], row["new"]) == (first.sha256, second.sha256)
+    # Both versions are kept, and a later change is held against the amended one.
+    assert (first.cells["weighings[2].mass_g"], second.cells["weighings[2].mass_g"]) == ("1.0003", "1.0013")
+    place.write_text(place.read_text().replace("1.0013", "1.0023"))
+    (change,) = changed_readings(load_study(folder))
+    assert (change.old, change.new) == ("1.0013", "1.0023")
+    assert amend_record(folder, named="S-1") == 0
+    assert changed_readings(load_study(folder)) == ()
+
+
+def test_an_amendment_that_does_not_follow_from_what_was_seen_covers_nothing(tmp_path):
+    folder = lot_study(tmp_path)
+    record_readings(load_study(folder))
+    (folder / FILE).write_text(RECORD.replace("1.0003", "1.0013"))
+    assert amend_record(folder) == 0
+    path = folder / "amendments.csv"
+    path.write_text(path.read_text().replace(load_study(folder).amendments[0]["old"], 64 * "0"))
+    (change,) = changed_readings(load_study(folder))
+    assert (change.old, change.new) == ("1.0003", "1.0013")
+
+
+def test_an_amendment_of_a_record_that_cannot_be_is_refused(tmp_path, capsys):
+    folder = lot_study(tmp_path)
+    for named, prepare, words in (
+        (FILE, lambda: None, "was not read yet"),
+        (FILE, lambda: record_readings(load_study(folder)), "is as it was first read or last amended"),
+        ("standards/S-7.yaml", lambda: None, f"Known: {FILE}."),
+    ):
+        prepare()
+        assert amend_record(folder, named=named) == 2
+        assert words in capsys.readouterr().err
+    assert amend_record(folder, "--exclude") == 2
+    assert "--record FILE stands alone" in capsys.readouterr().err
+    assert not (folder / "amendments.csv").exists()
 
 
 def test_a_study_without_lot_records_has_none(tmp_path):

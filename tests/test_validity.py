@@ -1,12 +1,17 @@
 """What had expired on the day it was used stops the run, with the reading named; an impact note lifts it."""
 
+import shutil
+
+import pandas as pd
 import pytest
 from lot_records import RECORD, STANDARDS, lot_study
 
+from validation import resources
 from validation.cli import main
 from validation.faults import Refusal, StudyDataError
 from validation.study.amendments import read_amendments
 from validation.study.load import current_items, load_study, read_study
+from validation.study.reading_hashes import record_readings
 from validation.study.validity import impact_amendment, lapses_of
 
 HEAD = "number,time,by,kind,file,reading,column,old,new,reason\n"
@@ -39,8 +44,10 @@ def test_an_expired_lot_stops_the_run_with_its_readings(tmp_path):
     _, (fault,) = read_study(lot_study(tmp_path, EXPIRED_LOT))
     assert (fault.file, fault.row, fault.reading, fault.column) == (SHEET, 6, "P-005", "lot")
     assert fault.reason == "Lot S-1 had expired when it was used (standards/S-1.yaml, expires)."
-    assert fault.found.startswith("valid until 2026-07-01; bears on worksheets/precision.csv row 6 (P-005), 7 (P-006)")
-    assert fault.found.endswith("13 (P-012)")
+    assert fault.found == (
+        "valid until 2026-07-01; bears on 8 readings (worksheets/precision.csv): the first is P-005 of 2026-07-02, "
+        "worksheets/precision.csv row 6; the last is of 2026-07-03"
+    )
     assert "--impact S-1 --until 2026-07-03" in fault.mend
 
 
@@ -75,10 +82,9 @@ def test_successive_certificates_cover_together(tmp_path):
     first = "{name: SAW-1, valid_from: 2026-01-01, valid_until: 2026-07-01}"
     load_study(lot_study(tmp_path / "a", plan=equipment(first, "{name: SAW-1, valid_from: 2026-07-02}")))
     _, (fault,) = read_study(lot_study(tmp_path / "b", plan=equipment(first, "{name: SAW-1, valid_from: 2026-07-03}")))
-    assert (
-        fault.found
-        == "valid from 2026-01-01 until 2026-07-01; bears on worksheets/precision.csv row 6 (P-005), "
-        + ("7 (P-006), 8 (P-007), 9 (P-008)")
+    assert fault.found == (
+        "valid from 2026-01-01 until 2026-07-01; bears on 4 readings (worksheets/precision.csv): the first is P-005 of "
+        "2026-07-02, worksheets/precision.csv row 6"
     )
 
 
@@ -90,8 +96,8 @@ def test_an_expired_certificate_of_a_balance_names_lot_and_readings(tmp_path):
     _, (fault,) = read_study(lot_study(tmp_path, EXPIRED_BALANCE))
     assert (fault.file, fault.row, fault.column) == (FILE, 9, "weighings[1].certificate_valid_until")
     assert "BAL-1 weighed lot S-1 on 2026-06-20" in fault.reason
-    assert fault.found.startswith("valid until 2026-05-31; bears on worksheets/precision.csv row 2 (P-001)")
-    assert fault.found.endswith("and 2 more")  # of twelve readings ten are named
+    assert fault.found.startswith("valid until 2026-05-31; bears on 12 readings (worksheets/precision.csv)")
+    assert "the first is P-001 of 2026-07-01, worksheets/precision.csv row 2" in fault.found
     assert "--impact BAL-1 --until 2026-06-20" in fault.mend
 
 
@@ -148,10 +154,8 @@ def test_an_impact_note_turns_the_fault_into_a_warning(tmp_path):
 def test_a_note_covers_no_later_day(tmp_path):
     _, faults = read_study(note(lot_study(tmp_path, EXPIRED_LOT), impact("S-1", "2026-07-01", "2026-07-02")))
     (fault,) = faults
-    assert (fault.reading, fault.found) == (
-        "P-009",
-        "valid until 2026-07-01; bears on worksheets/precision.csv row 10 (P-009), 11 (P-010), 12 (P-011), 13 (P-012)",
-    )
+    assert fault.reading == "P-009"
+    assert "bears on 4 readings (worksheets/precision.csv): the first is P-009 of 2026-07-03" in fault.found
 
 
 def test_a_note_on_one_reading_covers_that_one(tmp_path):
@@ -235,6 +239,77 @@ def test_the_plan_is_named_before_a_record(tmp_path):
     assert (made.file, made.old) == ("plan.yaml", "2026-05-31")
     with pytest.raises(Refusal, match="No expiry"):
         impact_amendment(items, {}, item="S-1", until="2026-06-25", **given)
+
+
+def demo_with(tmp_path, old, new, lot="S-01"):
+    """The demonstration study with one date of a lot record replaced."""
+    folder = tmp_path / "study"
+    shutil.copytree(resources.folder("demo_data") / "new-grade", folder)
+    record_readings(load_study(folder))
+    place = folder / "standards" / f"{lot}.yaml"
+    text = place.read_text(encoding="utf-8")
+    assert old in text
+    place.write_text(text.replace(old, new), encoding="utf-8")
+    return folder
+
+
+def test_one_fault_tells_all_worksheets_and_the_one_date_that_covers_them(tmp_path):
+    folder = demo_with(tmp_path, "expires: 2026-05-29", "expires: 2026-03-15")
+    _, (fault,) = read_study(folder)
+    # Counted in the worksheets themselves: dated readings of lot S-01 after 15 March 2026.
+    late = {}
+    for sheet in sorted((folder / "worksheets").glob("*.csv")):
+        table = pd.read_csv(sheet, sep=None, engine="python", encoding="utf-8-sig")
+        rows = table[(table["lot"] == "S-01") & (pd.to_datetime(table["time"]) >= "2026-03-16")]
+        late[f"worksheets/{sheet.name}"] = len(rows)
+    table = pd.read_excel(folder / "worksheets" / "reference.xlsx")
+    rows = table[(table["lot"] == "S-01") & (pd.to_datetime(table["time"]) >= "2026-03-16")]
+    late["worksheets/reference.xlsx"] = len(rows)
+    late = {file: count for file, count in late.items() if count}
+    assert len(late) > 5
+    assert f"bears on {sum(late.values())} readings (" in fault.found
+    for file, count in late.items():
+        assert f"{count} in {file}" in fault.found
+    assert "of 2026-03-16" in fault.found
+    # The last reading of the lot is of 16 April: one note to that day covers all.
+    assert fault.found.endswith("the last is of 2026-04-16")
+    assert "--impact S-01 --until 2026-04-16" in fault.mend
+    covered = "2026-07-06T09:00Z,Q1,impact,standards/S-01.yaml,,S-01,2026-03-15,2026-04-16,Read against S-03."
+    with (folder / "amendments.csv").open("a", encoding="utf-8") as stream:
+        stream.write(f"4,{covered}\n")
+    assert read_study(folder)[1] == []
+
+
+def test_an_expiry_that_was_changed_itself_is_told(tmp_path):
+    _, (fault,) = read_study(demo_with(tmp_path, "expires: 2026-05-29", "expires: 2026-03-15"))
+    assert (
+        "The date itself was changed: it was 2026-05-29 when the record was first read (history/readings.csv)."
+    ) in fault.reason
+    # Where nothing earlier is known nothing is said.
+    _, (fault,) = read_study(lot_study(tmp_path / "b", EXPIRED_LOT))
+    assert "changed" not in fault.reason
+
+
+def test_a_date_of_the_plan_that_was_another_when_frozen_is_told(tmp_path):
+    entry = "{name: SAW-1, valid_until: 2026-12-31}"
+    folder = lot_study(tmp_path, plan=equipment(entry))
+    assert main(["freeze", str(folder), "--by", "Q1"]) == 0
+    plan = folder / "plan.yaml"
+    plan.write_text(plan.read_text(encoding="utf-8").replace("2026-12-31", "2026-07-02"), encoding="utf-8")
+    _, (fault,) = read_study(folder)
+    assert "The date itself was changed: it was 2026-12-31 in the plan as frozen on " in fault.reason
+    assert "(history/plan-" in fault.reason
+
+
+def test_lots_weighed_under_one_expired_certificate_make_one_fault(tmp_path):
+    folder = tmp_path / "study"
+    shutil.copytree(resources.folder("demo_data") / "new-grade", folder)
+    rows = (folder / "amendments.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+    (folder / "amendments.csv").write_text("".join(rows[:3]), encoding="utf-8")
+    _, (fault,) = read_study(folder)
+    assert "BAL-2 weighed lots S-02 on 2026-04-14 and S-03 on 2026-04-15" in fault.reason
+    assert "bears on 42 readings (worksheets/lots.csv)" in fault.found
+    assert "--impact BAL-2 --until 2026-04-15" in fault.mend
 
 
 def test_check_and_run_stop_alike(tmp_path, capsys):

@@ -540,17 +540,27 @@ def amend(
     ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Append without asking.")] = False,
 ) -> int:
-    """Correct, exclude or reinstate a reading, record a change of the plan, or note the impact of an expired item.
+    """Correct, exclude or reinstate a reading, record a change of plan or lot record, or note the impact of an expiry.
 
     Shows old, new and the outcomes that change, asks, and appends to amendments.csv. Worksheets are never edited.
     """
+    record: Annotated[
+        str | None,
+        typer.Option(metavar="FILE", help="Record that a lot record, such as standards/S-01.yaml, was changed."),
+    ] = None,
     folder = _folder(folder)
     if impact is not None or until is not None:
-        _refuse_mixed_impact(impact, until, column is not None or new is not None or exclude or reinstate or plan)
+        _refuse_mixed_impact(impact, until, other)
         _refuse_unsigned(reason, by)
         return _amend_impact(folder, str(impact), str(until), reading or "", reason, by, yes)
     _refuse_mixed_amendment(reading, column, new, exclude, reinstate, plan)
     _refuse_unsigned(reason, by)
+    other = column is not None or new is not None or exclude or reinstate or plan
+    if record is not None:
+        if other or reading or impact is not None or until is not None:
+            raise Refusal("Say one thing: --record FILE stands alone.")
+        _refuse_unsigned(reason, by)
+        return _amend_record(folder, record, reason, by, yes)
     if plan:
         return _amend_plan(folder, reason, by, yes)
     kind = "exclusion" if exclude else "reinstatement" if reinstate else "correction"
@@ -568,7 +578,8 @@ def _refuse_mixed_amendment(
     correct = column is not None or new is not None
     if correct + exclude + reinstate + plan != 1:
         raise Refusal(
-            "Say one thing: --column C --new V to correct, or --exclude, or --reinstate, or --plan, or --impact ITEM."
+            "Say one thing: --column C --new V to correct, or --exclude, or --reinstate, or --plan, or --record FILE, "
+            "or --impact ITEM."
         )
     if correct and (column is None or new is None):
         raise Refusal("A correction needs both --column C and --new V.")
@@ -652,6 +663,29 @@ def _print_outcomes(before: Study | None, after: Study | None) -> None:
         print("\nThe study still has faults after this amendment, so outcomes cannot be compared.")
         return
     then = {(row.id, row.at): row for row in _outcomes(before)} if before is not None else {}
+def _amend_record(folder: Path, named: str, reason: str, by: str, yes: bool) -> int:
+    from validation.study.amendments import next_number, read_amendments
+    from validation.study.load import current_items
+    from validation.study.reading_hashes import record_version
+    from validation.study.record_amendment import record_amendment
+
+    _, records = current_items(folder)
+    written, faults = read_amendments(folder)
+    if faults:
+        return _tell_faults(faults)
+    number = next_number(written)
+    amendment, record, changes = record_amendment(
+        folder, records, written, number=number, named=named, by=by, reason=reason, now=_now()
+    )
+    print(f"{amendment.file}: {amendment.old[:12]} becomes {amendment.new[:12]} (SHA-256 of its content)")
+    for change in changes:
+        line = "" if change.row is None else f"line {change.row}, "
+        print(f'  {line}"{change.column}": {change.old or "empty"} becomes {change.new or "empty"}')
+    print(f"  reason: {reason}")
+    print("\nEvery number of this lot is computed from the record as it stands now; both versions are kept.")
+    return _append(folder, amendment, yes, lambda: record_version(folder, record))
+
+
     now = {(row.id, row.at): row for row in _outcomes(after)}
     changed = [key for key in dict.fromkeys([*then, *now]) if _word(then.get(key)) != _word(now.get(key))]
     print(f"\nOutcomes that change: {len(changed) or 'none'} (of {len(now)}).")

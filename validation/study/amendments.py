@@ -1,4 +1,4 @@
-"""amendments.csv: every correction, exclusion, reinstatement, plan change and impact note, appended, never edited."""
+"""amendments.csv: corrections, exclusions, reinstatements, changed plans and lot records, impact notes; only grows."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from validation.study.text_files import censored, decimal, decode, moment
 from validation.study.worksheets import NUMERIC, Row, Sheet
 
 AMENDMENTS = "amendments.csv"
-KINDS = ("correction", "exclusion", "reinstatement", "plan", "impact")
+KINDS = ("correction", "exclusion", "reinstatement", "plan", "impact", "record")
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +129,8 @@ def _row_faults(pairs: Mapping[str, str], line: int, number: int) -> list[Fault]
         fault("reading", "No reading is named.", "Name the identifier of the reading.", "an identifier")
     if pairs["kind"] == "correction" and not pairs["column"]:
         fault("column", "No column is named.", "Name the column that is corrected.", "a column")
+    if pairs["kind"] == "record" and not pairs["file"]:
+        fault("file", "No lot record is named.", "Name its file as plan.yaml does.", "a file")
     if pairs["kind"] == "impact":
         faults += _impact_faults(pairs, line)
     return faults
@@ -178,8 +180,8 @@ def apply(amendments: Iterable[Amendment], states: Sequence[State]) -> list[Faul
             mend = "Give each amendment its own number, counted from 1."
             faults.append(_fault(amendment, "number", "The number appears twice.", str(amendment.number), "", mend))
         seen.add(amendment.number)
-        if amendment.kind in ("plan", "impact"):
-            continue  # neither changes a reading
+        if amendment.kind in ("plan", "impact", "record"):
+            continue  # none of them changes a reading
         named = by_reading.get(amendment.reading, [])
         if not named:
             faults.append(_no_reading(amendment, by_reading))
@@ -270,7 +272,8 @@ def append(folder: Path, amendment: Amendment) -> Path:
     Raises
     ------
     Refusal
-        The file holds another number of amendments than this one was made for: somebody else appended meanwhile.
+        The file holds another number of amendments than this one was made for: somebody else appended meanwhile; or an
+        amendment that was seen there is gone or changed.
     """
     path = folder / AMENDMENTS
     before = path.read_bytes() if path.exists() else b""

@@ -16,13 +16,14 @@ from typing import Any
 
 from validation.faults import Fault, Refusal
 from validation.study.amendments import AMENDMENTS, COLUMNS, Amendment
+from validation.study.lock import kept_plan, read_lock
 from validation.study.lot_record import LotRecord, day_of
 from validation.study.model import ExperimentData, Reading, Study
 from validation.study.plan import PLAN, Plan
+from validation.study.reading_hashes import RECORD, seen_versions
+from validation.study.yaml_reading import Reading as YamlReading
 from validation.study.yaml_reading import key_name, read_yaml
-
-#: Readings that are named one by one in a message.
-NAMED = 10
+from validation.words import sentence_list
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,8 +157,8 @@ def _weighed(
 
 
 def _read(known: Sequence[Period], dated: Sequence[tuple[Reading, date]]) -> Iterator[Lapse]:
-    """Readings taken with an expired lot or instrument, together for each item and worksheet."""
-    together: dict[tuple[Period, str], list[tuple[Reading, date]]] = {}
+    """Readings taken with an expired lot or instrument, together for each item and expiry."""
+    together: dict[Period, list[tuple[Reading, date]]] = {}
     for reading, day in dated:
         for column, what in (("lot", "lot"), ("instrument", "certificate")):
             item = reading.values.get(column, "")
@@ -168,8 +169,8 @@ def _read(known: Sequence[Period], dated: Sequence[tuple[Reading, date]]) -> Ite
                 those = _in_plan(known, item, what)
             period = _outside(those, day) if item else None
             if period is not None:
-                together.setdefault((period, reading.file), []).append((reading, day))
-    for (period, _), uses in together.items():
+                together.setdefault(period, []).append((reading, day))
+    for period, uses in together.items():
         first = [use for use in uses if period.since is not None and use[1] < period.since]
         for group in (first, [use for use in uses if use not in first]):
             if group:
@@ -230,52 +231,51 @@ def validity_faults(
 ) -> list[Fault]:
     """A fault for each lapse that no impact note covers, each date that cannot be read, each note that fits nothing."""
     known, faults = periods(plan, records)
-    faults += [_lapse_fault(lapse) for lapse in found if lapse.note is None]
+    together: dict[tuple[Any, ...], list[Lapse]] = {}
+    for lapse in found:
+        if lapse.note is None:
+            period = lapse.period
+            key = (period.item, period.what, period.since, period.until, bool(lapse.lot), lapse.before)
+            together.setdefault(key, []).append(lapse)
+    faults += [_lapse_fault(group, _changed(folder, group[0].period)) for group in together.values()]
     faults += [fault for note in notes if note.kind == "impact" for fault in _note_faults(note, known)]
-    rows = _plan_rows(folder, plan) if any(fault.file == PLAN and fault.row is None for fault in faults) else {}
+    rows = _plan_rows(folder) if any(fault.file == PLAN and fault.row is None for fault in faults) else {}
     return [_with_row(fault, rows) for fault in faults]
 
 
-def _lapse_fault(lapse: Lapse) -> Fault:
-    period, bears = lapse.period, _bears_on(lapse)
-    if lapse.lot:
-        when = f"before its certificate holds, on {lapse.day}" if lapse.before else f"on {lapse.day}"
-        reason = f"{period.item} weighed lot {lapse.lot} {when}, and its certificate does not hold on that day."
-        mend = f"Weigh the lot again{_or_note(lapse)}"
-        return Fault(
-            period.file,
-            reason,
-            mend,
-            period.row,
-            None,
-            period.place,
-            f"{_stated(period)}; {bears}",
-            "a valid certificate",
+def _lapse_fault(group: Sequence[Lapse], changed: str) -> Fault:
+    """One fault for all uses of one item beyond one date."""
+    first, until = group[0], max(lapse.day for lapse in group)
+    period = first.period
+    readings = list({(r.file, r.line): r for lapse in group for r in lapse.readings}.values())
+    found = f"{_stated(period)}; {_bears_on(readings, lots=bool(first.lot))}"
+    note = _or_note(first, until)
+    if first.lot:
+        lots = [
+            f"{lapse.lot} {'before its certificate holds, ' if lapse.before else ''}on {lapse.day}" for lapse in group
+        ]
+        one = len(lots) == 1
+        reason = (
+            f"{period.item} weighed lot{'' if one else 's'} {sentence_list(lots)}, and its certificate does not hold "
+            f"on {'that day' if one else 'those days'}.{changed}"
         )
-    first = lapse.readings[0]
+        mend = f"Weigh the lot{'' if one else 's'} again{note}"
+        return Fault(period.file, reason, mend, period.row, None, period.place, found, "a valid certificate")
     column = "lot" if period.what == "lot" else "instrument"
     noun = f"Lot {period.item}" if period.what == "lot" else f"The certificate of {period.item}"
-    verb = "did not hold yet" if lapse.before else "had expired"
-    reason = f"{noun} {verb} when it was used ({period.file}, {period.place})."
-    mend = f"Repeat the readings, exclude them with a reason (validation amend --exclude){_or_note(lapse)}"
-    return Fault(
-        first.file,
-        reason,
-        mend,
-        first.line,
-        first.reading,
-        column,
-        f"{_stated(period)}; {bears}",
-        "a use within that time",
-    )
+    verb = "did not hold yet" if first.before else "had expired"
+    reason = f"{noun} {verb} when it was used ({period.file}, {period.place}).{changed}"
+    mend = f"Repeat the readings, exclude them with a reason (validation amend --exclude){note}"
+    where = min(readings, key=_moment)
+    return Fault(where.file, reason, mend, where.line, where.reading, column, found, "a use within that time")
 
 
-def _or_note(lapse: Lapse) -> str:
+def _or_note(lapse: Lapse, until: date) -> str:
     if lapse.before or lapse.period.until is None:
         return ", or correct the dates in plan.yaml."
     return (
-        f", or, where later evidence covers it, write an impact note: validation amend DIR --impact "
-        f'{lapse.period.item} --until {lapse.day} --reason "..." --by "your name".'
+        f", or, where later evidence covers it, write one impact note: validation amend DIR --impact "
+        f'{lapse.period.item} --until {until} --reason "..." --by "your name".'
     )
 
 
@@ -285,19 +285,54 @@ def _stated(period: Period) -> str:
     return f"valid from {period.since}" if period.until is None else f"valid until {period.until}"
 
 
-def _bears_on(lapse: Lapse) -> str:
-    """The readings concerned, by worksheet."""
-    if not lapse.readings:
-        return "no dated reading names the lot" if lapse.lot else "no reading"
-    files: dict[str, list[Reading]] = {}
-    for reading in lapse.readings:
-        files.setdefault(reading.file, []).append(reading)
-    texts = []
-    for file, readings in files.items():
-        named = ", ".join(f"{reading.line} ({reading.reading})" for reading in readings[:NAMED])
-        more = f" and {len(readings) - NAMED} more" if len(readings) > NAMED else ""
-        texts.append(f"{file} row {named}{more}")
-    return f"bears on {'; '.join(texts)}"
+def _bears_on(readings: Sequence[Reading], *, lots: bool) -> str:
+    """How many readings are concerned in each worksheet, which is the first, and until when."""
+    if not readings:
+        return "no dated reading names the lot" if lots else "no reading"
+    counts: dict[str, int] = {}
+    for reading in readings:
+        counts[reading.file] = counts.get(reading.file, 0) + 1
+    several = len(counts) > 1
+    where = ", ".join(f"{count} in {file}" for file, count in counts.items()) if several else next(iter(counts))
+    total = f"{len(readings)} reading{'' if len(readings) == 1 else 's'}"
+    first = min(readings, key=_moment)
+    days = sorted({reading.time.date() for reading in readings if reading.time is not None})
+    of = f" of {days[0]}" if days else ""
+    last = f"; the last is of {days[-1]}" if len(days) > 1 else ""
+    return f"bears on {total} ({where}): the first is {first.reading}{of}, {first.file} row {first.line}{last}"
+
+
+def _moment(reading: Reading) -> tuple[str, str, int]:
+    return ("" if reading.time is None else reading.time.date().isoformat(), reading.file, reading.line)
+
+
+def _changed(folder: Path, period: Period) -> str:
+    """That the date itself was another one earlier, where the history of the study shows it."""
+    if period.until is None:
+        return ""
+    if period.file != PLAN:
+        versions = seen_versions(folder).get(period.file, ())
+        before = next((seen.cells.get(period.place) for seen in versions), None)
+        if before in (None, str(period.until)):
+            return ""
+        return f" The date itself was changed: it was {before} when the record was first read ({RECORD})."
+    entries, _ = read_lock(folder)
+    for entry in entries:
+        kept = kept_plan(folder, entry.sha256)
+        frozen = _plan_dates(kept).get(period.place)
+        if frozen not in (None, str(period.until)):
+            day, name = entry.time.date(), kept.relative_to(folder).as_posix()
+            return f" The date itself was changed: it was {frozen} in the plan as frozen on {day} ({name})."
+    return ""
+
+
+def _plan_dates(path: Path) -> dict[str, str]:
+    """Every fact on equipment and standards in a plan, by the place that faults name."""
+    try:
+        reading = read_yaml(path.read_bytes(), path.name)
+    except OSError:
+        return {}
+    return {place: str(value) for place, value, _ in _facts(reading)}
 
 
 def _note_faults(note: Amendment, known: Sequence[Period]) -> Iterator[Fault]:
@@ -325,13 +360,20 @@ def _note_faults(note: Amendment, known: Sequence[Period]) -> Iterator[Fault]:
         yield Fault(AMENDMENTS, reason, mend, row, reading, "old", note.old, dates)
 
 
-def _plan_rows(folder: Path, plan: Plan) -> dict[str, int]:
+def _plan_rows(folder: Path) -> dict[str, int]:
     """The line of each date in plan.yaml, by the place that faults name."""
     try:
         reading = read_yaml((folder / PLAN).read_bytes(), PLAN)
     except OSError:
         return {}
     rows: dict[str, int] = {}
+    for place, _, row in _facts(reading):
+        rows.setdefault(place, row)
+    return rows
+
+
+def _facts(reading: YamlReading) -> Iterator[tuple[str, Any, int]]:
+    """Place, value and line of each fact on equipment and standards in a plan."""
     for section in ("equipment", "standards"):
         entries = reading.value.get(section) if isinstance(reading.value, dict) else None
         pairs: Iterable[tuple[str | int, Any]] = ()
@@ -342,9 +384,8 @@ def _plan_rows(folder: Path, plan: Plan) -> dict[str, int]:
         for key, entry in pairs:
             if isinstance(entry, dict):
                 item = entry.get("name", key)
-                for name in entry:
-                    rows.setdefault(f"{section}, {item}, {name}", reading.line((section, key, name)) or 0)
-    return rows
+                for name, value in entry.items():
+                    yield f"{section}, {item}, {name}", value, reading.line((section, key, name)) or 0
 
 
 def _with_row(fault: Fault, rows: Mapping[str, int]) -> Fault:
