@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import tracemalloc
 from dataclasses import replace
 from pathlib import Path
@@ -14,7 +15,7 @@ from pydantic import ValidationError
 from scipy import stats
 from small_study import small_study
 
-from validation.characteristics import uncertainty
+from validation.characteristics import fuel, matrix, uncertainty
 from validation.figures import uncertainty as figures
 from validation.figures.style import svg_text
 from validation.selftest import published
@@ -40,6 +41,8 @@ from validation.stats.uncertainty import (
     bias_shows,
     bias_terms,
     combine,
+    cover_of,
+    excess_scatter,
     measurement_model,
     uncertainty_function,
 )
@@ -570,12 +573,16 @@ def test_what_is_not_answered_or_not_measured_is_said():
     assert "fuel" in note
     assert "rounding" in note
     assert "sample reading" not in note  # repeated readings hold it
-    q = evaluation.get("uncertainty.combined", 4.0)
-    assert any("fuel.spread was not measured" in said and "too small" in said for said in q.notes)
+    (missing,) = [note for note in evaluation.notes if "too small" in note]
+    assert missing.startswith(
+        "oil: the relative standard deviation of the response factors over fuels was not measured"
+    )
+    assert "(fuel.spread)" in missing
     assert evaluation.get("uncertainty.bottom_up", 4.0) is None
     assert evaluation.details["gap"].startswith("There is no bottom-up budget")
-    none = uncertainty.evaluate(study_with(standards=False)).get("uncertainty.combined", 4.0)
-    assert any("names no standard" in said for said in none.notes)
+    nameless = uncertainty.evaluate(study_with(standards=False))
+    assert any("names no standard" in said for said in nameless.notes)
+    none = nameless.get("uncertainty.combined", 4.0)
     full = uncertainty.evaluate(study_with()).get("uncertainty.combined", 4.0)
     assert full.value**2 - none.value**2 == pytest.approx(0.024**2, rel=1e-6)
     varied = uncertainty.evaluate(study_with(instrument=["A", "B"] * 9, analyst=["X"] * 18))
@@ -594,9 +601,9 @@ def test_a_standard_stated_as_component_is_not_counted_twice():
 
 def test_one_sided_components_say_that_they_move_results():
     block = {"components": [{"name": "fuel", "half_width": "6%", "shape": "one-sided"}]}
-    q = uncertainty.evaluate(study_with(block)).get("uncertainty.bottom_up", 4.0)
-    assert q.value == pytest.approx(0.24 / math.sqrt(12), rel=1e-6)
-    assert any("one-sided" in note for note in q.notes)
+    evaluation = uncertainty.evaluate(study_with(block))
+    assert evaluation.get("uncertainty.bottom_up", 4.0).value == pytest.approx(0.24 / math.sqrt(12), rel=1e-6)
+    assert any("one-sided" in note for note in evaluation.notes)
 
 
 def test_degenerate_designs_say_what_is_missing():
@@ -615,8 +622,7 @@ def test_degenerate_designs_say_what_is_missing():
     study = small_study("precision", columns)
     budget = Budget.model_validate({"components": [{"name": "oil", "from": "repeatability.s_r"}]})
     study = replace(study, plan=study.plan.model_copy(update={"uncertainty": budget}))
-    q = uncertainty.evaluate(study).get("uncertainty.combined", 4.0)
-    assert any("repeatability.s_r was not measured here" in note for note in q.notes)
+    assert any("repeatability standard deviation was not measured (" in n for n in uncertainty.evaluate(study).notes)
 
 
 def test_results_that_do_not_scatter_draw_no_budget():
@@ -663,6 +669,148 @@ def test_details_are_plain_and_figures_and_words_come_from_them():
     for table in evaluation.details["tables"]:
         assert all(len(row) == len(table["head"]) for row in table["rows"])
     assert [caption.split()[0] for caption in captions] == ["Map", "Top-down", "Bias", "Bottom-up", "What"]
+
+
+def test_what_holds_for_all_levels_is_told_once():
+    evaluation = uncertainty.evaluate(study_with())
+    by_level = [q for q in evaluation.quantities if q.at is not None]
+    everywhere = [{note for q in by_level if q.at == at for note in q.notes} for at in (1.0, 2.0, 4.0)]
+    # No run component at two levels: those notes stay there. None stands at all three.
+    assert not set.intersection(*everywhere)
+    (on_k,) = [note for note in evaluation.notes if note.startswith("k holds")]
+    for level in (1.0, 2.0, 4.0):
+        df = evaluation.get("uncertainty.coverage_factor", level).degrees_of_freedom
+        assert f" {math.floor(df)}" in on_k
+    assert sum("taken from the plan as a standard uncertainty" in note for note in evaluation.notes) == 1
+    # What concerns one level stays with it.
+    between = uncertainty.evaluate(study_with(customer_limits=(3.0,)))
+    assert any("was not tested" in note for note in between.get("uncertainty.combined", 3.0).notes)
+    assert not any("was not tested" in note for note in between.notes)
+
+
+def test_no_key_of_the_results_stands_in_a_sentence():
+    study = load_study(ROOT / "demo_data" / "new-grade")
+    evaluation = uncertainty.evaluate(study)
+    told = [*uncertainty.in_words(evaluation, "%"), *(cell for row in evaluation.details["checklist"] for cell in row)]
+    assert not [text for text in told if re.search(r"\b[a-z_]+\.[a-z]+_?[a-z]+\b", text)]
+
+
+# The budget beside the study -------------------------------------------------------------------------------------
+
+
+def test_cover_is_the_half_width_of_a_rectangle():
+    # JCGM 100:2008, 4.3.7 (from memory): half-width a = u sqrt(3).
+    u = 0.02
+    edge = u * math.sqrt(3)
+    assert cover_of(0.99 * edge, (0.0, edge), u) == "whole"
+    assert cover_of(-0.99 * edge, (-edge, 0.0), u) == "whole"
+    assert cover_of(0.99 * edge, (0.0, 1.01 * edge), u) == "estimate"
+    assert cover_of(0.99 * edge, None, u) == "estimate"
+    assert cover_of(-1.01 * edge, (-2 * edge, 0.0), u) == "none"
+    assert cover_of(0.001, (0.0, 0.002), 0.0) == "none"
+
+
+def test_excess_scatter_is_the_f_test_of_scipy():
+    # scipy.stats.f.
+    found = excess_scatter(0.5, 9, 0.3, 14, confidence=0.95)
+    assert found.value == pytest.approx(0.4, rel=1e-12)
+    assert found.ratio == pytest.approx(25 / 9, rel=1e-12)
+    assert found.critical == pytest.approx(stats.f.ppf(0.95, 9, 14), rel=1e-9)
+    assert found.shows == (stats.f.sf(25 / 9, 9, 14) < 0.05)
+    assert excess_scatter(0.2, 9, 0.3, 14, confidence=0.95).value == 0
+
+
+def demo_with(**components):
+    """The demonstration, the sizes of some components of its plan replaced."""
+    study = load_study(ROOT / "demo_data" / "new-grade")
+    block = study.plan.uncertainty.model_dump(by_alias=True, exclude_none=True)
+    for entry in block["components"]:
+        if entry["name"] in components:
+            entry["size"] = components[entry["name"]]
+    plan = study.plan.model_copy(update={"uncertainty": Budget.model_validate(block)})
+    return replace(study, plan=plan)
+
+
+def test_sharing_the_standard_is_a_bias_of_its_own():
+    # Written out: U = k sqrt(u^2 + (shift x)^2 + (u(shift) x)^2) at x = 4, k that of the budget.
+    study = demo_with()
+    evaluation = uncertainty.evaluate(study)
+    u, k = (evaluation.get(f"uncertainty.{name}", 4.0).value for name in ("combined", "coverage_factor"))
+    ratios = [matrix.evaluate(study).get("matrix.slope_ratio", name) for name in ("OG-K", "OG-M")]
+    ratios += [fuel.evaluate(study).get("fuel.slope_ratio", name) for name in ("FB-0", "FB-20")]
+    found = {entry["name"]: entry for entry in evaluation.details["shared"]}
+    for q in ratios:
+        shift = q.value - 1
+        expected = k * math.sqrt(u**2 + (4 * shift) ** 2 + (4 * q.standard_uncertainty) ** 2)
+        assert found[q.at]["expanded"] == pytest.approx(expected, rel=1e-9)
+        assert found[q.at]["shift"] == pytest.approx(shift, rel=1e-9)
+    # Oil 2 % reaches 3.46 %, fuel 3 % reaches 5.2 %: design of the demonstration, OG-K and FB-0 near, the others far.
+    assert {name: entry["cover"] for name, entry in found.items()} == {
+        "OG-K": "estimate", "OG-M": "none", "FB-0": "estimate", "FB-20": "none", "OG-K with FB-0": "estimate",
+    }  # fmt: skip
+    a, b = ratios[0], ratios[2]
+    shift, spread = (
+        a.value * b.value - 1,
+        math.hypot(a.standard_uncertainty * b.value, b.standard_uncertainty * a.value),
+    )
+    expected = k * math.sqrt(u**2 + (4 * shift) ** 2 + (4 * spread) ** 2)
+    assert found["OG-K with FB-0"]["expanded"] == pytest.approx(expected, rel=1e-9)
+    words = " ".join(uncertainty.in_words(evaluation, "%"))
+    assert "OG-K reads 1.5 % high and FB-0 reads 2.7 % high, within √3 times the standard uncertainty" in words
+    assert "does not hold for OG-M (12.1 % low) and FB-20 (12.9 % low)" in words
+    (table,) = [t for t in evaluation.details["tables"] if t["caption"].startswith("What sharing")]
+    assert [row[0] for row in table["rows"]] == list(found)
+    assert all(row[-1] == f"{found[row[0]]['expanded']:.2f}" for row in table["rows"])
+
+
+@pytest.mark.parametrize(("size", "cover"), [("0.5%", "none"), ("2%", "estimate"), ("2.5%", "whole")])
+def test_a_larger_component_covers_more(size, cover):
+    # The interval of OG-K ends at 3.6 %: 0.5 % reaches 0.87 %, 2 % 3.46 %, 2.5 % 4.33 %.
+    found = {entry["name"]: entry for entry in uncertainty.evaluate(demo_with(oil=size)).details["shared"]}
+    assert found["OG-K"]["cover"] == cover
+    assert ("OG-K with FB-0" in found) == (cover != "none")
+
+
+def test_components_are_held_against_what_was_measured():
+    # Design of the demonstration: standard 0.6 % planned, 0.51 % by the lot record; fuel 3 % planned, three fuels
+    # chosen far apart; reading 0.03 + 1.8 % of 4 = 0.102, and so is the truth.
+    evaluation = uncertainty.evaluate(demo_with())
+    assert {c["name"]: c["agrees"] for c in evaluation.details["checks"]} == {
+        "standard": False, "fuel": False, "sample reading": True,
+    }  # fmt: skip
+    words = " ".join(uncertainty.in_words(evaluation, "%"))
+    assert "0.60 % of the level stated, 0.51 % of the level (lot record S-01) here" in words
+    assert "8.6 % of the level over FB-7, FB-0 and FB-20" in words
+    mended = uncertainty.evaluate(demo_with(standard="0.51%", fuel="8%", **{"sample reading": "12%"}))
+    assert {c["name"]: c["agrees"] for c in mended.details["checks"]} == {
+        "standard": True, "fuel": True, "sample reading": False,
+    }  # fmt: skip
+    agreed = uncertainty.evaluate(demo_with(standard="0.51%", fuel="8%"))
+    assert any("the two agree" in text for text in uncertainty.in_words(agreed, "%"))
+    assert not any("disagree" in text for text in uncertainty.in_words(agreed, "%"))
+    elsewhere = uncertainty.evaluate(study_with())
+    assert [c["name"] for c in elsewhere.details["checks"]] == []
+    assert (elsewhere.details["shared"], elsewhere.details["used_oils"]) == ([], None)
+
+
+def test_used_oils_scatter_beyond_new_oil():
+    # By hand from the worksheet of the blanks; design of the demonstration: used oils scatter by 0.05 of their own.
+    study = demo_with()
+    table = study.experiments["detection"].table
+    blank = table[table["level"] == 0]
+    used, new = (blank[blank["matrix"] == name]["result"].astype(float).std(ddof=1) for name in ("used oil", "new oil"))
+    found = uncertainty.evaluate(study).details["used_oils"]
+    assert found["excess"] == pytest.approx(math.sqrt(used**2 - new**2), rel=1e-9)
+    assert stats.f.sf(used**2 / new**2, 9, 9) < 0.05
+    evaluation = uncertainty.evaluate(study)
+    for level, expanded, more in found["levels"]:
+        u, k = (evaluation.get(f"uncertainty.{name}", level).value for name in ("combined", "coverage_factor"))
+        assert expanded == pytest.approx(k * u, rel=1e-12)
+        assert more == pytest.approx(k * math.hypot(u, found["excess"]), rel=1e-9)
+    assert [level for level, _, _ in found["levels"]] == [0.5, 4.0]
+    assert any("stands in no component" in text for text in uncertainty.in_words(evaluation, "%"))
+    # A component that does not shrink with the level holds it: nothing is left to say.
+    assert uncertainty.evaluate(demo_with(oil="sum(0.08, 2%)")).details["used_oils"] is None
 
 
 @pytest.mark.parametrize(

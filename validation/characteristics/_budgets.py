@@ -8,8 +8,8 @@ from functools import cached_property
 from math import inf, isfinite, sqrt
 from typing import Any
 
-from validation.characteristics import characteristics
-from validation.characteristics._precision_runs import EXPERIMENT, levels
+from validation.characteristics import characteristics, known_keys
+from validation.characteristics._precision_runs import EXPERIMENT, levels, unit_text
 from validation.stats.distributions import Distribution, Normal, Rectangular, StudentT, triangular
 from validation.stats.propagation import PropagationResult, propagate
 from validation.stats.uncertainty import (
@@ -25,6 +25,7 @@ from validation.stats.uncertainty import (
     root_sum_of_squares,
 )
 from validation.study.budget import CHECKLIST, MEASURED, Budget, Component
+from validation.study.grammar import Limit
 from validation.study.model import Study
 from validation.study.quantity import Evaluation, Quantity
 from validation.words import level_text
@@ -40,8 +41,18 @@ PLACES: dict[str, Place] = {
 }
 
 NO_REFERENCE_UNCERTAINTY = (
-    "The precision worksheet has no column u_level: the uncertainty of the reference values is not part of the bias."
+    "The precision worksheet states no uncertainty of the reference values (column u_level): it is not part "
+    "of the bias."
 )
+
+#: Two uncertainties nearer to one another than this share are taken as the same: u itself is hardly known better.
+CLOSE = 0.1
+
+
+def in_words(key: str) -> str:
+    """What a key of the results stands for: "repeatability standard deviation"."""
+    info = known_keys().get(key)
+    return key if info is None else info.meaning.partition(", ")[0].partition(":")[0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,8 +132,8 @@ class Sources:
         share = (level - x0) / (x1 - x0)
         errors = [q.standard_uncertainty for q in (low, high) if q.standard_uncertainty is not None]
         note = (
-            f"Level {level_text(level)} was not tested: {key} is taken on the straight line between the levels "
-            f"{level_text(low.at)} and {level_text(high.at)}."
+            f"Level {level_text(level)} was not tested: the {in_words(key)} is taken on the straight line between the "
+            f"levels {level_text(low.at)} and {level_text(high.at)}."
         )
         return Found(
             (1 - share) * (low.value or 0.0) + share * (high.value or 0.0),
@@ -208,7 +219,10 @@ def _positive(value: Any) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Sized:
-    """One component of the plan with its size at a level. `deviation` is relative to the level, None at level zero."""
+    """One component of the plan with its size at a level. `deviation` is relative to the level, None at level zero.
+
+    `stated`: the plan gives the size itself; else it comes from what the study measured.
+    """
 
     name: str
     term: Term
@@ -218,6 +232,7 @@ class Sized:
     origin: str
     deviation: Distribution | None
     notes: tuple[str, ...] = ()
+    stated: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,7 +253,7 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class LevelBudget:
-    """Both budgets at one level, in the unit of the study."""
+    """Both budgets at one level, in the unit of the study; `notes` hold for the level, `general` for the plan."""
 
     level: float
     tested: bool
@@ -256,6 +271,7 @@ class LevelBudget:
     standard_value: float
     groups: tuple[Group, ...]
     notes: tuple[str, ...]
+    general: tuple[str, ...]
 
     @property
     def u(self) -> float:
@@ -273,8 +289,11 @@ class LevelBudget:
 
 def measured_parts(
     sources: Sources, level: float, treatment: Treatment, *, standard_is_component: bool
-) -> tuple[Found, Found | None, tuple[Term, ...], Term | None, list[str]] | None:
-    """Within-laboratory reproducibility, bias and standard at a level, with notes; None where nothing was measured."""
+) -> tuple[Found, Found | None, tuple[Term, ...], Term | None, list[str], list[str]] | None:
+    """Within-laboratory reproducibility, bias and standard at a level; None where nothing was measured.
+
+    Last come the notes on this level, and those on the standard, which hold for every one.
+    """
     within = sources.at(S_I, level)
     if within is None:
         return None
@@ -288,11 +307,10 @@ def measured_parts(
             notes.append("The bias has no uncertainty of its own here; one run, or run means that do not differ.")
         terms = _terms_of(bias, treatment, bias.bounds)
     relative, df, said = sources.standard
-    standard = None
-    if not standard_is_component:
-        notes += [said] if said else []
-        standard = None if relative is None else Term(STANDARD, relative * abs(level), df)
-    return within, bias, terms, standard, notes
+    if standard_is_component:
+        return within, bias, terms, None, notes, []
+    standard = None if relative is None else Term(STANDARD, relative * abs(level), df)
+    return within, bias, terms, standard, notes, [said] if said else []
 
 
 def _terms_of(bias: Found, treatment: Treatment, interval: tuple[float, float] | None) -> tuple[Term, ...]:
@@ -304,13 +322,13 @@ def _terms_of(bias: Found, treatment: Treatment, interval: tuple[float, float] |
 
 def level_budget(study: Study, budget: Budget, sources: Sources, level: float) -> LevelBudget | None:
     """Draw up both budgets at one level; None where no intermediate precision is known there."""
-    components, unsized = _sized_components(budget, sources, level)
+    components, unsized = _sized_components(budget, sources, level, study.unit)
     own_standard = any(c.question == "standard" and c.part_of is None for c in components)
     parts = measured_parts(sources, level, budget.bias, standard_is_component=own_standard)
     if parts is None:
         return None
-    within, bias, of_bias, standard, notes = parts
-    notes += [*unsized, *(note for component in components for note in component.notes)]
+    within, bias, of_bias, standard, notes, general = parts
+    general += [*unsized, *(note for component in components for note in component.notes)]
     of_bias_judged = () if bias is None else _terms_of(bias, budget.bias, bias.judged_bounds)
     both = [component.term for component in components if component.part_of is None]
     coverage = budget.coverage or study.confidence
@@ -346,6 +364,7 @@ def level_budget(study: Study, budget: Budget, sources: Sources, level: float) -
         standard_value=standard_value,
         groups=_groups(within, of_bias, standard, components, bottom_up),
         notes=tuple(dict.fromkeys(notes)),
+        general=tuple(dict.fromkeys(general)),
     )
 
 
@@ -356,18 +375,18 @@ def left_out(budget: Budget, found: LevelBudget) -> bool:
     return bias_shows(found.bias.value, found.bias.uncertainty or 0.0)
 
 
-def _sized_components(budget: Budget, sources: Sources, level: float) -> tuple[list[Sized], list[str]]:
+def _sized_components(budget: Budget, sources: Sources, level: float, unit: str) -> tuple[list[Sized], list[str]]:
     """Every component with a size at this level, and a sentence for each that should have one and has none."""
     sized, notes = [], []
     for component in budget.components:
         if component.reason is not None:
             continue
-        one = _sized(component, sources, level)
+        one = _sized(component, sources, level, unit)
         if one is None:
+            at = "" if component.at is None else f" at {level_text(component.at)}"
             notes.append(
-                f"{component.name}: {component.taken_from} was not measured "
-                f"{'at ' + level_text(component.at) if component.at is not None else 'here'}, so the component is "
-                "missing in the budget; the uncertainty is too small."
+                f"{component.name}: the {in_words(str(component.taken_from))} was not measured{at} "
+                f"({component.taken_from}), so the component is missing in the budget; the uncertainty is too small."
             )
         else:
             sized.append(one)
@@ -382,10 +401,20 @@ def _measured_fuel(spread: Quantity, level: float) -> Sized:
     size, df = (spread.value or 0.0) * abs(level), _df(spread)
     note = "The plan answers nothing for the fuel: the spread over all fuels of the fuel experiment is taken."
     deviation = StudentT(0.0, spread.value or 0.0, df) if level else None
-    return Sized("fuel", Term("fuel", size, df), "fuel.spread", None, "fuel", "fuel experiment", deviation, (note,))
+    told = in_words("fuel.spread")
+    return Sized("fuel", Term("fuel", size, df), told, None, "fuel", "fuel experiment", deviation, (note,), False)
 
 
-def _sized(component: Component, sources: Sources, level: float) -> Sized | None:
+def told_size(size: Limit, unit: str) -> str:
+    """A size of the plan in words: "2 % of the level", "0.03 + 1.8 % of the level", "0.1 %"."""
+    if size.number is not None:
+        return f"{size}{unit_text(unit)}"
+    text = str(size).replace(" %", " % of the level")
+    flat = text.startswith("sum(") and text.count("(") == 1
+    return text[len("sum(") : -1].replace(", ", " + ") if flat else text
+
+
+def _sized(component: Component, sources: Sources, level: float, unit: str) -> Sized | None:
     df, notes = component.degrees_of_freedom or inf, []
     shape = "normal"
     if component.taken_from is not None:
@@ -398,9 +427,9 @@ def _sized(component: Component, sources: Sources, level: float) -> Sized | None
     elif component.half_width is not None:
         half, shape = abs(component.half_width.value(level)), component.shape or "rectangular"
         size = half / sqrt({"rectangular": 3, "triangular": 6, "one-sided": 12}[shape])
-        told = f"half-width {component.half_width}, {shape}"
+        told = f"half-width {told_size(component.half_width, unit)}, {shape}"
         if shape == "one-sided":
-            told = f"from nothing to {component.half_width}, one-sided"
+            told = f"from nothing to {told_size(component.half_width, unit)}, one-sided"
             notes = [
                 f"{component.name} is one-sided: results move by half of its limit on average. The budget takes them "
                 "as corrected for that; where they are not, it belongs to the bias."
@@ -408,7 +437,7 @@ def _sized(component: Component, sources: Sources, level: float) -> Sized | None
             half /= 2
     else:
         assert component.size is not None
-        size, half, told = abs(component.size.value(level)), 0.0, str(component.size)
+        size, half, told = abs(component.size.value(level)), 0.0, told_size(component.size, unit)
     return Sized(
         component.name,
         Term(component.name, size, df),
@@ -418,6 +447,7 @@ def _sized(component: Component, sources: Sources, level: float) -> Sized | None
         component.origin or "origin not stated",
         _deviation(shape, size, half, df, abs(level)),
         tuple(notes),
+        component.taken_from is None,
     )
 
 
@@ -434,18 +464,22 @@ def _deviation(shape: str, size: float, half: float, df: float, level: float) ->
 def _taken(component: Component, sources: Sources, level: float) -> tuple[float, float, str] | None:
     """A measured standard deviation as a component: its size here, its degrees of freedom, how it came about."""
     key, at = str(component.taken_from), component.at
-    divided = f", mean of {component.readings}" if component.readings > 1 else ""
+    divided = f", mean of {component.readings} readings" if component.readings > 1 else ""
     found = sources.at(key, level if at is None else at)
     if found is not None:
         # Taken elsewhere, as the standard's readings are, it comes along as a share of the level there.
         share = 1.0 if at is None else abs(level / at) if at else 0.0
         place = "" if at is None else f" at {level_text(at)}"
-        return share * found.value / sqrt(component.readings), found.degrees_of_freedom, f"{key}{place}{divided}"
+        return (
+            share * found.value / sqrt(component.readings),
+            found.degrees_of_freedom,
+            f"{in_words(key)}{place}{divided}",
+        )
     q = sources.single(key)
     if q is None or q.value is None or isinstance(q.at, float):
         return None
     scale = abs(level) if q.unit == "1" else 1.0
-    return scale * q.value / sqrt(component.readings), _df(q), f"{key}{divided}"
+    return scale * q.value / sqrt(component.readings), _df(q), f"{in_words(key)}{divided}"
 
 
 def _groups(
@@ -466,6 +500,8 @@ def _groups(
             remark = "bottom-up alone: the study has no measured value"
         elif top_down is not None and bottom is None:
             remark = lacking
+        elif name == STANDARD and top_down and bottom and abs(bottom / top_down - 1) > CLOSE:
+            remark = "what the plan says of the standard differs from what is counted top-down"
         return Group(name, top_down, bottom, names, remark)
 
     def inside(name: str) -> list[Sized]:
@@ -499,7 +535,7 @@ def answers(study: Study, budget: Budget, components: Sequence[Sized]) -> list[t
     """Question, meaning and answer of the checklist; "not answered" where neither plan nor design says anything."""
     found = []
     for question, meaning in CHECKLIST.items():
-        said = [f"{c.told} ({c.origin})" for c in components if c.question == question]
+        said = [f"{c.told}: {c.origin}" for c in components if c.question == question]
         said += [c.reason for c in budget.components if c.question == question and c.reason is not None]
         found.append((question, meaning, "; ".join(said) or _varied(study, question) or "not answered"))
     return found

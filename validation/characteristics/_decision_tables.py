@@ -5,30 +5,28 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from math import isfinite
 from typing import Any
 
 import numpy as np
 
 from validation.stats.decision import (
-    OverallRisk,
     Zones,
     overall_risk,
     probability_above,
     probability_above_with,
     result_table,
     rounding_uncertainty,
-    simulated_risk,
     u_curve,
 )
-from validation.stats.prior import FittedPrior, ResultsPrior, UncertaintyOf, fit_prior
+from validation.stats.prior import FittedPrior, Prior, ResultsPrior, UncertaintyOf, fit_prior
 from validation.study.decision_rule import DecisionRule
-from validation.words import fixed, level_text, places_for, significant
+from validation.study.quantity import Quantity
+from validation.words import fixed, level_text, places_for, sentence_list, significant
 
 Table = dict[str, Any]
 
-#: Samples drawn to hold the integrals against.
-DRAWS = 400_000
+#: Results of a table near a limit, in steps of this share of the limit, and how many on each side.
+STEP, STEPS = 0.04, 5
 #: Distributions of true values that earlier results are fitted with, the most general first.
 PRIORS = ("two lognormals", "lognormal", "gamma")
 
@@ -129,11 +127,11 @@ def rules_table(found: Sequence[AtLimit], u: UncertaintyOf, rule: DecisionRule, 
 
 
 def single_tables(found: Sequence[AtLimit], u: UncertaintyOf, history: History | None) -> list[Table]:
-    """For results from 0.8 to 1.2 of each limit, and the ends of the zones: the risk, and how they are reported."""
+    """For results about each limit, and the ends of the zones: the risk, and how they are reported."""
     tables = []
     for at in found:
         ends = {at.zones.acceptance_limit, at.zones.rejection_limit}
-        steps = [at.limit * step / 50 for step in range(40, 61)]
+        steps = [at.limit * (1 + STEP * step) for step in range(-STEPS, STEPS + 1)]
         # A step that is printed like an end of a zone, or next to it, would only repeat it.
         results = sorted(
             ends | {x for x in steps if x == at.limit or min(abs(x - end) for end in ends) > at.limit / 250}
@@ -150,13 +148,12 @@ def single_tables(found: Sequence[AtLimit], u: UncertaintyOf, history: History |
                     fixed(line["result"], max(at.places, 2)),
                     significant(line["u"], 3),
                     chance(line["above"]),
-                    chance(line["below"]),
                     *earlier,
                     zone,
                     chance(wrong),
                 ]
             )
-        head = ["result", "u at the result", "true value above", "true value at or below"]
+        head = ["result", "u at the result", "true value above"]
         head += [] if history is None else ["above, earlier results known"]
         head += ["reported as", "wrong with a probability of"]
         tables.append({"caption": f"One result near the limit {level_text(at.limit)}", "head": head, "rows": rows})
@@ -177,45 +174,26 @@ def overall_table(found: Sequence[AtLimit], u: UncertaintyOf, history: History) 
     return {"caption": "All results: what each rule does to samples like the earlier ones", "head": head, "rows": rows}
 
 
-def priors_table(found: Sequence[AtLimit], u: UncertaintyOf, history: History) -> Table:
-    """The same rule with other distributions of true values: how much rests on the choice."""
-    rows = []
+def prior_notes(
+    found: Sequence[AtLimit], u: UncertaintyOf, history: History, quantities: Sequence[Quantity]
+) -> list[str]:
+    """What other distributions of the true values would change: a sentence where one exceeds a stated interval."""
+    known = {(q.key.rpartition(".")[2], q.at): q for q in quantities}
+    others: list[Prior | ResultsPrior] = [*(fit.prior for fit in history.fits[1:]), history.as_they_are]
+    parts = []
     for at in found:
-        for fit in history.fits:
-            rows.append(
-                [
-                    level_text(at.limit),
-                    fit.family,
-                    fixed(fit.criterion, 1),
-                    *_risks(overall_risk(fit.prior, at.zones, u)),
-                ]
-            )
-        as_they_are = history.as_they_are
-        name = f"{as_they_are.name}: spread overstated"
-        rows.append([level_text(at.limit), name, "", *_risks(overall_risk(as_they_are, at.zones, u))])
-    head = ["limit", "distribution", "Akaike's criterion", "true value above", "false clearance", "false condemnation"]
-    caption = "The rule in use with other distributions of the true values; the first is the one reported"
-    return {"caption": caption, "head": head, "rows": rows}
-
-
-def _risks(risk: OverallRisk) -> list[str]:
-    return [percent(p) for p in (risk.above, risk.false_clearance, risk.false_condemnation)]
-
-
-def simulation_table(found: Sequence[AtLimit], u: UncertaintyOf, history: History) -> Table:
-    """The integrals against counting in simulated samples."""
-    rows = []
-    for at in found:
-        risk = overall_risk(history.chosen.prior, at.zones, u)
-        drawn = simulated_risk(history.chosen.prior, at.zones, u, draws=DRAWS)
-        for name in ("false_clearance", "false_condemnation", "cleared", "condemned"):
-            integrated, counted = getattr(risk, name), getattr(drawn, name)
-            error = drawn.error(integrated)
-            apart = (counted - integrated) / error if error > 0 else None
-            cells = [*map(percent, (integrated, counted, error)), "" if apart is None else fixed(apart, 1)]
-            rows.append([level_text(at.limit), name.replace("_", " "), *cells])
-    head = ["limit", "probability", "integrated", "counted", "standard error of the count", "apart, in standard errors"]
-    return {"caption": f"Against direct simulation of {fixed(DRAWS, 0)} samples", "head": head, "rows": rows}
+        risks = [overall_risk(prior, at.zones, u) for prior in others]
+        for name in ("false_clearance", "false_condemnation"):
+            q, most = known[name, at.limit], max(getattr(risk, name) for risk in risks)
+            if q.value is not None and most > (q.interval[1] if q.interval else 1.5 * q.value):
+                place = f"{name.replace('_', ' ')} at the limit {level_text(at.limit)}"
+                parts.append(f"{place} up to {percent(most)} ({percent(q.value)} reported)")
+    if not parts:
+        return []
+    names = sentence_list([*(f"a {prior.name} distribution" for prior in others[:-1]), "the results as they are"])
+    return [
+        f"The choice of the distribution of true values is in no interval: with {names} it would be {'; '.join(parts)}."
+    ]
 
 
 def rule_words(at: AtLimit, rule: DecisionRule, unit: str) -> str:
@@ -226,68 +204,117 @@ def rule_words(at: AtLimit, rule: DecisionRule, unit: str) -> str:
     width = f"guard band {at.text(zones.guard_band)}{unit}"
     if rule.guard == "U":
         return f"{zones.rule}, {width} (U)"
-    # Three digits, as the trade writes it: 1.64 u for 5 %.
-    return f"{zones.rule}, {width} ({_factor(zones.guard_band / at.u)}\N{NO-BREAK SPACE}u)"
+    return f"{zones.rule}, {width} ({_in_u(at)})"
 
 
-def _factor(k: float) -> str:
-    return f"{int(100 * k + 1e-9) / 100:.2f}"
-
-
-def risk_words(at: AtLimit, rule: DecisionRule, u: UncertaintyOf) -> str:
-    """The largest risk that a clear report carries, as a sentence part."""
-    if at.zones.rule == "simple":
-        return "a result at the limit is wrong in one case of two"
-    a = at.zones.acceptance_limit
-    p = float(probability_above(a, float(u(a)), at.limit, degrees_of_freedom=at.degrees_of_freedom))
-    return f"a content above the limit is so reported with a probability of at most {percent(p)}"
+def _in_u(at: AtLimit) -> str:
+    """The guard band in standard uncertainties, with three digits as the trade writes it: 1.64 u for 5 %."""
+    return f"{int(100 * at.zones.guard_band / at.u + 1e-9) / 100:.2f}\N{NO-BREAK SPACE}u"
 
 
 def agreement_words(rule: DecisionRule) -> str:
     """Who agreed, and when; "not stated" where the plan does not say."""
+    if rule.agreed_with and rule.agreed_on:
+        return f"agreed with {rule.agreed_with} on {rule.agreed_on}"
     return f"agreed with: {rule.agreed_with or 'not stated'}, on: {rule.agreed_on or 'not stated'}"
 
 
-def wording_table(found: Sequence[AtLimit], u: UncertaintyOf, rule: DecisionRule, unit: str) -> Table:
-    """Sentences for the customer's report, one for each zone; the square brackets are filled in with the result."""
-    rows = [
-        [level_text(at.limit), zone, _span(at, low, high), _sentence(at, zone, u, rule, unit)]
-        for at in found
-        for zone, low, high in at.zones.spans()
-    ]
-    return {"caption": "Wording for the report", "head": ["limit", "zone", "results", "wording"], "rows": rows}
+def wording_tables(
+    found: Sequence[AtLimit], u: UncertaintyOf, rule: DecisionRule, unit: str, coverage: float
+) -> list[Table]:
+    """Sentences for the customer's report, one for each zone, and the numbers of each limit that go into them."""
+    rows = [[zone, _WHERE[zone, rule.rule], _sentence(zone, found, rule, unit, coverage)] for zone in _zones(found[0])]
+    wording = {
+        "caption": "Wording for the report; [result] and the numbers of the limit go into the square brackets",
+        "head": ["zone", "for a result", "wording"],
+        "rows": rows,
+    }
+    names = ["[limit]", "[U]", "[k]", "[guard band]", "[A]", "[R]", "[risk]"]
+    if rule.rule == "simple":
+        names = names[:3]
+    elif rule.rule == "guarded":
+        names.remove("[R]")
+    caption = "Numbers for the wording: U and k are those of the budget at the limit, [A] and [R] the ends of the zones"
+    numbers = {
+        "caption": caption
+        if "[A]" in names
+        else "Numbers for the wording: U and k are those of the budget at the limit",
+        "head": names,
+        "rows": [[_numbers(at, u)[name] for name in names] for at in found],
+    }
+    return [wording, numbers]
 
 
-def _span(at: AtLimit, low: float, high: float) -> str:
-    """ "up to 3.67", "above 3.67, up to 4.00", "from 4.33"."""
-    if not isfinite(low):
-        return f"up to {at.text(high)}"
-    touching = at.zones.rule == "non-binary" and low == at.zones.rejection_limit
-    if not isfinite(high):
-        return f"from {at.text(low)}" if touching else f"above {at.text(low)}"
-    end = f"below {at.text(high)}" if high == at.zones.rejection_limit else f"up to {at.text(high)}"
-    return f"above {at.text(low)}, {end}"
+#: Which results a sentence is for, by zone and rule.
+_WHERE = {
+    ("below", "simple"): "up to [limit]",
+    ("above", "simple"): "above [limit]",
+    ("below", "guarded"): "up to [A]",
+    ("above", "guarded"): "above [A]",
+    ("below", "non-binary"): "up to [A]",
+    ("conditionally below", "non-binary"): "above [A], up to [limit]",
+    ("conditionally above", "non-binary"): "above [limit], below [R]",
+    ("above", "non-binary"): "from [R]",
+}
 
 
-def _sentence(at: AtLimit, zone: str, u: UncertaintyOf, rule: DecisionRule, unit: str) -> str:
-    limit = f"the limit of {level_text(at.limit)}{unit}"
-    result = f"The result is [result]{unit} with an expanded uncertainty of [U]{unit} (k = {at.coverage_factor:.2g})"
-    by = f"Decision rule: {rule_words(at, rule, unit)}; {agreement_words(rule)}"
+def _zones(at: AtLimit) -> list[str]:
+    return [zone for zone, _, _ in at.zones.spans()]
+
+
+def _numbers(at: AtLimit, u: UncertaintyOf) -> dict[str, str]:
+    """What stands in the square brackets at one limit."""
+    a = at.zones.acceptance_limit
+    risk = float(probability_above(a, float(u(a)), at.limit, degrees_of_freedom=at.degrees_of_freedom))
+    return {
+        "[limit]": level_text(at.limit),
+        "[U]": fixed(at.expanded, max(0, places_for(at.u))),
+        "[k]": fixed(at.coverage_factor, 2),
+        "[guard band]": at.text(at.zones.guard_band),
+        "[A]": at.text(a),
+        "[R]": at.text(at.zones.rejection_limit),
+        "[risk]": percent(risk),
+    }
+
+
+def _sentence(zone: str, found: Sequence[AtLimit], rule: DecisionRule, unit: str, coverage: float) -> str:
+    limit = f"the limit of [limit]{unit}"
+    result = (
+        f"The result is [result]{unit} with an expanded uncertainty of [U]{unit} (k = [k], coverage probability "
+        f"{100 * coverage:g} %)"
+    )
+    by = f"Decision rule: {_template_rule(found, rule, unit)}; {agreement_words(rule)}."
     own = (
         f"What the laboratory does here by its own rule: {rule.between}. The trend and the engine decide what follows."
     )
-    band = f"but by less than the guard band of {at.text(at.zones.guard_band)}{unit}"
-    if zone == "below":
-        return f"{result} and lies below {limit}. {by}; {risk_words(at, rule, u)}."
-    if zone == "conditionally below":
-        return f"{result}. It lies below {limit}, {band}: that the content lies below is not shown. {by}. {own}"
-    if zone == "conditionally above":
-        return f"{result}. It lies above {limit}, {band}: that the content lies above is not shown. {by}. {own}"
     judgement = "The result supports a judgement of the engine and does not replace it."
-    if at.zones.rule == "guarded":
-        far = f"does not lie below {limit} by the guard band of {at.text(at.zones.guard_band)}{unit}"
-        return f"{result} and {far}; the binary rule reports it as above. {by}. {judgement}"
-    return f"{result} and lies above {limit}. {by}. {judgement}"
+    band = f"the guard band of [guard band]{unit}"
+    if zone == "below":
+        sure = (
+            "A result at the limit is wrong in one case of two."
+            if rule.rule == "simple"
+            else "A content above the limit is so reported with a probability of at most [risk]."
+        )
+        return f"{result} and lies below {limit}. {by} {sure}"
+    if zone.startswith("conditionally"):
+        side = zone.rpartition(" ")[2]
+        return (
+            f"{result}. It lies {side} {limit}, but by less than {band}: that the content lies {side} is not shown. "
+            f"{by} {own}"
+        )
+    if rule.rule == "guarded":
+        far = f"does not lie below {limit} by {band}"
+        return f"{result} and {far}; the binary rule reports it as above. {by} {judgement}"
+    return f"{result} and lies above {limit}. {by} {judgement}"
+
+
+def _template_rule(found: Sequence[AtLimit], rule: DecisionRule, unit: str) -> str:
+    """ "non-binary, guard band [guard band] % (1.64 u)"; the factor where it is the same at every limit."""
+    if rule.rule == "simple":
+        return "simple acceptance without a guard band"
+    factors = {"U" if rule.guard == "U" else _in_u(at) for at in found}
+    factor = f" ({factors.pop()})" if len(factors) == 1 else ""
+    return f"{rule.rule}, guard band [guard band]{unit}{factor}"
 
 
 def rounding_note(found: Sequence[AtLimit], rule: DecisionRule, unit: str) -> str:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict, replace
 from math import isfinite, sqrt
 from typing import Any
 
 from validation.characteristics import Characteristic, KeyInfo
+from validation.characteristics import _budget_checks as beside
 from validation.characteristics._budgets import (
     BIAS,
     NO_REFERENCE_UNCERTAINTY,
@@ -69,6 +71,7 @@ def evaluate(study: Study) -> Evaluation:
     if not found:
         return Evaluation(NAME, missing=" ".join(notes) or "No level has an uncertainty budget.")
     function, function_notes = _function(found)
+    found, general = _told_once(found)
     checklist = answers(study, budget, found[-1].components)
     unanswered = [question for question, _, answer in checklist if answer == "not answered"]
     if unanswered:
@@ -78,13 +81,13 @@ def evaluate(study: Study) -> Evaluation:
         )
     if "u_level" not in study.experiments[EXPERIMENT].table:
         notes.append(NO_REFERENCE_UNCERTAINTY)
-    notes = [TREATMENTS[budget.bias], *notes, *function_notes]
-    quantities = [q for one in found for q in _quantities(one, study, budget)]
+    notes = [TREATMENTS[budget.bias], *general, *notes, *function_notes, *_on_factors(study, budget, found)]
+    quantities = [q for one in found for q in _quantities(one, study)]
     if function is not None:
         quantities += _function_quantities(function, found, study)
     details: dict[str, Any] = {}
     if not study.looked_at_otherwise:
-        details = _details(study, budget, found, function, checklist)
+        details = _details(study, budget, found, function, checklist, sources)
     return Evaluation(NAME, tuple(quantities), (), tuple(dict.fromkeys(notes)), details=details)
 
 
@@ -109,7 +112,7 @@ def _measured_alone(study: Study, sources: Sources) -> str:
     said = "The plan has no block uncertainty: what each component brings, or why it brings nothing, is not stated."
     if parts is None:
         return said
-    within, _, of_bias, standard, _ = parts
+    within, _, of_bias, standard, _, _ = parts
     u = combine([Term("within", within.value), *of_bias, *([standard] if standard else [])]).combined.value
     named = ["within-laboratory reproducibility", *(["bias"] if of_bias else []), *(["standard"] if standard else [])]
     return (
@@ -133,6 +136,29 @@ def _budgets(study: Study, budget: Budget, sources: Sources) -> tuple[list[Level
         else:
             found.append(one)
     return found, notes
+
+
+def _told_once(found: Sequence[LevelBudget]) -> tuple[list[LevelBudget], list[str]]:
+    """What holds at every level is told of the chapter; the rest stays with its level."""
+    every = [note for note in found[0].general if all(note in one.general for one in found)]
+    left = [
+        replace(one, general=(), notes=(*one.notes, *(note for note in one.general if note not in every)))
+        for one in found
+    ]
+    return left, every
+
+
+def _on_factors(study: Study, budget: Budget, found: Sequence[LevelBudget]) -> list[str]:
+    """What holds for k and for the agreement at every level."""
+    used = [str(one.result.coverage_df) for one in found if one.result.coverage_df is not None]
+    said = f"k holds for a coverage probability of {100 * (budget.coverage or study.confidence):g} %"
+    said += (
+        f", with the effective degrees of freedom truncated to a whole number: {sentence_list(used)}" if used else ""
+    )
+    notes = [f"{said}."]
+    if any(one.agreement is not None for one in found):
+        notes.append("The interval of the agreement counts the degrees of freedom of the top-down budget alone.")
+    return notes
 
 
 def _levels(study: Study, budget: Budget, sources: Sources) -> list[float]:
@@ -160,7 +186,7 @@ def _function(found: Sequence[LevelBudget]) -> tuple[UncertaintyFunction | None,
     return uncertainty_function([one.level for one in usable], [one.u for one in usable]), notes
 
 
-def _quantities(one: LevelBudget, study: Study, budget: Budget) -> list[Quantity]:
+def _quantities(one: LevelBudget, study: Study) -> list[Quantity]:
     measured = one.within.quantities
     readings = tuple(dict.fromkeys(reading for q in measured for reading in q.readings))
     worksheet, censored = measured[0].worksheet, sum(q.censored for q in measured)
@@ -191,17 +217,14 @@ def _quantities(one: LevelBudget, study: Study, budget: Budget) -> list[Quantity
         )
 
     result, judged = one.result, one.judged
-    coverage = f"The coverage probability is {100 * (budget.coverage or study.confidence):g} %."
-    used = "infinite" if result.coverage_df is None else f"{result.coverage_df}, truncated to a whole number"
     k = Estimate(
         result.coverage_factor,
         degrees_of_freedom=result.combined.degrees_of_freedom,
-        notes=(coverage, f"Effective degrees of freedom for k: {used}."),
         source="JCGM 100:2008, G.4.1, G.6.4 (from memory)",
     )
     found = [
         quantity("combined", result.combined, judged.combined),
-        quantity("expanded", result.expanded.with_notes(coverage), judged.expanded),
+        quantity("expanded", result.expanded, judged.expanded),
         quantity("coverage_factor", k, unit="1"),
         quantity("measured_part", one.measured.combined),
     ]
@@ -230,7 +253,6 @@ def _agreement(one: LevelBudget, combined: Estimate) -> Estimate:
         None if ends is None else (bottom / ends[1], bottom / ends[0]),
         combined.confidence,
         degrees_of_freedom=combined.degrees_of_freedom,
-        notes=("The interval counts the degrees of freedom of the top-down budget alone.",),
         source="ratio of the two combined uncertainties (common practice, no source)",
     )
 
@@ -271,13 +293,16 @@ def _details(
     found: Sequence[LevelBudget],
     function: UncertaintyFunction | None,
     checklist: Sequence[tuple[str, str, str]],
+    sources: Sources,
 ) -> dict[str, Any]:
     focus = _focus(study, found)
+    checks, sharing = beside.checks(focus, sources, study.unit), beside.shared(focus, sources)
     drawn = {one.level: _drawn(one, budget.coverage or study.confidence) for one in found if one.bottom_up is not None}
     return {
         "focus": focus.level,
         "treatment": budget.bias,
         "coverage": budget.coverage or study.confidence,
+        "limits": [one.level for one in found if one.level in study.plan.study.customer_limits],
         "groups": [
             {"name": g.name, "top_down": g.top_down, "bottom_up": g.bottom_up, "parts": list(g.parts)}
             for g in focus.groups
@@ -290,6 +315,9 @@ def _details(
         "function": None if function is None else _curve(function, found),
         "gap": _gap(focus, study.unit),
         "omission": _omission(focus),
+        "checks": [asdict(check) for check in checks],
+        "shared": beside.shared_details(sharing),
+        "used_oils": beside.used_oils(found, focus, sources),
         "unanswered": [question for question, _, answer in checklist if answer == "not answered"],
         "checklist": [list(row) for row in checklist],
         "monte_carlo": None if focus.level not in drawn else _compared(focus, *drawn[focus.level]),
@@ -299,6 +327,8 @@ def _details(
             _bias_table(found),
             _drawn_table(found, drawn),
             _checklist_table(checklist),
+            *([beside.checks_table(checks)] if checks else []),
+            *([beside.shared_table(sharing, focus, study.unit, study.confidence)] if sharing else []),
         ],
     }
 
@@ -405,11 +435,9 @@ def _top_down_table(found: Sequence[LevelBudget]) -> dict[str, Any]:
     rows = []
     for one in found:
         sizes = {g.name: g.top_down for g in one.groups}
-        result = one.result
-        df = result.combined.degrees_of_freedom
-        last = [one.u, df, result.coverage_factor, result.expanded.value, _measured_expanded(one)]
+        last = [one.u, one.result.expanded.value, _measured_expanded(one)]
         rows.append([level_text(one.level), *(sizes.get(name) for name in names), *last])
-    head = ["level", *names, "u", "effective df", "k", "U", "U of the measured part alone"]
+    head = ["level", *names, "u", "U", "U of the measured part alone"]
     return {"caption": "Top-down budget over the levels", "head": head, "rows": rows}
 
 
@@ -443,11 +471,17 @@ def _drawn_table(
                 result.standard_uncertainty,
                 f"{significant(low, 4)} to {significant(high, 4)}",
                 f"{significant(result.symmetric[0], 4)} to {significant(result.symmetric[1], 4)}",
-                f"{significant(result.shortest[0], 4)} to {significant(result.shortest[1], 4)}",
                 said if verdict.resolved else f"{said}, on the edge of what the draws can tell",
             ]
         )
-    head = ["level", "u, GUM", "u, Monte Carlo", "interval, GUM", "interval, Monte Carlo", "shortest", "ends differ"]
+    head = [
+        "level",
+        "u, propagation",
+        "u, Monte Carlo",
+        "interval, propagation",
+        "interval, Monte Carlo",
+        "ends differ",
+    ]
     return {"caption": "Bottom-up budget by propagation and by Monte Carlo", "head": head, "rows": rows}
 
 
@@ -460,19 +494,7 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     """What was found, in sentences."""
     if evaluation.missing:
         return [evaluation.missing]
-    details, of, sentences = evaluation.details, unit_text(unit), []
-    percent = f"{100 * details['coverage']:g} %" if "coverage" in details else ""
-    for q in evaluation.quantities:
-        if q.key != f"{NAME}.expanded" or q.value is None:
-            continue
-        u, k = evaluation.get(f"{NAME}.combined", q.at), evaluation.get(f"{NAME}.coverage_factor", q.at)
-        if u is None or u.value is None or k is None or k.value is None:
-            continue
-        places = places_for(u.value)
-        sentences.append(
-            f"At {place_text(q.at, unit)} a result has the expanded uncertainty {fixed(q.value, places)}{of} "
-            f"(k = {fixed(k.value, 2)}{f', coverage {percent}' if percent else ''}; u = {fixed(u.value, places)}{of})."
-        )
+    details, of, sentences = evaluation.details, unit_text(unit), _expanded_words(evaluation, unit)
     groups = [g for g in details.get("groups", ()) if g["top_down"]]
     if groups:
         total = sum(g["top_down"] ** 2 for g in groups)
@@ -491,6 +513,13 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
             f"{fixed(omitted['without'], places)}{of} instead of {fixed(omitted['with'], places)}{of} at "
             f"{place_text(details['focus'], unit)}: repeating a measurement does not show it."
         )
+    sentences += beside.checks_words(details.get("checks", ()))
+    if details.get("shared"):
+        at = details["focus"]
+        expanded = evaluation.get(f"{NAME}.expanded", at)
+        known = 0.0 if expanded is None else expanded.value or 0.0
+        sentences += beside.shared_words(details["shared"], at, known, unit)
+    sentences += beside.used_oil_words(details.get("used_oils"), unit)
     function = details.get("function")
     if function:
         sentences.append(
@@ -519,6 +548,34 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     return sentences
 
 
+def _expanded_words(evaluation: Evaluation, unit: str) -> list[str]:
+    """U at the customer's limits, and how far it runs over the levels; the table has every level."""
+    details, of = evaluation.details, unit_text(unit)
+    known = [q for q in evaluation.quantities if q.key == f"{NAME}.expanded" and q.value is not None]
+    if not known:
+        return []
+    named = [q for q in known if q.at in details.get("limits", ())] or known[-1:]
+
+    def size(q: Quantity) -> str:
+        u = evaluation.get(f"{NAME}.combined", q.at)
+        return f"{fixed(q.value or 0.0, places_for((u.value if u is not None else None) or q.value or 0.0))}{of}"
+
+    parts = []
+    for q in named:
+        k = evaluation.get(f"{NAME}.coverage_factor", q.at)
+        factor = "" if k is None or k.value is None else f" (k = {fixed(k.value, 2)})"
+        parts.append(f"{size(q)}{factor} at {place_text(q.at, unit)}")
+    coverage = f", for a coverage of {100 * details['coverage']:g} %" if "coverage" in details else ""
+    said = [f"The expanded uncertainty of a result is {sentence_list(parts)}{coverage}."]
+    if len(known) > len(named):
+        low, high = known[0], known[-1]
+        said.append(
+            f"Over the levels it runs from {size(low)} at {place_text(low.at, unit)} to {size(high)} at "
+            f"{place_text(high.at, unit)}."
+        )
+    return said
+
+
 CHARACTERISTIC = Characteristic(
     name=NAME,
     title="Measurement uncertainty",
@@ -542,7 +599,7 @@ CHARACTERISTIC = Characteristic(
             f"{NAME}.combined",
             "combined standard uncertainty of a result, top-down",
             "u",
-            "u^2 = s_I^2 + bias^2 + u(bias)^2 + u(standard)^2 + sum of the further components squared",
+            "u^2 = s_I^2 + b^2 + u_b^2 + u_std^2 + sum(u_i^2), b the bias, u_i what did not vary in the runs",
             COMBINED_SOURCE,
             "level",
             "study",
@@ -566,7 +623,7 @@ CHARACTERISTIC = Characteristic(
             f"{NAME}.coverage_factor",
             "coverage factor for the effective degrees of freedom",
             "k",
-            "k = t((1 + p) / 2, nu_eff), nu_eff = u^4 / sum(u_i^4 / nu_i), truncated",
+            "k = t((1 + p) / 2, ν_eff), ν_eff = u^4 / sum(u_i^4 / ν_i), truncated",
             "JCGM 100:2008, G.4.1, G.6.4 (from memory)",
             "level",
             "1",
@@ -577,8 +634,8 @@ CHARACTERISTIC = Characteristic(
         KeyInfo(
             f"{NAME}.measured_part",
             "standard uncertainty of what varied in the runs alone; not the uncertainty of a result",
-            "",
-            "s_I^2 + bias^2 + u(bias)^2 + u(standard)^2, root of it",
+            "u_run",
+            "u_run^2 = s_I^2 + b^2 + u_b^2 + u_std^2",
             COMBINED_SOURCE,
             "level",
             "study",
@@ -587,7 +644,7 @@ CHARACTERISTIC = Characteristic(
             f"{NAME}.bottom_up",
             "combined standard uncertainty of a result, bottom-up",
             "u'",
-            "u'^2 = sum (c_i u_i)^2, c_i the derivatives of x = x_std (S - S_b) / (S_std - S_b) f_1 f_2 ...",
+            "u'^2 = sum(c_i u_i)^2, c_i the derivatives of x = x_std (S - S_b) / (S_std - S_b) f_1 f_2 ...",
             BOTTOM_UP_SOURCE,
             "level",
             "study",
@@ -599,7 +656,7 @@ CHARACTERISTIC = Characteristic(
             f"{NAME}.agreement",
             "bottom-up over top-down combined uncertainty",
             "u'/u",
-            "u' / u, interval from the effective degrees of freedom of u",
+            "u'/u, its interval from the effective degrees of freedom of u",
             "ratio of the two combined uncertainties (common practice, no source)",
             "level",
             "1",
@@ -609,7 +666,7 @@ CHARACTERISTIC = Characteristic(
             f"{NAME}.constant",
             "part of u that does not grow with the level",
             "s_0",
-            "u(x)^2 = s_0^2 + (s_1 x)^2, weighted least squares over the levels",
+            "s_0 from u(x)^2 = s_0^2 + (s_1 x)^2, weighted least squares over the levels",
             FUNCTION_SOURCE,
             "none",
             "study",
@@ -618,7 +675,7 @@ CHARACTERISTIC = Characteristic(
             f"{NAME}.proportional",
             "growth of u with the level, far from zero",
             "s_1",
-            "u(x)^2 = s_0^2 + (s_1 x)^2, weighted least squares over the levels",
+            "s_1 from the same fit",
             FUNCTION_SOURCE,
             "none",
             "1",

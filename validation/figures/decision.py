@@ -14,7 +14,8 @@ from validation.study.model import Study
 from validation.study.quantity import Evaluation
 from validation.words import MINUS, fixed
 
-PANEL = 2.9  # inches a limit
+PANEL = 2.5  # inches a limit
+LOW = 2.8  # inches: a histogram tells as much, and the page keeps room for the table
 #: Ground of a label that stands on a hatched or crossed place.
 GROUND = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.2}
 
@@ -123,24 +124,27 @@ def earlier_results(evaluation: Evaluation, study: Study) -> Figure | None:
     edges, counts = np.asarray(shown["edges"]), shown["counts"]
     limits = [entry["limit"] for entry in evaluation.details["limits"]]
     with dossier_style():
-        figure, (axes,) = new_figure()
+        figure, (axes,) = new_figure(height=LOW)
         axes.stairs(counts, edges, color=GREY, fill=True, alpha=0.35)
         axes.stairs(counts, edges, color=GREY, lw=0.8)
         axes.plot(shown["x"], shown["expected"], color=BLUE, lw=1.6)
         top = 1.25 * max(*counts, *shown["expected"])
         peak = int(np.argmax(shown["expected"]))
+        # Two lines, so that the name of the curve ends before a limit that stands near its peak.
         axes.annotate(
-            f"fitted ({shown['family']})",
-            (shown["x"][peak], shown["expected"][peak]),
-            xytext=(20, -2),
-            textcoords="offset points",
-            color=BLUE,
-            bbox=GROUND,
-        )
+            f"fitted\n({shown['family']})", (shown["x"][peak], shown["expected"][peak]), xytext=(14, 0),
+            textcoords="offset points", va="center", color=BLUE, bbox=GROUND,
+        )  # fmt: skip
+        right = max(edges[-1], 1.02 * max(limits))
         for limit in limits:
             axes.axvline(limit, color=VERMILION, lw=1.0, ls="-.")
-            axes.text(limit, 0.98 * top, f" limit {named(limit, study.unit)}", va="top", color=VERMILION, fontsize=9)
-        axes.set_xlim(0, max(edges[-1], 1.02 * max(limits)))
+            # The last limit may stand near the edge: its name then goes to the left of its line.
+            shift, side = (5, "left") if limit < 0.85 * right else (-5, "right")
+            axes.annotate(
+                f"limit {named(limit, study.unit)}", (limit, top), xytext=(shift, -2), textcoords="offset points",
+                ha=side, va="top", color=VERMILION, fontsize=9, bbox=GROUND,
+            )  # fmt: skip
+        axes.set_xlim(0, right)
         axes.set_ylim(0, top)
         axes.set_xlabel(f"result / {study.unit}")
         axes.set_ylabel("earlier results in a class")

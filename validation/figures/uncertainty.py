@@ -6,10 +6,12 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from validation.figures._levels import end_label, interval_bars, level_axis, named
-from validation.figures.style import BLUE, GREY, HEIGHT, INK, ORANGE, dossier_style, new_figure
+from validation.figures.style import BLUE, GREY, INK, ORANGE, dossier_style, new_figure
 from validation.study.model import Study
 from validation.study.quantity import Evaluation
 from validation.words import fixed, places_for
+
+LOW = 3.0  # inches: both figures of the chapter then share a page with its tables
 
 
 def budget_parts(evaluation: Evaluation, study: Study) -> Figure | None:
@@ -23,7 +25,7 @@ def budget_parts(evaluation: Evaluation, study: Study) -> Figure | None:
     rows = [(g["name"], g["top_down"], g["bottom_up"]) for g in groups]
     rows.append(("all together", shown["combined"], shown["bottom_up"]))
     with dossier_style():
-        figure, (axes,) = new_figure(height=max(HEIGHT, 0.42 * len(rows) + 1.2))
+        figure, (axes,) = new_figure(height=0.36 * len(rows) + 1.0)
         for row, (_, top_down, bottom_up) in enumerate(rows):
             _bar(axes, row - 0.17, top_down, BLUE, "")
             _bar(axes, row + 0.17, bottom_up, ORANGE, "////")
@@ -69,7 +71,7 @@ def uncertainty_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
     unit, places = study.unit, [entry["at"] for entry in levels]
     function = evaluation.details.get("function")
     with dossier_style():
-        figure, (axes,) = new_figure()
+        figure, (axes,) = new_figure(height=LOW)
         if function:
             axes.plot(function["x"], function["u"], color=BLUE, lw=1.0)
             middle = len(function["x"]) // 2 + 8

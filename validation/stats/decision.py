@@ -346,40 +346,6 @@ def probability_above_with(prior: Prior, result: float, limit: float, u: Uncerta
     return parts[1] / total if limit < high else 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class SimulatedRisk:
-    """The same probabilities counted in simulated samples, each with its standard error."""
-
-    false_clearance: float
-    false_condemnation: float
-    cleared: float
-    condemned: float
-    draws: int
-
-    def error(self, probability: float) -> float:
-        """Standard error of a share of the draws whose probability is given (binomial)."""
-        return sqrt(max(probability * (1 - probability), 0.0) / self.draws)
-
-
-def simulated_risk(
-    prior: Prior | ResultsPrior, zones: Zones, u: UncertaintyOf, *, draws: int = 400_000, seed: int = 106
-) -> SimulatedRisk:
-    """Draw true values and errors, report each result by the rule, count the wrong reports: no integral is used."""
-    random = np.random.default_rng(seed)
-    truth = prior.draw(random, draws)
-    results = truth + u(truth) * random.standard_normal(draws)
-    cleared = results <= zones.acceptance_limit
-    condemned = ~cleared if zones.rule != "non-binary" else results >= zones.rejection_limit
-    above = truth > zones.limit
-    return SimulatedRisk(
-        float(np.mean(cleared & above)),
-        float(np.mean(condemned & ~above)),
-        float(np.mean(cleared)),
-        float(np.mean(condemned)),
-        draws,
-    )
-
-
 def result_table(
     zones: Zones, u: UncertaintyOf, results: Sequence[float], *, degrees_of_freedom: float | None = None
 ) -> list[dict[str, Any]]:

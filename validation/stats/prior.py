@@ -38,8 +38,6 @@ class Prior(Protocol):
 
     def marks(self) -> Array: ...
 
-    def draw(self, random: np.random.Generator, size: int) -> Array: ...
-
 
 @dataclass(frozen=True, slots=True)
 class NormalPrior:
@@ -60,9 +58,6 @@ class NormalPrior:
 
     def marks(self) -> Array:
         return self.mean + self.sd * _Z
-
-    def draw(self, random: np.random.Generator, size: int) -> Array:
-        return random.normal(self.mean, self.sd, size)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,9 +83,6 @@ class LognormalPrior:
 
     def marks(self) -> Array:
         return self.median * np.exp(self.log_sd * _Z)
-
-    def draw(self, random: np.random.Generator, size: int) -> Array:
-        return random.lognormal(log(self.median), self.log_sd, size)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,9 +110,6 @@ class GammaPrior:
         low, high = special.gammaincinv(self.shape, _TAILS), special.gammainccinv(self.shape, _TAILS)
         return self.scale * np.unique([*low, *high])
 
-    def draw(self, random: np.random.Generator, size: int) -> Array:
-        return random.gamma(self.shape, self.scale, size)
-
 
 @dataclass(frozen=True, slots=True)
 class TwoLognormalsPrior:
@@ -144,10 +133,6 @@ class TwoLognormalsPrior:
     def marks(self) -> Array:
         return np.unique([*self.most.marks(), *self.others.marks()])
 
-    def draw(self, random: np.random.Generator, size: int) -> Array:
-        other = random.random(size) < self.share
-        return np.where(other, self.others.draw(random, size), self.most.draw(random, size))
-
 
 @dataclass(frozen=True)
 class ResultsPrior:
@@ -166,9 +151,6 @@ class ResultsPrior:
 
     def above(self, y: float) -> float:
         return float(np.mean(np.asarray(self.values) > y))
-
-    def draw(self, random: np.random.Generator, size: int) -> Array:
-        return random.choice(np.asarray(self.values), size)
 
 
 #: The standard normal's quantiles at `_TAILS`, on both sides.

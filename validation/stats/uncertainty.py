@@ -10,7 +10,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
-from scipy.special import chdtri
+from scipy.special import chdtri, fdtri
 
 from validation.stats.estimate import Estimate
 from validation.stats.propagation import Model, coverage_factor, effective_df
@@ -27,7 +27,11 @@ BIAS_ITSELF = "bias itself"
 #: Beyond this many of its standard uncertainties a bias shows.
 SHOWN = 2.0
 
+#: Half-width of a rectangle over its standard uncertainty: so far a component of unstated shape is taken to reach.
+REACH = sqrt(3)
+
 Treatment = Literal["enlarge", "correct", "restrict"]
+Cover = Literal["whole", "estimate", "none"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,6 +187,62 @@ def bias_terms(
 def bias_shows(bias: float, uncertainty: float) -> bool:
     """Whether a bias exceeds twice its standard uncertainty (zeta score above 2; ISO 13528:2015, 9.6, from memory)."""
     return abs(bias) > SHOWN * uncertainty
+
+
+def cover_of(shift: float, interval: tuple[float, float] | None, component: float) -> Cover:
+    """How far a component of the uncertainty covers a shift that it is to stand for.
+
+    Parameters
+    ----------
+    shift, interval : the measured shift and its interval, in the unit of the component
+    component : standard uncertainty of the component; it reaches `REACH` times as far
+
+    Returns
+    -------
+    "whole": the whole interval lies within the reach; "estimate": the shift does, an end of its interval not, or there
+    is no interval; "none": the shift itself lies beyond
+
+    References
+    ----------
+    JCGM 100:2008, 4.3.7: a rectangle of half-width a has u = a / sqrt(3) (from memory); the comparison is common
+    practice, no source.
+    """
+    reach = REACH * component
+    if abs(shift) > reach:
+        return "none"
+    return "whole" if interval is not None and max(map(abs, interval)) <= reach else "estimate"
+
+
+@dataclass(frozen=True, slots=True)
+class ExcessScatter:
+    """What one standard deviation has beyond another: `value` in their unit, 0 where it is the smaller one.
+
+    `ratio` is the ratio of the variances, `critical` what it exceeds with the stated chance where there is no excess.
+    """
+
+    value: float
+    ratio: float
+    critical: float
+
+    @property
+    def shows(self) -> bool:
+        return self.ratio > self.critical
+
+
+def excess_scatter(s: float, df: float, base: float, base_df: float, *, confidence: float) -> ExcessScatter:
+    """The scatter of one kind of samples beyond that of another, sqrt(s^2 - base^2), with the F test on it.
+
+    Parameters
+    ----------
+    s, df, base, base_df : two independent standard deviations, one unit, and their degrees of freedom; base > 0
+    confidence : one-sided, of the test
+
+    References
+    ----------
+    F test of two variances: common practice, no source.
+    """
+    ratio = (s / base) ** 2
+    return ExcessScatter(sqrt(max(s**2 - base**2, 0.0)), ratio, float(fdtri(df, base_df, confidence)))
 
 
 @dataclass(frozen=True, slots=True)
