@@ -406,6 +406,7 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
     """Read plan and worksheets, report every problem at once, and repeat the plan in sentences."""
     from validation.judging.reading import read_checked
     from validation.judging.requirements import levels_not_held
+    from validation.study.amendment_hashes import loss_sentences
     from validation.study.explain import explain
     from validation.study.lock import plan_order
     from validation.study.reading_hashes import RECORD, changed_readings, record_readings
@@ -417,7 +418,8 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
             _print_json({"ok": False, "faults": [_fault_dict(fault) for fault in faults]})
             return WRONG
         return _tell_faults(faults)
-    notes = [*study.warnings, *levels_not_held(study)]
+    lost = loss_sentences(study.lost_amendments)
+    notes = [*(text for text in study.warnings if text not in lost), *levels_not_held(study)]
     try:
         record_readings(study)
     except OSError as error:
@@ -432,6 +434,7 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
                 "faults": [],
                 "warnings": notes,
                 "changed_readings": [change.to_dict() for change in changes],
+                "lost_amendments": [loss.to_dict() for loss in study.lost_amendments],
                 "plan": {"state": order.state, "requirements": dict(order.requirements), "text": list(order.sentences)},
                 "text": told,
             }
@@ -441,7 +444,10 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
         _print_part(heading, sentences)
     _print_part("Changed without an amendment since first seen", [str(change) for change in changes])
     _print_part("To know (none of it stops a run)", notes)
-    print("\nNo fault found.")
+    _print_part("Amendments gone, changed or moved", lost)
+    print(
+        "\nNo fault found." if not lost else "\nNothing stops a run, but amendments.csv is not whole: restore it first."
+    )
     if (folder / RECORD).exists():
         print(f"Readings as first seen:\n  {folder / RECORD}")
     _next(*_after_check(study, order.state, _shell(folder)))
@@ -538,29 +544,29 @@ def amend(
     until: Annotated[
         str | None, typer.Option(metavar="DATE", help="With --impact: until when later evidence covers it.")
     ] = None,
+    record: Annotated[
+        str | None,
+        typer.Option(metavar="FILE", help="Record that a lot record, such as standards/S-01.yaml, was changed."),
+    ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Append without asking.")] = False,
 ) -> int:
     """Correct, exclude or reinstate a reading, record a change of plan or lot record, or note the impact of an expiry.
 
     Shows old, new and the outcomes that change, asks, and appends to amendments.csv. Worksheets are never edited.
     """
-    record: Annotated[
-        str | None,
-        typer.Option(metavar="FILE", help="Record that a lot record, such as standards/S-01.yaml, was changed."),
-    ] = None,
     folder = _folder(folder)
-    if impact is not None or until is not None:
-        _refuse_mixed_impact(impact, until, other)
-        _refuse_unsigned(reason, by)
-        return _amend_impact(folder, str(impact), str(until), reading or "", reason, by, yes)
-    _refuse_mixed_amendment(reading, column, new, exclude, reinstate, plan)
-    _refuse_unsigned(reason, by)
     other = column is not None or new is not None or exclude or reinstate or plan
     if record is not None:
         if other or reading or impact is not None or until is not None:
             raise Refusal("Say one thing: --record FILE stands alone.")
         _refuse_unsigned(reason, by)
         return _amend_record(folder, record, reason, by, yes)
+    if impact is not None or until is not None:
+        _refuse_mixed_impact(impact, until, other)
+        _refuse_unsigned(reason, by)
+        return _amend_impact(folder, str(impact), str(until), reading or "", reason, by, yes)
+    _refuse_mixed_amendment(reading, column, new, exclude, reinstate, plan)
+    _refuse_unsigned(reason, by)
     if plan:
         return _amend_plan(folder, reason, by, yes)
     kind = "exclusion" if exclude else "reinstatement" if reinstate else "correction"
@@ -657,12 +663,6 @@ def _amend_impact(folder: Path, item: str, until: str, reading: str, reason: str
     return _append(folder, amendment, yes)
 
 
-def _print_outcomes(before: Study | None, after: Study | None) -> None:
-    """Which outcomes would change, and how many would not."""
-    if after is None:
-        print("\nThe study still has faults after this amendment, so outcomes cannot be compared.")
-        return
-    then = {(row.id, row.at): row for row in _outcomes(before)} if before is not None else {}
 def _amend_record(folder: Path, named: str, reason: str, by: str, yes: bool) -> int:
     from validation.study.amendments import next_number, read_amendments
     from validation.study.load import current_items
@@ -686,6 +686,12 @@ def _amend_record(folder: Path, named: str, reason: str, by: str, yes: bool) -> 
     return _append(folder, amendment, yes, lambda: record_version(folder, record))
 
 
+def _print_outcomes(before: Study | None, after: Study | None) -> None:
+    """Which outcomes would change, and how many would not."""
+    if after is None:
+        print("\nThe study still has faults after this amendment, so outcomes cannot be compared.")
+        return
+    then = {(row.id, row.at): row for row in _outcomes(before)} if before is not None else {}
     now = {(row.id, row.at): row for row in _outcomes(after)}
     changed = [key for key in dict.fromkeys([*then, *now]) if _word(then.get(key)) != _word(now.get(key))]
     print(f"\nOutcomes that change: {len(changed) or 'none'} (of {len(now)}).")

@@ -1,15 +1,22 @@
-"""What changed since the parent study or the issue before: verdicts first."""
+"""What changed since the parent study or the issue before: conclusion, step and verdicts first, then what moved."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
-from validation.dossier.blocks import Block, Heading, Paragraph, Table
-from validation.dossier.compare import ComparisonReport
+from validation.dossier.blocks import Block, Heading, Items, Paragraph, Table
+from validation.dossier.compare import ComparisonReport, NumberChange, step_restriction
+from validation.dossier.compare_text import (
+    beside_text,
+    counted_by_chapter,
+    met_text,
+    number_texts,
+    span,
+    split_unrepeated,
+    step_text,
+    unrepeated_text,
+    why_text,
+)
 from validation.dossier.record import DossierRecord
-from validation.judging.conclusion import range_text
-from validation.words import level_text, sentence_list, significant, with_interval
+from validation.words import level_text, significant, with_interval
 
 
 def parent_changes(record: DossierRecord) -> list[Block]:
@@ -17,52 +24,78 @@ def parent_changes(record: DossierRecord) -> list[Block]:
     if record.parent is None:
         return []
     blocks = _opening(record.parent, "What changed since the parent", "parent")
-    return [*blocks, _steps(record.parent, record.study.unit), *_tables(record.parent)]
+    return [*blocks, _steps(record.parent, record.study.unit), *_verdicts(record.parent), *_tables(record.parent)]
 
 
 def predecessor_changes(record: DossierRecord) -> list[Block]:
     """What changed since the issue before this one."""
     if record.predecessor is None:
         return []
-    blocks = _opening(record.predecessor, "What changed since the predecessor of this issue", "predecessor")
-    return [*blocks, *_tables(record.predecessor)]
+    report = record.predecessor
+    blocks = _opening(report, "What changed since the predecessor of this issue", "predecessor")
+    return [*blocks, *_verdicts(report), *_tables(report)]
 
 
 def step_sentence(report: ComparisonReport, unit: str) -> str:
-    """Page 1 tells whether the step of the results since the parent is one the laboratory lets pass."""
-    if not report.steps:
-        return f"The step of the results since {report.old.name} is not judged."
-    by_outcome = {n.outcome: [level_text(m.at) for m in report.steps if m.outcome == n.outcome] for n in report.steps}
-    told = "; ".join(f"{outcome} at {sentence_list(levels)} {unit}" for outcome, levels in by_outcome.items())
-    return f"Step of the results since {report.old.name} against the allowed {report.step_limit}: {told}."
+    """For page 1, where the step since the parent restricts nothing: that it is met, or why none is judged.
+
+    Empty where it restricts the conclusion, whose text tells it.
+    """
+    step = report.step_record()
+    if step is None:
+        return report.step_note
+    return "" if step_restriction(step, unit) else step_text(step, unit)
 
 
 def _opening(report: ComparisonReport, title: str, anchor: str) -> list[Block]:
     old, new = report.conclusions
-    source = f"{report.old.name}, manifest SHA-256 {report.old.manifest_hash}. {report.cause}"
-    blocks: list[Block] = [
+    source = f"{report.old.name}, manifest SHA-256 {report.old.manifest_hash}. {_lots(report)}"
+    return [
         Heading(title, 1, anchor),
-        Paragraph(source, margin="validation compare"),
-        Paragraph(f"Proposed conclusion then: {old['outcome']}{_span(old)}. Now: {new['outcome']}{_span(new)}."),
+        Paragraph(source.strip(), margin="validation compare"),
+        Paragraph(f"Proposed conclusion then: {old['outcome']}{span(old)}. Now: {new['outcome']}{span(new)}."),
     ]
-    changed = tuple(v for v in report.verdicts if v["new"] != "not repeated")
-    rows = tuple((v["id"], v["quantity"], level_text(v["at"]), v["old"], v["new"]) for v in changed)
-    head = ("Id", "Quantity", "At", "Then", "Now")
+
+
+def _lots(report: ComparisonReport) -> str:
+    old, new = report.old.lot, report.new.lot
+    return f"Lot in use then: {old}. Now: {new}." if old and new and old != new else ""
+
+
+def _verdicts(report: ComparisonReport) -> list[Block]:
+    """The verdicts that both give and that differ; then, apart, those that one of the two does not give."""
+    blocks: list[Block] = []
+    rows = tuple((v["id"], v["quantity"], level_text(v["at"]), *_then_and_now(v)) for v in report.verdicts)
     if rows:
-        blocks.append(Table("Verdicts that changed", head, rows, align="lllll"))
-    else:
-        blocks.append(Paragraph("No verdict changed."))
-    left = [f"{v['id']} {level_text(v['at'])}".rstrip() for v in report.verdicts if v["new"] == "not repeated"]
-    if left:
-        blocks.append(Paragraph(f"Judged then and not repeated, by requirement and level: {', '.join(left)}."))
+        head = ("Id", "Quantity", "At", "Then", "Now")
+        blocks.append(Table("Verdicts that changed", head, rows, align="lllll", widths=(0.5, 2.2, 0.8, 1.6, 1.6)))
+    same = report.verdicts_same
+    counted = f"{same} {'is' if same == 1 else 'are'} the same." if same else ""
+    head_text = "Of the other verdicts that both give," if rows else "No verdict that both give changed:"
+    if counted or not rows:
+        blocks.append(Paragraph(f"{head_text} {counted}".strip().removesuffix(":")))
+    if report.verdicts_added:
+        new = [f"{v['id']} {level_text(v['at'])}".rstrip() + f" {v['new']}" for v in report.verdicts_added]
+        blocks.append(Paragraph(f"Judged now and not then: {', '.join(new)}."))
+    if report.verdicts_not_repeated:
+        open_, met = split_unrepeated(report.verdicts_not_repeated)
+        blocks.append(Paragraph(f"Not repeated, so the verdicts of {report.old.name} stand:"))
+        told = [f"{unrepeated_text(item)}{why_text(item)}" for item in open_]
+        blocks.append(Items((*told, *([f"met: {met_text(met)}"] if met else []))))
     return blocks
+
+
+def _then_and_now(verdict: dict[str, object]) -> tuple[str, str]:
+    limits = verdict.get("limits")
+    if not isinstance(limits, list):
+        return str(verdict["old"]), str(verdict["new"])
+    return f"{verdict['old']} (limit {limits[0]})", f"{verdict['new']} (limit {limits[1]})"
 
 
 def _steps(report: ComparisonReport, unit: str) -> Block:
     """The step by level, an equivalence: a small difference is never "no change"."""
     if not report.steps:
-        why = "lots.allowed_step" if not report.step_limit else "bias by level in both studies"
-        return Paragraph(f"There is no {why}: whether the change matters is not judged.", margin="plan.yaml: lots")
+        return Paragraph(report.step_note, margin="plan.yaml: lots")
     rows = tuple(
         (
             level_text(n.at),
@@ -78,43 +111,55 @@ def _steps(report: ComparisonReport, unit: str) -> Block:
 
 
 def _tables(report: ComparisonReport) -> list[Block]:
-    inputs = tuple((i["file"], i["change"], (i["old"] or "")[:16], (i["new"] or "")[:16]) for i in report.inputs)
-    blocks: list[Block] = [
-        Table("Inputs by hash", ("File", "Change", "Then", "Now"), inputs, align="llll"),
-        _numbers(report),
-    ]
+    blocks: list[Block] = []
+    for group in report.by_cause():
+        blocks.append(_numbers(f"Moved by {group.cause}", group.told))
+        beside = beside_text(group)
+        if beside:
+            blocks.append(Paragraph(f"{beside[0].upper()}{beside[1:]}.", style="small"))
+    same = len(report.numbers) - len(report.moved)
+    if same:
+        noun = "quantity is" if same == 1 else "quantities are"
+        blocks.append(Paragraph(f"{same} {noun} the same to the last digit that counts.", style="small"))
     if report.not_repeated:
-        kept = tuple((q["key"], level_text(q["at"]), _number(q["value"]), q["unit"]) for q in report.not_repeated)
-        caption = f"Not repeated; the value stands from {report.old.name} (manifest {report.old.manifest_hash[:16]})"
-        blocks.append(Table(caption, ("Quantity", "At", "Value", "Unit"), kept, align="lldl", long=True, details=True))
+        said = f"Quantities not repeated, whose values stand from {report.old.name}"
+        blocks.append(Paragraph(f"{said}: {counted_by_chapter(report.not_repeated)}.", style="small"))
+    if report.added:
+        blocks.append(Paragraph(f"New quantities: {counted_by_chapter(report.added)}.", style="small"))
+    return [*blocks, *_inputs(report)]
+
+
+def _inputs(report: ComparisonReport) -> list[Block]:
+    """Hashes of what changed; what one of the two does not have stands by name, its hash in that dossier's manifest."""
+    changed = tuple(
+        (i["file"], (i["old"] or "")[:16], (i["new"] or "")[:16]) for i in report.inputs if i["change"] == "changed"
+    )
+    blocks: list[Block] = []
+    if changed:
+        blocks.append(Table("Inputs that changed, by hash", ("File", "Then", "Now"), changed, align="lll"))
+    others = [
+        f"{change[0].upper()}{change[1:]}: {', '.join(files)}."
+        for change, files in report.inputs_by_change().items()
+        if change != "changed"
+    ]
+    if others:
+        blocks.append(Items(tuple(others)))
     if report.versions:
         blocks.append(Paragraph(f"Versions: {'; '.join(report.versions)}."))
     return blocks
 
 
-def _numbers(report: ComparisonReport) -> Table:
+def _numbers(caption: str, numbers: tuple[NumberChange, ...]) -> Table:
     rows = tuple(
         (
             n.key,
             level_text(n.at),
-            _number(n.old),
-            _number(n.new),
-            _number(n.difference),
+            *number_texts(n),
             "" if n.combined is None else significant(n.combined, 2),
-            "" if n.ratio is None else significant(n.ratio, 2),
+            "" if n.unit == "1" else n.unit,
         )
-        for n in report.numbers
+        for n in numbers
     )
-    caption = "Every quantity: then, now, difference, combined standard uncertainty and their ratio"
-    head = ("Quantity", "At", "Then", "Now", "Difference", "u of difference", "Ratio")
-    widths = (2.4, 1, 1, 1, 1, 1, 0.8)
-    return Table(caption, head, rows, align="llddddd", long=True, details=True, widths=widths)
-
-
-def _span(conclusion: Mapping[str, Any]) -> str:
-    spread = conclusion.get("range")
-    return "" if spread is None else f", {range_text((spread[0], spread[1]))}"
-
-
-def _number(value: float | None) -> str:
-    return "" if value is None else significant(value, 4)
+    head = ("Quantity", "At", "Then", "Now", "Difference", "u of difference", "Unit")
+    widths = (2.6, 1, 1, 1, 1, 1, 0.7)
+    return Table(caption, head, rows, align="lldddll", margin="validation compare --json", widths=widths)

@@ -3,40 +3,57 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from math import isclose, sqrt
 from pathlib import Path
 from typing import Any, Literal
 
 from scipy import stats
 
+from validation.dossier.compare_text import NOT_SET, report_text, step_text
 from validation.dossier.manifest import MANIFEST, hashes, read_manifest, sha256
 from validation.faults import Refusal
-from validation.judging.conclusion import range_text
+from validation.study.amendments import AMENDMENTS, read_amendments
 from validation.study.grammar import Limit
-from validation.words import level_text, significant
+from validation.study.lock import HISTORY, LOCK
+from validation.study.plan import PLAN, read_plan
+from validation.words import sentence_list, significant
 
 StepOutcome = Literal["met", "not met", "not shown", "not judged"]
 
 #: The quantity in which a step between standards lots shows on results.
 STEP_KEY = "trueness.bias"
+#: A number that moved by more than this many standard uncertainties of the difference is told one by one.
+BEYOND_SCATTER = 2.0
+#: So many of one cause are told one by one in any case.
+FEWEST = 5
 
 
 @dataclass(frozen=True, slots=True)
 class DossierFacts:
-    """What a comparison reads of a dossier, finished or about to be."""
+    """What a comparison reads of a dossier, finished or about to be.
+
+    `lot` is the standards lot in use as the plan states it, `lot_record` its file; empty where not stated. `amended`
+    holds by worksheet which readings amendments touched, and how.
+    """
 
     name: str
     results: Mapping[str, Any]
     inputs: Mapping[str, str]
     manifest_hash: str = ""
     versions: Mapping[str, str] = field(default_factory=dict)
+    lot: str = ""
+    lot_record: str = ""
+    amended: Mapping[str, frozenset[tuple[str, ...]]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class NumberChange:
-    """One quantity in both dossiers; `combined` is the standard uncertainty of the difference, None where unknown."""
+    """One quantity in both dossiers; `combined` is the standard uncertainty of the difference, None where unknown.
+
+    `cause` says which input moved it, empty where it did not move.
+    """
 
     key: str
     at: Any
@@ -50,88 +67,161 @@ class NumberChange:
     allowed: float | None = None
     outcome: StepOutcome = "not judged"
     reason: str = ""
+    cause: str = ""
+
+    @property
+    def moved(self) -> bool:
+        """Whether the two values differ beyond the last digit that counts."""
+        return self.old != self.new and not _same_number(self.old, self.new)
 
     def to_dict(self) -> dict[str, Any]:
         return {name: getattr(self, name) for name in self.__slots__}
 
 
 @dataclass(frozen=True, slots=True)
+class Unrepeated:
+    """A requirement of the old study whose verdicts, or some of them, the new one does not give."""
+
+    id: str
+    quantity: str
+    why: str
+    outcomes: Mapping[str, tuple[Any, ...]]
+
+    def to_dict(self) -> dict[str, Any]:
+        places = {outcome: list(places) for outcome, places in self.outcomes.items()}
+        return {"id": self.id, "quantity": self.quantity, "why": self.why, "outcomes": places}
+
+
+@dataclass(frozen=True, slots=True)
+class CauseGroup:
+    """What one cause moved: the numbers told one by one, and those that are counted."""
+
+    cause: str
+    told: tuple[NumberChange, ...]
+    counted: tuple[NumberChange, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class ComparisonReport:
-    """What changed between two dossiers."""
+    """What changed between two dossiers.
+
+    `verdicts` are those that both give and that differ; `verdicts_same` counts the others; `verdicts_added` and
+    `verdicts_not_repeated` are given by one alone. `step_note` says why no step between lots is judged.
+    """
 
     old: DossierFacts
     new: DossierFacts
-    conclusions: tuple[dict[str, Any], dict[str, Any]]
+    conclusions: tuple[Mapping[str, Any], Mapping[str, Any]]
     verdicts: tuple[dict[str, Any], ...]
+    verdicts_same: int
+    verdicts_added: tuple[dict[str, Any], ...]
+    verdicts_not_repeated: tuple[Unrepeated, ...]
     inputs: tuple[dict[str, Any], ...]
     numbers: tuple[NumberChange, ...]
     not_repeated: tuple[dict[str, Any], ...]
     added: tuple[dict[str, Any], ...]
     versions: tuple[str, ...]
     step_limit: str
+    step_note: str
     cause: str
 
     @property
     def changed(self) -> bool:
         """Whether any input, number or verdict differs."""
-        moved = any(n.old != n.new and not _same_number(n.old, n.new) for n in self.numbers)
-        return bool(
-            self.verdicts or self.not_repeated or self.added or moved or any(i["change"] != "same" for i in self.inputs)
-        )
+        verdicts = self.verdicts or self.verdicts_added or self.verdicts_not_repeated
+        numbers = self.not_repeated or self.added or self.moved
+        return bool(verdicts or numbers or any(i["change"] != "same" for i in self.inputs))
 
     @property
     def steps(self) -> tuple[NumberChange, ...]:
         """The rows judged against the allowed step."""
         return tuple(number for number in self.numbers if number.allowed is not None)
 
+    @property
+    def moved(self) -> tuple[NumberChange, ...]:
+        return tuple(number for number in self.numbers if number.moved)
+
+    @property
+    def same_study(self) -> bool:
+        """Two issues of one study, rather than two studies."""
+        return bool(self.old.results["study"]["id"] == self.new.results["study"]["id"])
+
+    def by_cause(self) -> tuple[CauseGroup, ...]:
+        """The numbers that moved, cause by cause; told are those that the new study judges or that moved far."""
+        judged = {(row["quantity"], row["at"]) for row in self.new.results["requirements"]}
+        groups = []
+        for cause in dict.fromkeys(number.cause for number in self.moved):
+            rows = [number for number in self.moved if number.cause == cause]
+            far = sorted(rows, key=lambda n: -abs(n.ratio or 0.0))
+            told = {id(n) for n in rows if (n.key, n.at) in judged or abs(n.ratio or 0.0) > BEYOND_SCATTER}
+            for number in far:
+                if len(told) < FEWEST:
+                    told.add(id(number))
+            groups.append(
+                CauseGroup(cause, tuple(n for n in rows if id(n) in told), tuple(n for n in rows if id(n) not in told))
+            )
+        return tuple(groups)
+
+    def inputs_by_change(self) -> dict[str, list[str]]:
+        """File names by what happened to them; what the program keeps in history/ left aside."""
+        found: dict[str, list[str]] = {}
+        for item in self.inputs:
+            if not item["file"].startswith(f"{HISTORY}/"):
+                found.setdefault(item["change"], []).append(item["file"])
+        return found
+
+    def step_record(self) -> dict[str, Any] | None:
+        """`results.json` `step`: the step since the parent with what it was computed from; None without one."""
+        if not self.steps:
+            return None
+        before = {(q["key"], q["at"]): q for q in self.old.results["quantities"]}
+        names = ("value", "standard_uncertainty", "degrees_of_freedom", "interval", "confidence")
+        rows = [
+            {
+                "at": n.at,
+                "parent": {name: before[n.key, n.at][name] for name in names},
+                "difference": n.difference,
+                "interval": None if n.interval is None else list(n.interval),
+                "allowed": n.allowed,
+                "outcome": n.outcome,
+                "reason": n.reason,
+            }
+            for n in self.steps
+        ]
+        return {
+            "quantity": STEP_KEY,
+            "parent": self.old.manifest_hash,
+            "since": self.old.name,
+            "lots": [self.old.lot, self.new.lot],
+            "allowed": self.step_limit,
+            "rows": rows,
+        }
+
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON types."""
         return {
             "format": 1,
-            "old": {"name": self.old.name, "manifest_sha256": self.old.manifest_hash},
-            "new": {"name": self.new.name, "manifest_sha256": self.new.manifest_hash},
+            "old": {"name": self.old.name, "manifest_sha256": self.old.manifest_hash, "lot": self.old.lot},
+            "new": {"name": self.new.name, "manifest_sha256": self.new.manifest_hash, "lot": self.new.lot},
             "changed": self.changed,
             "cause": self.cause,
             "conclusion": {"old": self.conclusions[0], "new": self.conclusions[1]},
             "verdicts": list(self.verdicts),
+            "verdicts_same": self.verdicts_same,
+            "verdicts_added": list(self.verdicts_added),
+            "verdicts_not_repeated": [item.to_dict() for item in self.verdicts_not_repeated],
             "inputs": list(self.inputs),
             "numbers": [number.to_dict() for number in self.numbers],
             "not_repeated": list(self.not_repeated),
             "added": list(self.added),
             "versions": list(self.versions),
             "allowed_step": self.step_limit,
+            "step_note": self.step_note,
         }
 
     def text(self) -> str:
-        """The report for a terminal: verdicts first."""
-        old, new = self.conclusions
-        lines = [f"{self.old.name} -> {self.new.name}", self.cause, ""]
-        lines.append(f"Proposed conclusion: {old['outcome']} {_range(old)} -> {new['outcome']} {_range(new)}")
-        lines.append("Verdicts that changed:" if self.verdicts else "No verdict changed.")
-        lines += [f"  {v['id']} {v['quantity']}{_place(v['at'])}: {v['old']} -> {v['new']}" for v in self.verdicts]
-        if self.steps:
-            lines.append(f"Step against the allowed {self.step_limit}:")
-            lines += [f"  {n.key}{_place(n.at)}: {n.outcome}. {n.reason}" for n in self.steps]
-        elif not self.step_limit:
-            lines.append("The plan gives no lots.allowed_step: whether the change matters is not judged.")
-        lines.append("Inputs:")
-        lines += [f"  {i['file']}: {i['change']}" for i in self.inputs]
-        lines.append("Quantities (old, new, difference, combined standard uncertainty):")
-        same = [n for n in self.numbers if n.old == n.new or _same_number(n.old, n.new)]
-        for n in (n for n in self.numbers if n not in same):
-            combined = "-" if n.combined is None else significant(n.combined, 2)
-            lines.append(
-                f"  {n.key}{_place(n.at)}: {_text(n.old)}, {_text(n.new)}, {_text(n.difference)}, {combined} {n.unit}"
-            )
-        if same:
-            lines.append(f"  {len(same)} others are the same to the last digit that counts")
-        lines += [
-            f"  not repeated: {q['key']}{_place(q['at'])} = {_text(q['value'])} {q['unit']} (kept from {self.old.name})"
-            for q in self.not_repeated
-        ]
-        lines += [f"  new: {q['key']}{_place(q['at'])} = {_text(q['value'])} {q['unit']}" for q in self.added]
-        lines += [f"Version: {line}" for line in self.versions]
-        return "\n".join(lines)
+        """The report for a terminal: conclusion, step and verdicts first."""
+        return report_text(self)
 
 
 def read_facts(folder: Path) -> DossierFacts:
@@ -153,7 +243,23 @@ def read_facts(folder: Path) -> DossierFacts:
         name.removeprefix("inputs/"): value for name, value in manifest["files"].items() if name.startswith("inputs/")
     }
     name = f"{results['study']['id']} issue {folder.resolve().name}"
-    return DossierFacts(name, results, inputs, sha256(folder / MANIFEST), manifest.get("versions", {}))
+    facts = DossierFacts(name, results, inputs, sha256(folder / MANIFEST), manifest.get("versions", {}))
+    return _with_plan_and_amendments(facts, folder / "inputs")
+
+
+def _with_plan_and_amendments(facts: DossierFacts, inputs: Path) -> DossierFacts:
+    """The same, with the lot in use, its record and the amended readings."""
+    plan, _ = read_plan(inputs / PLAN)
+    stated = None if plan is None else plan.lots.stated.get("in_use")
+    lot = "" if stated is None else str(stated)
+    standards = [] if plan is None or not lot else [s for s in plan.standards if str(s.get("name")) == lot]
+    record = next((str(s["lot_record"]) for s in standards if s.get("lot_record")), "")
+    amended: dict[str, frozenset[tuple[str, ...]]] = {}
+    for item in read_amendments(inputs)[0]:
+        if item.reading:
+            row = (item.kind, item.reading, item.column, item.new)
+            amended[item.file] = amended.get(item.file, frozenset()) | {row}
+    return replace(facts, lot=lot, lot_record=record, amended=amended)
 
 
 def compare(old: Path, new: Path) -> ComparisonReport:
@@ -164,17 +270,16 @@ def compare(old: Path, new: Path) -> ComparisonReport:
     Refusal
         One of the two is not a dossier.
     """
-    from validation.study.plan import read_plan
-
-    plan, _ = read_plan(new / "inputs" / "plan.yaml")
-    step = plan.lots.allowed_step if plan is not None and plan.lots is not None else None
+    plan, _ = read_plan(new / "inputs" / PLAN)
+    step = plan.lots.allowed_step if plan is not None else None
     confidence = 2 * plan.confidence - 1 if plan is not None else 0.9
     return compare_facts(read_facts(old), read_facts(new), allowed_step=step, confidence=confidence)
 
 
 def facts_of_building(name: str, results: Mapping[str, Any], inputs: Path, versions: Mapping[str, str]) -> DossierFacts:
     """The facts of a dossier that is being written."""
-    return DossierFacts(name, json.loads(json.dumps(results)), hashes(inputs), "", versions)
+    facts = DossierFacts(name, json.loads(json.dumps(results)), hashes(inputs), "", versions)
+    return _with_plan_and_amendments(facts, inputs)
 
 
 def compare_facts(
@@ -189,73 +294,177 @@ def compare_facts(
     """
     before = {(q["key"], q["at"]): q for q in old.results["quantities"]}
     after = {(q["key"], q["at"]): q for q in new.results["quantities"]}
-    numbers = tuple(
-        _number(before[place], after[place], allowed_step, confidence) for place in after if place in before
-    )
+    same_study = old.results["study"]["id"] == new.results["study"]["id"]
     inputs = tuple(
-        _input_change(name, old.inputs.get(name), new.inputs.get(name)) for name in sorted({*old.inputs, *new.inputs})
+        _input_change(name, old.inputs.get(name), new.inputs.get(name), same_study)
+        for name in sorted({*old.inputs, *new.inputs})
     )
     versions = tuple(
         f"{name} {old.versions.get(name, 'absent')} -> {new.versions.get(name, 'absent')}"
         for name in sorted({*old.versions, *new.versions})
         if old.versions.get(name) != new.versions.get(name) and old.versions
     )
+    why_none = _no_step(old, new, allowed_step)
+    judged_step = None if why_none else allowed_step
+    why = _Causes(old, new, inputs, versions)
+    numbers = tuple(
+        why.of(number_change(before[place], after[place], judged_step, confidence), before[place], after[place])
+        for place in after
+        if place in before
+    )
+    if not why_none and not any(number.allowed is not None for number in numbers):
+        why_none = f"No level of {STEP_KEY} was read in both, so the step between lots is not judged."
+    verdicts, same, added, left = _verdict_changes(old.results["requirements"], new.results["requirements"])
     return ComparisonReport(
         old=old,
         new=new,
         conclusions=(old.results["conclusion"], new.results["conclusion"]),
-        verdicts=tuple(_verdict_changes(old.results["requirements"], new.results["requirements"])),
+        verdicts=tuple(verdicts),
+        verdicts_same=same,
+        verdicts_added=tuple(added),
+        verdicts_not_repeated=tuple(left),
         inputs=inputs,
         numbers=numbers,
         not_repeated=tuple(before[place] for place in before if place not in after),
         added=tuple(after[place] for place in after if place not in before),
         versions=versions,
         step_limit="" if allowed_step is None else str(allowed_step),
-        cause=_cause(inputs, versions),
+        step_note=why_none,
+        cause=_cause(inputs, versions, old, new),
     )
 
 
-def _cause(inputs: tuple[dict[str, Any], ...], versions: tuple[str, ...]) -> str:
-    moved = [item["file"] for item in inputs if item["change"] != "same" and not item["file"].startswith("history/")]
+def _no_step(old: DossierFacts, new: DossierFacts, allowed: Limit | None) -> str:
+    """Why no step between lots is judged; empty where one is."""
+    if old.lot and old.lot == new.lot:
+        record = new.lot_record
+        changed = record and old.inputs.get(record) != new.inputs.get(record)
+        more = f" Its record {record} changed; what rests on it stands among the numbers." if changed else ""
+        return f"There is no step between lots to judge: the lot in use is the same, {new.lot}.{more}"
+    if allowed is None:
+        return "The plan gives no lots.allowed_step: whether a step between lots matters is not judged."
+    if not (old.lot and new.lot) and _step_readings(old) and _step_readings(old) == _step_readings(new):
+        return "There is no step between lots to judge: the bias rests on the same readings."
+    return ""
+
+
+def _step_readings(facts: DossierFacts) -> set[tuple[str, ...]]:
+    """Worksheet, its hash and the readings of the bias."""
+    rows = [q for q in facts.results["quantities"] if q["key"] == STEP_KEY]
+    return {(q["worksheet"], facts.inputs.get(q["worksheet"], ""), *q["readings"]) for q in rows}
+
+
+def _cause(inputs: Sequence[Mapping[str, Any]], versions: tuple[str, ...], old: DossierFacts, new: DossierFacts) -> str:
+    moved = [item for item in inputs if item["change"] != "same" and not item["file"].startswith(f"{HISTORY}/")]
     if not moved and not versions:
         return "Inputs and versions are the same: any difference would be a fault of the program."
-    parts = []
-    if moved:
-        parts.append(f"Changed inputs: {', '.join(moved)}.")
+    parts = [f"Lot in use: {old.lot}, then {new.lot}."] if old.lot and new.lot and old.lot != new.lot else []
+    by_change: dict[str, list[str]] = {}
+    for item in moved:
+        by_change.setdefault(item["change"], []).append(item["file"])
+    parts += [f"{_HEADINGS[change]}: {', '.join(files)}." for change, files in by_change.items()]
     if versions:
         parts.append(f"Changed versions: {', '.join(versions)}.")
     return " ".join(parts)
 
 
-def _input_change(name: str, old: str | None, new: str | None) -> dict[str, Any]:
-    change = "added" if old is None else "gone" if new is None else "same" if old == new else "changed"
+_HEADINGS = {
+    "changed": "Changed inputs",
+    "added": "Inputs added",
+    "gone": "Inputs gone",
+    "only in the new study": "Only in the new study",
+    "not in the new study": "Not in the new study",
+}
+
+
+def _input_change(name: str, old: str | None, new: str | None, same_study: bool) -> dict[str, Any]:
+    if old is None:
+        change = "added" if same_study else "only in the new study"
+    elif new is None:
+        change = "gone" if same_study else "not in the new study"
+    else:
+        change = "same" if old == new else "changed"
     return {"file": name, "change": change, "old": old, "new": new}
 
 
-def _verdict_changes(old: list[dict[str, Any]], new: list[dict[str, Any]]) -> list[dict[str, Any]]:
+class _Causes:
+    """Which input moved a number: its own readings first, then method, plan, lot records, the rest."""
+
+    def __init__(
+        self, old: DossierFacts, new: DossierFacts, inputs: Sequence[Mapping[str, Any]], versions: Sequence[str]
+    ) -> None:
+        self.old, self.new, self.versions = old, new, versions
+        self.same_study = old.results["study"]["id"] == new.results["study"]["id"]
+        self.change = {item["file"]: item["change"] for item in inputs}
+        aside = (AMENDMENTS, LOCK)  # what they did shows in the readings and in the plan
+        self.moved = [
+            name
+            for name, change in self.change.items()
+            if change == "changed" and name not in aside and not name.startswith(f"{HISTORY}/")
+        ]
+        amended = {*old.amended, *new.amended}
+        self.amended = sorted(name for name in amended if old.amended.get(name) != new.amended.get(name))
+
+    def of(self, number: NumberChange, old: Mapping[str, Any], new: Mapping[str, Any]) -> NumberChange:
+        return replace(number, cause=self._told(old, new)) if number.moved else number
+
+    def _told(self, old: Mapping[str, Any], new: Mapping[str, Any]) -> str:
+        file = new["worksheet"]
+        if self.change.get(file) == "changed":
+            if file.startswith("standards/") or self.same_study:
+                return f"a change in {file}"
+            return f"other readings in {file}"
+        if file != old["worksheet"]:
+            return f"read from {file or 'no worksheet'} instead of {old['worksheet'] or 'none'}"
+        if file in self.amended:
+            return f"amended readings in {file}"
+        if old["source"] != new["source"]:
+            return "another method"
+        beside = [*self.moved, *(f"amended readings in {name}" for name in self.amended if name not in self.moved)]
+        if not beside:
+            beside = [name for name, change in self.change.items() if change not in ("same", "changed")]
+        beside = [*beside, *(["versions of the software"] if self.versions else [])]
+        same = ", which are the same" if new["readings"] else ""
+        return f"what changed beside its own readings{same}: {sentence_list(beside) or 'nothing'}"
+
+
+def _verdict_changes(
+    old: Sequence[Mapping[str, Any]], new: Sequence[Mapping[str, Any]]
+) -> tuple[list[dict[str, Any]], int, list[dict[str, Any]], list[Unrepeated]]:
     """By quantity, rule and place: two studies may number their requirements differently."""
     before = {(row["quantity"], row.get("rule"), row["at"]): row for row in old}
-    changes = []
+    changes, added, same = [], [], 0
     for row in new:
         was = before.pop((row["quantity"], row.get("rule"), row["at"]), None)
-        if was is None or was["outcome"] != row["outcome"]:
-            changes.append(
-                {
-                    "id": row["id"],
-                    "quantity": row["quantity"],
-                    "at": row["at"],
-                    "old": "not asked" if was is None else was["outcome"],
-                    "new": row["outcome"],
-                }
-            )
-    changes += [
-        {"id": row["id"], "quantity": row["quantity"], "at": row["at"], "old": row["outcome"], "new": "not repeated"}
-        for row in before.values()
+        told = {"id": row["id"], "quantity": row["quantity"], "at": row["at"], "new": row["outcome"]}
+        limits = ("", "") if was is None else (str(was.get("limit_text", "")), str(row.get("limit_text", "")))
+        if was is None:
+            added.append(told)
+        elif was["outcome"] != row["outcome"] or limits[0] != limits[1]:
+            told |= {"old": was["outcome"]}
+            told |= {"limits": list(limits)} if limits[0] != limits[1] else {}
+            changes.append(told)
+        else:
+            same += 1
+    still_set = {(row["quantity"], row.get("rule")) for row in new}
+    left: dict[tuple[str, str], dict[str, list[Any]]] = {}
+    why = {}
+    for row in before.values():
+        name = (row["id"], row["quantity"])
+        kept = (row["quantity"], row.get("rule")) in still_set
+        why[name] = "not read there" if kept else NOT_SET
+        left.setdefault(name, {}).setdefault(row["outcome"], []).append(row["at"])
+    unrepeated = [
+        Unrepeated(*name, why[name], {outcome: tuple(places) for outcome, places in outcomes.items()})
+        for name, outcomes in left.items()
     ]
-    return changes
+    return changes, same, added, unrepeated
 
 
-def _number(old: Mapping[str, Any], new: Mapping[str, Any], allowed: Limit | None, confidence: float) -> NumberChange:
+def number_change(
+    old: Mapping[str, Any], new: Mapping[str, Any], allowed: Limit | None, confidence: float
+) -> NumberChange:
+    """One quantity then and now, and whether its step keeps `allowed`."""
     a, b = old["value"], new["value"]
     difference = None if a is None or b is None else b - a
     ua, ub = _uncertainty(old), _uncertainty(new)
@@ -331,14 +540,8 @@ def _same_number(a: float | None, b: float | None) -> bool:
     return a is not None and b is not None and isclose(a, b, rel_tol=1e-12, abs_tol=1e-15)
 
 
-def _place(at: Any) -> str:
-    return "" if at is None else f", {at}" if isinstance(at, str) else f" at {level_text(at)}"
-
-
-def _range(conclusion: Mapping[str, Any]) -> str:
-    spread = conclusion.get("range")
-    return "" if spread is None else f"({range_text((spread[0], spread[1])).removeprefix('from ')})"
-
-
-def _text(value: float | None) -> str:
-    return "-" if value is None else significant(value, 4)
+def step_restriction(record: Mapping[str, Any] | None, unit: str) -> str:
+    """The step of `step_record` as a restriction of the conclusion; empty where it is met or there is none."""
+    if record is None or all(row["outcome"] == "met" for row in record["rows"]):
+        return ""
+    return step_text(record, unit)

@@ -14,6 +14,7 @@ from validation.dossier.changes import step_sentence
 from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import chapter_anchor, strip_of
 from validation.judging.conclusion import range_text
+from validation.study.amendment_hashes import loss_sentences
 from validation.words import (
     level_text,
     sentence_list,
@@ -59,7 +60,7 @@ def cover(record: DossierRecord) -> Cover:
 
 def cover_warnings(record: DossierRecord) -> list[str]:
     """What an auditor must see on page 1."""
-    said = [*record.judgement.order.sentences]
+    said = [*loss_sentences(record.study.lost_amendments), *record.judgement.order.sentences]
     late = sorted({row.id for row in record.judgement.requirements if row.order == "set after data"})
     if late:
         said.append(f"Set after the first reading: {sentence_list(late)}.")
@@ -69,7 +70,7 @@ def cover_warnings(record: DossierRecord) -> list[str]:
     if record.parent is not None:
         said.append(step_sentence(record.parent, record.study.unit))
     said += list(record.study.warnings)
-    return list(dict.fromkeys(said))
+    return [text for text in dict.fromkeys(said) if text]
 
 
 def verdicts(record: DossierRecord) -> list[Block]:

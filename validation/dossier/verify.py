@@ -9,10 +9,13 @@ from math import isclose
 from pathlib import Path
 from typing import Any
 
+from validation.dossier.compare import number_change, step_restriction
 from validation.dossier.manifest import integrity_problems, read_manifest, versions
 from validation.faults import Refusal, StudyDataError
 from validation.judging.outcomes import evaluate, judge_study
 from validation.study.load import load_study
+from validation.study.model import Study
+from validation.study.quantity import Evaluation
 
 #: Same inputs, same library versions: the numbers agree to this.
 RELATIVE = 1e-9
@@ -82,11 +85,16 @@ def recomputation_problems(folder: Path) -> tuple[list[str], int]:
         return [f"results.json: cannot be read ({type(error).__name__})."], 0
     try:
         study = load_study(folder / "inputs", draft=bool(recorded.get("draft", False)))
-        judgement = judge_study(study, evaluate(study))
+        evaluations = evaluate(study)
     except StudyDataError as error:
         return [f"inputs/{fault}" for fault in error.faults], 0
+    try:
+        step, problems, count = _step(recorded.get("step"), study, evaluations)
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        return [f"results.json: step cannot be read ({type(error).__name__})."], 0
+    restriction = step_restriction(step, study.unit)
+    judgement = judge_study(study, evaluations, further=[restriction] if restriction else [])
     fresh = json.loads(json.dumps(judgement.results()))
-    problems, count = [], 0
     for item in fresh["quantities"]:
         old = by_place.pop((item["key"], item["at"]), None)
         name = item["key"] + ("" if item["at"] is None else f" at {item['at']}")
@@ -120,6 +128,35 @@ def recomputation_problems(folder: Path) -> tuple[list[str], int]:
             f"{fresh['conclusion']['outcome']}."
         )
     return problems, count
+
+
+def _step(
+    recorded: Mapping[str, Any] | None, study: Study, evaluations: Mapping[str, Evaluation]
+) -> tuple[dict[str, Any] | None, list[str], int]:
+    """The step since the parent computed again, from the parent's estimates as recorded and the study's own."""
+    if recorded is None:
+        return None, [], 0
+    key, allowed = recorded["quantity"], study.plan.lots.allowed_step
+    found = {(q.key, q.at): q.to_dict() for one in evaluations.values() for q in one.quantities}
+    rows, problems, count = [], [], 0
+    for row in recorded["rows"]:
+        new = found.get((key, row["at"]))
+        if new is None:
+            problems.append(f"results.json: step at {row['at']} cannot be recomputed from inputs/.")
+            continue
+        change = number_change(row["parent"], json.loads(json.dumps(new)), allowed, study.judged_confidence)
+        fresh = {
+            "difference": change.difference,
+            "interval": None if change.interval is None else list(change.interval),
+            "allowed": change.allowed,
+            "outcome": change.outcome,
+        }
+        for part, value in fresh.items():
+            count += 1
+            if not agrees(row[part], value):
+                problems.append(f"results.json: step at {row['at']}, {part}: recorded {row[part]}, recomputed {value}.")
+        rows.append({**row, **fresh})
+    return {**recorded, "rows": rows}, problems, count
 
 
 def agrees(old: Any, new: Any) -> bool:

@@ -8,6 +8,7 @@ from itertools import groupby
 from typing import Any, Literal
 
 from validation.judging.requirements import BY_PERFORMANCE, RequirementResult, find_key
+from validation.study.amendment_hashes import loss_restriction
 from validation.study.model import Study
 from validation.study.plan import FURTHER
 from validation.study.quantity import Evaluation, Quantity
@@ -16,6 +17,9 @@ from validation.words import level_text, sentence_list
 ConclusionOutcome = Literal["fit", "fit with restrictions", "not fit", "not judged"]
 
 #: The experiments of the main job, by the plan's names.
+_FIT = "fit for the intended use"
+_RESTRICTED: ConclusionOutcome = "fit with restrictions"
+
 MAIN = {
     "calibration": "calibration and linearity",
     "precision": "precision, trueness and accuracy profile",
@@ -150,8 +154,27 @@ def quantification_limit(rows: Sequence[RequirementResult], unit: str) -> Quanti
     )
 
 
-def conclude(study: Study, rows: Sequence[RequirementResult], absent: Sequence[NotEvaluated]) -> Conclusion:
-    """Put the rows together: what is proposed, over which range, and what stands against it."""
+def conclude(
+    study: Study, rows: Sequence[RequirementResult], absent: Sequence[NotEvaluated], *, further: Sequence[str] = ()
+) -> Conclusion:
+    """Put the rows together: what is proposed, over which range, and what stands against it.
+
+    `further` are restrictions that no row of this study speaks of, such as a step since the parent: told first, and
+    like an amendment that is gone they forbid the conclusion "fit".
+    """
+    beside = [text for text in (loss_restriction(study.lost_amendments), *further) if text]
+    own = _conclude(study, rows, absent)
+    if not beside:
+        return own
+    lead = own.text.removesuffix(" ".join(own.restrictions)).strip()
+    if own.outcome == "fit":
+        lead = lead.replace(_FIT, _RESTRICTED, 1)
+    restrictions = (*beside, *own.restrictions)
+    outcome = _RESTRICTED if own.outcome == "fit" else own.outcome
+    return Conclusion(outcome, own.range, " ".join([lead, *restrictions]).strip(), restrictions)
+
+
+def _conclude(study: Study, rows: Sequence[RequirementResult], absent: Sequence[NotEvaluated]) -> Conclusion:
     if not rows:
         return Conclusion(
             "not judged",
@@ -180,10 +203,10 @@ def conclude(study: Study, rows: Sequence[RequirementResult], absent: Sequence[N
         return Conclusion("not fit", None, " ".join(restrictions), restrictions)
     whole = spread is not None and spread[0] <= study.plan.study.range[0] and spread[1] >= study.plan.study.range[1]
     fit = whole and not elsewhere and not unexcused
-    words = "fit for the intended use" if fit else "fit with restrictions"
+    words = _FIT if fit else _RESTRICTED
     over = "" if spread is None else f" {range_text(spread)} {study.unit}"
     lead = f"The readings support the proposal that the procedure is {words}{over}."
-    return Conclusion("fit" if fit else "fit with restrictions", spread, " ".join([lead, *restrictions]), restrictions)
+    return Conclusion("fit" if fit else _RESTRICTED, spread, " ".join([lead, *restrictions]), restrictions)
 
 
 def range_text(spread: tuple[float, float]) -> str:

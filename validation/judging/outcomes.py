@@ -55,8 +55,16 @@ def evaluate(study: Study, *, only: Iterable[str] | None = None) -> dict[str, Ev
     return {name: item.evaluate(study) for name, item in wanted.items()}
 
 
-def judge_study(study: Study, evaluations: Mapping[str, Evaluation], *, order: PlanOrder | None = None) -> Judgement:
+def judge_study(
+    study: Study,
+    evaluations: Mapping[str, Evaluation],
+    *,
+    order: PlanOrder | None = None,
+    further: Sequence[str] = (),
+) -> Judgement:
     """Judge a study on its evaluations, whoever computed them; `order` where the age of the plan is known already.
+
+    `further` are restrictions of the conclusion that the study's own readings do not speak of.
 
     The quantification limit by performance needs verdicts itself, so the requirements are gone through twice.
     """
@@ -70,7 +78,7 @@ def judge_study(study: Study, evaluations: Mapping[str, Evaluation], *, order: P
             rows = judge(study.plan, quantities, order, chapters=set(evaluations))
     absent = not_evaluated(study, evaluations)
     partial = sorted(set(characteristics()) - set(evaluations))
-    conclusion = in_part(list(evaluations)) if partial else conclude(study, rows, absent)
+    conclusion = in_part(list(evaluations)) if partial else conclude(study, rows, absent, further=further)
     return Judgement(
         study_id=study.plan.study.id,
         unit=study.unit,

@@ -8,7 +8,7 @@ import shutil
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -18,7 +18,13 @@ from filelock import FileLock, Timeout
 from validation import resources
 from validation.characteristics import characteristics
 from validation.dossier.attached import attached_selftest
-from validation.dossier.compare import ComparisonReport, compare_facts, facts_of_building, read_facts
+from validation.dossier.compare import (
+    ComparisonReport,
+    compare_facts,
+    facts_of_building,
+    read_facts,
+    step_restriction,
+)
 from validation.dossier.document import DossierRecord, build_document
 from validation.dossier.html import render_html
 from validation.dossier.manifest import MANIFEST, hashes, inputs_hash, sha256, versions, write_manifest
@@ -156,11 +162,18 @@ def _build(
         evaluations, saved = _execute(building, jobs, only, draft, progress)
         progress("looking at every verdict otherwise")
         looks = pending.result()
-    judgement = mark_fragile(judge_study(copied, evaluations), looks)
-    results = judgement.results() | ({"draft": True} if draft else {})
+    judged = judge_study(copied, evaluations)
+    parent = _parent(study, judged, inputs)
+    step = None if parent is None else parent.step_record()
+    restriction = step_restriction(step, copied.unit)
+    if parent is not None and restriction:
+        judged = judge_study(copied, evaluations, order=judged.order, further=[restriction])
+        parent = replace(parent, conclusions=(parent.conclusions[0], judged.conclusion.to_dict()))
+    judgement = mark_fragile(judged, looks)
+    results = judgement.results() | ({} if step is None else {"step": step}) | ({"draft": True} if draft else {})
     text = json.dumps(results, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     (building / "results.json").write_bytes(text.encode("utf-8"))
-    record = _record(study, copied, building, issue, judgement, evaluations, looks, saved, draft)
+    record = _record(study, copied, building, issue, judgement, evaluations, looks, saved, draft, parent)
     progress("rendering")
     document = build_document(record)
     with ThreadPoolExecutor(2) as pool:  # the PDF is set outside Python, so both run at once
@@ -262,6 +275,7 @@ def _record(
     looks: Sequence[Variant],
     saved: Mapping[str, Any],
     draft: bool,
+    parent: ComparisonReport | None,
 ) -> DossierRecord:
     inputs = building / "inputs"
     stamp, state = _state_of_data(copied, judgement)
@@ -283,7 +297,7 @@ def _record(
         unused_files=unused_files(study.folder, study.plan),
         changed_rows=tuple(str(change) for change in changed_readings(copied)),
         predecessor=_predecessor(study.folder, issue, judgement, inputs, draft),
-        parent=_parent(study, judgement, inputs),
+        parent=parent,
         watermark=WATERMARK if draft else "",
         program=program_hash(),
         selftest=attached_selftest(study.folder, versions(), program_hash()),

@@ -275,11 +275,17 @@ def append(folder: Path, amendment: Amendment) -> Path:
         The file holds another number of amendments than this one was made for: somebody else appended meanwhile; or an
         amendment that was seen there is gone or changed.
     """
+    from validation.study.amendment_hashes import MEND, lost_amendments, record_amendments
+
     path = folder / AMENDMENTS
     before = path.read_bytes() if path.exists() else b""
     written, faults = read_amendments(folder)
     if faults or next_number(written) != amendment.number:
         raise Refusal(f"{AMENDMENTS} changed meanwhile; look at it and give the amendment again.")
+    lost = lost_amendments(folder, written)
+    if lost:
+        told = "; ".join(loss.short for loss in lost)
+        raise Refusal(f"{AMENDMENTS} is not as it was first seen, and nothing is appended to it: {told}. {MEND}")
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     if not before.strip():
@@ -289,6 +295,7 @@ def append(folder: Path, amendment: Amendment) -> Path:
     writer.writerow(amendment.to_dict().values())
     with path.open("ab") as stream:
         stream.write(text.getvalue().encode("utf-8"))
+    record_amendments(folder)
     return path
 
 

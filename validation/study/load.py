@@ -14,6 +14,7 @@ import pandas as pd
 
 from validation.faults import Fault, StudyDataError
 from validation.study import amendments as amending
+from validation.study.amendment_hashes import MEND, loss_sentences, lost_amendments
 from validation.study.amendments import AMENDMENTS, Amendment, State
 from validation.study.design_notes import design_notes
 from validation.study.lock import HISTORY, LOCK, plan_sha256, read_lock
@@ -116,11 +117,13 @@ def read_study(
         notes = [] if record_read_faults else applied
         faults += validity_faults(folder, plan, lapsed, records, notes)
     faults = list(dict.fromkeys(faults))
+    lost = lost_amendments(folder, written)
     if faults:
-        return None, faults
+        # An amendment that is gone stops nothing by itself, but may well be why something else does.
+        return None, [*(Fault(AMENDMENTS, loss.text, MEND) for loss in lost), *faults]
     rows = tuple(item.to_dict() for item in applied)
-    study = Study(folder, plan, experiments, rows, draft=draft, lot_records=records)
-    said = [*impact_sentences(lapsed), *_values_stated(study), *_warnings(study, now)]
+    study = Study(folder, plan, experiments, rows, draft=draft, lot_records=records, lost_amendments=lost)
+    said = [*loss_sentences(lost), *impact_sentences(lapsed), *_values_stated(study), *_warnings(study, now)]
     return replace(study, warnings=tuple(said)), []
 
 

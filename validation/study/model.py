@@ -11,6 +11,7 @@ from typing import Any
 
 import pandas as pd
 
+from validation.study.amendment_hashes import Loss
 from validation.study.lot_record import LotRecord
 from validation.study.plan import Plan
 
@@ -91,7 +92,7 @@ class Study:
     """One study folder, read and checked. `lot_records`: the records of the standards lots that the plan names, by lot.
 
     `looked_at_otherwise`: the study with something left out, evaluated for its verdicts alone; what no rule may use and
-    what only a chapter shows need not be computed.
+    what only a chapter shows need not be computed. `lost_amendments`: what of amendments.csv is not as first seen.
     """
 
     folder: Path
@@ -102,6 +103,7 @@ class Study:
     draft: bool = False
     looked_at_otherwise: bool = False
     lot_records: Mapping[str, LotRecord] = field(default_factory=dict)
+    lost_amendments: tuple[Loss, ...] = ()
 
     @property
     def unit(self) -> str:

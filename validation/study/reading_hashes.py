@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from validation.faults import Fault
+from validation.study.amendment_hashes import record_amendments
 from validation.study.lock import HISTORY
-from validation.study.model import Reading, Study
 from validation.study.lot_record import LotRecord
+from validation.study.model import Reading, Study
 from validation.study.text_files import decode
 from validation.study.worksheets import WORKSHEETS
 from validation.study.yaml_reading import Path_, key_name
@@ -38,8 +39,8 @@ class Change:
     column: str
     old: str
     new: str
-
     mend: str = ""
+
     def __str__(self) -> str:
         place = self.file if self.row is None else f"{self.file}, row {self.row}"
         if self.column == "":
@@ -56,7 +57,6 @@ class Change:
         return {name: getattr(self, name) for name in self.__slots__}
 
 
-def reading_sha256(reading: Reading) -> str:
 @dataclass(frozen=True, slots=True)
 class Seen:
     """A reading or lot record as it was recorded: its cells by column, and the SHA-256 over them."""
@@ -66,20 +66,20 @@ class Seen:
     sha256: str
 
 
+def reading_sha256(reading: Reading) -> str:
     """SHA-256 over file, identifier and every cell as written."""
     content = [reading.file, reading.reading, sorted(_cells(reading).items())]
     return hashlib.sha256(json.dumps(content, ensure_ascii=False).encode("utf-8")).hexdigest()
 
 
 def record_readings(study: Study) -> int:
-    """Record the readings that have a result and were not seen before; returns how many are new."""
+    """Record the readings that have a result and were not seen before; returns how many are new.
+
+    Amendments are recorded beside them, in their own file.
+    """
+    record_amendments(study.folder)
     known, _ = _recorded(study.folder)
     fresh = [reading for reading in _with_result(study) if reading.reading not in known]
-    if not fresh:
-        return
-    path = folder / RECORD
-    path.parent.mkdir(exist_ok=True)
-    text = io.StringIO()
     _write(study.folder, fresh)
     return len(fresh)
 
@@ -90,6 +90,11 @@ def record_version(folder: Path, record: LotRecord) -> None:
 
 
 def _write(folder: Path, fresh: Sequence[Reading]) -> None:
+    if not fresh:
+        return
+    path = folder / RECORD
+    path.parent.mkdir(exist_ok=True)
+    text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     if not path.exists():
         writer.writerow(_COLUMNS)
@@ -115,11 +120,6 @@ def changed_readings(study: Study) -> tuple[Change, ...]:
         elif reading_sha256(reading) != first.sha256:
             changes += _differences(first.file, first.cells, reading)
     return tuple(sorted(changes, key=lambda change: (change.file, change.row or 0, change.column)))
-
-
-def record_faults(folder: Path) -> list[Fault]:
-    """What is wrong with the record itself."""
-    return _recorded(folder)[1]
 
 
 def record_changes(
@@ -152,6 +152,11 @@ def amended_version(file: str, versions: Sequence[Seen], amendments: Iterable[Ma
 def seen_versions(folder: Path) -> Mapping[str, Sequence[Seen]]:
     """What history/readings.csv holds of each reading and lot record, oldest first; nothing where it has faults."""
     return _recorded(folder)[0]
+
+
+def record_faults(folder: Path) -> list[Fault]:
+    """What is wrong with the record itself."""
+    return _recorded(folder)[1]
 
 
 def _differences(file: str, cells: Mapping[str, str], reading: Reading) -> Iterator[Change]:
