@@ -381,8 +381,7 @@ class _Chapter:
         errors = [{error["at"]: error["value"] for error in one["errors"]} for one in tried]
         rows = [[name, *(own.get(name) for own in errors)] for name in self.points.names]
         return {
-            "caption": "What another calibration would have given on the same readings: mean error by level, in "
-            f"{self.study.unit}",
+            "caption": f"Other calibrations on the same readings: mean error by level / {self.study.unit}",
             "head": ["level", *(named_calibration(one) for one in tried)],
             "rows": rows,
         }
