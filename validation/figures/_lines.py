@@ -24,7 +24,7 @@ def forest(
     at: float,
     points: Mapping[str, Sequence[float]] | None = None,
 ) -> None:
-    """One row a name: the estimate as a diamond and in figures, its interval, single values; an upright line at `at`."""
+    """One row a name: the estimate drawn and printed, its interval, single values; an upright line at `at`."""
     axes.axvline(at, color=INK, lw=0.6)
     for row, name in enumerate(names):
         if name not in entries:

@@ -21,12 +21,12 @@ def effects_by_size(evaluation: Evaluation, study: Study) -> Figure | None:
         return None
     relative = all(entry["relative"] is not None for entry in shown)
     with dossier_style():
-        figure, (axes,) = new_figure(height=1.3 + 0.36 * len(shown))
+        figure, (axes,) = new_figure(height=1.3 + 0.38 * len(shown))
         axes.axvline(0, color=INK, lw=0.6)
         for place, entry in enumerate(shown):
             _strip(axes, len(shown) - 1 - place, entry, relative, _judged(evaluation, entry, relative))
         _limits(axes, study, shown, relative)
-        axes.set_yticks(range(len(shown)), [_setting(entry) for entry in reversed(shown)])
+        axes.set_yticks(range(len(shown)), [_setting(entry) for entry in reversed(shown)], linespacing=0.9)
         axes.set_ylim(-0.6, len(shown) - 0.4)
         axes.tick_params(axis="y", length=0)
         of = f"% of the mean, {significant(evaluation.details['mean'])} {study.unit}" if relative else study.unit
@@ -89,7 +89,7 @@ def _limits(axes: Axes, study: Study, shown: Sequence[Mapping[str, Any]], relati
                 axes.annotate(
                     "limit",
                     (scale * (item.target + half), y + 0.38),
-                    xytext=(0, 1),
+                    xytext=(0, 3),
                     textcoords="offset points",
                     ha="center",
                     va="bottom",
