@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 from pathlib import Path
 
 import pytest
 
+from validation.cli import main
 from validation.dossier.compare import compare
 from validation.dossier.manifest import inputs_hash, write_manifest
 from validation.dossier.trace import trace
@@ -87,8 +89,6 @@ def test_the_hash_of_the_inputs_is_that_of_sha256sum(tmp_path: Path) -> None:
     # SHA-256 of the empty string and of "abc": FIPS 180-4 examples; the sum of the two lines by sha256sum (coreutils).
     (tmp_path / "b").write_bytes(b"abc")
     (tmp_path / "a").write_bytes(b"")
-    import hashlib
-
     empty = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"
     abc = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
     assert inputs_hash(tmp_path) == hashlib.sha256(f"{empty}  a\n{abc}  b\n".encode()).hexdigest()
@@ -106,15 +106,88 @@ def test_trace_leads_from_a_number_to_its_rows(dossier: Path) -> None:
         trace(dossier, "trueness.biass")
 
 
+def test_trace_of_an_assigned_value_leads_to_its_lot_record(dossier: Path) -> None:
+    told = trace(dossier, "standards.mass_fraction", "S-02")
+    record = dossier / "inputs" / "standards" / "S-02.yaml"
+    assert f"{record}  SHA-256 {hashlib.sha256(record.read_bytes()).hexdigest()}" in told
+    lines = record.read_text(encoding="utf-8").splitlines()
+    row = 1 + next(i for i, text in enumerate(lines) if "mass_g: 0.9998" in text)
+    assert f"line {row:>3}  fuel 0.9998 g, u = 0.0003 g, on BAL-2 (K-25-1187, valid until 2026-03-31)" in told
+    assert "homogeneity: u 0.45%" in told
+    assert "amendment 3 (impact) by Q1" in told
+    plan = (dossier / "inputs" / "plan.yaml").read_text(encoding="utf-8").splitlines()
+    entry = 1 + next(i for i, text in enumerate(plan) if "{name: S-02, value" in text)
+    assert f"plan.yaml, line {entry}: name S-02, value 5.0, uncertainty 0.03" in told
+    both = trace(dossier, "lots.normalised_difference", "S-02")
+    assert "standards/S-01.yaml" in both
+    assert "standards/S-02.yaml" in both
+
+
+def test_trace_of_an_uncertainty_names_components_and_measured_parts(dossier: Path) -> None:
+    told = trace(dossier, "uncertainty.expanded", "4")
+    results = json.loads((dossier / "results.json").read_text(encoding="utf-8"))["quantities"]
+    measured = next(q for q in results if (q["key"], q["at"]) == ("intermediate_precision.s_I", 4.0))
+    assert f"intermediate_precision.s_I at 4 = {measured['value']:.6g} %" in told
+    assert "trueness.bias at 4 = " in told
+    assert "standards.relative_uncertainty at S-01 = " in told
+    assert "standards/S-01.yaml  SHA-256" in told
+    plan = (dossier / "inputs" / "plan.yaml").read_text(encoding="utf-8").splitlines()
+    row = 1 + next(i for i, text in enumerate(plan) if "{name: oil, size" in text)
+    # 2 % of 4 % is 0.08 %.
+    assert f"line {row}  oil: size 2 %, 0.08 at 4. Origin: Four batches" in told
+    assert "sampling: not applicable: the result speaks of the oil as received" in told
+    # Of the whole study: every level of what was measured.
+    assert "intermediate_precision.s_I at 10 = " in trace(dossier, "uncertainty.proportional")
+
+
+@pytest.mark.parametrize(
+    ("key", "said"),
+    [
+        ("trueness.biass", "The nearest: trueness.bias"),
+        ("standards.value", "Of standards it holds standards.expanded_uncertainty"),
+        ("standard.purity", "Of standards it holds"),
+        ("foo.slope_ratio", "The nearest: fuel.slope_ratio, matrix.slope_ratio"),
+        ("foo.bar", "A key begins with its chapter: accuracy, calibration"),
+    ],
+)
+def test_trace_with_a_wrong_key_says_the_nearest(dossier: Path, key: str, said: str) -> None:
+    with pytest.raises(Refusal, match="holds no quantity") as refusal:
+        trace(dossier, key)
+    assert said in str(refusal.value)
+    assert len(str(refusal.value)) < 320
+
+
+def test_only_a_number_with_rows_is_said_to_have_them(dossier: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["trace", str(dossier), "standards.mass_fraction", "--at", "S-01"]) == 0
+    assert "The rows stand" not in capsys.readouterr().out
+    assert main(["trace", str(dossier), "trueness.bias", "--at", "2"]) == 0
+    assert "The rows stand" in capsys.readouterr().out
+
+
 # ------------------------------------------------------------------------------------------------------- the new lot
 
 
 def test_the_new_lot_is_compared_with_its_parent(demo: Path) -> None:
     html = (demo / "new-lot" / "dossiers" / "001" / "dossier.html").read_text(encoding="utf-8")
     assert "What changed since the parent" in html
-    assert html.index("Verdicts that changed") < html.index("Inputs by hash")
-    assert "Not repeated; the value stands from" in html
-    assert "Step of the results since VS-2026-07 issue 001 against the allowed" in html[: html.index("Prepared")]
+    assert html.index("Verdicts that changed") < html.index("Inputs that changed, by hash")
+    assert "Not repeated, so the verdicts of VS-2026-07 issue 001 stand" in html
+    page_1 = html[: html.index("Prepared")]
+    assert "The step of results from lot S-01 to lot S-02 is larger than the allowed 2.5 % at 4 and 7.5 %" in page_1
+
+
+def test_a_step_that_is_not_met_restricts_the_conclusion_and_is_recomputed(demo: Path, tmp_path: Path) -> None:
+    copied = Path(shutil.copytree(demo / "new-lot" / "dossiers" / "001", tmp_path / "001"))
+    results = json.loads((copied / "results.json").read_text(encoding="utf-8"))
+    assert results["conclusion"]["restrictions"][0].startswith("The step of results from lot S-01 to lot S-02")
+    assert results["conclusion"]["outcome"] == "fit with restrictions"
+    row = next(row for row in results["step"]["rows"] if row["at"] == 4.0)
+    assert row["outcome"] == "not met"
+    row["outcome"] = "met"
+    (copied / "results.json").write_text(json.dumps(results), encoding="utf-8")
+    write_manifest(copied, {})
+    (problem,) = verify_dossier(copied).problems
+    assert "step at 4.0, outcome: recorded met, recomputed not met" in problem
 
 
 def test_compare_says_the_same_as_text_and_as_data(demo: Path) -> None:
@@ -131,12 +204,40 @@ def test_compare_says_the_same_as_text_and_as_data(demo: Path) -> None:
     for number in steps:
         assert f"trueness.bias at {number['at']:g}: {number['outcome']}" in report.text()
         assert "allowed ±" in number["reason"]
+    # Two minutes of reading: conclusion, step, verdicts, what moved far, what is not there.
+    assert len(report.text().splitlines()) < 90
+    assert {verdict["new"] for verdict in data["verdicts"]}.isdisjoint({"not repeated"})
+    assert {item["file"] for item in data["inputs"] if item["change"] == "changed"}.isdisjoint(
+        {"worksheets/matrix.csv", "worksheets/reference.xlsx"}
+    )
 
 
 def test_a_dossier_compared_with_itself_shows_no_change(dossier: Path) -> None:
     report = compare(dossier, dossier)
     assert not report.changed
     assert "any difference would be a fault of the program" in report.cause
+
+
+def test_an_amendment_taken_out_is_told_on_page_1_and_in_the_conclusion_of_the_next_issue(
+    dossier: Path, tmp_path: Path
+) -> None:
+    study = tmp_path / "study"
+    shutil.copytree(dossier / "inputs", study, ignore=shutil.ignore_patterns("history"))
+    shutil.copytree(dossier, study / "dossiers" / "001")
+    path = study / "amendments.csv"
+    head, first, second, third = path.read_text(encoding="utf-8").splitlines(keepends=True)
+    assert first.startswith("1,")
+    path.write_text(head + "1" + second[1:] + "2" + third[1:], encoding="utf-8")
+    (study / "history").mkdir()
+    for plan in (dossier / "inputs" / "history").glob("plan-*.yaml"):
+        shutil.copy(plan, study / "history")
+    report = run_study(study)
+    assert "amendments.csv is not whole: amendment 1 is gone" in report.text
+    page_1 = (report.dossier / "dossier.html").read_text(encoding="utf-8").partition("Prepared")[0]
+    assert "Amendment 1 is gone and no longer applied: correction of P-089, column result, 20.7 to 2.07" in page_1
+    assert "not whole" in page_1
+    # The dossier knows by itself what is missing from it.
+    assert verify_dossier(report.dossier).ok
 
 
 def test_a_parent_that_does_not_verify_or_is_not_there_is_refused(demo: Path, tmp_path: Path) -> None:

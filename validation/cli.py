@@ -883,11 +883,13 @@ def trace(
     from validation.dossier import trace as tracing
 
     folder = _dossier(folder)
+    record = tracing.trace_record(folder, key, at)
     if as_json:
-        _print_json(tracing.trace_record(folder, key, at))
+        _print_json(record)
         return DONE
-    print(tracing.trace(folder, key, at))
-    _next(f"The rows stand in {folder / 'inputs'}; validation verify {_shell(folder)} recomputes every number.")
+    print(tracing.as_text(folder, record))
+    look = tracing.where_to_look(folder, record)
+    _next(f"{look}; validation verify {_shell(folder)} recomputes every number.")
     return DONE
 
 

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping, Sequence
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
 from validation.characteristics import characteristics, known_keys
 from validation.dossier.manifest import sha256
+from validation.dossier.trace_sources import source_lines, sources_of
 from validation.faults import Refusal
 from validation.study.load import load_study
+from validation.study.model import Study
 from validation.words import level_text
 
 
@@ -19,11 +23,15 @@ def trace(folder: Path, key: str, at: str | None = None) -> str:
     Raises
     ------
     Refusal
-        No dossier there, no such key, or several levels and none named; the message lists what exists.
+        No dossier there, no such key, or several levels and none named; the message says what comes nearest.
     """
-    record = trace_record(folder, key, at)
+    return as_text(folder, trace_record(folder, key, at))
+
+
+def as_text(folder: Path, record: Mapping[str, Any]) -> str:
+    """What `trace_record` found, in lines to read."""
     lines = [
-        f"{key}"
+        f"{record['key']}"
         + ("" if record["at"] is None else f" at {level_text(record['at'])}")
         + f" = {record['value']!r} {record['unit']}",
         f"  meaning    {record['meaning']}",
@@ -37,6 +45,7 @@ def trace(folder: Path, key: str, at: str | None = None) -> str:
         lines.append(f"  df         {record['degrees_of_freedom']:.6g}")
     lines += [f"  note       {note}" for note in record["notes"]]
     lines += [f"  notebook   {folder / 'notebooks' / record['notebook']}"]
+    lines += source_lines(folder, record["sources"])
     if record["rows"]:
         lines.append(f"  worksheet  {folder / 'inputs' / record['worksheet']}  SHA-256 {record['worksheet_sha256']}")
         lines.append(f"  readings   {len(record['rows'])}:")
@@ -58,10 +67,7 @@ def trace_record(folder: Path, key: str, at: str | None = None) -> dict[str, Any
         raise Refusal(f"{folder} is not a dossier: it has no results.json.") from None
     found = [item for item in results["quantities"] if item["key"] == key]
     if not found:
-        raise Refusal(
-            f"The dossier holds no quantity {key}; it holds "
-            f"{', '.join(sorted({q['key'] for q in results['quantities']}))}."
-        )
+        raise Refusal(_nearest(key, sorted({item["key"] for item in results["quantities"]})))
     places = [item["at"] for item in found]
     chosen = (
         found[0] if at is None and len(found) == 1 else next((item for item in found if _same(item["at"], at)), None)
@@ -72,14 +78,46 @@ def trace_record(folder: Path, key: str, at: str | None = None) -> dict[str, Any
     notebook = next(
         (f"{item.name}.ipynb" for item in characteristics().values() if any(k.key == key for k in item.keys)), ""
     )
+    study = load_study(folder / "inputs", draft=True)
     return {
         **chosen,
         "meaning": info.meaning if info else "",
         "formula": info.formula if info else "",
         "notebook": notebook,
         "worksheet_sha256": sha256(folder / "inputs" / chosen["worksheet"]) if chosen["worksheet"] else "",
-        "rows": _rows(folder, chosen["readings"]),
+        "rows": _rows(study, chosen["readings"]),
+        "sources": sources_of(folder / "inputs", study, chosen, results["quantities"]),
     }
+
+
+def where_to_look(folder: Path, record: Mapping[str, Any]) -> str:
+    """What to open next: the rows or the files behind a number."""
+    inputs = folder / "inputs"
+    if record["rows"]:
+        return f"The rows stand in {inputs}"
+    return f"The files stand in {inputs}" if record["sources"] else f"The inputs stand in {inputs}"
+
+
+def _nearest(key: str, known: Sequence[str]) -> str:
+    """What was meant: the nearest keys, else those of the chapter, else the chapters."""
+    chapter, _, name = key.partition(".")
+    chapters = list(dict.fromkeys(item.partition(".")[0] for item in known))
+    own = [item for item in known if item.partition(".")[0] == chapter]
+    # In a chapter that is there, only what is nearly the same; else its list is the better answer.
+    close = get_close_matches(key, known, n=3, cutoff=0.85 if own else 0.7)
+    if not close and not own:
+        # The right name under the wrong chapter.
+        close = [item for item in known if name and item.partition(".")[2] == name][:3]
+    said = f"The dossier holds no quantity {key}."
+    if close:
+        return f"{said} The nearest: {', '.join(close)}."
+    if own:
+        return f"{said} Of {chapter} it holds {', '.join(own)}."
+    near = get_close_matches(chapter, chapters, n=1)
+    of_near = [item for item in known if near and item.partition(".")[0] == near[0]]
+    if of_near:
+        return f"{said} Of {near[0]} it holds {', '.join(of_near)}."
+    return f"{said} A key begins with its chapter: {', '.join(chapters)}."
 
 
 def _same(place: Any, wanted: str | None) -> bool:
@@ -91,10 +129,7 @@ def _same(place: Any, wanted: str | None) -> bool:
         return str(place) == wanted
 
 
-def _rows(folder: Path, wanted: list[str]) -> list[dict[str, Any]]:
-    if not wanted:
-        return []
-    study = load_study(folder / "inputs", draft=True)
+def _rows(study: Study, wanted: Sequence[str]) -> list[dict[str, Any]]:
     by_id = {reading.reading: reading for data in study.experiments.values() for reading in data.readings}
     return [
         {
