@@ -583,7 +583,7 @@ def test_words_notes_tables_and_figures_of_the_agreed_rule(budget):
     assert "3.7 and 4.3\N{NO-BREAK SPACE}% at the limit 4" in notes
     assert "from the grade OG-K: engines filled with OG-N" in notes
     (changing,) = [note for note in evaluation.notes if "decision.u_at" in note]
-    assert "at 4.33 the risk of a false condemnation is 6." in changing
+    assert "at 4.33\N{NO-BREAK SPACE}% the risk of a false condemnation is 6." in changing
     assert "u_at" not in words + notes.replace("(decision.u_at)", "")
     assert "not stated" not in words + notes
     rules = table_of(evaluation, "Decision rules")["rows"]

@@ -169,7 +169,7 @@ def _limit_notes(found: Sequence[AtLimit], known: _Uncertainty, rule: DecisionRu
             notes.append(f"The limit {name} lies outside the range of the study.")
         if at.zones.acceptance_limit <= 0:
             notes.append(f"At the limit {name} the guard band reaches down to zero: no result is reported as below.")
-    notes += _changing_u(found, known) if rule.u_at == "limit" else []
+    notes += _changing_u(found, known, _unit(study.unit)) if rule.u_at == "limit" else []
     for lower, upper in pairwise(found):
         if lower.zones.rejection_limit > upper.zones.acceptance_limit:
             a, b = level_text(lower.limit), level_text(upper.limit)
@@ -180,7 +180,7 @@ def _limit_notes(found: Sequence[AtLimit], known: _Uncertainty, rule: DecisionRu
     return notes
 
 
-def _changing_u(found: Sequence[AtLimit], known: _Uncertainty) -> list[str]:
+def _changing_u(found: Sequence[AtLimit], known: _Uncertainty, unit: str) -> list[str]:
     """Where u at an end of a zone is larger than at the limit, the guard band is too narrow there."""
     parts = []
     for at in found:
@@ -191,9 +191,9 @@ def _changing_u(found: Sequence[AtLimit], known: _Uncertainty) -> list[str]:
             there, meant = (_wrong(at, end, u) for u in (float(known.curve(end)), at.u))
             if there > meant + 0.005:
                 parts.append(
-                    f"at {at.text(end)} the risk of a {what} is {tables.percent(there)} in place of "
+                    f"at {at.text(end)}{unit} the risk of a {what} is {tables.percent(there)} in place of "
                     f"{tables.percent(meant)}, for u grows from {significant(at.u, 2)} to "
-                    f"{significant(float(known.curve(end)), 2)}"
+                    f"{significant(float(known.curve(end)), 2)}{unit}"
                 )
     if not parts:
         return []
