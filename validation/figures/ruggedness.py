@@ -21,7 +21,7 @@ def effects_by_size(evaluation: Evaluation, study: Study) -> Figure | None:
         return None
     relative = all(entry["relative"] is not None for entry in shown)
     with dossier_style():
-        figure, (axes,) = new_figure(height=1.3 + 0.38 * len(shown))
+        figure, (axes,) = new_figure(height=1.25 + 0.35 * len(shown))
         axes.axvline(0, color=INK, lw=0.6)
         for place, entry in enumerate(shown):
             _strip(axes, len(shown) - 1 - place, entry, relative, _judged(evaluation, entry, relative))
@@ -116,7 +116,7 @@ def half_normal(evaluation: Evaluation, study: Study) -> Figure | None:
         return None
     lenth = evaluation.details["lenth"]
     with dossier_style():
-        figure, (axes,) = new_figure(height=2.85)
+        figure, (axes,) = new_figure(height=2.6)
         x, y = [point["position"] for point in points], [point["size"] for point in points]
         right = 1.12 * max(x)
         if lenth:
