@@ -513,6 +513,7 @@ CHARACTERISTIC = Characteristic(
     title="Carry-over",
     position=110,
     experiment=NAME,
+    also_reads=tuple(name for name in ORDERED if name != NAME),
     method=(
         "A high sample is followed by two blanks. The effect is the mean over triples of blank 1 minus blank 2: what "
         "run and oil add to both blanks cancels within the triple. Student's t with triples - 1 degrees of freedom.",
@@ -554,7 +555,7 @@ CHARACTERISTIC = Characteristic(
             "Welch 1947 (from memory)",
             "label",
             "study",
-            ("upper bound", "equivalence", "point"),
+            (),
             None,
             ("scipy's Welch interval (scipy.stats.ttest_ind, equal_var=False)",),
         ),

@@ -236,6 +236,8 @@ def _how(
 
             left = len(rows) + len(home) - len(used)
             notes = [f"{left} blank(s) of runs that hold only one of the two were left out."] if left else []
+            if len(_by_material(oils, rows)) > 1:
+                notes.append("The interval speaks of these oils in further runs; how further oils differ is not in it.")
             return used, paired, "runs", notes
     several = len(set(oils.runs)) > 1
     values: list[Number] = [*oils.results(rows)]

@@ -603,6 +603,7 @@ CHARACTERISTIC = Characteristic(
     title="Stability",
     position=140,
     experiment=NAME,
+    also_reads=("precision", "control"),
     method=(
         "In each state a straight line of the result on age is fitted. Where all ages were measured in one run "
         "(isochronous), or each run holds several ages, readings count and what a run adds is taken away; where each "

@@ -90,7 +90,7 @@ def propagate(
 
     References
     ----------
-    JCGM 100:2008, 5.1.2 (uncorrelated), 5.2.2 (correlated), 5.1.4 note (numerical derivatives), G.4.1 (effective
+    JCGM 100:2008, 5.1.2 (uncorrelated), 5.2.2 (correlated), 5.1.3 note 2 (numerical derivatives), G.4.1 (effective
     degrees of freedom, truncated before Student's t is looked up).
     """
     if not inputs:

@@ -327,7 +327,7 @@ def expiry(
 
     References
     ----------
-    ISO Guide 35:2017, B.3; ICH Q1E 2003, 2.4.1.1 (one-sided 95 % bound; clause from memory).
+    ISO Guide 35:2017, B.3; ICH Q1E 2003, appendix B (one-sided 95 % bound; from memory).
     """
     if not (isfinite(allowed_change) and allowed_change > 0):
         raise ValueError(f"allowed_change must be above 0; got {allowed_change}")
