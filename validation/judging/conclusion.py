@@ -12,14 +12,15 @@ from validation.study.amendment_hashes import loss_restriction
 from validation.study.model import Study
 from validation.study.plan import FURTHER
 from validation.study.quantity import Evaluation, Quantity
+from validation.study.worksheets import WORKSHEETS
 from validation.words import level_text, sentence_list
 
 ConclusionOutcome = Literal["fit", "fit with restrictions", "not fit", "not judged"]
 
-#: The experiments of the main job, by the plan's names.
 _FIT = "fit for the intended use"
 _RESTRICTED: ConclusionOutcome = "fit with restrictions"
 
+#: The experiments of the main job, by the plan's names.
 MAIN = {
     "calibration": "calibration and linearity",
     "precision": "precision, trueness and accuracy profile",
@@ -65,13 +66,23 @@ def not_evaluated(study: Study, evaluations: Mapping[str, Evaluation]) -> tuple[
     reasons = dict(study.plan.not_evaluated)
     if "selectivity" in reasons:  # the same thing under its other name
         reasons.setdefault("matrix", reasons.pop("selectivity"))
-    there = {name for name, evaluation in evaluations.items() if not evaluation.missing}
+    there = {name for name, evaluation in evaluations.items() if _speaks(study, name, evaluation)}
     there |= {name for name in (*MAIN, "control", "history") if study.ready(name) is not None}
     titles = {**MAIN, **FURTHER}
     titles |= {name: name.replace("_", " ") for name in reasons if name not in titles}
     return tuple(
         NotEvaluated(name, title, reasons.get(name, "").strip()) for name, title in titles.items() if name not in there
     )
+
+
+def _speaks(study: Study, name: str, evaluation: Evaluation) -> bool:
+    """Whether a chapter found something in its own readings: a drift in the precision runs is no stability study."""
+    if evaluation.missing:
+        return False
+    if name not in WORKSHEETS:
+        return bool(evaluation.quantities)
+    data = study.ready(name)
+    return data is not None and any(q.worksheet == data.worksheet for q in evaluation.quantities)
 
 
 def working_range(rows: Sequence[RequirementResult], everywhere: Collection[str] = ()) -> tuple[float, float] | None:
