@@ -105,7 +105,7 @@ def alike_budgets(values: Sequence[LotValue]) -> list[list[LotValue]]:
 
 def _signature(value: LotValue) -> tuple[Any, ...]:
     return tuple(
-        (part.name, value.shapes[part.name], _u(value, part), _contribution(value, part), _share(part.share))
+        (part.name, value.shapes[part.name], _u(part), _contribution(value, part), _share(part.share))
         for part in value.result.propagated.parts
     )
 
@@ -120,27 +120,30 @@ def _budget_table(group: Sequence[LotValue]) -> dict[str, Any]:
     propagated, unit = first.result.propagated, first.record.preparation.unit
     rows: list[list[Any]] = []
     for position, part in enumerate(propagated.parts):
-        own = [_amount(value, value.result.propagated.parts[position]) for value in group]
-        shown = [first.shapes[part.name] if part.standard_uncertainty else "", _u(first, part)]
-        rows.append([part.name, *own, *shown, _contribution(first, part), _share(part.share)])
+        own = [f"{value.result.propagated.parts[position].estimate:.8g}" for value in group]
+        shown = [first.shapes[part.name] if part.standard_uncertainty else "", _u(part)]
+        unit_of = _unit(first.units[part.name])
+        rows.append(
+            [
+                f"{part.name} / {unit_of}" if unit_of else part.name,
+                *own,
+                *shown,
+                _contribution(first, part),
+                _share(part.share),
+            ]
+        )
     places = places_for(propagated.combined)
-    assigned = [f"{fixed(value.result.value, places)} {unit}" for value in group]
+    assigned = [fixed(value.result.value, places) for value in group]
     u = fixed(propagated.combined, places)
-    rows.append(["assigned value", *assigned, "", f"{u} {unit}", fixed(propagated.combined, places + 1), "100 %"])
+    rows.append([f"assigned value / {unit}", *assigned, "", u, fixed(propagated.combined, places + 1), "100 %"])
     amounts = ["value"] if len(group) == 1 else lots
     head = ["component", *amounts, "distribution", "u", f"contribution / {unit}", "share of u²"]
     whose = f"lot{'' if len(lots) == 1 else 's'} {sentence_list(lots)}"
     return {"caption": f"Budget of {whose}, by the law of propagation", "head": head, "rows": rows}
 
 
-def _amount(value: LotValue, part: Part) -> str:
-    return f"{part.estimate:.8g} {_unit(value.units[part.name])}".rstrip()
-
-
-def _u(value: LotValue, part: Part) -> str:
-    if not part.standard_uncertainty:
-        return "0"
-    return f"{part.standard_uncertainty:.2g} {_unit(value.units[part.name])}".rstrip()
+def _u(part: Part) -> str:
+    return f"{part.standard_uncertainty:.2g}" if part.standard_uncertainty else "0"
 
 
 def _contribution(value: LotValue, part: Part) -> str:
@@ -149,11 +152,11 @@ def _contribution(value: LotValue, part: Part) -> str:
     places = places_for(value.result.propagated.combined) + 1
     if size == 0:
         return "0"
-    return fixed(size, places) if size >= 0.5 * 10**-places else f"below {fixed(10**-places, places)}"
+    return fixed(size, places) if size >= 0.5 * 10**-places else f"< {fixed(10**-places, places)}"
 
 
 def _share(share: float) -> str:
-    return "0" if share == 0 else "below 0.1 %" if share < 1e-3 else f"{significant(100 * share, 2)} %"
+    return "0" if share == 0 else "< 0.1 %" if share < 1e-3 else f"{significant(100 * share, 2)} %"
 
 
 def _unit(unit: str) -> str:
@@ -180,9 +183,8 @@ def methods_table(values: Sequence[LotValue]) -> dict[str, Any]:
     unit = values[0].record.preparation.unit
     drawn = values[0].result.drawn
     draws = "" if drawn is None else f" ({fixed(drawn.draws, 0)} draws)"
-    head = ["lot", f"value / {unit}", "u by propagation", "u by Monte Carlo", "interval by propagation"]
-    head += ["interval by Monte Carlo", "the shortest", "the two"]
-    return {"caption": f"Law of propagation and Monte Carlo{draws} side by side", "head": head, "rows": rows}
+    head = ["lot", "value", "u", "u, Monte Carlo", "interval", "interval, Monte Carlo", "shortest", "the two"]
+    return {"caption": f"Law of propagation and Monte Carlo{draws} side by side, in {unit}", "head": head, "rows": rows}
 
 
 def links_table(chains: Sequence[Mapping[str, Any]]) -> dict[str, Any]:

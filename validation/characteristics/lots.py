@@ -481,9 +481,9 @@ def _fewer_table(study: Study, lots: _Lots, fewer: Sequence[Mapping[str, Any]]) 
         return []
     names = list(dict.fromkeys(item["lot"] for line in fewer for item in line["given"]))
     stepped = [name for name in names if _allowed_step(study, name) is not None]
-    head = ["readings a lot", "half-width to expect / %"]
+    head = ["readings", "half-width / %"]
     for name in names:
-        head += [f"{name}: ratio and interval", *([f"{name} lies"] if name in stepped else [])]
+        head += [name, *([f"{name} lies"] if name in stepped else [])]
     rows = []
     for line in fewer:
         row: list[Any] = [str(line["count"]), f"±{significant(100 * line['expected'], 2)}"]
@@ -497,8 +497,9 @@ def _fewer_table(study: Study, lots: _Lots, fewer: Sequence[Mapping[str, Any]]) 
     steps = list(dict.fromkeys(f"±{100 * step:g} %" for n in stepped if (step := _allowed_step(study, n)) is not None))
     against = f", against the allowed {sentence_list(steps)}" if steps else ""
     judged = f"judged at {100 * study.judged_confidence:g} %{against}"
-    caption = f"What other numbers of readings a lot would give: the first so many of each, {judged}"
-    return [{"caption": f"{caption}; a reading scatters by {significant(100 * sd, 2)} %", "head": head, "rows": rows}]
+    scatter = f"a reading scatters by {significant(100 * sd, 2)} %"
+    what = "What other numbers of readings a lot would give: half-width to expect, ratios of the first so many of each"
+    return [{"caption": f"{what}, {judged}; {scatter}", "head": head, "rows": rows}]
 
 
 def in_words(evaluation: Evaluation, unit: str) -> list[str]:
