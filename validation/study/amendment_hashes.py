@@ -84,7 +84,8 @@ def lost_amendments(folder: Path, present: Sequence[Amendment]) -> tuple[Loss, .
         *(_gone(old) for old, new in pairs if new is None),
         *(_changed(old, new) for old, new in there if not _same(old, new) and not _renumbered(old, new)),
         *_counted_anew([(old, new) for old, new in there if not _same(old, new) and _renumbered(old, new)]),
-        *_reordered(there, unseen, present),
+        # Where the record was edited, a row that it does not hold need not be a new one.
+        *_reordered(there, [] if record.broken else unseen, present),
     ]
     if record.unreadable:
         text = f"{RECORD} cannot be read as the record of amendments ({record.unreadable}): restore it from a copy."
