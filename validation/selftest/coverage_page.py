@@ -119,7 +119,8 @@ def _conclusions(rows: Sequence[CoverageRow]) -> str:
         f"{_span(grows, 'difference at 4 (Deming)')}, York with the uncertainties that grow {_span(grows, 'York*')}. "
         "So where scatter grows, look at York's line beside Deming's.",
         "Slope ratios, response ratios and blank differences: "
-        f"{_span(rows, 'slope ratio', 'response ratio', 'blank diff*')}; carry-over from five triples: {_span(rows, 'effect', 'share')}; effects of a repeated screening: "
+        f"{_span(rows, 'slope ratio', 'response ratio', 'blank diff*')}; carry-over from five triples: "
+        f"{_span(rows, 'effect', 'share')}; effects of a repeated screening: "
         f"{_span(repeated, 'largest effect', 'small effect', 'no effect')}, by Lenth's way without repeats "
         f"{_span(single, 'largest effect', 'small effect', 'no effect')}; slope and change of a stored standard: "
         f"{_span(rows, 'slope', 'change over*')}. An expiry is not too late in {_span(rows, 'expiry*')}. Recovery: "
