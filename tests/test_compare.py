@@ -134,11 +134,11 @@ def moved(**more: Any) -> list[dict[str, Any]]:
         (dossier("A", moved(source="another book"), []), "another method"),
         (
             dossier("A", moved(), [], inputs={RECORD: "x"}),
-            f"what changed beside its own readings, which are the same: {RECORD}",
+            f"a change in {RECORD}, readings and method being the same",
         ),
         (
             dossier("A", moved(), [], inputs={"plan.yaml": "x"}),
-            "what changed beside its own readings, which are the same: plan.yaml",
+            "a change in plan.yaml, readings and method being the same",
         ),
     ],
 )

@@ -49,11 +49,12 @@ def step_sentence(report: ComparisonReport, unit: str) -> str:
 
 def _opening(report: ComparisonReport, title: str, anchor: str) -> list[Block]:
     old, new = report.conclusions
+    then, now = (span(one, facts.results["study"]["unit"]) for one, facts in ((old, report.old), (new, report.new)))
     source = f"{report.old.name}, manifest SHA-256 {report.old.manifest_hash}. {_lots(report)}"
     return [
         Heading(title, 1, anchor),
         Paragraph(source.strip(), margin="validation compare"),
-        Paragraph(f"Proposed conclusion then: {old['outcome']}{span(old)}. Now: {new['outcome']}{span(new)}."),
+        Paragraph(f"Proposed conclusion then: {old['outcome']}{then}. Now: {new['outcome']}{now}."),
     ]
 
 

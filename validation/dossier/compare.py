@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 from scipy import stats
 
-from validation.dossier.compare_text import NOT_SET, report_text, step_text
+from validation.dossier.compare_text import NOT_SET, number_texts, report_text, step_text
 from validation.dossier.manifest import MANIFEST, hashes, read_manifest, sha256
 from validation.faults import Refusal
 from validation.study.amendments import AMENDMENTS, read_amendments
@@ -26,7 +26,7 @@ StepOutcome = Literal["met", "not met", "not shown", "not judged"]
 STEP_KEY = "trueness.bias"
 #: A number that moved by more than this many standard uncertainties of the difference is told one by one.
 BEYOND_SCATTER = 2.0
-#: So many of one cause are told one by one in any case.
+#: So many of one cause are told one by one in any case, unless they print the same.
 FEWEST = 5
 
 
@@ -155,7 +155,8 @@ class ComparisonReport:
             far = sorted(rows, key=lambda n: -abs(n.ratio or 0.0))
             told = {id(n) for n in rows if (n.key, n.at) in judged or abs(n.ratio or 0.0) > BEYOND_SCATTER}
             for number in far:
-                if len(told) < FEWEST:
+                then, now, _ = number_texts(number)
+                if len(told) < FEWEST and then != now:
                     told.add(id(number))
             groups.append(
                 CauseGroup(cause, tuple(n for n in rows if id(n) in told), tuple(n for n in rows if id(n) not in told))
@@ -164,11 +165,11 @@ class ComparisonReport:
 
     def inputs_by_change(self) -> dict[str, list[str]]:
         """File names by what happened to them; what the program keeps in history/ left aside."""
-        found: dict[str, list[str]] = {}
+        found: dict[str, list[str]] = {name: [] for name in (*_HEADINGS, "same")}
         for item in self.inputs:
             if not item["file"].startswith(f"{HISTORY}/"):
-                found.setdefault(item["change"], []).append(item["file"])
-        return found
+                found[item["change"]].append(item["file"])
+        return {change: files for change, files in found.items() if files}
 
     def step_record(self) -> dict[str, Any] | None:
         """`results.json` `step`: the step since the parent with what it was computed from; None without one."""
@@ -424,8 +425,8 @@ class _Causes:
         if not beside:
             beside = [name for name, change in self.change.items() if change not in ("same", "changed")]
         beside = [*beside, *(["versions of the software"] if self.versions else [])]
-        same = ", which are the same" if new["readings"] else ""
-        return f"what changed beside its own readings{same}: {sentence_list(beside) or 'nothing'}"
+        same = ", readings and method being the same" if new["readings"] else ""
+        return f"a change in {sentence_list(beside) or 'no input'}{same}"
 
 
 def _verdict_changes(

@@ -76,10 +76,10 @@ def place(at: Any) -> str:
     return "" if at is None else f", {at}" if isinstance(at, str) else f" at {level_text(at)}"
 
 
-def span(conclusion: Mapping[str, Any]) -> str:
-    """ ", from 0.5 to 7.5", or nothing."""
+def span(conclusion: Mapping[str, Any], unit: str) -> str:
+    """ ", from 0.5 to 7.5 %", or nothing."""
     ends = conclusion.get("range")
-    return "" if ends is None else f", {range_text((ends[0], ends[1]))}"
+    return "" if ends is None else f", {range_text((ends[0], ends[1]))} {unit}"
 
 
 def signed(value: float, digits: int) -> str:
@@ -130,7 +130,9 @@ def split_unrepeated(items: Sequence[Unrepeated]) -> tuple[list[Unrepeated], lis
 
 
 def _words(quantity: str) -> str:
-    return in_plain_words(quantity).removesuffix(" at")
+    words = in_plain_words(quantity).removesuffix(" at")
+    chapter, _, name = words.partition(" ")
+    return name if name.startswith(chapter) else words  # "detection limit", not "detection detection limit"
 
 
 def _levels(rows: Sequence[Mapping[str, Any]]) -> str:
@@ -158,7 +160,8 @@ def _heading(report: ComparisonReport) -> list[str]:
 def _conclusions(report: ComparisonReport) -> list[str]:
     old, new = report.conclusions
     lines = ["Proposed conclusion:"]
-    lines += [f"  then {old['outcome']}{span(old)}", f"  now  {new['outcome']}{span(new)}"]
+    then, now = (span(one, facts.results["study"]["unit"]) for one, facts in ((old, report.old), (new, report.new)))
+    lines += [f"  then {old['outcome']}{then}", f"  now  {new['outcome']}{now}"]
     return lines
 
 
@@ -173,11 +176,13 @@ def _steps(report: ComparisonReport) -> list[str]:
 
 
 def _verdicts(report: ComparisonReport) -> list[str]:
-    lines = ["Verdicts that changed:" if report.verdicts else "No verdict that both give changed."]
-    lines += [f"  {verdict_text(v)}" for v in report.verdicts]
-    if report.verdicts_same:
-        rest = report.verdicts_same
-        lines.append(f"  the same in both: {rest} {'verdict' if rest == 1 else 'verdicts'}")
+    same = report.verdicts_same
+    counted = f"the same in both: {same} {'verdict' if same == 1 else 'verdicts'}"
+    if report.verdicts:
+        lines = ["Verdicts that changed:", *(f"  {verdict_text(v)}" for v in report.verdicts)]
+        lines += [f"  {counted}"] if same else []
+    else:
+        lines = [f"No verdict changed; {counted}." if same else "No verdict stands in both."]
     lines += [f"  new: {v['id']} {v['quantity']}{place(v['at'])}: {v['new']}" for v in report.verdicts_added]
     return lines
 
