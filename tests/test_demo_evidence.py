@@ -178,8 +178,10 @@ def test_15_without_the_impact_note_the_run_stops_and_names_the_readings(tmp_pat
     with pytest.raises(StudyDataError) as stopped:
         load_study(study)
     told = str(stopped.value)
-    rows = list(csv.DictReader((GRADE / "worksheets" / "lots.csv").open(encoding="utf-8")))
-    first = next(row["reading"] for row in rows if row["lot"] == "S-02")
+    with (GRADE / "worksheets" / "lots.csv").open(encoding="utf-8") as stream:
+        rows = [row for row in csv.DictReader(stream) if row["lot"] in ("S-02", "S-03")]
+    first = rows[0]["reading"]
+    assert f"bears on {len(rows)} readings" in told
     assert "BAL-2" in told
     assert "2026-03-31" in told
     assert first in told
