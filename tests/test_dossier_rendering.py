@@ -11,6 +11,7 @@ from html import unescape
 from html.parser import HTMLParser
 
 import numpy as np
+import pandas as pd
 import pypdf
 import pytest
 from fontTools.ttLib import TTFont
@@ -31,14 +32,19 @@ from validation.dossier.blocks import (
     Table,
     chapter_titles,
 )
+from validation.dossier.chapters import notes_of, typeset, typeset_formula
 from validation.dossier.drawing import inline_svg
 from validation.dossier.glyphs import font_folder, printable, printable_document
 from validation.dossier.html import render_html
 from validation.dossier.layout import decimal_tails
 from validation.dossier.pdf import render_pdf
+from validation.dossier.registers import Listing
 from validation.dossier.strips import TINTS, common_axis, strip_svg
 from validation.dossier.symbols import formula, prose
+from validation.dossier.widths import column_needs, shared, text_width
 from validation.figures.style import BLUE, GREY, VERMILION, dossier_style, new_figure, svg_text
+from validation.study.model import ExperimentData, Reading
+from validation.study.quantity import Evaluation, Quantity
 from validation.words import fixed
 
 HOSTILE = (
@@ -790,3 +796,136 @@ def test_a_listing_too_wide_for_the_page_keeps_its_times_on_one_line():
     pages = pypdf.PdfReader(io.BytesIO(render_pdf(one_block(wide)))).pages
     lines = [line.replace("\u200b", "") for page in pages for line in page.extract_text().splitlines()]
     assert any("2026-03-16T08:30" in line for line in lines), lines
+
+
+def test_an_article_in_a_formula_is_no_variable():
+    # ISO 80000-1:2022, 7.1 (clause from memory): symbols of quantities are printed in italic, words are not.
+    assert formula("y = m_i + g m t; one slope a run")[-1] == ("", "; one slope a run")
+    assert formula("a = mean(y) - b mean(x)")[0] == ("it", "a")
+    assert ("it", "a") in formula("y = a + b x")
+    assert formula("s1^2")[:2] == [("it", "s"), ("sub", "1")]
+
+
+@pytest.mark.parametrize(
+    ("typed", "base", "below"),
+    [("m_f", "m", "f"), ("t_exp", "t", "exp"), ("P_fc", "P", "fc"), ("g_b", "g", "b"), ("T_cal", "T", "cal")],
+)
+def test_symbols_stand_alike_in_sentences_and_formulas(typed, base, below):
+    wanted = [("it", base), ("sub", below)]
+    assert formula(typed) == wanted
+    assert prose(f"symbol, {typed}")[-2:] == wanted
+
+
+def test_greek_letters_are_printed_for_their_names():
+    assert typeset_formula("k = t((1 + p) / 2, nu_eff)") == "k = t((1 + p) / 2, ν_eff)"
+    assert typeset("chi2 of 3, below -1 and 3-4, 2026-03-17") == "χ^2 of 3, below −1 and 3-4, 2026-03-17"
+    assert typeset_formula("u^2 = sum (c_i u_i)^2, sum of all") == "u^2 = Σ (c_i u_i)^2, sum of all"
+
+
+def test_columns_share_a_page_without_breaking_a_word():
+    least, natural = column_needs(("No.", "Reason"), (("1", "a long text that wants much room"), ("22", "word")), ZEROS)
+    widths = shared(least, natural, least[0] + least[1] + 3)
+    assert widths is not None
+    assert sum(widths) == pytest.approx(least[0] + least[1] + 3)
+    assert all(width >= smallest for width, smallest in zip(widths, least, strict=True))
+    assert shared(least, natural, least[0] + least[1] - 0.1) is None
+
+
+ZEROS = ((0.0, 0.0), (0.0, 0.0))
+
+
+@pytest.mark.parametrize(("text", "width"), [("10.5", 1.75), ("", 0.0), ("\u2009", 0.2)])
+def test_width_of_a_text_is_that_of_the_font(text, width):
+    # Digits are half an em wide, the full stop a quarter (the font's own hmtx table, checked above); a thin space is a
+    # fifth of an em (Unicode Standard, 6.2, table 6-2: a fifth, sometimes a sixth).
+    assert text_width(text) == pytest.approx(width, abs=0.05)
+
+
+def pages_of(*content: Block) -> list[str]:
+    return [flat(p.extract_text()) for p in pypdf.PdfReader(io.BytesIO(render_pdf(one_block(*content)))).pages]
+
+
+def test_rows_of_one_requirement_name_it_once():
+    rows = tuple(Strip(f"R1 bias at {x} %", "met", "", "", "", place=f"at {x} %") for x in (1, 2, 4))
+    text = " ".join(pages_of(Strips(rows)))
+    assert text.count("R1 bias") == 1
+    for place in ("at 1 %", "at 2 %", "at 4 %"):
+        assert place in text
+
+
+@pytest.mark.parametrize("before", range(30, 44))
+def test_a_reason_stays_on_the_page_of_its_requirement(before):
+    rows = [Strip(f"R{i} bias", "met", "1", "", "") for i in range(before)]
+    rows.append(Strip("R99 bias", "not met", "1", "", "", reason="The interval lies outside."))
+    pages = pages_of(Strips(tuple(rows)))
+    assert [p for p in pages if "R99" in p] == [p for p in pages if "The interval lies outside." in p]
+
+
+def test_a_narrow_listing_stands_in_columns_that_end_together():
+    rows = tuple((str(i), f"P-{i:03d}", "4.01") for i in range(60))
+    page = pypdf.PdfReader(io.BytesIO(render_pdf(one_block(Table("Rows", ("Row", "Reading", "result"), rows))))).pages
+    assert "P-059" in page[1].extract_text()
+    assert page[1].extract_text().count("Reading") == 4  # the head over each column
+
+
+def listing(rows: list[dict[str, str]], amended: set[tuple[str, str]] = frozenset(), **changes: str) -> Listing:
+    readings = tuple(
+        Reading(row["reading"], "precision", "p.csv", number, row, row | {"result": row["result"].replace(",", ".")})
+        for number, row in enumerate(rows, start=2)
+    )
+    readings = (replace(readings[0], values=dict(readings[0].values) | changes), *readings[1:])
+    return Listing(ExperimentData("precision", "p.csv", pd.DataFrame(), {}, readings=readings), {}, amended)
+
+
+def worksheet(times: list[str]) -> list[dict[str, str]]:
+    names = ("R1", "R1", "R1", "R2", "R2", "R2")
+    return [
+        {"reading": f"P-{i}", "run": run, "time": time, "analyst": {"R1": "A1", "R2": "A2"}[run], "result": f"4,{i}1"}
+        for i, (run, time) in enumerate(zip(names, times, strict=True))
+    ]
+
+
+def test_a_decimal_comma_is_no_amendment():
+    shown = listing(worksheet([f"2026-03-0{1 + i // 3}T08:3{i}" for i in range(6)]))
+    assert "Status" not in shown.head
+    assert not shown.remarks
+    assert [row[-1] for row in shown.rows] == ["4,01", "4,11", "4,21", "4,31", "4,41", "4,51"]
+
+
+def test_an_amended_cell_says_so_beside_its_row():
+    rows = worksheet([f"2026-03-0{1 + i // 3}T08:3{i}" for i in range(6)])
+    shown = listing(rows, {("P-0", "result")}, result="3.9")
+    assert shown.remarks == ["Row 2, P-0: result amended to 3.9."]
+    assert [row[-1] for row in shown.rows] == ["amended", "", "", "", "", ""]
+    assert shown.rows[0][-2] == "4,01"
+
+
+def test_dates_and_people_of_a_run_are_said_once():
+    shown = listing(worksheet([f"2026-03-0{1 + i // 3}T08:3{i}" for i in range(6)]))
+    assert shown.told_once() == ["By run (date and analyst): R1 2026-03-01, A1; R2 2026-03-02, A2."]
+    assert shown.head == ("Row", "Reading", "run", "time", "result")
+    assert shown.rows[1][3] == "08:31"
+
+
+def test_dates_that_nothing_shares_stand_as_typed():
+    times = [f"2026-03-0{1 + i}T08:30" for i in range(6)]  # as late on every day
+    shown = listing(worksheet(times))
+    assert [row[3] for row in shown.rows] == times
+    same_day = listing(worksheet([f"2026-03-01T08:3{i}" for i in range(6)]))
+    assert same_day.told_once()[0] == "Throughout: date 2026-03-01."
+
+
+def quantity(key: str, at: float | str | None, *notes: str) -> Quantity:
+    return Quantity(key=key, at=at, value=1.0, unit="%", n=1, notes=notes)
+
+
+def test_a_note_names_what_it_concerns_and_no_long_list():
+    levels = [quantity("trueness.bias", float(x), "few" if x < 3 else "") for x in range(1, 9)]
+    levels = [replace(q, notes=tuple(note for note in q.notes if note)) for q in levels]
+    others = [quantity("trueness.constant_bias", None), quantity("comparison.difference_at", 2.0, "line")]
+    notes = notes_of(Evaluation("trueness"), [*levels, *others], said=())
+    assert notes[1] == Items(("few (bias at 1 and 2)", "line (difference at 2)"))
+    most = [replace(q, notes=("all of it",)) for q in levels]
+    assert notes_of(Evaluation("trueness"), [*most, *others], said=())[1] == Items(
+        ("all of it", "line (difference at 2)")
+    )

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from itertools import groupby
 from typing import Any
 
@@ -31,6 +33,11 @@ from validation.words import (
     with_interval,
 )
 
+#: How the caption of a table begins that only shows what the looks at the verdicts rest on.
+ASIDE = "The same by other methods"
+GREEK = {"chi2": "χ^2", "nu": "ν", "mu": "μ", "delta": "δ"}
+_MOST_NAMES = 4
+
 
 def chapter_of(item: Characteristic) -> Callable[[DossierRecord], list[Block]]:
     """The chapter of one characteristic."""
@@ -40,37 +47,50 @@ def chapter_of(item: Characteristic) -> Callable[[DossierRecord], list[Block]]:
         if evaluation is None:
             return []
         blocks: list[Block] = [Heading(item.title, 1, item.name.replace("_", "-"))]
-        blocks += [Paragraph(typeset(text)) for text in item.method]
         if evaluation.missing:
-            return [*blocks, Paragraph(evaluation.missing, style="lead")]
+            return [*blocks, Paragraph(evaluation.missing)]
+        blocks += [Paragraph(typeset(text)) for text in item.method]
         rows = [
             row for row in record.judgement.requirements if chapter_anchor(row.quantity) == chapter_anchor(item.name)
         ]
-        if rows:
-            blocks.append(Strips(tuple(strip_of(row) for row in rows)))
+        if rows:  # the reasons stand in the sentences on the verdicts
+            blocks.append(Strips(tuple(replace(strip_of(row), reason="", thin="") for row in rows)))
         quantities = [q for q in record.judgement.quantities if q.key.partition(".")[0] == item.name]
         blocks += [
             Paragraph(typeset(sentence), style="lead" if number == 0 else "body")
             for number, sentence in enumerate(record.words.get(item.name, ()))
         ]
-        blocks += figures_of(item, record)
-        blocks += quantity_tables(item, quantities, record.study)
-        blocks += [
-            Table(
-                table["caption"],
-                tuple(table["head"]),
-                tuple(table_cells(table["head"], row) for row in table["rows"]),
-                align=_alignment(table),
-                long=len(table["rows"]) > 24,
-            )
-            for table in evaluation.details.get("tables", ())
-        ]
         blocks += verdict_sentences(rows)
-        blocks += formulas(item)
+        tables, others = further_tables(evaluation)
+        blocks += _alternating(figures_of(item, record), [*quantity_tables(item, quantities, record.study), *tables])
         blocks += notes_of(evaluation, quantities, said=record.words.get(item.name, ()))
-        return blocks
+        return [*blocks, *formulas(item), *others]
 
     return build
+
+
+def _alternating(figures: Sequence[Block], tables: Sequence[Block]) -> list[Block]:
+    """A table after each figure, the rest at the end: a table breaks where a figure would leave white."""
+    paired = [block for pair in zip(figures, tables, strict=False) for block in pair]
+    return [*paired, *figures[len(tables) :], *tables[len(figures) :]]
+
+
+def further_tables(evaluation: Evaluation) -> tuple[list[Block], list[Block]]:
+    """The further tables of a chapter, and those that no one reads but to follow the looks at the verdicts."""
+    tables: list[Block] = []
+    others: list[Block] = []
+    for table in evaluation.details.get("tables", ()):
+        aside = table["caption"].startswith(ASIDE)
+        made = Table(
+            typeset(table["caption"]),
+            tuple(typeset(word) for word in table["head"]),
+            tuple(table_cells(table["head"], row) for row in table["rows"]),
+            align=_alignment(table),
+            long=aside or len(table["rows"]) > 24,
+            details=aside,
+        )
+        (others if aside else tables).append(made)
+    return tables, others
 
 
 def _alignment(table: Mapping[str, Any]) -> str:
@@ -89,15 +109,13 @@ def _alignment(table: Mapping[str, Any]) -> str:
 def figures_of(item: Characteristic, record: DossierRecord) -> list[Block]:
     """The chapter's figures, in the order the characteristic names them."""
     names = [f"{item.name}-{name}" for name in item.figures if f"{item.name}-{name}" in record.figures]
-    return [
-        Figure(f"{name}.svg", record.figures[name], record.alts.get(name, name), _caption(item, name)) for name in names
-    ]
+    return [Figure(f"{name}.svg", record.figures[name], record.alts.get(name, name), _caption(name)) for name in names]
 
 
-def _caption(item: Characteristic, name: str) -> str:
-    """ "Repeatability: standard deviation by level": two chapters may draw the same kind of figure."""
-    words = name.partition("-")[2].replace("_", " ").replace("sd ", "standard deviation ")
-    return item.title if words == item.title.lower() else f"{item.title}: {words.replace('mandel', 'Mandel')}"
+def _caption(name: str) -> str:
+    """ "Standard deviation by level": a plain name, for the message stands in the figure."""
+    words = name.partition("-")[2].replace("_", " ").replace("sd ", "standard deviation ").replace("mandel", "Mandel")
+    return f"{words[:1].upper()}{words[1:]}"
 
 
 def quantity_tables(item: Characteristic, quantities: Sequence[Quantity], study: Study) -> list[Block]:
@@ -109,9 +127,9 @@ def quantity_tables(item: Characteristic, quantities: Sequence[Quantity], study:
     blocks: list[Block] = []
     head = ("Quantity", "At", "Value", f"{100 * study.confidence:.4g} % interval", "Unit", "df", "n")
     for group, what in (
-        (single, "quantities of the whole study"),
-        (by_level, "quantities by level"),
-        (by_name, "quantities by name"),
+        (single, "Quantities of the whole study"),
+        (by_level, "Quantities by level"),
+        (by_name, "Quantities by name"),
     ):
         if not group:
             continue
@@ -124,8 +142,16 @@ def quantity_tables(item: Characteristic, quantities: Sequence[Quantity], study:
         worksheet = next((q.worksheet for q in group if q.worksheet), "")
         keys = sorted({q.key for q in group})
         margin = f"{worksheet.rpartition('/')[2]}\nresults.json: {keys[0]}{' ...' if len(keys) > 1 else ''}"
+        filled = [at for at in range(len(head)) if any(row[at] for row in rows)]
         blocks.append(
-            Table(f"{item.title}: {what}", head, tuple(rows), align="llddlrr", margin=margin, long=len(rows) > 24)
+            Table(
+                what,
+                tuple(head[at] for at in filled),
+                tuple(tuple(row[at] for at in filled) for row in rows),
+                align="".join("llddlrr"[at] for at in filled),
+                margin=margin,
+                long=len(rows) > 24,
+            )
         )
     return blocks
 
@@ -133,8 +159,8 @@ def quantity_tables(item: Characteristic, quantities: Sequence[Quantity], study:
 def _named(key: str, infos: Mapping[str, KeyInfo]) -> str:
     """ "lack of fit p", "slope, b", "s_r"."""
     name = key.partition(".")[2]
-    symbol = infos[key].symbol if key in infos else name
-    words = spoken(name)
+    symbol = typeset_formula(infos[key].symbol) if key in infos else name
+    words = spoken(name).removesuffix(" at")
     return words if symbol in (name, name.rpartition("_")[2]) or len(symbol) > 8 else f"{words}, {symbol}"
 
 
@@ -195,34 +221,35 @@ def _where(rows: Sequence[RequirementResult]) -> str:
 def formulas(item: Characteristic) -> list[Block]:
     """The formulas, their sources, and what each was checked against."""
     infos = {info.key: info for info in item.keys}
-    lines = tuple(
-        dict.fromkeys(
-            info.formula if info.formula.startswith(info.symbol) else f"{_named(info.key, infos)}: {info.formula}"
-            for info in item.keys
-        )
-    )
-    checked = tuple(
-        (
-            _named(info.key, infos),
-            info.source,
-            sentence_list(list(info.checked_against)) or "no published example; see the tests",
-        )
-        for info in item.keys
-    )
+    lines = tuple(dict.fromkeys(_line(info, infos) for info in item.keys))
+    # Quantities that share source and checks share a row.
+    checked: dict[tuple[str, str], list[str]] = {}
+    for info in item.keys:
+        examples = sentence_list(list(info.checked_against)) or "no published example; see the tests"
+        checked.setdefault((info.source, examples), []).append(_named(info.key, infos))
     return [
-        Formula(tuple(typeset(line) for line in lines)),
+        Heading("Formulas and sources", 3),
+        Formula(tuple(typeset_formula(line) for line in lines)),
         Table(
-            f"{item.title}: sources, and the published examples the program is held to",
+            "Sources, and the published examples the program is held to",
             ("Quantity", "Source", "Checked against"),
-            checked,
+            tuple(("; ".join(names), *texts) for texts, names in checked.items()),
             align="lll",
             details=True,
-            widths=(1, 2, 2.4),
+            long=True,
         ),
     ]
 
 
-def typeset(formula: str) -> str:
+def _line(info: KeyInfo, infos: Mapping[str, KeyInfo]) -> str:
+    """A formula behind its symbol, or behind the quantity's name where it does not begin with one."""
+    symbol, line = info.symbol.replace(" ", ""), info.formula.replace(" ", "")
+    if symbol and line == symbol:
+        return f"{spoken(info.key.partition('.')[2])}: {info.formula}"
+    return info.formula if symbol and line.startswith(symbol) else f"{_named(info.key, infos)}: {info.formula}"
+
+
+def typeset(text: str) -> str:
     """The signs a page prints for those a keyboard has, in a formula or in a sentence of the program's own."""
     signs = (
         ("sqrt(", "√("),
@@ -238,30 +265,55 @@ def typeset(formula: str) -> str:
         ("`", ""),
     )
     for typed, printed in signs:
-        formula = formula.replace(typed, printed)
-    return formula
+        text = text.replace(typed, printed)
+    text = re.sub(r"(?<=[ (])-(?=\d)", "−", text)
+    return re.sub(r"\b(?:chi2|nu(?=_|\b))", lambda found: GREEK[found[0]], text)
+
+
+def typeset_formula(line: str) -> str:
+    """The same in a formula, where sums, Greek letters and indices are spelled out."""
+    line = re.sub(r"\bsum (?=\(|[A-Zb-z]\b)", "Σ ", line)
+    line = re.sub(r"\b(?:mu|delta)\b", lambda found: GREEK[found[0]], line)
+    return typeset(re.sub(r"\bS(xx|xy|yy)\b", r"S_\1", line))
 
 
 def notes_of(evaluation: Evaluation, quantities: Sequence[Quantity], *, said: Sequence[str]) -> list[Block]:
     """What an auditor must be told, each sentence once, with the places it concerns; what `said` says stands there."""
-    places: dict[str, list[str]] = {note: [] for note in evaluation.notes}
+    places: dict[str, list[Quantity]] = {note: [] for note in evaluation.notes}
     for q in quantities:
         for note in q.notes:
-            name = spoken(q.key.partition(".")[2])
-            places.setdefault(note, []).append(name if q.at is None else f"{name} at {level_text(q.at)}")
+            places.setdefault(note, []).append(q)
     for sentence in said:
         places.pop(sentence, None)
     if not places:
         return [Paragraph("Notes: none.", style="note")]
     return [
         Heading("Notes", 3),
-        Items(tuple(_with_places(note, names, len(quantities)) for note, names in places.items())),
+        Items(tuple(_with_places(typeset(note), concerned, quantities) for note, concerned in places.items())),
     ]
 
 
-def _with_places(note: str, names: Sequence[str], total: int) -> str:
-    note = typeset(note)
-    if not names or len(names) == total:
+def _with_places(note: str, concerned: Sequence[Quantity], quantities: Sequence[Quantity]) -> str:
+    """The note, and in brackets what it concerns, unless that is most of the chapter or nothing in particular."""
+    if not concerned or len(concerned) > len(quantities) / 2:
         return note
-    shown = ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
+    names: dict[str, list[str]] = {}  # quantities that share their places are named together
+    for key in dict.fromkeys(q.key for q in concerned):
+        place = _places([q.at for q in concerned if q.key == key], [q.at for q in quantities if q.key == key])
+        names.setdefault(place, []).append(spoken(key.partition(".")[2]).removesuffix(" at"))
+    told = [f"{sentence_list(keys)}{place}" for place, keys in names.items()]
+    shown = "; ".join(told) if len(told) <= _MOST_NAMES else f"{len(concerned)} of {len(quantities)} quantities"
     return f"{note} ({shown})"
+
+
+def _places(at: Sequence[float | str | None], everywhere: Sequence[float | str | None]) -> str:
+    """ " at 2 and 4", " (run and day)", " at all levels"; what follows the name of a quantity."""
+    places = [level_text(place) for place in at if place is not None]
+    if not places:
+        return ""
+    by_name = isinstance(at[0], str)
+    if len(at) == len(everywhere) > 2:
+        return ", all" if by_name else " at all levels"
+    if len(places) > _MOST_NAMES:
+        return f" ({len(at)} of {len(everywhere)})"
+    return f" ({', '.join(places)})" if by_name else f" at {sentence_list(places)}"

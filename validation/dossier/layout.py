@@ -4,19 +4,35 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from functools import singledispatch
+from math import ceil
 from typing import Any
 
 from validation.dossier import blocks, strips, symbols
 from validation.dossier.glyphs import printable_document
+from validation.dossier.widths import LISTING, column_needs, shared, text_width
 
 _NUMBER = re.compile(r"(?:[<>≤≥≈] ?)?[+−-]?\d[\d\u2009\u202f]*(?:(?P<point>\.)(?P<places>\d*))?\Z")
 _DIGIT, _POINT = 0.5, 0.25  # em, in every face of the font
-# Points, for the PDF: its text column, half its full width, a character of a table, the space between columns.
-_COLUMN, _HALF, _CHARACTER, _GAP = 374.0, 232.0, 4.3, 11.0
-# The same in a listing set close for want of room; a cell of more characters than the last may take several lines.
-_FULL, _SMALL, _CLOSE, _LONGEST = 480.0, 3.75, 6.0, 19
+
+
+@dataclass(frozen=True, slots=True)
+class Type:
+    """How a table is set in the PDF: size of its letters, space between two columns, space over and under a row."""
+
+    size: float
+    gap: float
+    row: float
+
+
+NORMAL, CLOSE = Type(9.0, 10.0, 3.0), Type(9.0, 6.0, 3.0)
+SMALL, FINE, TIGHT = Type(7.8, 6.0, 2.0), Type(7.2, 4.0, 1.9), Type(6.6, 4.0, 1.8)
+# Points, for the PDF: its text column, its full width, the space between the columns of a listing.
+_COLUMN, _FULL, _GUTTER = 374.0, 481.0, 14.2
+_FEW, _MANY, _MOST = 9, 100, 4  # rows above which a narrow table stands in columns, even in fine print; most columns
+_LINE = 350.0 / 10.0  # em, for the lines of a formula
+_LETTER, _ASIDE, _WIDEST = 8.6, 7.0, 85.0  # points: letters of a strip's row, of what stands aside; its widest column
 
 
 def arranged(document: blocks.Document) -> dict[str, Any]:
@@ -25,8 +41,13 @@ def arranged(document: blocks.Document) -> dict[str, Any]:
     counts = {"table": 0, "figure": 0}
     anchors: set[str] = set()
     arranged_blocks = []
+    opens = True
     for block in document.blocks:
         made = _arranged(block)
+        if isinstance(block, blocks.Heading) and block.level == 1:
+            opens = True
+        if isinstance(block, blocks.Figure):  # the first of its chapter
+            made["opens"], opens = opens, False
         if block.kind in counts:
             counts[block.kind] += 1
             made["number"] = counts[block.kind]
@@ -98,7 +119,22 @@ def _items(block: blocks.Items) -> dict[str, Any]:
 
 @_arranged.register
 def _formula(block: blocks.Formula) -> dict[str, Any]:
-    return asdict(block) | {"lines": [symbols.formula(line) for line in block.lines]}
+    return asdict(block) | {
+        "lines": [symbols.formula(line) for line in block.lines],
+        "rows": [[symbols.formula(line) for line in row] for row in _side_by_side(block.lines)],
+    }
+
+
+def _side_by_side(lines: Sequence[str]) -> list[list[str]]:
+    """Short lines that follow on one another share a line of the PDF."""
+    rows: list[list[str]] = []
+    for line in lines:
+        short = text_width(line) <= 0.47 * _LINE
+        if short and rows and len(rows[-1]) == 1 and text_width(rows[-1][0]) <= 0.47 * _LINE:
+            rows[-1].append(line)
+        else:
+            rows.append([line])
+    return rows
 
 
 @_arranged.register
@@ -112,8 +148,6 @@ def _table(block: blocks.Table) -> dict[str, Any]:
     tails = [decimal_tails([row[i] for row in rows]) if align[i] == "d" else [0.0] * len(rows) for i in range(width)]
     # Listings of readings show what was typed, letter for letter.
     marked = (lambda cell: [("", cell)]) if block.literal else symbols.prose
-    natural = _natural_width(head, rows)
-    close = [] if block.widths else _listing_widths(head, rows, block.long)
     return asdict(block) | {
         "head": [symbols.prose(cell) for cell in head],
         "align": list(align),
@@ -121,33 +155,61 @@ def _table(block: blocks.Table) -> dict[str, Any]:
             [{"text": marked(cell), "tail": tails[i][at]} for i, cell in enumerate(row)] for at, row in enumerate(rows)
         ],
         "caption": symbols.prose(block.caption),
-        "widths": list(block.widths) if len(block.widths) == width else close,
-        "close": bool(close),
-        "wide": block.long or natural > _COLUMN,
-        # A narrow listing of readings stands in two columns: half the pages.
-        "paired": block.long and not block.widths and 0.85 * natural < _HALF,
+        "cells": [_kind([row[i] for row in rows]) for i in range(width)],
+        **_setting(head, rows, tails, long=block.long, wished=block.widths),
     }
 
 
-def _natural_width(head: Sequence[str], rows: Sequence[Sequence[str]]) -> float:
-    return sum(_CHARACTER * count + _GAP for count in _longest(head, rows))
+def _kind(cells: Sequence[str]) -> str:
+    """What a narrow window may do to a column: texts keep room for some words, short cells stay on one line."""
+    if all(len(cell) <= 16 for cell in cells):
+        return "whole"
+    return "wordy" if any(len(cell) > 28 and " " in cell for cell in cells) else ""
 
 
-def _longest(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[int]:
-    return [max([len(word), *(len(row[i]) for row in rows)]) for i, word in enumerate(head)]
+def _setting(
+    head: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    tails: Sequence[Sequence[float]],
+    *,
+    long: bool,
+    wished: Sequence[float],
+) -> dict[str, Any]:
+    """Type, widths and number of columns in the PDF; automatic widths where every cell stands on one line."""
+    least, natural = column_needs(head, rows, tails)
+    size = SMALL if long else NORMAL
+    if len(rows) > _FEW and not wished:  # a narrow listing stands in several columns: fewer pages
+        for kind in (SMALL, FINE, TIGHT)[: 3 if len(rows) > _MANY else 2 if long else 1]:
+            times = min(_MOST, ceil(len(rows) / 5), int((_FULL + _GUTTER) // (_points(natural, kind) + _GUTTER)))
+            if times > 1:
+                return _set(kind, [], times=times, wide=True)
+    wide = long or _points(natural, size) > _COLUMN
+    available = _FULL if wide else _COLUMN
+    if _points(natural, size) <= available and not wished:
+        return _set(size, [], wide=wide)
+    if len(wished) == len(head):  # as wished for, but no column narrower than its words
+        natural = [max(em, available / size.size * part / sum(wished)) for em, part in zip(least, wished, strict=True)]
+    # Closer and smaller type before a word is broken; in a listing, names and times break only at the very last.
+    broken = column_needs(head, rows, tails, longest=LISTING)
+    for kind, (smallest, wanted) in (
+        *((kind, (least, natural)) for kind in (size, CLOSE, SMALL, TIGHT) if kind.size <= size.size),
+        (SMALL, broken),
+        (TIGHT, broken),
+    ):
+        found = shared(
+            [kind.size * em + kind.gap for em in smallest], [kind.size * em + kind.gap for em in wanted], available
+        )
+        if found is not None:
+            return _set(kind, found, wide=wide)
+    return _set(TIGHT, [min(em, 20.0) + 1.0 for em in natural], wide=wide)
 
 
-def _listing_widths(head: Sequence[str], rows: Sequence[Sequence[str]], long: bool) -> list[float]:
-    """Widths of a listing too wide for the page: times and names on one line, what is left for the long texts."""
-    longest = _longest(head, rows)
-    texts = [i for i, count in enumerate(longest) if count > _LONGEST]
-    points = [_SMALL * count + _CLOSE for count in longest]
-    left = _FULL - sum(width for i, width in enumerate(points) if i not in texts)
-    least = sum(_SMALL * max(6, len(head[i])) + _CLOSE for i in texts)
-    if not long or not texts or _natural_width(head, rows) <= _FULL or left < least:
-        return []
-    share = left / sum(longest[i] for i in texts)
-    return [share * longest[i] if i in texts else width for i, width in enumerate(points)]
+def _points(ems: Sequence[float], kind: Type) -> float:
+    return sum(kind.size * em + kind.gap for em in ems)
+
+
+def _set(kind: Type, widths: Sequence[float], *, times: int = 1, wide: bool = False) -> dict[str, Any]:
+    return {"type": asdict(kind), "widths": list(widths), "columns": times, "wide": wide}
 
 
 @_arranged.register
@@ -159,16 +221,40 @@ def _figure(block: blocks.Figure) -> dict[str, Any]:
 def _strips(block: blocks.Strips) -> dict[str, Any]:
     axis = strips.common_axis(block.strips)
     tails = decimal_tails([strip.observed_text for strip in block.strips])
+    names = [strip.label.removesuffix(strip.place).rstrip(" ,") if strip.place else "" for strip in block.strips]
     rows = [
         asdict(strip)
         | {
             "label": symbols.prose(strip.label),
+            # Rows of one requirement: its name once, then the places alone.
+            "place": symbols.prose(strip.place) if at and names[at] and names[at] == names[at - 1] else [],
             "reason": symbols.prose(strip.reason),
             "thin": symbols.prose(strip.thin),
             "tail": tail,
             "svg": strips.strip_svg(strip, axis),
             "words": strips.strip_words(strip),
         }
-        for strip, tail in zip(block.strips, tails, strict=True)
+        for at, (strip, tail) in enumerate(zip(block.strips, tails, strict=True))
     ]
-    return {"kind": block.kind, "strips": rows, "axis": strips.axis_svg(axis), "width": axis.width}
+    return {
+        "kind": block.kind,
+        "strips": rows,
+        "axis": strips.axis_svg(axis),
+        "width": axis.width,
+        "widths": _strip_widths(block.strips),
+    }
+
+
+def _strip_widths(rows: Sequence[blocks.Strip]) -> list[float]:
+    """Widths of outcome, observed, interval and limit, in points: what their texts need; the label has the rest."""
+    heads = (_LETTER * text_width(word, "bold") for word in ("Outcome", "Observed", "Interval", "Limit"))
+    needs: list[tuple[float, ...]] = [tuple(heads)]
+    for row in rows:
+        limit, _, derived = row.limit_text.partition(" (")
+        needs.append((
+            _LETTER * text_width(row.outcome, "bold"),
+            _LETTER * text_width(row.observed_text),
+            _LETTER * text_width(row.interval_text),
+            max(_LETTER * text_width(limit), _ASIDE * text_width(f"({derived}")),
+        ))  # fmt: skip
+    return [min(max(column), _WIDEST) + 8.0 for column in zip(*needs, strict=True)]

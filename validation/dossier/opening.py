@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from validation.dossier.blocks import (
     Block,
     Cover,
@@ -14,11 +16,15 @@ from validation.dossier.changes import step_sentence
 from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import chapter_anchor, strip_of
 from validation.judging.conclusion import range_text
+from validation.judging.requirements import RequirementResult
 from validation.study.amendment_hashes import loss_sentences
 from validation.words import (
     level_text,
     sentence_list,
 )
+
+#: Worst first.
+ORDER = ("not met", "not shown", "not judged", "met")
 
 CAUTION = (
     "Fuel and blends are flammable and their vapours ignite easily; used oil may be hot and carries combustion "
@@ -32,7 +38,7 @@ def cover(record: DossierRecord) -> Cover:
     study, plan, judgement = record.study, record.study.plan, record.judgement
     facts = plan.study
     conclusion = judgement.conclusion
-    over = "" if conclusion.range is None else f", {range_text(conclusion.range)} {study.unit}"
+    over = "" if conclusion.range is None else f", {range_text(conclusion.range)}\N{NO-BREAK SPACE}{study.unit}"
     low, high = facts.range
     limits = sentence_list([f"{level_text(limit)} {study.unit}" for limit in facts.customer_limits])
     return Cover(
@@ -40,7 +46,7 @@ def cover(record: DossierRecord) -> Cover:
         study_id=facts.id,
         laboratory=facts.laboratory,
         conclusion=f"{conclusion.outcome}{over}",
-        conclusion_text=conclusion.text,
+        conclusion_text=conclusion_in_short(record),
         fields=(
             ("Measurand", facts.measurand),
             ("Procedure", facts.procedure or NOT_STATED),
@@ -60,10 +66,11 @@ def cover(record: DossierRecord) -> Cover:
 
 def cover_warnings(record: DossierRecord) -> list[str]:
     """What an auditor must see on page 1."""
-    said = [*loss_sentences(record.study.lost_amendments), *record.judgement.order.sentences]
-    late = sorted({row.id for row in record.judgement.requirements if row.order == "set after data"})
+    said = list(loss_sentences(record.study.lost_amendments))
+    said += [text for text in record.judgement.order.sentences if not text.startswith("Set after data")]
+    late = [row.id for row in record.judgement.requirements if row.order == "set after data"]
     if late:
-        said.append(f"Set after the first reading: {sentence_list(late)}.")
+        said.append(f"Set after the first reading was taken: {sentence_list(list(dict.fromkeys(late)))}.")
     if record.changed_rows:
         said.append("Worksheet rows changed since they were first read, without an amendment:")
         said += [f"  {row}" for row in record.changed_rows]
@@ -73,11 +80,55 @@ def cover_warnings(record: DossierRecord) -> list[str]:
     return [text for text in dict.fromkeys(said) if text]
 
 
+def conclusion_in_short(record: DossierRecord) -> str:
+    """The conclusion with its restrictions grouped; in full they stand in the chapter on fitness and scope."""
+    conclusion, rows = record.judgement.conclusion, record.judgement.requirements
+    lead = conclusion.text.removesuffix(" ".join(conclusion.restrictions)).strip()
+    failed = [row for row in rows if row.outcome != "met"]
+    if not failed or lead == conclusion.text:
+        return conclusion.text
+    levels = sorted({row.at for row in failed if isinstance(row.at, float)})
+    parts = [f"At {level_text(level)} {record.study.unit}: {_at_level(failed, level)}." for level in levels]
+    elsewhere = [row for row in failed if not isinstance(row.at, float)]
+    if elsewhere:
+        told = "; ".join(f"{outcome}: {ids}" for outcome, ids in _by_outcome(elsewhere).items())
+        parts.append(f"Beside the levels {told}." if levels else f"{told[:1].upper()}{told[1:]}.")
+    # What is no requirement's outcome keeps its sentence; what was set late stands among what is to be known.
+    others = [text for text in conclusion.restrictions if _speaks_of_more(text, failed, record.study.unit)]
+    pointer = "In full: Fitness and scope."
+    return " ".join(part for part in (lead, *parts, *others, pointer) if part)
+
+
+def _at_level(rows: Sequence[RequirementResult], level: float) -> str:
+    """ "R1 not met, R3 and R4 not shown"."""
+    found = _by_outcome([row for row in rows if row.at == level])
+    return ", ".join(f"{ids} {outcome}" for outcome, ids in found.items())
+
+
+def _by_outcome(rows: Sequence[RequirementResult]) -> dict[str, str]:
+    """The requirements of each outcome, the worst first; each requirement once."""
+    return {
+        outcome: sentence_list(ids)
+        for outcome in ORDER
+        if (ids := list(dict.fromkeys(row.id for row in rows if row.outcome == outcome)))
+    }
+
+
+def _speaks_of_more(text: str, failed: Sequence[RequirementResult], unit: str) -> bool:
+    if text.startswith("Set after"):
+        return False
+    if "tested only" in text:
+        return True
+    by_level = {f"At {level_text(row.at)} {unit}:" for row in failed if isinstance(row.at, float)}
+    by_name = {f"{row.id}, " for row in failed if not isinstance(row.at, float)}
+    return not text.startswith((*by_level, *by_name))
+
+
 def verdicts(record: DossierRecord) -> list[Block]:
     """Page 2: every requirement as a strip."""
     judgement = record.judgement
     blocks: list[Block] = [Heading("Verdicts", 1, "verdicts")]
-    blocks.append(Paragraph(judgement.conclusion.text, style="lead", margin="results.json: conclusion"))
+    blocks.append(Paragraph(conclusion_in_short(record), style="lead", margin="results.json: conclusion"))
     if not judgement.requirements:
         blocks.append(
             Paragraph("The plan sets no requirement. Every quantity is reported in its chapter; nothing is judged.")
@@ -115,7 +166,6 @@ def plan_and_requirements(record: DossierRecord) -> list[Block]:
                 tuple(rows),
                 align="lllllll",
                 margin="plan.yaml: requirements",
-                widths=(0.5, 2.2, 1, 1.1, 1.2, 3, 1),
             )
         )
     alpha = 1 - plan.confidence
@@ -130,14 +180,14 @@ def plan_and_requirements(record: DossierRecord) -> list[Block]:
         )
     )
     entries = [
-        (str(number), entry.time.isoformat(), entry.by, str(entry.amendment or "none"), entry.sha256[:16])
+        (str(number), entry.time.isoformat(), entry.by, str(entry.amendment or "none"), entry.sha256[:12])
         for number, entry in enumerate(record.judgement.order.entries, start=1)
     ]
     if entries:
         blocks.append(
             Table(
                 "Frozen plans",
-                ("No.", "Time", "By", "Amendment", "SHA-256, first 16"),
+                ("No.", "Time", "By", "Amendment", "SHA-256, first 12"),
                 tuple(entries),
                 align="rllll",
                 margin="plan.lock",
@@ -167,6 +217,5 @@ def absent_characteristics(record: DossierRecord) -> list[Block]:
             rows,
             align="lll",
             margin="plan.yaml: not_evaluated",
-            widths=(1.4, 3, 1),
         ),
     ]

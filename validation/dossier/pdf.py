@@ -13,14 +13,14 @@ from validation.dossier.blocks import Document
 from validation.dossier.drawing import standalone_svg
 from validation.dossier.glyphs import characters_of, font_folder
 from validation.dossier.html import texts
-from validation.dossier.layout import arranged
+from validation.dossier.layout import SMALL, arranged
+from validation.dossier.widths import LISTING, LONG_WORD, pieces
 from validation.figures.style import FONT
 
-#: Words this long may break after their punctuation; parts without any, as long as the last, break anywhere.
-_LONG_WORD, _WORD_IN_LISTING, _NO_PLACE = 20, 9, 26
-_AFTER = re.compile(r"[._/:;,=-]|(?<=\d)T(?=\d)")
 #: What is no text of the page.
-_VERBATIM = frozenset({"svg", "axis", "kind", "anchor", "link", "align", "widths", "name", "style", "words", "alt"})
+_VERBATIM = frozenset(
+    {"svg", "axis", "kind", "anchor", "link", "align", "widths", "cells", "name", "style", "words", "alt"}
+)
 
 #: PDF/A-3b: kept readable for decades, and the raw data may be attached to it.
 STANDARD: Literal["a-3b"] = "a-3b"
@@ -40,7 +40,7 @@ def render_pdf(document: Document) -> bytes:
     for block in page["blocks"]:
         if block["kind"] == "figure":
             block["svg"] = standalone_svg(block["svg"])
-    data = _breakable(page, _LONG_WORD) | {"font": FONT, "upright": _upright(page)}
+    data = _breakable(page, LONG_WORD) | {"font": FONT, "upright": _upright(page)}
     compiled = typst.compile(
         (resources.folder("templates") / "dossier.typ").read_bytes(),
         None,
@@ -68,16 +68,12 @@ def _breakable(value: Any, longest: int) -> Any:
         return [_breakable(item, longest) for item in value]
     if not isinstance(value, dict):
         return value
-    inner = _WORD_IN_LISTING if value.get("long") else longest
+    inner = LISTING if value.get("type", {}).get("size", SMALL.size + 1) <= SMALL.size else longest
     return {name: item if name in _VERBATIM else _breakable(item, inner) for name, item in value.items()}
 
 
 def _words(text: str, longest: int) -> str:
-    def broken(word: re.Match[str]) -> str:
-        parts = _AFTER.sub("\\g<0>\u200b", word.group()).split("\u200b")
-        return "\u200b".join("\u200b".join(part) if len(part) >= _NO_PLACE else part for part in parts)
-
-    return re.sub(rf"\S{{{longest},}}", broken, text)
+    return re.sub(rf"\S{{{longest},}}", lambda word: "\u200b".join(pieces(word.group(), longest)), text)
 
 
 def _upright(page: dict[str, Any]) -> list[str]:

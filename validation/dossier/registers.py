@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from validation.dossier.attached import PLACE, AttachedSelfTest
@@ -23,6 +24,11 @@ from validation.words import (
     sentence_list,
     significant,
 )
+
+#: Head of the column that says what happened to a row.
+STATUS = "Status"
+#: The column of dates that a column of times is split into.
+DATE = "date"
 
 
 def sensitivity(record: DossierRecord) -> list[Block]:
@@ -60,7 +66,7 @@ def _readings(record: DossierRecord) -> list[Block]:
     caption = "Amended and flagged readings: outcomes side by side; only rows that move are shown"
     head = ("Reading", "Requirement", "As reported", "Otherwise")
     margin = "recomputed for this issue"
-    return [Table(caption, head, tuple(rows), align="llll", widths=(2, 2, 1.6, 1.6), margin=margin)]
+    return [Table(caption, head, tuple(rows), align="llll", margin=margin)]
 
 
 def _flips(record: DossierRecord) -> list[Block]:
@@ -73,7 +79,7 @@ def _flips(record: DossierRecord) -> list[Block]:
     if rows:
         head = ("Requirement", "As reported", "Changes where")
         margin = "results.json: requirements, fragile"
-        blocks.append(Table("Fragile verdicts", head, rows, align="lll", widths=(1.6, 0.9, 4), margin=margin))
+        blocks.append(Table("Fragile verdicts", head, rows, align="lll", margin=margin))
     failed = [f"{variant.title}: {variant.failed}" for variant in record.variants if variant.failed]
     return [*blocks, *([Items(tuple(failed))] if failed else [])]
 
@@ -82,7 +88,7 @@ def register(record: DossierRecord) -> list[Block]:
     """Amendments, exclusions, flagged readings; "none" is printed too."""
     blocks: list[Block] = [Heading("Amendments, exclusions, flagged readings", 1, "register")]
     names = ("number", "time", "by", "kind", "file", "reading", "column", "old", "new", "reason")
-    rows = tuple(tuple(str(entry.get(name, "")) for name in names) for entry in record.study.amendments)
+    rows = tuple(tuple(_entry(str(entry.get(name, ""))) for name in names) for entry in record.study.amendments)
     if rows:
         head = ("No.", "Time", "By", "Kind", "File", "Reading", "Column", "Old", "New", "Reason")
         blocks.append(
@@ -94,7 +100,6 @@ def register(record: DossierRecord) -> list[Block]:
                 margin="amendments.csv",
                 long=True,
                 literal=True,
-                widths=(0.4, 1.3, 0.5, 1, 1.3, 0.9, 0.8, 1, 1, 2.2),
             )
         )
     else:
@@ -118,7 +123,6 @@ def register(record: DossierRecord) -> list[Block]:
                 ("Reading", "Test", "At", "Statistic", "Critical", "Status", "In words"),
                 flags,
                 align="lllddll",
-                widths=(1, 1.1, 0.6, 0.8, 0.8, 0.7, 3),
                 margin="results.json: flags",
             )
         )
@@ -135,6 +139,13 @@ def register(record: DossierRecord) -> list[Block]:
         blocks.append(Paragraph("Rows that changed since they were first read, without an amendment:"))
         blocks.append(Items(tuple(record.changed_rows)))
     return blocks
+
+
+def _entry(cell: str) -> str:
+    """A hash by its beginning (in full among the inputs), a time with a space: neither fills eight lines."""
+    if re.fullmatch(r"[0-9a-f]{64}", cell):
+        return cell[:12]
+    return re.sub(r"(?<=\d)T(?=\d\d:\d\d)", " ", cell)
 
 
 def people_and_equipment(record: DossierRecord) -> list[Block]:
@@ -171,7 +182,6 @@ def people_and_equipment(record: DossierRecord) -> list[Block]:
             ("Column", "Values", "Not stated in"),
             rows,
             align="lll",
-            widths=(0.8, 3, 2),
         )
     )
     if record.records:
@@ -181,7 +191,6 @@ def people_and_equipment(record: DossierRecord) -> list[Block]:
                 ("File", "SHA-256"),
                 tuple((name, value) for name, value in record.records.items()),
                 align="ll",
-                widths=(1.2, 3),
                 margin="records/, not parsed",
             )
         )
@@ -219,60 +228,129 @@ def raw_data(record: DossierRecord) -> list[Block]:
         if not data.readings:
             blocks.append(Paragraph("Awaiting readings: the worksheet holds headings only."))
             continue
-        throughout, head, rows = raw_table(data, flagged)
-        same = (
-            f" Throughout: {', '.join(f'{name} {value}' for name, value in throughout.items())}." if throughout else ""
-        )
-        counted = "1 row" if len(rows) == 1 else f"{len(rows)} rows"
-        text = (
-            f"{counted}. SHA-256 {record.inputs.get(data.worksheet, '')}. Row is the line of the file; "
-            f"the heading is line 1.{same}"
-        )
+        amended = {
+            (entry["reading"], entry["column"])
+            for entry in record.study.amendments
+            if entry.get("file") == data.worksheet
+        }
+        listing = Listing(data, flagged, amended)
+        counted = "1 row." if len(data.readings) == 1 else f"{len(data.readings)} rows."
+        whole = [] if listing.remarks else ["Every row is used as written."]
+        file = f"Row is the line of the file. SHA-256 {record.inputs.get(data.worksheet, '')}."
         blocks += [
-            Paragraph(text, style="small"),
+            Paragraph(" ".join([counted, *listing.told_once(), *whole, file]), style="small"),
             Table(
-                f"{data.worksheet}, as written",
-                head,
-                rows,
-                align="rl" + "l" * (len(head) - 2),
+                "As written",
+                listing.head,
+                listing.rows,
+                align="rl" + "l" * (len(listing.head) - 2),
                 long=True,
                 details=True,
                 literal=True,
             ),
         ]
+        if listing.remarks:
+            blocks.append(Paragraph(" ".join(listing.remarks), style="small"))
     if record.unused_files:
         blocks.append(Paragraph(f"Present in the study folder, not used: {', '.join(record.unused_files)}."))
     return blocks
 
 
-def raw_table(
-    data: ExperimentData, flagged: Mapping[str, Sequence[str]]
-) -> tuple[dict[str, str], tuple[str, ...], tuple[tuple[str, ...], ...]]:
-    """Cells that are the same in every row, said once; then the columns that differ, and what happened to each row."""
-    values = {
-        name: [r.written.get(name, "") for r in data.readings] for name in data.readings[0].written if name != "reading"
-    }
-    throughout = {
-        name: cells[0] for name, cells in values.items() if len(set(cells)) == 1 and cells[0] and len(cells) > 1
-    }
-    columns = [name for name, cells in values.items() if name not in throughout and any(cells)]
-    head = ("Row", "Reading", *(name.replace("_", " ") for name in columns), "Status")
-    rows = tuple(
-        (str(r.line), r.reading, *(r.written.get(name, "") for name in columns), _status(r, flagged))
-        for r in data.readings
-    )
-    return throughout, head, rows
+class Listing:
+    """A worksheet as written: what all rows share, what all rows of a run share, and the columns that are left.
+
+    Parameters
+    ----------
+    data : the worksheet
+    flagged : the tests that point at a reading
+    amended : reading and column of every amended cell; a decimal comma is no amendment
+    """
+
+    def __init__(
+        self,
+        data: ExperimentData,
+        flagged: Mapping[str, Sequence[str]],
+        amended: Collection[tuple[str, str]],
+    ) -> None:
+        readings = data.readings
+        names = [name for name in readings[0].written if name != "reading"]
+        cells = {name: [r.written.get(name, "") for r in readings] for name in names}
+        columns = {name: written for name, written in cells.items() if any(written)}
+        runs = columns.get("run", [])
+        few_runs = 0 < len(set(runs)) <= len(runs) / 3
+        columns = _times_split(columns, runs if few_runs else [])
+        many = len(readings) > 1
+        self.throughout = {name: c[0] for name, c in columns.items() if many and len(set(c)) == 1}
+        columns = {name: c for name, c in columns.items() if name not in self.throughout}
+        self.by_run: dict[str, dict[str, str]] = {}
+        if few_runs and "run" in columns:
+            for name in [name for name, c in columns.items() if name != "run" and _follows(c, runs)]:
+                self.by_run[name] = dict(zip(runs, columns.pop(name), strict=True))
+        status = [_status(reading, flagged, amended) for reading in readings]
+        self.remarks = [
+            f"Row {r.line}, {r.reading}: {'; '.join(text for _, text in said)}."
+            for r, said in zip(readings, status, strict=True)
+            if said
+        ]
+        if self.remarks:
+            columns[STATUS] = [", ".join(word for word, _ in said) for said in status]
+        self.head = ("Row", "Reading", *(name.replace("_", " ") for name in columns))
+        self.rows = tuple(
+            (str(reading.line), reading.reading, *row)
+            for reading, *row in zip(readings, *columns.values(), strict=True)
+        )
+
+    def told_once(self) -> list[str]:
+        """Sentences on what all rows, or all rows of a run, share."""
+        said = []
+        if self.throughout:
+            said.append(f"Throughout: {', '.join(f'{name} {value}' for name, value in self.throughout.items())}.")
+        if self.by_run:
+            alike: dict[tuple[str, ...], list[str]] = {}
+            for name, values in self.by_run.items():
+                alike.setdefault(tuple(values.values()), []).append(name)
+            runs = next(iter(self.by_run.values()))
+            told = (
+                f"{run} {', '.join(values[number] or 'none' for values in alike)}" for number, run in enumerate(runs)
+            )
+            names = sentence_list([" and ".join(group) for group in alike.values()])
+            said.append(f"By run ({names}): {'; '.join(told)}.")
+        return said
 
 
-def _status(reading: Reading, flagged: Mapping[str, Sequence[str]]) -> str:
-    said = [] if reading.status == "used" else [f"{reading.status}{': ' + reading.reason if reading.reason else ''}"]
+def _times_split(columns: Mapping[str, list[str]], runs: Sequence[str]) -> dict[str, list[str]]:
+    """The columns, the date of each time in one of its own where all rows, or all of each run, share it."""
+    parts = [cell.partition("T") for cell in columns.get("time", ())]
+    dates = [date for date, _, _ in parts]
+    shared = len(set(dates)) == 1 or (runs and _follows(dates, runs))
+    if DATE in columns or not parts or not all(mark for _, mark, _ in parts) or not shared:
+        return dict(columns)
+    made: dict[str, list[str]] = {}
+    for name, cells in columns.items():
+        made |= {DATE: dates, name: [time for _, _, time in parts]} if name == "time" else {name: cells}
+    return made
+
+
+def _follows(cells: Sequence[str], runs: Sequence[str]) -> bool:
+    """Whether a cell is the same in all rows of a run."""
+    return len(set(zip(runs, cells, strict=True))) == len(set(runs))
+
+
+def _status(
+    reading: Reading, flagged: Mapping[str, Sequence[str]], amended: Collection[tuple[str, str]]
+) -> list[tuple[str, str]]:
+    """What happened to a row: in a word, and in full."""
+    said = []
+    if reading.status != "used":
+        said.append((reading.status, f"{reading.status}{': ' + reading.reason if reading.reason else ''}"))
     said += [
-        f"{column} amended to {reading.values[column]}"
+        ("amended", f"{column} amended to {reading.values[column]}")
         for column, old in reading.written.items()
-        if reading.values.get(column, old) != old
+        if (reading.reading, column) in amended and reading.values.get(column, old) != old
     ]
-    said += [f"flagged: {', '.join(flagged[reading.reading])}; kept"] if reading.reading in flagged else []
-    return "; ".join(said)
+    if reading.reading in flagged:
+        said.append(("flagged", f"flagged: {', '.join(flagged[reading.reading])}; kept"))
+    return said
 
 
 def software(record: DossierRecord) -> list[Block]:
@@ -332,5 +410,5 @@ def recompute(record: DossierRecord) -> list[Block]:
                 "sorted by name, with paths relative to inputs/.",
             )
         ),
-        Table("Inputs of this dossier", ("File", "SHA-256"), files, align="ll", widths=(1.2, 2.6), margin="inputs/"),
+        Table("Inputs of this dossier", ("File", "SHA-256"), files, align="ll", margin="inputs/"),
     ]

@@ -24,13 +24,17 @@ def label_of(row: RequirementResult) -> str:
     """ "R1 trueness bias at 4 %"; two chapters may call a quantity alike, so its chapter is named."""
     chapter = row.quantity.partition(".")[0]
     chapter = "carry-over" if chapter == "carry_over" else chapter.replace("_", " ")
-    name = name_of(row.quantity)
-    place = ""
+    comma = "," if isinstance(row.at, str) else ""
+    place = place_of(row)
+    name = f"{row.id} {chapter} {spoken(name_of(row.quantity)).removesuffix(' at')}{comma}"
+    return f"{name} {place}" if place else name
+
+
+def place_of(row: RequirementResult) -> str:
+    """ "at 4 %", or the name of what was looked at; empty for the study as a whole."""
     if isinstance(row.at, float):
-        place = f" at {level_text(row.at)}" + ("" if row.unit in ("", "1") else f"\N{NO-BREAK SPACE}{row.unit}")
-    elif row.at is not None:
-        place = f", {row.at}"
-    return f"{row.id} {chapter} {spoken(name).removesuffix(' at')}{place}"
+        return f"at {level_text(row.at)}" + ("" if row.unit in ("", "1") else f"\N{NO-BREAK SPACE}{row.unit}")
+    return "" if row.at is None else str(row.at)
 
 
 def name_of(quantity: str) -> str:
@@ -72,8 +76,10 @@ def strip_of(row: RequirementResult, anchor: str = "") -> Strip:
         "point": "±" if two_sided else "≤ ",
     }[row.rule]
     centre = f"{significant(row.target)} " if row.target and two_sided else ""
+    place = place_of(row)
+    unbroken = place.replace(" ", "\N{NO-BREAK SPACE}") if isinstance(row.at, float) else place
     return Strip(
-        label=label_of(row),
+        label=label_of(row).removesuffix(place) + unbroken,
         outcome=row.outcome,
         observed_text=texts[0] + (unit if texts[0] else ""),
         interval_text=texts[1],
@@ -86,6 +92,7 @@ def strip_of(row: RequirementResult, anchor: str = "") -> Strip:
         anchor=anchor,
         thin=row.thin,
         fragile=bool(row.fragile),
+        place=unbroken,
     )
 
 

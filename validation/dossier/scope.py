@@ -20,9 +20,7 @@ def fitness_and_scope(record: DossierRecord) -> list[Block]:
     if found.materials:
         rows = tuple((item.kind, item.name, item.standing, f"{item.reason}.") for item in found.materials)
         head = ("Kind", "Name", "Standing", "Because")
-        blocks.append(
-            Table("Grades and fuels", head, rows, align="llll", widths=(0.6, 0.8, 1.6, 3.4), margin="matrix, fuel")
-        )
+        blocks.append(Table("Grades and fuels", head, rows, align="llll", margin="matrix, fuel"))
     blocks += _list("Terms of the procedure and of the standards", found.terms)
     blocks += _list("Restrictions", record.judgement.conclusion.restrictions)
     blocks += _list("Open actions", found.open_actions, none="None.")

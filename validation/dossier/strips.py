@@ -14,9 +14,9 @@ TINTS: dict[Outcome, str] = {"met": "#2a86bf", "not shown": "#e69f00", "not met"
 GROUND, INK, SOFT = "#e3ebf0", "#1a1a1a", "#8a8a8a"
 
 FONT = "STIXGeneral"
-WIDTH, HEIGHT = 122.0, 18.0  # points; gutters for numbers outside the axis come on top
-_GUTTER, _EDGE = 22.0, 3.0
-_BAR, _STROKE = 7.0, 14.0
+WIDTH, HEIGHT = 100.0, 14.0  # points; gutters for numbers outside the axis come on top
+_GUTTER, _EDGE = 16.0, 3.0
+_BAR, _STROKE = 6.0, 12.0
 _NEAR, _FAR = 1.5, 2.5  # the axis ends between these multiples of the limit
 _ARROW, _HATCH = 6.0, 3.2
 

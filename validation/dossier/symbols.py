@@ -10,13 +10,17 @@ Span = tuple[Kind, str]
 
 # In prose only the symbols of this trade are touched: any other text, such as a reading's name, stays as it was typed.
 _PROSE = re.compile(
-    r"(?<![\w.])(?P<base>[sLxabdTVr])_(?P<sub>run|rel|low|high|pub|NG|EG|BG|PB|x0|[rRILCDQTikwydY01])(?!\w|\.\w)"
-    r"|(?<=10)\^(?P<sup>[−-]?\d+)(?![\w.]\w)|(?<=[A-Za-z)])\^(?P<square>2)(?![\w.]\w)"
+    r"(?<![\w.])(?P<base>[sLxabdTVrgmνutP])_"
+    r"(?P<sub>run|rel|low|high|pub|NG|EG|BG|PB|x0|ref|cal|exp|eff|fc|fr|std|[rRILCDQTikwydY01])(?!\w|\.\w)"
+    r"|(?<![\w.])(?P<other>[smdg])_(?P<under>[fo2ubi])(?!\w|\.\w)"
+    r"|(?<=10)\^(?P<sup>[−-]?\d+)(?![\w.]\w)|(?<=[A-Za-zχ)])\^(?P<square>2)(?![\w.]\w)"
 )
+# In a formula every letter that stands alone is a variable, but for the article of a word ("one slope a run").
 _FORMULA = re.compile(
     r"(?<![^\W_])(?P<base>[^\W\d_]{1,2}[\u0302\u0303\u0304\u0307]?)_(?P<sub>\{[^{}]*\}|[^\W_]+(?:,[^\W_]+)*)"
     r"|\^(?P<sup>\{[^{}]*\}|[−-]?[^\W_]+)"
-    r"|(?<![^\W_])(?P<letter>[A-Za-z][\u0302\u0303\u0304\u0307]?)(?!\w)"
+    r"|(?<![^\W_])(?P<other>[A-Za-z])(?P<under>\d)(?!\w)"
+    r"|(?<![^\W_])(?!a [a-z]{2,}(?![\w(]))(?P<letter>[A-Za-z][\u0302\u0303\u0304\u0307]?)(?!\w)"
 )
 
 
@@ -39,9 +43,10 @@ def _spans(pattern: re.Pattern[str], text: str) -> list[Span]:
         parts = found.groupdict()
         if parts.get("letter"):
             spans.append(("it", parts["letter"]))
-        elif parts["base"]:
-            spans.append(("it" if re.match(r"[A-Za-z]\W?\Z", parts["base"]) else "", parts["base"]))
-            spans.append(("sub", parts["sub"].strip("{}")))
+        elif parts["base"] or parts["other"]:
+            base, below = parts["base"] or parts["other"], parts["sub"] or parts["under"]
+            spans.append(("it" if re.match(r"[A-Za-z]\W?\Z", base) else "", base))
+            spans.append(("sub", below.strip("{}")))
         else:
             spans.append(("sup", (parts["sup"] or parts["square"]).strip("{}")))
         end = found.end()
