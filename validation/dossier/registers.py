@@ -224,7 +224,9 @@ def raw_data(record: DossierRecord) -> list[Block]:
     for flag in record.judgement.flags:
         flagged.setdefault(flag.reading, []).append(flag.test)
     for data in record.study.experiments.values():
-        blocks.append(Heading(f"{data.name}: {data.worksheet}", 2, f"raw-{data.name.replace('_', '-')}"))
+        blocks.append(
+            Heading(f"{data.name.replace('_', ' ')}: {data.worksheet}", 2, f"raw-{data.name.replace('_', '-')}")
+        )
         if not data.readings:
             blocks.append(Paragraph("Awaiting readings: the worksheet holds headings only."))
             continue
