@@ -324,7 +324,7 @@ def _times_split(columns: Mapping[str, list[str]], runs: Sequence[str]) -> dict[
     """The columns, the date of each time in one of its own where all rows, or all of each run, share it."""
     parts = [cell.partition("T") for cell in columns.get("time", ())]
     dates = [date for date, _, _ in parts]
-    shared = len(set(dates)) == 1 or (runs and _follows(dates, runs))
+    shared = bool(dates) and (len(set(dates)) == 1 or bool(runs and _follows(dates, runs)))
     if DATE in columns or not parts or not all(mark for _, mark, _ in parts) or not shared:
         return dict(columns)
     made: dict[str, list[str]] = {}
