@@ -478,8 +478,10 @@ def _taken(component: Component, sources: Sources, level: float) -> tuple[float,
     q = sources.single(key)
     if q is None or q.value is None or isinstance(q.at, float):
         return None
-    scale = abs(level) if q.unit == "1" else 1.0
-    return scale * q.value / sqrt(component.readings), _df(q), f"{in_words(key)}{divided}"
+    # A size in the unit of the study that was found at one level comes along as a share of that level.
+    scale = abs(level) if q.unit == "1" else 1.0 if not at else abs(level / at)
+    place = "" if at is None else f" at {level_text(at)}"
+    return scale * q.value / sqrt(component.readings), _df(q), f"{in_words(key)}{place}{divided}"
 
 
 def _groups(

@@ -140,7 +140,8 @@ def single_tables(found: Sequence[AtLimit], u: UncertaintyOf, history: History |
         for line in result_table(at.zones, u, results, degrees_of_freedom=at.degrees_of_freedom):
             earlier = []
             if history is not None:
-                earlier = [chance(probability_above_with(history.chosen.prior, line["result"], at.limit, u))]
+                known = probability_above_with(history.chosen.prior, line["result"], at.limit, u)
+                earlier = ["unlike the earlier ones" if known is None else chance(known)]
             zone = line["zone"]
             wrong = line["above"] if zone.endswith("below") else line["below"]
             rows.append(

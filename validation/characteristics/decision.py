@@ -481,6 +481,7 @@ CHARACTERISTIC = Characteristic(
     title="Decision rule",
     position=180,
     experiment=EXPERIMENT,
+    also_reads=("precision", "reproducibility", "ruggedness", "fuel"),
     method=(
         "A result near a limit can lie on its other side. The probability that the true value lies above the limit "
         "follows from the result and its combined standard uncertainty; a guard band keeps it small for results that "
@@ -513,7 +514,7 @@ CHARACTERISTIC = Characteristic(
             RULE,
             "level",
             "study",
-            ("point",),
+            (),
             None,
             ("JCGM 106:2012, table 1 (from memory)",),
         ),

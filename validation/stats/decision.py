@@ -321,8 +321,10 @@ def _sum(weights: Array, values: Array) -> float:
     return float((weights * values).sum())
 
 
-def probability_above_with(prior: Prior, result: float, limit: float, u: UncertaintyOf) -> float:
+def probability_above_with(prior: Prior, result: float, limit: float, u: UncertaintyOf) -> float | None:
     """Probability that the true value lies above the limit, given the result and what earlier samples were like.
+
+    None where the prior leaves nothing at such a result, so that nothing can be said.
 
     References
     ----------
@@ -342,7 +344,7 @@ def probability_above_with(prior: Prior, result: float, limit: float, u: Uncerta
         parts.append(float((prior.density(y) * error * (half * weights).ravel()).sum()))
     total = sum(parts)
     if not total > 0:
-        raise ValueError(f"the result {result} cannot come from the prior {prior.name}")
+        return None
     return parts[1] / total if limit < high else 0.0
 
 

@@ -25,6 +25,9 @@ _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(20)
 #: Chances in either tail at whose quantiles the panels of an integral begin.
 _TAILS = (1e-13, 1e-11, 1e-9, 1e-7, 1e-5, 1e-4, 1e-3, 0.01, 0.05, 0.15, 0.3, 0.5)
 
+#: Half-width of a logarithm beyond which an interval says nothing: a factor of ten thousand to either side.
+WIDEST = 4 * log(10)
+
 
 class Prior(Protocol):
     """A distribution of true values."""
@@ -299,6 +302,9 @@ class FittedPrior:
         g = np.asarray(gradient)
         error = sqrt(float(g @ np.asarray(self.covariance) @ g))
         half = float(special.ndtri((1 + confidence) / 2)) * error
+        if not half < WIDEST:
+            note = "The earlier results say next to nothing about so small a probability: it has no interval."
+            return Estimate(value, n=entered, units=entered, notes=(note,), source=self.source)
         interval = (value * exp(-half), min(1.0, value * exp(half)))
         return Estimate(value, interval, confidence, None, None, entered, entered, (), self.source)
 
