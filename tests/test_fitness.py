@@ -133,7 +133,7 @@ def test_tolerances_are_earned_by_a_verdict() -> None:
     )
     assert "6.0 % (3.6 to 8.4 %); R2 not met." in temperature
     # 5 °C move it by 8.4 % at most, so 5 % (the limit here) are reached after 5 x 0.05 / 0.084 = 2.98 °C.
-    assert "a tolerance of 3.0 °C would keep the limit" in temperature
+    assert "its bound would keep the limit over 3.0 °C." in temperature
 
 
 def test_carry_over_lots_and_storage_become_terms_of_use() -> None:

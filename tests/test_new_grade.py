@@ -19,7 +19,7 @@ pytestmark = pytest.mark.slow
 
 def copy_readings(folder: Path) -> None:
     """What the page asks for below the demonstration: worksheets, lot records, one word of the plan."""
-    for name in ("worksheets", "standards"):
+    for name in ("worksheets", "standards", "records"):
         shutil.copytree(folder / "exercise" / "new-grade" / name, folder / "new-grade" / name, dirs_exist_ok=True)
     plan = folder / "new-grade" / "plan.yaml"
     text = plan.read_text(encoding="utf-8")
@@ -79,9 +79,12 @@ def test_the_dossier_shows_what_the_table_of_the_page_says(walked: tuple[Path, l
     assert round(found["uncertainty.expanded", 4.0], 2) == 0.40
     assert round(found["decision.acceptance_limit", 4.0], 2) == 3.67
     assert round(found["decision.rejection_limit", 4.0], 2) == 4.33
-    # "run R5 at 2 % holds 20.7": a flag points at it.
+    corrected = json.loads((folder / "new-grade" / "dossiers" / "002" / "results.json").read_text(encoding="utf-8"))
+    assert corrected["conclusion"]["range"] == [0.5, 7.5]
+    # "reading P-089, run R5 at 2 %, holds 20.7": a flag points at it.
     precision = (folder / "new-grade" / "worksheets" / "precision.csv").read_text(encoding="utf-8")
     (slip,) = [line.split(",")[0] for line in precision.splitlines() if ",20.7," in line]
+    assert slip == "P-089"
     assert slip in {flag["reading"] for flag in results["flags"]}
 
 

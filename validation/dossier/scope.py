@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from validation.dossier.blocks import Block, Heading, Items, Paragraph, Table
 from validation.dossier.record import DossierRecord
+from validation.words import level_text
 
 LEAD_IN = (
     "Everything judged in this study at once: the range is that of the verdicts, grades and fuels are those whose "
-    "verdicts admit them, the terms are what the verdicts on procedure and standards ask of daily work. People sign "
+    "verdicts admit them, the terms are what the verdicts on procedure and standards mean for daily work. People sign "
     "it; the program proposes."
 )
 
@@ -18,9 +19,13 @@ def fitness_and_scope(record: DossierRecord) -> list[Block]:
     blocks: list[Block] = [Heading("Fitness and scope", 1, "fitness"), Paragraph(LEAD_IN)]
     blocks.append(Paragraph(found.statement, style="lead", margin="results.json: fitness"))
     if found.materials:
-        rows = tuple((item.kind, item.name, item.standing, f"{item.reason}.") for item in found.materials)
-        head = ("Kind", "Name", "Standing", "Because")
-        blocks.append(Table("Grades and fuels", head, rows, align="llll", margin="matrix, fuel"))
+        unit = record.study.unit
+        rows = tuple(
+            (item.kind, item.name, item.standing, _reach(item.range, unit), f"{item.reason}.")
+            for item in found.materials
+        )
+        head = ("Kind", "Name", "Standing", "Range", "Because")
+        blocks.append(Table("Grades and fuels", head, rows, align="lllll", margin="matrix, fuel"))
     blocks += _list("Terms of the procedure and of the standards", found.terms)
     blocks += _list("Restrictions", record.judgement.conclusion.restrictions)
     blocks += _list("Open actions", found.open_actions, none="None.")
@@ -33,6 +38,10 @@ def fitness_and_scope(record: DossierRecord) -> list[Block]:
             ),
         ]
     return [*blocks, *_list("Results outside the scope", found.outside)]
+
+
+def _reach(span: tuple[float, float] | None, unit: str) -> str:
+    return "none" if span is None else f"{level_text(span[0])} to {level_text(span[1])} {unit}"
 
 
 def _list(title: str, items: tuple[str, ...], *, none: str = "") -> list[Block]:

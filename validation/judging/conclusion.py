@@ -10,6 +10,7 @@ from typing import Any, Literal
 from validation.judging.requirements import BY_PERFORMANCE, RequirementResult, find_key
 from validation.study.amendment_hashes import loss_restriction
 from validation.study.model import Study
+from validation.study.ordering import natural_order
 from validation.study.plan import FURTHER
 from validation.study.quantity import Evaluation, Quantity
 from validation.study.worksheets import WORKSHEETS
@@ -143,11 +144,11 @@ def quantification_limit(rows: Sequence[RequirementResult], unit: str) -> Quanti
     good = [level for level in levels if all(row.settled == "met" for row in wanted if row.at == level)]
     if not good:
         return None
-    used = sorted({row.id for row in wanted if row.at == good[0]})
+    used = sorted({row.id for row in wanted if row.at == good[0]}, key=natural_order)
     notes = [
         f"Lowest tested level at which the requirements {sentence_list(used)} hold; it carries no interval of its own."
     ]
-    elsewhere = sorted({row.id for row in wanted} - set(used))
+    elsewhere = sorted({row.id for row in wanted} - set(used), key=natural_order)
     if elsewhere:
         notes.append(
             f"{sentence_list(elsewhere)} is set at other levels only and says nothing at {level_text(good[0])}."
@@ -267,7 +268,7 @@ def _restrictions(
         said.append(f"{sentence_list(names)} {was} tested only {range_text(tested)} {study.unit}.")
     if not failed and spread is not None and (spread[0] > low or spread[1] < high):
         said.append(f"Asked for from {level_text(low)} to {level_text(high)} {study.unit}, tested over less.")
-    late = sorted({row.id for row in rows if row.order == "set after data"})
+    late = sorted({row.id for row in rows if row.order == "set after data"}, key=natural_order)
     if late:
         said.append(f"Set after the first reading was taken: {sentence_list(late)}.")
     if unexcused:

@@ -238,7 +238,7 @@ def _allowed_part(row: RequirementResult, settings: Mapping[str, str] | None) ->
         return ""
     part = step * row.limit / worst
     size = fixed(part, places_for(part, 2))
-    return f" Were the effect proportional, a tolerance of {size} {high[2]} would keep the limit.".replace("  ", " ")
+    return f" Were the effect proportional, its bound would keep the limit over {size} {high[2]}."
 
 
 def _effect_text(row: RequirementResult, relative: bool) -> tuple[str, str]:

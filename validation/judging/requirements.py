@@ -176,6 +176,30 @@ def levels_not_held(study: Study) -> list[str]:
             names.sort(key=lambda name: (_number(name) is None, _number(name) or 0.0, name))
             some = ", ".join(names[:12]) + (f" and {len(names) - 12} more" if len(names) > 12 else "")
             said.append(f"{requirement.id} is set at {wanted}; {data.worksheet} holds no such level, only {some}.")
+    return [*said, *_names_not_held(study)]
+
+
+#: The column whose entries name the places of a chapter's quantities.
+_PLACES = {"matrix": "grade", "fuel": "fuel", "lots": "lot", "stability": "state", "carry_over": "setting"}
+
+
+def _names_not_held(study: Study) -> list[str]:
+    """The same for names: a grade, fuel, lot, state or setting that the worksheet does not hold."""
+    said = []
+    for requirement in study.plan.requirements:
+        chapter = requirement.quantity.partition(".")[0]
+        column, data = _PLACES.get(chapter), study.experiments.get(chapter)
+        if column is None or data is None or not isinstance(requirement.at, str):
+            continue
+        held = list(dict.fromkeys(reading.values.get(column, "") for reading in data.readings))
+        # A used oil is named with its grade; `all` and other experiments' names stand for the whole worksheet.
+        known = [name for name in held if name]
+        if known and not any(requirement.at == name or requirement.at.startswith(f"{name}, ") for name in known):
+            materials = {reading.values.get("material", "") for reading in data.readings}
+            if requirement.at not in materials:
+                some = ", ".join(known[:12])
+                place = f"{requirement.id} is set at {requirement.at}"
+                said.append(f"{place}; {data.worksheet} holds no such {column}, only {some}.")
     return said
 
 

@@ -17,7 +17,7 @@ def design_notes(data: ExperimentData, *, draft: bool) -> Iterator[str]:
         yield "Awaiting readings: the worksheet has no result yet."
         return
     censored = data.censored
-    if censored:
+    if censored and data.name != "history":  # there they enter as bounds
         named = ", ".join(reading.reading for reading in censored[:10])
         more = f" and {len(censored) - 10} more" if len(censored) > 10 else ""
         verb = "is" if len(censored) == 1 else "are"
@@ -33,6 +33,7 @@ def design_notes(data: ExperimentData, *, draft: bool) -> Iterator[str]:
         return
     yield from _levels(data)
     yield from _groups(data)
+    yield from _rare_names(data)
 
 
 def _levels(data: ExperimentData) -> Iterator[str]:
@@ -78,3 +79,18 @@ def _pairs(data: ExperimentData) -> Iterator[str]:
 
 def _count(number: int, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+#: The columns whose names are compared with one another: a name that hardly occurs may be another one misspelt.
+_NAMED = {"matrix": "grade", "fuel": "fuel", "lots": "lot", "stability": "state", "carry_over": "setting"}
+
+
+def _rare_names(data: ExperimentData) -> Iterator[str]:
+    column = _NAMED.get(data.name)
+    if column is None or column not in data.table:
+        return
+    counts = data.table[column].value_counts()
+    for name, number in sorted(counts.items()):
+        if 5 * number < counts.max():
+            many = _count(int(number), "reading")
+            yield f'The {column} "{name}" has {many}, another one {counts.max()}: is it misspelt?'

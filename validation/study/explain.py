@@ -41,7 +41,7 @@ _NOUNS = (
 
 
 def explain(study: Study, *, meanings: Mapping[str, str] | None = None) -> dict[str, list[str]]:
-    """The study in sentences, under four headings.
+    """The study in sentences, under five headings.
 
     Parameters
     ----------
@@ -53,6 +53,7 @@ def explain(study: Study, *, meanings: Mapping[str, str] | None = None) -> dict[
         "Study": list(_facts(plan)),
         "Experiments": [_experiment(data) for data in study.experiments.values()],
         "Requirements": list(_requirements(plan, meanings or {})),
+        "Standards, budget, decision rule": list(_budget_and_rule(study)),
         "Not stated, not evaluated": list(_gaps(plan)),
     }
 
@@ -158,6 +159,29 @@ def _must(requirement: Requirement, plan: Plan, what: str) -> str:
     return f"the estimate of {what} alone must not exceed {limit}".rstrip(",")
 
 
+def _budget_and_rule(study: Study) -> Iterator[str]:
+    plan = study.plan
+    for lot, record in study.lot_records.items():
+        made = record.preparation
+        expires = "" if made.expires is None else f", expires {made.expires}"
+        yield f"Lot {lot} ({record.file}): made {made.made} by {made.maker}, checked by {made.checker}{expires}."
+    for component in plan.uncertainty.components if plan.uncertainty is not None else ():
+        size = component.reason or str(component.size or component.half_width or component.taken_from)
+        place = (
+            f"contained in {component.part_of}: counts bottom-up alone"
+            if component.part_of
+            else "counts in both budgets"
+            if component.reason is None
+            else ""
+        )
+        yield f"Uncertainty, {component.name}: {size}{'; ' + place if place else ''}."
+    if plan.decision is not None:
+        rule = plan.decision
+        guard = "guard band U" if rule.guard else f"one-sided risk {_per_cent(rule.one_sided_risk)}"
+        agreed = f"agreed with {rule.agreed_with}" if rule.agreed_with else "nobody stated to have agreed"
+        yield f"Decision rule: {rule.rule}, {guard}, {agreed}."
+
+
 def _gaps(plan: Plan) -> Iterator[str]:
     missing = [said for name, said in _OPTIONAL.items() if not getattr(plan.study, name)]
     missing += [name for name in ("people", "equipment", "standards") if not getattr(plan, name)]
@@ -181,11 +205,17 @@ def plan_changes(old: Plan, new: Plan) -> Iterator[str]:
             yield f"Requirement {name} is new. {requirement_in_words(after[name], new)}"
         elif before[name] != after[name]:
             yield f"Requirement {name} changes. {_members(before[name].model_dump(), after[name].model_dump())}"
-    one, other = old.model_dump(exclude={"requirements"}), new.model_dump(exclude={"requirements"})
-    for key in one:
-        if one[key] != other[key]:
-            nested = isinstance(one[key], dict) and isinstance(other[key], dict)
-            yield f"{key} changes" + (f": {_members(one[key], other[key])}" if nested else ".")
+    one, other = (
+        plan.model_dump(exclude={"requirements"}, exclude_none=True, exclude_defaults=True) for plan in (old, new)
+    )
+    for key in dict.fromkeys([*one, *other]):
+        before_, after_ = one.get(key), other.get(key)
+        if before_ == after_:
+            continue
+        if isinstance(before_, dict) and isinstance(after_, dict):
+            yield f"{key} changes: {_members(before_, after_)}"
+        else:
+            yield f"{key} changes."
 
 
 def _members(old: Mapping[str, object], new: Mapping[str, object]) -> str:

@@ -294,7 +294,8 @@ def _sentences(
     first, last = entries[0], entries[-1]
     said = [f"The plan was first frozen on {_when(first.time)} by {first.by}."]
     if len(entries) > 1:
-        said.append(f"It was frozen {len(entries)} times, last on {_when(last.time)} by {last.by}.")
+        often = "twice" if len(entries) == 2 else f"{len(entries)} times"
+        said.append(f"It was frozen {often}, last on {_when(last.time)} by {last.by}.")
     if state == "lock does not match":
         said.append("The plan has changed since it was last frozen: plan.lock does not match plan.yaml.")
     if span is None:

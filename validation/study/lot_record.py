@@ -44,7 +44,7 @@ def _bare(value: Any) -> str:
 def _as_day(value: Any) -> Any:
     day = day_of(value)
     if day is None:
-        raise ValueError("is no date. Write it as 2026-02-26.")
+        raise ValueError("is no date. Write year, month and day: 26 February 2026 is 2026-02-26.")
     return day
 
 

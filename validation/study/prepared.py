@@ -16,6 +16,11 @@ class Prepared:
     head: tuple[str, ...]
     rows: tuple[tuple[object, ...], ...]
 
+    def with_column(self, name: str, value: object) -> Prepared:
+        """The same with one more column before the last, filled throughout."""
+        rows = tuple((*row[:-1], value, row[-1]) for row in self.rows)
+        return Prepared(self.experiment, self.name, (*self.head[:-1], name, self.head[-1]), rows)
+
 
 def shuffled(rows: Iterable[tuple[object, ...]], seed: int, group: str) -> list[tuple[object, ...]]:
     """One run in random order. Measured by rising level, a drift would look like curvature."""

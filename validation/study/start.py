@@ -26,6 +26,11 @@ CAUTIONS = (
     "Local codes, safety data sheets and licensed practice come first; this program sets no safety limit.",
 )
 BLANKS = 10
+#: Worksheets whose results all lean on the lot of the standard that is in use.
+_OF_A_LOT = (
+    *("calibration", "precision", "reproducibility", "detection"),
+    *("matrix", "fuel", "carry_over", "ruggedness", "stability"),
+)
 SAMPLES = 10
 
 
@@ -90,6 +95,9 @@ def start_study(folder: Path, design: Design) -> Started:
         _reference(design, seed),
         *further_worksheets(design, levels, seed),
     ]
+    if design.lots:
+        in_use = design.lots[0]
+        sheets = [item.with_column("lot", in_use) if item.experiment in _OF_A_LOT else item for item in sheets]
     suffix = ".xlsx" if design.workbooks else ".csv"
     files = {sheet: f"worksheets/{sheet.name}{suffix}" for sheet in sheets}
     text = plan_text(folder, design, seed, {sheet.experiment: file for sheet, file in files.items()})
@@ -214,10 +222,10 @@ def _network(design: Design, levels: Sequence[float], seed: int) -> Prepared:
 
 
 def _blanks(design: Design, seed: int) -> Prepared:
-    head = ("reading", "order", "material", "level", f"result [{design.unit}]", "time", "instrument", "note")
+    head = ("reading", "order", "material", "matrix", "level", f"result [{design.unit}]", "time", "instrument", "note")
     low = level_cell(design.range[0])
     kinds = [("blank", 0)] * BLANKS + ([("spiked blank", low)] * BLANKS if design.range[0] > 0 else [])
-    rows = [(f"B-{number:03d}", material, level) for number, (material, level) in enumerate(kinds, start=1)]
+    rows = [(f"B-{number:03d}", material, "new oil", level) for number, (material, level) in enumerate(kinds, start=1)]
     placed = tuple(
         (row[0], order, *row[1:], "", "", "", "") for order, row in enumerate(shuffled(rows, seed, "blanks"), start=1)
     )
@@ -278,7 +286,7 @@ def plan_text(folder: Path, design: Design, seed: int, worksheets: dict[str, str
     """The commented plan."""
     routine = f", routine_level: {design.routine_level!r}" if design.routine_level is not None else ""
     fixed = f", order_seed: {seed}"
-    settings = {"calibration": routine, **settings_of(design)}
+    settings = {"calibration": routine, "detection": ", matrix: new oil", **settings_of(design)}
     lines = [
         "# The plan of one validation study. Requirements are set here, before the data, and then frozen:",
         "#   validation check .     says what this plan means, and what is wrong with it",
@@ -380,7 +388,8 @@ def lot_record(lot: str) -> str:
     named = re.sub(r"^lot: \S+", f"lot: {lot}", template, count=1, flags=re.MULTILINE)
     # What only the bench book knows is left empty, so that no example passes for a record.
     return re.sub(
-        r"^( *(?:made|maker|checker|mass_g|balance|certificate|certificate_valid_until):)[^#\n]*",
+        r"^( *(?:made|maker|checker|mass_g|u_g|balance|certificate|certificate_valid_until|name|purity|most|shape|u"
+        r"|fuel_density|oil_density|air_density):)[^#\n]*",
         lambda found: found[1].ljust(len(found[0])),
         named,
         flags=re.MULTILINE,
@@ -399,6 +408,7 @@ def _facts_lines(design: Design) -> list[str]:
             f"#   - {{name: {lot}, value: {value:g}, uncertainty: 0.03, lot_record: standards/{lot}.yaml}}"
             for lot in lots
         ),
+        *(["lots:", f"  in_use: {design.lots[0]}"] if design.lots else []),
         "# uncertainty:   # each line is answered: its size, or why it has none (docs/uncertainty.md)",
         "#   components:",
         *(f"#     - {{name: {name}, {answer}}}" for name, answer in _ANSWERS.items()),

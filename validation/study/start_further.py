@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 TRIPLES = 5
 LOT_READINGS = 21
-FUEL_READINGS = 4
+FUEL_RUNS = 4
 AGES = (0, 7, 14, 21, 28, 35)
 
 
@@ -26,7 +26,7 @@ def further_worksheets(design: Design, levels: Sequence[float], seed: int) -> li
     if len(design.grades) > 1:
         found.append(_interleaved(design, "matrix", "grade", design.grades, (0.0, low, high), design.runs, 1, seed))
     if len(design.fuels) > 1:
-        found.append(_interleaved(design, "fuel", "fuel", design.fuels, (low, high), 1, FUEL_READINGS, seed))
+        found.append(_interleaved(design, "fuel", "fuel", design.fuels, (low, high), FUEL_RUNS, 1, seed))
     if design.purges:
         found.append(_triples(design, max(levels), seed))
     if design.factors:
@@ -48,7 +48,6 @@ def settings_of(design: Design) -> Mapping[str, str]:
         f"{quoted(name)}: {{low: {quoted(low)}, high: {quoted(high)}}}" for name, low, high in design.factors
     )
     return {
-        "lots": f", reference: {quoted(design.lots[0])}" if design.lots else "",
         "ruggedness": f", factors: {{{factors}}}",
         "stability": ', allowed_change: "2.5%", planned_time: 14',
     }
@@ -135,18 +134,18 @@ def _screening(design: Design, seed: int) -> Prepared:
 
 
 def _storage(design: Design, seed: int) -> Prepared:
-    head = ("reading", "order", "state", "age [d]", f"result [{design.unit}]", "time", "instrument", "note")
+    head = ("reading", "order", "run", "state", "age [d]", f"result [{design.unit}]", "time", "instrument", "note")
     planned = [(state, age) for state, age, _ in product(design.states, AGES, range(3))]
     named = [(f"T-{number:03d}", *row) for number, row in enumerate(planned, start=1)]
     placed = enumerate(shuffled(named, seed, "stability"), start=1)
     return Prepared(
-        "stability", "stability", head, tuple((row[0], order, *row[1:], "", "", "", "") for order, row in placed)
+        "stability", "stability", head, tuple((row[0], order, 1, *row[1:], "", "", "", "") for order, row in placed)
     )
 
 
 def _lots(design: Design, seed: int) -> Prepared:
-    head = ("reading", "order", "lot", f"result [{design.unit}]", "time", "instrument", "note")
+    head = ("reading", "order", "run", "lot", f"result [{design.unit}]", "time", "instrument", "note")
     planned = [lot for lot, _ in product(design.lots, range(LOT_READINGS))]
     named = [(f"L-{number:03d}", lot) for number, lot in enumerate(planned, start=1)]
     placed = enumerate(shuffled(named, seed, "lots"), start=1)
-    return Prepared("lots", "lots", head, tuple((row[0], order, row[1], "", "", "", "") for order, row in placed))
+    return Prepared("lots", "lots", head, tuple((row[0], order, 1, row[1], "", "", "", "") for order, row in placed))

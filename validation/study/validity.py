@@ -88,6 +88,7 @@ def _day(entry: Mapping[str, Any], name: str, section: str, item: str, faults: l
 
 
 def _of_record(lot: str, record: LotRecord) -> Iterator[Period]:
+    yield Period(lot, "lot", record.preparation.made, None, record.file, "made", record.line("made"))
     if record.preparation.expires is not None:
         yield Period(lot, "lot", None, record.preparation.expires, record.file, "expires", record.line("expires"))
     for position, weighing in enumerate(record.preparation.weighings):
@@ -272,7 +273,7 @@ def _lapse_fault(group: Sequence[Lapse], changed: str) -> Fault:
 
 def _or_note(lapse: Lapse, until: date) -> str:
     if lapse.before or lapse.period.until is None:
-        return ", or correct the dates in plan.yaml."
+        return f", or correct the dates in {lapse.period.file}."
     return (
         f", or, where later evidence covers it, write one impact note: validation amend DIR --impact "
         f'{lapse.period.item} --until {until} --reason "..." --by "your name".'

@@ -305,6 +305,10 @@ def value_faults(sheet: Sheet, row: Row, values: Mapping[str, str], *, excluded:
     for column, words in kind.words.items():
         text = values.get(column, "")
         if text and text not in words:
+            if column not in WORKSHEETS[sheet.experiment].words:  # a setting at the bench, not a word misspelt
+                mend = "Write it as the plan does; if the bench held another setting, exclude the reading and say so."
+                fault(column, "The setting is neither of the two of the plan.", mend, " or ".join(words))
+                continue
             close = get_close_matches(text.lower(), words, n=1, cutoff=0.5)
             mend = f"Write {close[0] if close else ' or '.join(words)}."
             fault(column, "The word is unknown here.", mend, " or ".join(words))
