@@ -318,3 +318,12 @@ def test_check_and_run_stop_alike(tmp_path, capsys):
     assert capsys.readouterr().err.count("Lot S-1 had expired") == 2
     with pytest.raises(StudyDataError, match="P-005"):
         load_study(folder)
+
+
+def test_a_lot_that_was_read_before_it_was_made_stops_the_study(tmp_path):
+    # The first reading of the small study is of 2026-07-01.
+    later = RECORD.replace("made: 2026-06-20", "made: 2026-07-15").replace("opened: 2026-06-20", "opened: 2026-07-10")
+    later = later.replace("first_use: 2026-06-22\nlast_use: 2026-07-02\n", "")
+    _, faults = read_study(lot_study(tmp_path, later))
+    told = [str(fault) for fault in faults]
+    assert any("Lot S-1 did not hold yet when it was used" in text and "2026-07-15" in text for text in told), told

@@ -469,3 +469,19 @@ def test_only_a_csv_file_is_said_to_come_from_a_spreadsheet_program() -> None:
 
     assert "spreadsheet" in decode(b"\xd6l", "worksheets/precision.csv")[1][0].mend
     assert "spreadsheet" not in decode(b"\xd6l", "plan.yaml")[1][0].mend
+
+
+def test_a_name_that_hardly_occurs_and_a_requirement_on_one_that_does_not_are_told(tmp_path):
+    from study_folder import PLAN, write_study
+
+    from validation.judging.requirements import levels_not_held
+    from validation.study.load import load_study
+
+    grades = ["OG-N", "OG-K"] * 12 + ["OGN"]
+    rows = [f"{grade},{level},{level}.0" for grade, level in zip(grades, [0, 0, 5, 5] * 6 + [5], strict=True)]
+    added = "  - {{id: R9, quantity: matrix.slope_ratio, at: OG-Q, rule: equivalence, limit: 0.05}}\n"
+    plan = PLAN.replace("requirements:\n", f"requirements:\n{added}")
+    write_study(tmp_path, {"matrix": "grade,level,result\n" + "\n".join(rows) + "\n"}, plan=plan)
+    study = load_study(tmp_path)
+    assert any('The grade "OGN" has 1 reading, another one 12: is it misspelt?' in text for text in study.warnings)
+    assert any("R9 is set at OG-Q" in text and "holds no such grade" in text for text in levels_not_held(study))

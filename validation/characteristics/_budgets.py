@@ -148,9 +148,15 @@ class Sources:
     def single(self, key: str) -> Quantity | None:
         """A quantity without a level; at several names, that of the lot in use, else None."""
         known = self.quantities(key)
-        in_use = str(_extra(self.study.plan.lots, "in_use") or "")
+        in_use = self.lot_in_use
         named = [q for q in known if q.at is None or str(q.at) == in_use]
         return named[0] if named else known[0] if len(known) == 1 else None
+
+    @property
+    def lot_in_use(self) -> str:
+        """The lot that results lean on: as the plan says, else the one that new lots are compared with."""
+        compared = self.study.plan.experiments.get("lots")
+        return str(_extra(self.study.plan.lots, "in_use") or (compared.reference if compared else "") or "")
 
     @cached_property
     def tested(self) -> list[float]:
@@ -168,7 +174,7 @@ class Sources:
 
     def _stated_standard(self) -> tuple[float | None, float, str]:
         entries = self.study.plan.standards
-        in_use = str(_extra(self.study.plan.lots, "in_use") or "")
+        in_use = self.lot_in_use
         named = [entry for entry in entries if str(entry.get("name", "")) == in_use] or list(entries)
         if len(named) != 1:
             count = "names no standard" if not named else "names several standards and not the lot in use"

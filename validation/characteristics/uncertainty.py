@@ -506,7 +506,7 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     if details.get("gap"):
         sentences.append(details["gap"])
     omitted = details.get("omission")
-    if omitted:
+    if omitted and omitted["names"]:
         places = places_for(omitted["with"])
         sentences.append(
             f"Without what did not vary in the runs ({sentence_list(omitted['names'])}) it would be "
