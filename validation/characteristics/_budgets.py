@@ -293,6 +293,13 @@ class LevelBudget:
         return None if self.bottom_up is None or self.u == 0 else self.bottom_up.combined / self.u
 
 
+#: Said wherever both stand in the budget.
+TWICE = (
+    "What the value of the standard errs by moved the bias too, which was found under it: to count both errs on the "
+    "side of caution."
+)
+
+
 def measured_parts(
     sources: Sources, level: float, treatment: Treatment, *, standard_is_component: bool
 ) -> tuple[Found, Found | None, tuple[Term, ...], Term | None, list[str], list[str]] | None:
@@ -316,7 +323,10 @@ def measured_parts(
     if standard_is_component:
         return within, bias, terms, None, notes, []
     standard = None if relative is None else Term(STANDARD, relative * abs(level), df)
-    return within, bias, terms, standard, notes, [said] if said else []
+    general = [said] if said else []
+    if terms and standard is not None:
+        general.append(TWICE)
+    return within, bias, terms, standard, notes, general
 
 
 def _terms_of(bias: Found, treatment: Treatment, interval: tuple[float, float] | None) -> tuple[Term, ...]:
