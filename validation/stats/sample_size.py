@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from math import ceil, isfinite, sqrt
+from math import isfinite, sqrt
 
 import numpy as np
 from scipy import stats
@@ -72,16 +73,8 @@ def units_for_equivalence(difference: float, sd: float, limit: float, *, alpha: 
     source = "two one-sided t tests (Schuirmann 1987)"
     if not (abs(difference) < limit and sd > 0 and isfinite(sd)):
         return SampleSizeResult(None, difference, sd, POWER, source)
-    low, high = 2, MOST_UNITS
-    if equivalence_power(difference, sd, high, limit, alpha=alpha) < POWER:
-        return SampleSizeResult(None, difference, sd, POWER, source)
-    while low < high:
-        middle = (low + high) // 2
-        if equivalence_power(difference, sd, middle, limit, alpha=alpha) >= POWER:
-            high = middle
-        else:
-            low = middle + 1
-    return SampleSizeResult(low, difference, sd, POWER, source)
+    units = _smallest(lambda units: equivalence_power(difference, sd, units, limit, alpha=alpha), 2)
+    return SampleSizeResult(units, difference, sd, POWER, source)
 
 
 def units_for_mean_bound(room: float, sd: float, *, alpha: float) -> SampleSizeResult:
@@ -108,16 +101,7 @@ def units_for_mean_bound(room: float, sd: float, *, alpha: float) -> SampleSizeR
         df = units - 1
         return float(stats.nct.sf(stats.t.ppf(1 - alpha, df), df, room / sd * sqrt(units)))
 
-    low, high = 2, MOST_UNITS
-    if power(high) < POWER:
-        return SampleSizeResult(None, room, sd, POWER, source)
-    while low < high:
-        middle = (low + high) // 2
-        if power(middle) >= POWER:
-            high = middle
-        else:
-            low = middle + 1
-    return SampleSizeResult(low, room, sd, POWER, source)
+    return SampleSizeResult(_smallest(power, 2), room, sd, POWER, source)
 
 
 def df_for_upper_bound(sd: float, limit: float, *, alpha: float) -> SampleSizeResult:
@@ -143,13 +127,18 @@ def df_for_upper_bound(sd: float, limit: float, *, alpha: float) -> SampleSizeRe
     def power(df: int) -> float:
         return float(stats.chi2.cdf((limit / sd) ** 2 * stats.chi2.ppf(alpha, df), df))
 
-    low, high = 1, MOST_UNITS
+    return SampleSizeResult(_smallest(power, 1), sd, sd, POWER, source)
+
+
+def _smallest(power: Callable[[int], float], least: int) -> int | None:
+    """The smallest number, not below `least`, whose power suffices; power grows with the number."""
+    low, high = least, MOST_UNITS
     if power(high) < POWER:
-        return SampleSizeResult(None, sd, sd, POWER, source)
+        return None
     while low < high:
         middle = (low + high) // 2
         if power(middle) >= POWER:
             high = middle
         else:
             low = middle + 1
-    return SampleSizeResult(ceil(low), sd, sd, POWER, source)
+    return low
