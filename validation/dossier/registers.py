@@ -18,6 +18,7 @@ from validation.dossier.blocks import (
 from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import label_of, outcome_text
 from validation.judging.sensitivity import Variant
+from validation.study.amendment_hashes import loss_sentences
 from validation.study.model import ExperimentData, Reading, Study
 from validation.words import (
     level_text,
@@ -104,6 +105,7 @@ def register(record: DossierRecord) -> list[Block]:
         )
     else:
         blocks.append(Paragraph("Amendments and exclusions: none.", margin="amendments.csv"))
+    blocks += [Paragraph(sentence, style="note") for sentence in loss_sentences(record.study.lost_amendments)]
     flags = tuple(
         (
             f.reading,
