@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -66,6 +67,15 @@ def clock(start: str, order: int) -> str:
     return (datetime.fromisoformat(start) + timedelta(minutes=MINUTES_A_READING * (order - 1))).isoformat(
         "T", "minutes"
     )
+
+
+def readings(laboratory: Laboratory, design: Row) -> Iterator[tuple[Row, float, int, float, int]]:
+    """Run, its draw of the day, order, level and replicate of a design in which every run holds every level."""
+    for run in design["runs"]:
+        day = laboratory.normal()
+        planned = [(x, k) for x in design["levels"] for k in range(1, design["replicates"] + 1)]
+        for order, (x, k) in enumerate(shuffled(laboratory, planned), 1):
+            yield run, day, order, x, k
 
 
 def number(rows: list[Row], prefix: str) -> list[Row]:

@@ -4,34 +4,31 @@ from __future__ import annotations
 
 from typing import Any
 
-from laboratory import Laboratory, Row, clock, number, shuffled
+from laboratory import Laboratory, Row, clock, number, readings
 
 
 def rows(laboratory: Laboratory, design: Row, lot: str, planted: Row) -> list[Row]:
     found: list[Row] = []
-    for run in design["runs"]:
-        day = laboratory.normal()
-        planned = [(x, k) for x in design["levels"] for k in range(1, design["replicates"] + 1)]
-        for order, (x, k) in enumerate(shuffled(laboratory, planned), 1):
-            drawn = f"{laboratory.result(x, run, day):.2f}"
-            event: Row = next((p for p in planted.values() if is_here(p, run["run"], x, k)), {})
-            found.append(
-                {
-                    "run": run["run"],
-                    "order": order,
-                    "time": clock(run["start"], order),
-                    "day": run["start"][:10],
-                    "analyst": run["analyst"],
-                    "instrument": run["instrument"],
-                    "lot": lot,
-                    "preparation": f"N{x:g}-{run['run']}-{k}",
-                    "level": f"{x:g}",
-                    "assigned": f"{x:.3f}",
-                    "result": event.get("keyed", event.get("result", drawn)),
-                    "record": "",
-                    "displayed": event.get("result", drawn),
-                }
-            )
+    for run, day, order, x, k in readings(laboratory, design):
+        drawn = f"{laboratory.result(x, run, day):.2f}"
+        event: Row = next((p for p in planted.values() if is_here(p, run["run"], x, k)), {})
+        found.append(
+            {
+                "run": run["run"],
+                "order": order,
+                "time": clock(run["start"], order),
+                "day": run["start"][:10],
+                "analyst": run["analyst"],
+                "instrument": run["instrument"],
+                "lot": lot,
+                "preparation": f"N{x:g}-{run['run']}-{k}",
+                "level": f"{x:g}",
+                "assigned": f"{x:.3f}",
+                "result": event.get("keyed", event.get("result", drawn)),
+                "record": "",
+                "displayed": event.get("result", drawn),
+            }
+        )
     return number(found, "P")
 
 

@@ -473,7 +473,7 @@ def _deviation(shape: str, size: float, half: float, df: float, level: float) ->
     if shape == "triangular":
         return triangular(-half / level, half / level, degrees_of_freedom=df)
     if shape != "normal":
-        return Rectangular(-half / level, half / level, df)
+        return Rectangular(-half / level, half / level, degrees_of_freedom=df)
     return StudentT(0.0, size / level, df) if isfinite(df) else Normal(0.0, size / level)
 
 

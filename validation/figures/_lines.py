@@ -6,10 +6,22 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
-from validation.figures.style import BLUE, GREEN, GREY, INK, ORANGE, SKY, VERMILION
+from validation.figures.style import (
+    BLUE,
+    GREEN,
+    GREY,
+    INK,
+    ORANGE,
+    SKY,
+    VERMILION,
+    dossier_style,
+    new_figure,
+)
 from validation.study.model import Study
-from validation.words import fixed, sentence_list, with_interval
+from validation.study.quantity import Evaluation
+from validation.words import fixed, with_interval
 
 COLOURS = (INK, BLUE, VERMILION, GREEN, ORANGE, SKY)
 MARKERS = ("o", "s", "^", "D", "v", "P")
@@ -78,7 +90,7 @@ def ratio_message(details: Mapping[str, Any], what: str) -> str:
     return f"{name} responds {size} % {'stronger' if effect > 0 else 'weaker'} than {reference}"
 
 
-def results_with_lines(axes: Axes, details: Mapping[str, Any], study: Study) -> None:
+def _results_with_lines(axes: Axes, details: Mapping[str, Any], study: Study) -> None:
     """Every reading against the level, the lines of all names, direct labels at their ends."""
     lines = details["lines"]
     top = max(point["level"] for line in lines for point in line["points"])
@@ -125,11 +137,22 @@ def _end_labels(axes: Axes, x: float, ends: Sequence[tuple[float, str, str]]) ->
         )
 
 
-def lines_message(details: Mapping[str, Any]) -> str:
+def _lines_message(details: Mapping[str, Any]) -> str:
     """The title of the results: which line is the steepest, which the flattest."""
     lines = details["lines"]
     if len(lines) < 2:
         return f"Results of {lines[0]['name']} rise with the level"
     order = sorted(lines, key=lambda line: line["slope"])
-    names = sentence_list([order[-1]["name"]])
-    return f"Results rise fastest for {names}, slowest for {order[0]['name']}"
+    return f"Results rise fastest for {order[-1]['name']}, slowest for {order[0]['name']}"
+
+
+def results_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
+    """Results of every oil or fuel against the level, with the mean line of each."""
+    details = evaluation.details
+    if not details["lines"]:
+        return None
+    with dossier_style():
+        figure, (axes,) = new_figure(height=3.2)
+        _results_with_lines(axes, details, study)
+        axes.set_title(_lines_message(details))
+    return figure

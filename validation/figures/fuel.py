@@ -6,16 +6,17 @@ from matplotlib.figure import Figure
 
 from validation.figures._lines import (
     forest,
-    lines_message,
     ratio_entries,
     ratio_message,
-    results_with_lines,
+    results_by_level,
     rows,
     run_ratios,
 )
 from validation.figures.style import dossier_style, new_figure
 from validation.study.model import Study
 from validation.study.quantity import Evaluation
+
+__all__ = ["results_by_level", "slope_ratios"]
 
 
 def slope_ratios(evaluation: Evaluation, study: Study) -> Figure | None:
@@ -31,16 +32,4 @@ def slope_ratios(evaluation: Evaluation, study: Study) -> Figure | None:
         rows(axes, names)
         axes.set_xlabel(f"slope over that of {details['reference']}")
         axes.set_title(ratio_message(details, "fuel"))
-    return figure
-
-
-def results_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
-    """Results of every fuel against the level, with the mean line of each from one common intercept."""
-    details = evaluation.details
-    if not details["lines"]:
-        return None
-    with dossier_style():
-        figure, (axes,) = new_figure(height=3.2)
-        results_with_lines(axes, details, study)
-        axes.set_title(lines_message(details))
     return figure

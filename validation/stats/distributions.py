@@ -7,7 +7,7 @@ is infinite unless the input was estimated from readings. All members of one dis
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import inf, isfinite, sqrt
 from typing import Protocol
 
@@ -86,12 +86,12 @@ class StudentT:
 
 
 @dataclass(frozen=True, slots=True)
-class Rectangular:
-    """Any value between `low` and `high` is as likely as any other (JCGM 101:2008, 6.4.2)."""
+class _Between:
+    """What lies symmetrically between two limits."""
 
     low: float
     high: float
-    degrees_of_freedom: float = inf
+    degrees_of_freedom: float = field(default=inf, kw_only=True)
 
     def __post_init__(self) -> None:
         _ordered(self.low, self.high)
@@ -100,6 +100,11 @@ class Rectangular:
     @property
     def mean(self) -> float:
         return (self.low + self.high) / 2
+
+
+@dataclass(frozen=True, slots=True)
+class Rectangular(_Between):
+    """Any value between `low` and `high` is as likely as any other (JCGM 101:2008, 6.4.2)."""
 
     @property
     def standard_uncertainty(self) -> float:
@@ -110,7 +115,7 @@ class Rectangular:
 
 
 @dataclass(frozen=True, slots=True)
-class Trapezoidal:
+class Trapezoidal(_Between):
     """Sum of two rectangular errors: flat over the share `top` of the width. 0: triangular; 1: rectangular.
 
     References
@@ -118,20 +123,12 @@ class Trapezoidal:
     JCGM 101:2008, 6.4.4 (variance (high - low)^2 (1 + top^2) / 24).
     """
 
-    low: float
-    high: float
     top: float = 0.0
-    degrees_of_freedom: float = inf
 
     def __post_init__(self) -> None:
-        _ordered(self.low, self.high)
-        _positive_df(self.degrees_of_freedom)
+        _Between.__post_init__(self)  # super() loses its class where slots are made
         if not 0 <= self.top <= 1:
             raise ValueError(f"top must lie between 0 and 1, the share of the width that is flat; got {self.top}")
-
-    @property
-    def mean(self) -> float:
-        return (self.low + self.high) / 2
 
     @property
     def standard_uncertainty(self) -> float:
@@ -144,7 +141,7 @@ class Trapezoidal:
 
 def triangular(low: float, high: float, *, degrees_of_freedom: float = inf) -> Trapezoidal:
     """Symmetric triangle between `low` and `high` (JCGM 101:2008, 6.4.5)."""
-    return Trapezoidal(low, high, 0.0, degrees_of_freedom)
+    return Trapezoidal(low, high, degrees_of_freedom=degrees_of_freedom)
 
 
 def one_sided(limit: float, *, degrees_of_freedom: float = inf) -> Rectangular:
@@ -153,24 +150,12 @@ def one_sided(limit: float, *, degrees_of_freedom: float = inf) -> Rectangular:
     A one-sided error shifts the result by half its limit besides widening it (JCGM 100:2008, 4.3.8, first case in
     its simplest form).
     """
-    return Rectangular(min(0.0, limit), max(0.0, limit), degrees_of_freedom)
+    return Rectangular(min(0.0, limit), max(0.0, limit), degrees_of_freedom=degrees_of_freedom)
 
 
 @dataclass(frozen=True, slots=True)
-class Arcsine:
+class Arcsine(_Between):
     """A quantity that cycles between `low` and `high` like a sine, read at a random moment (JCGM 101:2008, 6.4.6)."""
-
-    low: float
-    high: float
-    degrees_of_freedom: float = inf
-
-    def __post_init__(self) -> None:
-        _ordered(self.low, self.high)
-        _positive_df(self.degrees_of_freedom)
-
-    @property
-    def mean(self) -> float:
-        return (self.low + self.high) / 2
 
     @property
     def standard_uncertainty(self) -> float:
@@ -182,26 +167,18 @@ class Arcsine:
 
 
 @dataclass(frozen=True, slots=True)
-class CurvilinearTrapezoid:
+class CurvilinearTrapezoid(_Between):
     """Rectangular whose two limits are each known only to `inexactness` (JCGM 101:2008, 6.4.3).
 
     The half-width itself is rectangular about its stated value, within plus and minus `inexactness`.
     """
 
-    low: float
-    high: float
     inexactness: float
-    degrees_of_freedom: float = inf
 
     def __post_init__(self) -> None:
-        _ordered(self.low, self.high)
-        _positive_df(self.degrees_of_freedom)
+        _Between.__post_init__(self)
         if not 0 <= self.inexactness <= (self.high - self.low) / 2:
             raise ValueError(f"inexactness must lie between 0 and the half-width; got {self.inexactness}")
-
-    @property
-    def mean(self) -> float:
-        return (self.low + self.high) / 2
 
     @property
     def standard_uncertainty(self) -> float:

@@ -27,6 +27,7 @@ from validation.study.lot_record import (
     day_of,
 )
 from validation.study.plan import PLAN, Plan, inside_path, nearest
+from validation.study.schema_faults import by_path, found_text, unknown_word
 from validation.study.yaml_reading import Path_, Reading, key_name, read_yaml
 
 #: Densities that a value in kg/m3 can have; a value in g/mL falls outside.
@@ -144,9 +145,8 @@ def parse_lot_record(
     try:
         preparation = Preparation.model_validate(value)
     except ValidationError as error:
-        for item in error.errors(include_url=False):
-            fault_path = _path_of(item["loc"], value)
-            told.setdefault(fault_path, _translated(item, fault_path, reading, file))
+        for place, item in by_path(error, value).items():
+            told.setdefault(place, _translated(item, place, reading, file))
     for path, fault in _between_fields(reading, file, lot, unit):
         told.setdefault(path, fault)
     faults += told.values()
@@ -384,22 +384,9 @@ _EXAMPLES = {
 }
 
 
-def _path_of(loc: tuple[Any, ...], value: Any) -> Path_:
-    """The schema's location without the marks that it adds for unions and validators."""
-    path: list[str | int] = []
-    for part in loc:
-        in_list = isinstance(value, list) and isinstance(part, int) and part < len(value)
-        if in_list or (isinstance(value, dict) and part in value):
-            value = value[part]
-        elif not isinstance(value, dict):
-            break
-        path.append(part)
-    return tuple(path)
-
-
 def _translated(item: Any, path: Path_, reading: Reading, file: str) -> Fault:
     kind, name, row = item["type"], key_name(path), reading.line(path)
-    found = _found(item["input"])
+    found = found_text(item)
     if kind == "extra_forbidden":
         model = _MODELS.get(str(path[0]) if len(path) > 1 else "", Preparation)
         mend = nearest(str(path[-1]), model.model_fields).strip()
@@ -412,16 +399,6 @@ def _translated(item: Any, path: Path_, reading: Reading, file: str) -> Fault:
         reason, _, mend = str(item["ctx"]["error"]).partition(". ")
         return Fault(file, f'"{path[-1]}" {reason.rstrip(".")}.', mend, row, None, name, found)
     if kind == "literal_error":
-        words = item["ctx"]["expected"].replace("'", '"')
-        close = difflib.get_close_matches(str(item["input"]), re.findall('"([^"]+)"', words), n=1)
-        mend = f'Write "{close[0]}".' if close else "Write one of these."
-        return Fault(file, "The word is unknown here.", mend, row, None, name, found, words)
+        return unknown_word(item, file, row, name)
     expected = _EXPECTED.get(kind, item["msg"])
     return Fault(file, "The value is of the wrong kind.", f"Write {expected}.", row, None, name, found, expected)
-
-
-def _found(value: Any) -> str:
-    if isinstance(value, Mapping | list | tuple):
-        return "several values"
-    text = "nothing" if value is None else str(value)
-    return text if len(text) <= 80 else text[:77] + "..."

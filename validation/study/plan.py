@@ -17,6 +17,7 @@ from validation.faults import Fault
 from validation.study.budget import Budget, Component
 from validation.study.decision_rule import DecisionRule
 from validation.study.grammar import Limit
+from validation.study.schema_faults import by_path, found_text, unknown_word
 from validation.study.yaml_reading import Path_, Reading, key_name, read_yaml
 
 PLAN = "plan.yaml"
@@ -631,29 +632,11 @@ _EXPECTED = {
 
 def _translated(error: ValidationError, reading: Reading, file: str) -> list[Fault]:
     """The schema's complaints as faults with line, key, found, expected, mend; one a key."""
-    faults: dict[Path_, Fault] = {}
-    for item in error.errors(include_url=False):
-        path = _path_in_plan(item["loc"], reading.value)
-        if path not in faults:
-            faults[path] = _one(item, path, reading, file)
-    return list(faults.values())
-
-
-def _path_in_plan(loc: tuple[Any, ...], value: Any) -> Path_:
-    """The schema's location without the marks it adds for unions and validators."""
-    path: list[str | int] = []
-    for part in loc:
-        in_list = isinstance(value, list) and isinstance(part, int) and part < len(value)
-        if in_list or (isinstance(value, dict) and part in value):
-            value = value[part]
-        elif not isinstance(value, dict):
-            break
-        path.append(part)
-    return tuple(path)
+    return [_one(item, path, reading, file) for path, item in by_path(error, reading.value).items()]
 
 
 def _one(item: Any, path: Path_, reading: Reading, file: str) -> Fault:
-    kind, name, row = item["type"], key_name(path), reading.line(path)
+    kind, name, row, found = item["type"], key_name(path), reading.line(path), found_text(item)
     if kind == "extra_forbidden":
         return _unknown(path, _known_keys(path), reading, file)
     if kind == "missing":
@@ -665,31 +648,17 @@ def _one(item: Any, path: Path_, reading: Reading, file: str) -> Fault:
         # A sentence that begins with "The limit" names its subject itself; the others go on from the key.
         named = path[-1] if path and isinstance(path[-1], str) else "requirement" if path else "plan"
         subject = "" if reason[:1].isupper() or reason[:1] == '"' else f"The {named} "
-        return Fault(file, f"{subject}{reason.rstrip('.')}.", mend, row=row, column=name or None, found=_found(item))
+        return Fault(file, f"{subject}{reason.rstrip('.')}.", mend, row=row, column=name or None, found=found)
     if path == ("format",):
         mend = "Write format: 1; a newer format needs a newer version of this program."
-        return Fault(
-            file, "The format number is unknown.", mend, row=row, column=name, found=_found(item), expected="1"
-        )
+        return Fault(file, "The format number is unknown.", mend, row=row, column=name, found=found, expected="1")
     if kind == "literal_error":
-        words = item["ctx"]["expected"].replace("'", '"')
-        known = re.findall('"([^"]+)"', words)
-        close = difflib.get_close_matches(str(item["input"]), known, n=1)
-        mend = f'Write "{close[0]}".' if close else "Write one of these."
-        return Fault(file, "The word is unknown here.", mend, row=row, column=name, found=_found(item), expected=words)
+        return unknown_word(item, file, row, name)
     if kind == "too_short":
         mend = "Name at least one experiment with its worksheet."
         return Fault(file, "The plan names no experiment.", mend, row=row, column=name)
     expected = _EXPECTED.get(kind, item["msg"])
-    return Fault(file, "The value is of the wrong kind.", f"Write {expected}.", row, None, name, _found(item), expected)
-
-
-def _found(item: Any) -> str:
-    value = item["input"]
-    if isinstance(value, Mapping):
-        return "several keys"
-    text = "nothing" if value is None else str(value)
-    return text if len(text) <= 80 else text[:77] + "..."
+    return Fault(file, "The value is of the wrong kind.", f"Write {expected}.", row, None, name, found, expected)
 
 
 def _under(path: Path_) -> str:
