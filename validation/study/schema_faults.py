@@ -47,7 +47,5 @@ def found_text(item: Any) -> str:
     value = item["input"]
     if isinstance(value, Mapping):
         return "several keys"
-    if isinstance(value, list | tuple):
-        return "several values"
     text = "nothing" if value is None else str(value)
     return text if len(text) <= 80 else text[:77] + "..."
