@@ -133,6 +133,12 @@ def test_10_the_second_lot_is_rejected_though_its_weighings_agree(results: dict[
     assert outcome(results, "R20") == "met"
 
 
+def test_10_readings_older_than_the_storage_experiment_shows_are_told_on_page_one(page: str) -> None:
+    # 35 days were studied; S-01, made on 2026-02-26, is read until 2026-04-16, 49 days later.
+    cover = page[: page.index("SHA-256 of the inputs")]
+    assert "Readings of S-01 reach an age of 49 days" in cover
+
+
 def test_11_precision_is_met_on_its_point_value_and_thin(results: dict[str, Any]) -> None:
     (row,) = [row for row in results["requirements"] if row["id"] == "R2"]
     assert row["outcome"] == "met"
@@ -158,10 +164,11 @@ def test_13_the_zones_of_the_decision_rule(results: dict[str, Any], page: str) -
     assert "Wording for the report" in page
 
 
-def test_14_the_added_purge_is_a_dated_amendment(results: dict[str, Any]) -> None:
+def test_14_the_added_purge_is_a_dated_amendment(results: dict[str, Any], page: str) -> None:
     (row,) = [row for row in results["requirements"] if row["id"] == "R15"]
     assert row["order"] == "set after data"
     assert any("R15" in text for text in results["conclusion"]["restrictions"])
+    assert "23 of its 24 requirements are unchanged since before that reading." in page
 
 
 def test_15_the_lapsed_certificate_stands_on_page_one(results: dict[str, Any], page: str) -> None:

@@ -651,8 +651,9 @@ def lmer(script: str) -> list[list[float]] | str:
     if program is None:
         return "Rscript is not on the path"
     answer = subprocess.run([program, "--vanilla", "-e", script], capture_output=True, text=True, timeout=120)
-    if answer.returncode:
-        return "R could not fit: " + (answer.stderr.strip().splitlines() or ["no message"])[-1]
+    if answer.returncode and "there is no package called" in answer.stderr:
+        return "R has no package lme4"
+    assert answer.returncode == 0, answer.stderr
     return [[float(word) for word in line.split()] for line in answer.stdout.splitlines()]
 
 

@@ -46,26 +46,26 @@ class _Shown:
         return "" if self.allowed is None else f"the allowed {significant(100 * self.allowed, 2)} %"
 
 
-def keeping(records: Sequence[LotRecord], study: Study) -> list[str]:
-    """Sentences that hold the records' times in use and sealed, and the ages of readings, against the experiment.
+def keeping(records: Sequence[LotRecord], study: Study) -> tuple[list[str], list[str]]:
+    """Sentences that hold the records' times in use and sealed against the experiment, and those on ages of readings.
 
     Nothing is refused: the laboratory may have evidence elsewhere. But a record that allows more than was shown, and a
     reading of a lot older than that, must be told.
     """
     stated = [record for record in records if _in_use(record) is not None or _allowed_days(record, study) is not None]
     if not stated:
-        return []
+        return [], []
     found = stability.evaluate(study)
     states = found.details.get("states", ())
     if not states:
-        return [NO_EXPERIMENT]
+        return [NO_EXPERIMENT], []
     sealed, in_use = (_state(found, states, words) for words in (SEALED, IN_USE))
     if sealed is None and in_use is None:
-        return [OTHER_STATES]
+        return [OTHER_STATES], []
     said = [] if in_use is None else _in_use_words(stated, in_use)
-    if sealed is not None:
-        said += _sealed_words(stated, study, sealed) + _readings_words(stated, study, sealed)
-    return said
+    if sealed is None:
+        return said, []
+    return said + _sealed_words(stated, study, sealed), _readings_words(stated, study, sealed)
 
 
 def _state(found: Any, states: Sequence[Mapping[str, Any]], words: Sequence[str]) -> _Shown | None:

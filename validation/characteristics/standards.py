@@ -54,13 +54,15 @@ def evaluate(study: Study) -> Evaluation:
     details: dict[str, Any] = {}
     if full:
         records = [value.record for value in values]
-        said = [*keeping(records, study), *_without_evidence(records)]
+        kept, older = keeping(records, study)
+        said = [*kept, *older, *_without_evidence(records)]
         notes += said
         details = {
             "lots": [_shown(value) for value in values],
             "alike": [[value.record.lot for value in group] for group in alike_budgets(values)],
             "chains": chains,
             "said": said,
+            "page_one": older,
             "tables": [
                 *facts_tables(records, open_days),
                 *budget_tables(values),

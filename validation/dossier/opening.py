@@ -77,6 +77,7 @@ def cover_warnings(record: DossierRecord) -> list[str]:
     if record.parent is not None:
         said.append(step_sentence(record.parent, record.study.unit))
     said += list(record.study.warnings)
+    said += [text for found in record.evaluations.values() for text in found.details.get("page_one", ())]
     return [text for text in dict.fromkeys(said) if text]
 
 
@@ -92,7 +93,7 @@ def conclusion_in_short(record: DossierRecord) -> str:
     elsewhere = [row for row in failed if not isinstance(row.at, float)]
     if elsewhere:
         told = "; ".join(f"{outcome}: {ids}" for outcome, ids in _by_outcome(elsewhere).items())
-        parts.append(f"Beside the levels {told}." if levels else f"{told[:1].upper()}{told[1:]}.")
+        parts.append(f"Elsewhere {told}." if levels else f"{told[:1].upper()}{told[1:]}.")
     # What is no requirement's outcome keeps its sentence; what was set late stands among what is to be known.
     others = [text for text in conclusion.restrictions if _speaks_of_more(text, failed, record.study.unit)]
     pointer = "In full: Fitness and scope."

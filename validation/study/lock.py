@@ -308,6 +308,9 @@ def _sentences(
             said.append("The plan was changed later, but every requirement is unchanged since before that reading.")
         elif state == "not shown":
             said.append("That the plan as it stands is older than the data cannot be shown.")
+            early = sum(one == "before data" for one in requirements.values())
+            if early:
+                said.append(f"{early} of its {len(requirements)} requirements are unchanged since before that reading.")
     if span is not None and undated:
         said.append(f"{undated} reading(s) carry no date; the order is told for the dated ones alone.")
     if span is not None and zone is None and span.bare:

@@ -151,7 +151,7 @@ class Evaluation:
     """All that one characteristic found: what its notebook saves and its chapter prints.
 
     `details` holds plain JSON values that only figures and extra tables of this chapter read (run means, residuals,
-    fitted curves); nothing in it is judged.
+    fitted curves); nothing in it is judged. Sentences under its key `page_one` are told on the cover as well.
     """
 
     name: str
