@@ -676,15 +676,13 @@ def test_without_a_block_three_rules_and_a_missing_agreement(budget):
     assert "The plan states no rule; agreed with: not stated" in " ".join(decision.in_words(evaluation, "%"))
 
 
-def test_without_limits_or_uncertainty_the_chapter_says_what_is_missing(budget, monkeypatch):
+def test_without_limits_or_uncertainty_the_chapter_says_what_is_missing(budget):
     assert "names no limit" in decision.evaluate(ruled(history_of(), customer_limits=())).missing
     budget({})
     missing = decision.evaluate(history_of()).missing
     assert "needs the combined standard uncertainty" in missing
     assert "No budget." in missing
     assert decision.in_words(Evaluation("decision", missing=missing), "%") == [missing]
-    monkeypatch.setattr(decision, "characteristics", dict)
-    assert "has no budget" in decision.evaluate(history_of()).missing
 
 
 def test_expanded_uncertainty_as_guard_band(budget):

@@ -327,13 +327,12 @@ def test_uncertainty_function_gives_back_its_own_points():
 
 
 def test_measurement_model_is_one_point_calibration():
-    model, value = measurement_model(4.0, 5.0, {"s": "sample", "w": "standard", "r": "standard reading", "f": "factor"})
-    assert value == 4.0
+    model = measurement_model(4.0, {"s": "sample", "w": "standard", "r": "standard reading", "f": "factor"})
     assert model(s=0.0, w=0.0, r=0.0, f=0.0) == pytest.approx(4.0, rel=1e-15)
     # The formula by hand: x_std S / S_std f, the standard read 2 % high, the sample 1 % low, and so on.
     assert model(s=-0.01, w=0.03, r=0.02, f=0.05) == pytest.approx(5.15 * (0.8 * 0.99) / 1.02 * 1.05, rel=1e-14)
     with pytest.raises(ValueError, match="above zero"):
-        measurement_model(0.0, 5.0, {})
+        measurement_model(0.0, {})
 
 
 # The block of the plan -------------------------------------------------------------------------------------------
@@ -546,15 +545,10 @@ def test_a_limit_between_the_levels_lies_on_the_straight_line():
     assert any("Level 9 lies outside the tested levels" in note for note in evaluation.notes)
 
 
-def test_u_at_any_result_follows_the_fitted_function():
-    evaluation = uncertainty.evaluate(study_with())
-    constant, slope = (evaluation.get(f"uncertainty.{name}").value for name in ("constant", "proportional"))
-    assert uncertainty.u_at(evaluation, 3.3) == pytest.approx(math.hypot(constant, slope * 3.3), rel=1e-12)
-    assert uncertainty.u_at(study_with(), 3.3) == uncertainty.u_at(evaluation, 3.3)
+def test_the_fitted_function_needs_two_levels():
     alone = uncertainty.evaluate(study_with({**BLOCK, "levels": [4.0]}))
-    assert uncertainty.u_at(alone, 3.3) == alone.get("uncertainty.combined", 4.0).value
+    assert alone.get("uncertainty.constant") is None
     assert any("two levels" in note for note in alone.notes)
-    assert uncertainty.u_at(study_with(None), 3.3) is None
 
 
 def test_without_a_block_the_measured_part_is_named_as_what_it_is():

@@ -90,15 +90,21 @@ class Chapter:
         return pd.DataFrame([flag.to_dict() for flag in self.evaluation.flags])
 
     def table(self, position: int | str) -> pd.DataFrame:
-        """A further table, by position or by how its caption begins, rounded as in the dossier; empty without it."""
+        """A further table, by position or by how its caption begins, rounded as in the dossier; empty without it.
+
+        Several tables of one beginning and one head, such as one a limit, stand under one another.
+        """
         tables = self.evaluation.details.get("tables", [])
         if isinstance(position, str):
-            tables, position = [table for table in tables if table["caption"].startswith(position)], 0
-        if position >= len(tables):
-            return pd.DataFrame()
-        table = tables[position]
-        rows = [table_cells(table["head"], row) for row in table["rows"]]
-        return pd.DataFrame(rows, columns=table["head"])
+            tables = [table for table in tables if table["caption"].startswith(position)]
+            chosen = [table for table in tables if table["head"] == tables[0]["head"]]
+        else:
+            chosen = tables[position : position + 1]
+        if len(chosen) > 1:
+            rows = [[t["caption"], *table_cells(t["head"], row)] for t in chosen for row in t["rows"]]
+            return pd.DataFrame(rows, columns=["table", *chosen[0]["head"]])
+        rows = [list(table_cells(table["head"], row)) for table in chosen for row in table["rows"]]
+        return pd.DataFrame(rows, columns=chosen[0]["head"]) if chosen else pd.DataFrame()
 
     def figure(self, name: str) -> Drawing | None:
         """A figure of this chapter, also saved for the dossier; None where its data are missing."""

@@ -77,11 +77,9 @@ class Sources:
         self._levels = levels(study.experiments[EXPERIMENT])
 
     def evaluation(self, name: str) -> Evaluation:
-        """The evaluation of an earlier chapter; one that is missing where this version has no such chapter."""
+        """The evaluation of an earlier chapter."""
         if name not in self._evaluations:
-            item = characteristics().get(name)
-            absent = Evaluation(name, missing=f"There is no chapter {name}.")
-            self._evaluations[name] = absent if item is None else item.evaluate(self.study)
+            self._evaluations[name] = characteristics()[name].evaluate(self.study)
         return self._evaluations[name]
 
     def quantities(self, key: str) -> list[Quantity]:
@@ -156,7 +154,7 @@ class Sources:
     def lot_in_use(self) -> str:
         """The lot that results lean on: as the plan says, else the one that new lots are compared with."""
         compared = self.study.plan.experiments.get("lots")
-        return str(_extra(self.study.plan.lots, "in_use") or (compared.reference if compared else "") or "")
+        return str(self.study.plan.lots.stated.get("in_use") or (compared.reference if compared else "") or "")
 
     @cached_property
     def tested(self) -> list[float]:
@@ -190,15 +188,6 @@ class Sources:
             f"The uncertainty {u:g} of the standard {name} is taken from the plan as a standard uncertainty (k = 1).",
         )
 
-    @property
-    def standard_value(self) -> float | None:
-        """Content of the routine standard, or None where the plan does not tell."""
-        in_use = str(_extra(self.study.plan.lots, "in_use") or "")
-        entries = self.study.plan.standards
-        named = [entry for entry in entries if str(entry.get("name", "")) == in_use] or list(entries)
-        value = named[0].get("value") if len(named) == 1 else None
-        return float(value) if _positive(value) else None  # type: ignore[arg-type]
-
 
 def _df(q: Quantity) -> float:
     """Degrees of freedom of a measured number; where it carries none, those of its runs."""
@@ -213,10 +202,6 @@ def _between(
     if low is None or high is None:
         return None
     return (1 - share) * low[0] + share * high[0], (1 - share) * low[1] + share * high[1]
-
-
-def _extra(model: Any, name: str) -> Any:
-    return getattr(model, name, None) or (model.model_extra or {}).get(name)
 
 
 def _positive(value: Any) -> bool:
@@ -274,7 +259,6 @@ class LevelBudget:
     bottom_up: PropagationResult | None
     bottom_up_inputs: dict[str, Distribution]
     places: dict[str, Place]
-    standard_value: float
     groups: tuple[Group, ...]
     notes: tuple[str, ...]
     general: tuple[str, ...]
@@ -358,11 +342,9 @@ def level_budget(study: Study, budget: Budget, sources: Sources, level: float) -
 
     places = {c.name: PLACES.get(c.question or "", "factor") for c in components}
     inputs = {c.name: c.deviation for c in components if c.deviation is not None}
-    standard_value = sources.standard_value or abs(level) or 1.0
     bottom_up = None
     if level > 0 and inputs:
-        model, _ = measurement_model(level, standard_value, places)
-        bottom_up = propagate(model, inputs, confidence=coverage)
+        bottom_up = propagate(measurement_model(level, places), inputs, confidence=coverage)
     return LevelBudget(
         level=level,
         tested=level in sources.tested,
@@ -377,7 +359,6 @@ def level_budget(study: Study, budget: Budget, sources: Sources, level: float) -
         bottom_up=bottom_up,
         bottom_up_inputs=inputs,
         places=places,
-        standard_value=standard_value,
         groups=_groups(within, of_bias, standard, components, bottom_up),
         notes=tuple(dict.fromkeys(notes)),
         general=tuple(dict.fromkeys(general)),

@@ -209,8 +209,8 @@ def rule_words(at: AtLimit, rule: DecisionRule, unit: str) -> str:
 
 
 def _in_u(at: AtLimit) -> str:
-    """The guard band in standard uncertainties, with three digits as the trade writes it: 1.64 u for 5 %."""
-    return f"{int(100 * at.zones.guard_band / at.u + 1e-9) / 100:.2f}\N{NO-BREAK SPACE}u"
+    """The guard band in standard uncertainties: 1.64 u for a risk of 5 %."""
+    return f"{at.zones.guard_band / at.u:.2f}\N{NO-BREAK SPACE}u"
 
 
 def agreement_words(rule: DecisionRule) -> str:

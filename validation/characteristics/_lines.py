@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -13,6 +12,7 @@ from validation.characteristics._censored import all_censored, lost_levels
 from validation.stats.estimate import Estimate
 from validation.stats.slope_ratio import LinesResult, level_weights, slope_ratios, slope_ratios_by_run
 from validation.study.model import ExperimentData, Reading, Study
+from validation.study.ordering import natural_order
 from validation.study.quantity import Evaluation, Quantity
 from validation.words import fixed, sentence_list, significant, with_interval
 
@@ -237,13 +237,7 @@ def compare(
 
 def in_order(names: Sequence[str], reference: str) -> list[str]:
     """The reference first, then the others by name: the order of a worksheet is that of chance."""
-    return sorted(dict.fromkeys(names), key=lambda name: (name != reference, natural(name)))
-
-
-def natural(name: str) -> tuple[tuple[int, int, str], ...]:
-    """A key by which S-9 comes before S-10."""
-    parts = re.findall(r"\d+|\D+", name)
-    return tuple((0, int(part), "") if part.isdigit() else (1, 0, part) for part in parts)
+    return sorted(dict.fromkeys(names), key=lambda name: (name != reference, natural_order(name)))
 
 
 def _ordered(result: LinesResult, reference: str) -> LinesResult:

@@ -452,9 +452,8 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
         other = evaluation.get(f"{NAME}.second_blank", name)
         if other is not None and other.value is not None:
             value, interval = with_interval(other.value, other.interval)
-            said += (
-                f" Blank 2 itself differs from the blanks of the detection experiment by {value}{of} (from {interval})."
-            )
+            reach = f" (from {interval})" if interval else ""
+            said += f" Blank 2 itself differs from the blanks of the detection experiment by {value}{of}{reach}."
         sentences.append(said + _needed_from(entry, share, of))
     return [*sentences, *_order_in_words(evaluation.details["order"])]
 

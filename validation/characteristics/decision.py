@@ -36,7 +36,7 @@ NAME = "decision"
 EXPERIMENT = "history"
 #: Fewer earlier results say too little about the share beyond a limit; fewer than the second, about two kinds of it.
 FEWEST, FEWEST_FOR_TWO = 20, 60
-#: z of 95 %: k where the uncertainty chapter states none.
+#: k where the uncertainty chapter states none.
 USUAL_K = 2.0
 
 NO_LIMITS = (
@@ -70,7 +70,7 @@ CHECKED = (
 
 def evaluate(study: Study) -> Evaluation:
     """Guard band and zones at each limit; with earlier results also how often a report is wrong over all samples."""
-    stated = getattr(study.plan, "decision", None)
+    stated = study.plan.decision
     rule = DecisionRule() if stated is None else stated
     limits = sorted(rule.limits or study.plan.study.customer_limits)
     if not limits:
@@ -123,10 +123,7 @@ class _Uncertainty:
     @classmethod
     def of(cls, study: Study) -> _Uncertainty | str:
         """The uncertainty, or the sentence that says why there is none."""
-        item = characteristics().get("uncertainty")
-        if item is None:
-            return "The decision needs the combined standard uncertainty of a result, and this version has no budget."
-        evaluation = item.evaluate(replace(study, looked_at_otherwise=True))
+        evaluation = characteristics()["uncertainty"].evaluate(replace(study, looked_at_otherwise=True))
         known = cls(evaluation)
         if not known.values:
             why = f" {evaluation.missing}" if evaluation.missing else ""

@@ -58,9 +58,9 @@ def evaluate(study: Study) -> Evaluation:
     ratios = comparison.ratios(f"{NAME}.slope_ratio")
     quantities = [*comparison.slopes(f"{NAME}.slope"), *ratios]
     spread = _spread(comparison, study)
-    if spread is None:
+    if len(set(names)) == 1:
         notes.append(ONE_FUEL)
-    else:
+    if spread is not None:
         quantities.append(spread)
     tables = [] if study.looked_at_otherwise else _tables(study, comparison, quantities)
     details: dict[str, Any] = {**comparison.details(), "tables": tables}

@@ -9,7 +9,7 @@ from itertools import pairwise
 from typing import Any
 
 from validation.characteristics import Characteristic, KeyInfo
-from validation.characteristics._lines import natural, not_ready, reference_name, without_reference, worksheet_notes
+from validation.characteristics._lines import not_ready, reference_name, without_reference, worksheet_notes
 from validation.characteristics._other_methods import other_methods_table
 from validation.stats.estimate import Estimate, Number, mean
 from validation.stats.lots import normalised_difference
@@ -25,6 +25,7 @@ from validation.stats.two_means import (
 from validation.study.lot_record import LotRecord
 from validation.study.lot_values import lot_value
 from validation.study.model import ExperimentData, Study
+from validation.study.ordering import natural_order
 from validation.study.quantity import Evaluation, Flag, Quantity
 from validation.words import fixed, places_for, sentence_list, significant, with_interval
 
@@ -139,7 +140,7 @@ class _Lots:
         self.of = [str(lot) for lot in table["lot"]]
         self.first = self.of[0]
         # Lots are numbered in the order they were made; the order of interleaved readings is that of chance.
-        self.names = sorted(dict.fromkeys(self.of), key=natural)
+        self.names = sorted(dict.fromkeys(self.of), key=natural_order)
         self.runs = table["run"].astype(str).tolist() if "run" in table else []
         results = data.decimals("result")
         levels = data.decimals("level") if data.numeric_levels else []

@@ -67,7 +67,7 @@ def evaluate(study: Study) -> Evaluation:
     ratios = comparison.ratios(f"{NAME}.slope_ratio")
     quantities = [*comparison.slopes(f"{NAME}.slope"), *ratios, *blanks]
     notes += [OWN_INTERCEPT, *without_line(comparison, "oil"), *comparison.notes]
-    if not ratios:
+    if len(set(oils.names)) == 1:
         notes.append("There is one oil only: a second one, read in the same runs, would supply a slope ratio.")
     tables = [] if study.looked_at_otherwise else _tables(study, comparison, quantities, shown)
     details = {**comparison.details(), "differences": shown, "tables": tables}
@@ -367,7 +367,7 @@ CHARACTERISTIC = Characteristic(
             f"{NAME}.used_oil_difference",
             "blank of a used oil minus blank of the new oil of its grade",
             "d_u",
-            "as the blank difference; several used oils count once each",
+            "as the blank difference; of independent readings each used oil counts once",
             "Student t; Welch 1947, Biometrika 34, 28 (from memory)",
             "label",
             "study",

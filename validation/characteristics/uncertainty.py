@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, replace
-from math import isfinite, sqrt
+from math import isfinite
 from typing import Any
 
 from validation.characteristics import Characteristic, KeyInfo
@@ -89,19 +89,6 @@ def evaluate(study: Study) -> Evaluation:
     if not study.looked_at_otherwise:
         details = _details(study, budget, found, function, checklist, sources)
     return Evaluation(NAME, tuple(quantities), (), tuple(dict.fromkeys(notes)), details=details)
-
-
-def u_at(source: Study | Evaluation, x: float) -> float | None:
-    """Standard uncertainty of a result x, from the fitted function over the levels; None where there is no budget.
-
-    With a budget at one level alone, its uncertainty is taken at every x.
-    """
-    evaluation = source if isinstance(source, Evaluation) else evaluate(source)
-    constant, proportional = evaluation.get(f"{NAME}.constant"), evaluation.get(f"{NAME}.proportional")
-    if constant is not None and proportional is not None:
-        return sqrt((constant.value or 0.0) ** 2 + ((proportional.value or 0.0) * x) ** 2)
-    known = [q.value for q in evaluation.quantities if q.key == f"{NAME}.combined"]
-    return known[0] if len(known) == 1 else None
 
 
 def _measured_alone(study: Study, sources: Sources) -> str:
@@ -401,7 +388,7 @@ def _gap(one: LevelBudget, unit: str) -> str:
 
 def _drawn(one: LevelBudget, coverage: float) -> tuple[MonteCarloResult, AgreementResult]:
     assert one.bottom_up is not None
-    model, _ = measurement_model(one.level, one.standard_value, one.places)
+    model = measurement_model(one.level, one.places)
     result = monte_carlo(model, one.bottom_up_inputs, draws=DRAWS, seed=SEED, confidence=coverage)
     return result, agreement(one.bottom_up, result)
 
@@ -656,7 +643,7 @@ CHARACTERISTIC = Characteristic(
             f"{NAME}.agreement",
             "bottom-up over top-down combined uncertainty",
             "u'/u",
-            "u'/u, its interval from the effective degrees of freedom of u",
+            "u'/u, its interval from that of u, the bottom-up budget taken as known",
             "ratio of the two combined uncertainties (common practice, no source)",
             "level",
             "1",

@@ -12,7 +12,7 @@ from validation.figures._levels import named
 from validation.figures.style import BLUE, GREY, INK, SKY, VERMILION, dossier_style, new_figure
 from validation.study.model import Study
 from validation.study.quantity import Evaluation
-from validation.words import MINUS, fixed
+from validation.words import fixed
 
 PANEL = 2.5  # inches a limit
 LOW = 2.8  # inches: a histogram tells as much, and the page keeps room for the table
@@ -107,7 +107,7 @@ def _ticks(axes: Axes, entry: dict[str, Any]) -> None:
 def _title(entry: dict[str, Any], unit: str) -> str:
     limit = named(entry["limit"], unit)
     a, r = (fixed(entry[name], entry["places"]) for name in ("acceptance", "rejection"))
-    if a.startswith(MINUS):
+    if entry["acceptance"] <= 0:
         return f"Limit {limit}: the guard band reaches zero, no result is reported as below"
     if entry["rule"] == "non-binary":
         return f"Limit {limit}: below up to {a}, above from {r}, between them not shown"

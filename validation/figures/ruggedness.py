@@ -32,7 +32,9 @@ def effects_by_size(evaluation: Evaluation, study: Study) -> Figure | None:
         of = f"% of the mean, {significant(evaluation.details['mean'])} {study.unit}" if relative else study.unit
         bars = f"thin: {100 * study.confidence:g} % interval; thick: {100 * study.judged_confidence:g} %, for the limit"
         axes.set_xlabel(
-            f"effect / {of}\n{bars}; circles: each run alone" if _alone(shown) else f"effect / {of}\n{bars}"
+            f"effect / {of}\n{bars}; circles: each {evaluation.details['blocks']['name']} alone"
+            if _alone(shown)
+            else f"effect / {of}\n{bars}"
         )
         axes.set_title(_largest(shown[0], relative, study.unit), pad=14)
     return figure

@@ -18,7 +18,6 @@ RuleName = Literal["simple", "guarded", "non-binary"]
 Zone = Literal["below", "conditionally below", "conditionally above", "above"]
 
 RULES: tuple[RuleName, ...] = ("simple", "guarded", "non-binary")
-ONE_RESULT = "JCGM 106:2012, 7 (clause from memory)"
 RULE = "ILAC-G8:09/2019, 4.2; JCGM 106:2012, 8 (from memory)"
 OVERALL = "JCGM 106:2012, 9 (clause from memory); numerical integration"
 

@@ -168,7 +168,7 @@ def _positive(name: str, value: float) -> None:
 def split_nodes(prior: Prior | ResultsPrior, limit: float, u: UncertaintyOf) -> tuple[tuple[Array, Array], ...]:
     """Points and weights that integrate over the true values at or below `limit`, and over those above it.
 
-    Gauss's rule with 40 points on panels whose edges lie at multiples of u about the limit, where an error function
+    Gauss's rule with 20 points on panels whose edges lie at multiples of u about the limit, where an error function
     turns, and at quantiles of the prior.
 
     Returns

@@ -10,9 +10,10 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
-from scipy.special import chdtri, fdtri
+from scipy.special import fdtri
 
 from validation.stats.estimate import Estimate
+from validation.stats.one_way import sd_interval
 from validation.stats.propagation import Model, coverage_factor, effective_df
 
 COMBINED_SOURCE = (
@@ -125,12 +126,6 @@ def root_sum_of_squares(sizes: Sequence[float]) -> float:
     return sqrt(sum(size**2 for size in sizes))
 
 
-def sd_bounds(s: float, df: float, *, confidence: float) -> tuple[float, float]:
-    """Chi-square interval of a standard deviation with `df` degrees of freedom, not necessarily whole."""
-    alpha = 1 - confidence
-    return s * sqrt(df / float(chdtri(df, alpha / 2))), s * sqrt(df / float(chdtri(df, 1 - alpha / 2)))
-
-
 def _joint_bounds(terms: Sequence[Term], u: float, confidence: float) -> tuple[float, float] | None:
     """Interval of the root sum of squares, from the intervals of the terms."""
     below = above = 0.0
@@ -138,7 +133,7 @@ def _joint_bounds(terms: Sequence[Term], u: float, confidence: float) -> tuple[f
     for term in terms:
         bounds = term.bounds
         if bounds is None and isfinite(term.degrees_of_freedom):
-            bounds = sd_bounds(term.standard_uncertainty, term.degrees_of_freedom, confidence=confidence)
+            bounds = sd_interval(term.standard_uncertainty, term.degrees_of_freedom, confidence)
         if bounds is not None:
             known = False
             below += (term.standard_uncertainty**2 - bounds[0] ** 2) ** 2
@@ -301,31 +296,30 @@ def uncertainty_function(levels: Sequence[float], uncertainties: Sequence[float]
 Place = Literal["standard", "sample", "standard reading", "factor"]
 
 
-def measurement_model(level: float, standard: float, places: Mapping[str, Place]) -> tuple[Model, float]:
+def measurement_model(level: float, places: Mapping[str, Place]) -> Model:
     """x = x_std (S - S_b) / (S_std - S_b) f_1 f_2 ... with S_b = 0, as a function of relative deviations.
 
-    The responses are scaled so that the standard reads 1 and the sample level / standard. Every input is the relative
-    deviation of one component from its value, so that its mean is 0 unless it is one-sided.
+    Every input is the relative deviation of one component from its value, so that its mean is 0 unless it is
+    one-sided; what the standard's content is drops out.
 
     Parameters
     ----------
-    level, standard : content of the sample and of the standard, above zero, one unit
+    level : content of the sample, above zero
     places : of each component by name: it deviates the standard's content, the sample's response, the standard's
         response, or the result as a factor of its own
 
     Returns
     -------
-    model : of keyword arguments by the names in `places`, floats or arrays
-    value : its value where nothing deviates: `level`
+    The model, of keyword arguments by the names in `places`, floats or arrays; `level` where nothing deviates
     """
-    if not (level > 0 and standard > 0):
-        raise ValueError(f"level and standard must be above zero; got {level} and {standard}")
+    if not level > 0:
+        raise ValueError(f"level must be above zero; got {level}")
 
     def share(at: Place, deviations: Mapping[str, Any]) -> Any:
         return prod((1 + deviations[name] for name, place in places.items() if place == at), start=1.0)
 
     def model(**deviations: float | NDArray[np.float64]) -> Any:
-        ratio = (level / standard) * share("sample", deviations) / share("standard reading", deviations)
-        return standard * share("standard", deviations) * ratio * share("factor", deviations)
+        ratio = share("sample", deviations) / share("standard reading", deviations)
+        return level * share("standard", deviations) * ratio * share("factor", deviations)
 
-    return model, level
+    return model
