@@ -582,7 +582,11 @@ def test_words_notes_tables_and_figures_of_the_agreed_rule(budget):
     assert "3.7 and 4.3\N{NO-BREAK SPACE}% at the limit 4" in notes
     assert "from the grade OG-K: engines filled with OG-N" in notes
     (changing,) = [note for note in evaluation.notes if "decision.u_at" in note]
-    assert "at 4.33\N{NO-BREAK SPACE}% the risk of a false condemnation is 6." in changing
+    # The guard band is z u(4); at its end the result has the larger u between the levels 4 and 10.
+    guard = Z95 * BUDGET[4.0]
+    u_there = BUDGET[4.0] + guard * (BUDGET[10.0] - BUDGET[4.0]) / 6
+    risk = 100 * stats.norm.sf(guard / u_there)
+    assert f"at 4.33\N{NO-BREAK SPACE}% the risk of a false condemnation is {risk:.1f}" in changing
     assert "u_at" not in words + notes.replace("(decision.u_at)", "")
     assert "not stated" not in words + notes
     rules = table_of(evaluation, "Decision rules")["rows"]

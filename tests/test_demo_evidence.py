@@ -7,17 +7,20 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 import shutil
 from pathlib import Path
 from typing import Any
 
 import pytest
+import yaml
 
 from validation.faults import StudyDataError
 from validation.resources import folder
 from validation.study.load import load_study, read_study
 
 GRADE = folder("demo_data") / "new-grade"
+TRUTH: dict[str, Any] = yaml.safe_load((folder("demo_data") / "truth.yaml").read_text(encoding="utf-8"))
 
 
 @pytest.fixture(scope="module")
@@ -148,19 +151,31 @@ def test_11_precision_is_met_on_its_point_value_and_thin(results: dict[str, Any]
 
 
 def test_12_both_budgets_agree_and_stay_inside_the_target(results: dict[str, Any]) -> None:
-    # Planted: u 0.202, U 0.40, bottom-up 0.198, their ratio 0.98, and 0.28 without oil and fuel.
-    assert quantity(results, "uncertainty.combined", 4.0)["value"] == pytest.approx(0.202, abs=0.005)
-    assert quantity(results, "uncertainty.expanded", 4.0)["value"] == pytest.approx(0.40, abs=0.01)
-    assert quantity(results, "uncertainty.bottom_up", 4.0)["value"] == pytest.approx(0.198, abs=0.0005)
-    assert quantity(results, "uncertainty.agreement", 4.0)["value"] == pytest.approx(0.98, abs=0.02)
-    assert 2 * quantity(results, "uncertainty.measured_part", 4.0)["value"] == pytest.approx(0.28, abs=0.01)
+    # From the truth at 4 %: s_I, a bias of 0.01, its standard error from 8 runs of 3; the standard 0.6 %.
+    s_r, *between = (
+        TRUTH[name]["constant"] + 4 * TRUTH[name]["slope"] for name in ("s_r", "s_day", "s_analyst", "s_instrument")
+    )
+    s_run = math.hypot(*between)
+    measured = math.hypot(s_r, s_run, 0.01, s_run / 8**0.5, s_r / 24**0.5, 0.006 * 4)
+    # The plan's own components: oil 2 %, fuel 3 %; what the runs vary, as the plan states it beside the standard.
+    whole = math.hypot(measured, 0.02 * 4, 0.03 * 4)
+    plan = math.hypot(0.03 + 0.018 * 4, *(4 * share for share in (0.0139, 0.006, 0.01, 0.012, 0.006, 0.02, 0.03)))
+    u = quantity(results, "uncertainty.combined", 4.0)["value"]
+    assert u == pytest.approx(whole, rel=0.05)
+    assert quantity(results, "uncertainty.expanded", 4.0)["value"] == pytest.approx(2 * whole, rel=0.05)
+    assert quantity(results, "uncertainty.bottom_up", 4.0)["value"] == pytest.approx(plan, rel=1e-6)
+    assert quantity(results, "uncertainty.agreement", 4.0)["value"] == pytest.approx(plan / u, rel=1e-6)
+    assert quantity(results, "uncertainty.measured_part", 4.0)["value"] == pytest.approx(measured, rel=0.07)
     assert outcome(results, "R24") == "met"
 
 
 def test_13_the_zones_of_the_decision_rule(results: dict[str, Any], page: str) -> None:
-    assert quantity(results, "decision.guard_band", 4.0)["value"] == pytest.approx(0.33, abs=0.005)
-    assert quantity(results, "decision.acceptance_limit", 4.0)["value"] == pytest.approx(3.67, abs=0.005)
-    assert quantity(results, "decision.rejection_limit", 4.0)["value"] == pytest.approx(4.33, abs=0.005)
+    # The normal quantile of 95 % times u; about 0.33, 3.67 and 4.33 at the condemning limit.
+    guard = 1.6448536 * quantity(results, "uncertainty.combined", 4.0)["value"]
+    assert guard == pytest.approx(0.33, abs=0.02)
+    assert quantity(results, "decision.guard_band", 4.0)["value"] == pytest.approx(guard, rel=1e-6)
+    assert quantity(results, "decision.acceptance_limit", 4.0)["value"] == pytest.approx(4 - guard, rel=1e-6)
+    assert quantity(results, "decision.rejection_limit", 4.0)["value"] == pytest.approx(4 + guard, rel=1e-6)
     assert "Wording for the report" in page
 
 

@@ -255,3 +255,20 @@ def test_a_published_limit_of_another_kind_is_a_fault(written, told):
 def test_a_published_limit_belongs_to_the_precision_experiment():
     fault = only_fault(PLAN.replace("routine_level: 5.0", "published_r: 0.3"))
     assert fault.reason == "The key is unknown."
+
+
+@pytest.mark.parametrize(
+    ("line", "found", "expected"),
+    [
+        ("  stability: {worksheet: worksheets/s.csv, planned_time: 0}", "0", "a number above 0"),
+        ("confidence: 0.3", "0.3", "a share of one, more than 0.5 and less than 1"),
+    ],
+)
+def test_a_number_beyond_its_bound_is_told_the_bound(line: str, found: str, expected: str) -> None:
+    text = (
+        'format: 1\nstudy: {id: A, title: B, laboratory: C, measurand: D, unit: "%", range: [1, 2]}\n'
+        "experiments:\n  precision: {worksheet: worksheets/p.csv}\n" + line + "\n"
+    )
+    _, faults = parse_plan(text.encode("utf-8"))
+    (fault,) = faults
+    assert (fault.found, fault.expected) == (found, expected)

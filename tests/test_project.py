@@ -244,7 +244,7 @@ def test_a_key_says_what_it_is_how_it_is_computed_and_from_where(key: str) -> No
 
 
 def test_the_keys_of_the_main_job_are_known_without_running_it() -> None:
-    # Source: docs/files.md, results.json; the list itself stands with the test of the run.
+    # The list itself stands with the test of the run.
     from test_run import KEYS
 
     assert not set(KEYS) - set(known_keys())

@@ -18,7 +18,7 @@ from validation.running.kernels import KernelSource
 from validation.running.notebooks import NotebookFailure, check_parameters, execute
 from validation.running.run import run_study
 
-# The keys of the main job, as docs/files.md lists them.
+# The keys of the main job; docs/ has a page for each chapter.
 KEYS = [
     "calibration.slope",
     "calibration.intercept",

@@ -104,3 +104,8 @@ def _cell(name: str, cell: Any) -> str:
 def sentence_list(items: list[str]) -> str:
     """ "a", "a and b", "a, b and c"."""
     return items[0] if len(items) == 1 else ", ".join(items[:-1]) + f" and {items[-1]}" if items else ""
+
+
+def chapter_words(name: str) -> str:
+    """The name of a characteristic as a sentence has it: "intermediate precision", "carry-over"."""
+    return "carry-over" if name == "carry_over" else name.replace("_", " ")

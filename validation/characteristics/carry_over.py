@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from validation.characteristics import Characteristic, KeyInfo
+from validation.characteristics._allowed import allowed
 from validation.characteristics._censored import all_censored
 from validation.characteristics._run_order import RunOrder, run_order
 from validation.stats import outliers
@@ -368,16 +369,6 @@ def _means(points: Sequence[Mapping[str, float]]) -> list[dict[str, float]]:
 # What the chapter shows ---------------------------------------------------------------------------------------------
 
 
-def _allowed(study: Study, setting: str) -> float | None:
-    """The smallest limit that the plan sets on the effect at a setting, in the unit of the study."""
-    found = [
-        item.limit.number
-        for item in study.plan.requirements
-        if item.quantity == f"{NAME}.effect" and item.at in (None, setting) and item.limit.number is not None
-    ]
-    return min(found, default=None)
-
-
 def _shown(setting: Setting, study: Study, quantities: Sequence[Quantity]) -> dict[str, Any]:
     table = setting.data.table
     effect = next(q for q in quantities if q.key == f"{NAME}.effect" and q.at == setting.name)
@@ -397,7 +388,7 @@ def _shown(setting: Setting, study: Study, quantities: Sequence[Quantity]) -> di
         "interval": interval,
         "high": mean(setting.column(0)),
         "second": mean(setting.column(2)),
-        "allowed": _allowed(study, setting.name),
+        "allowed": allowed(study, f"{NAME}.effect", setting.name, rule="upper bound"),
         "triples": triples,
     }
 

@@ -9,6 +9,7 @@ from itertools import pairwise
 from typing import Any
 
 from validation.characteristics import Characteristic, KeyInfo
+from validation.characteristics._allowed import allowed
 from validation.characteristics._lines import not_ready, reference_name, without_reference, worksheet_notes
 from validation.characteristics._other_methods import other_methods_table
 from validation.stats.estimate import Estimate, Number, mean
@@ -434,12 +435,8 @@ def _chain_table(study: Study, lots: _Lots, reference: str, quantities: Sequence
 
 def _allowed_step(study: Study, lot: str) -> float | None:
     """Half-width about 1 that the plan holds a lot to: its requirement on the ratio, else lots.allowed_step."""
-    for requirement in study.plan.requirements:
-        asked = (requirement.quantity, requirement.rule, requirement.target)
-        if asked == (f"{NAME}.response_ratio", "equivalence", 1.0) and requirement.at in (lot, None):
-            return requirement.limit.number
-    step = study.plan.lots.allowed_step
-    return None if step is None else step.value(1.0)
+    asked, step = allowed(study, f"{NAME}.response_ratio", lot, rule="equivalence"), study.plan.lots.allowed_step
+    return asked if asked is not None or step is None else step.value(1.0)
 
 
 def _lies(interval: tuple[float, float] | None, step: float | None) -> str:

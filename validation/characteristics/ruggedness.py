@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from validation.characteristics import Characteristic, KeyInfo
+from validation.characteristics._allowed import allowed
 from validation.characteristics._censored import all_censored
 from validation.stats import ruggedness as statistics
 from validation.stats.estimate import Estimate, Number, exact, mean
@@ -323,6 +324,7 @@ def _details(screen: _Screen, study: Study, found: statistics.EffectsResult) -> 
 def _shown(screen: _Screen, study: Study, found: statistics.EffectsResult, j: int) -> dict[str, Any]:
     name, effect, share = screen.names[j], found.effects[j], found.relative[j]
     low, high = screen.factors[name]
+    kind = "effect" if share is None else "relative_effect"
     return {
         "name": name,
         "low": low,
@@ -331,20 +333,9 @@ def _shown(screen: _Screen, study: Study, found: statistics.EffectsResult, j: in
         "interval": None if effect is None or effect.interval is None else list(effect.interval),
         "relative": None if share is None else share.value,
         "relative_interval": None if share is None or share.interval is None else list(share.interval),
-        "allowed": _allowed(study, name, relative=share is not None),
+        "allowed": allowed(study, f"{NAME}.{kind}", name, rule="equivalence"),
         "by_block": _by_block(screen, j),
     }
-
-
-def _allowed(study: Study, name: str, *, relative: bool) -> float | None:
-    """The smallest shift that the plan allows at a factor, as a share of the result or in its unit."""
-    key = f"{NAME}.{'relative_effect' if relative else 'effect'}"
-    found = [
-        item.limit.value(None)
-        for item in study.plan.requirements
-        if item.quantity == key and item.rule == "equivalence" and item.at in (None, name)
-    ]
-    return min(found, default=None)
 
 
 def _by_block(screen: _Screen, j: int) -> list[dict[str, Any]]:

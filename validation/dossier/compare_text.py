@@ -8,13 +8,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from validation.judging.conclusion import in_plain_words, range_text
-from validation.words import fixed, level_text, places_for, sentence_list, significant
+from validation.words import chapter_words, fixed, level_text, places_for, sentence_list, significant
 
 if TYPE_CHECKING:
     from validation.dossier.compare import CauseGroup, ComparisonReport, NumberChange, Unrepeated
 
 WIDTH = 110
-_CHAPTERS = {"carry_over": "carry-over"}
 NOT_SET = "not set in the new study"
 
 
@@ -101,7 +100,7 @@ def beside_text(group: CauseGroup) -> str:
 def counted_by_chapter(quantities: Iterable[Mapping[str, Any]]) -> str:
     """ "reproducibility 28, detection 12" """
     chapters = Counter(str(q["key"]).partition(".")[0] for q in quantities)
-    chapters = Counter({_CHAPTERS.get(name, name.replace("_", " ")): count for name, count in chapters.items()})
+    chapters = Counter({chapter_words(name): count for name, count in chapters.items()})
     return ", ".join(f"{name} {count}" for name, count in chapters.items())
 
 

@@ -7,6 +7,7 @@ from validation.dossier.blocks import (
 )
 from validation.judging.requirements import RequirementResult, find_key
 from validation.words import (
+    chapter_words,
     level_text,
     significant,
     with_interval,
@@ -22,8 +23,7 @@ def chapter_anchor(quantity: str) -> str:
 
 def label_of(row: RequirementResult) -> str:
     """ "R1 trueness bias at 4 %"; two chapters may call a quantity alike, so its chapter is named."""
-    chapter = row.quantity.partition(".")[0]
-    chapter = "carry-over" if chapter == "carry_over" else chapter.replace("_", " ")
+    chapter = chapter_words(row.quantity.partition(".")[0])
     comma = "," if isinstance(row.at, str) else ""
     place = place_of(row)
     name = f"{row.id} {chapter} {spoken(name_of(row.quantity)).removesuffix(' at')}{comma}"

@@ -17,17 +17,6 @@ from validation.study.model import Study
 from validation.words import level_text
 
 
-def trace(folder: Path, key: str, at: str | None = None) -> str:
-    """Tell where a number came from.
-
-    Raises
-    ------
-    Refusal
-        No dossier there, no such key, or several levels and none named; the message says what comes nearest.
-    """
-    return as_text(folder, trace_record(folder, key, at))
-
-
 def as_text(folder: Path, record: Mapping[str, Any]) -> str:
     """What `trace_record` found, in lines to read."""
     lines = [
@@ -60,7 +49,13 @@ def as_text(folder: Path, record: Mapping[str, Any]) -> str:
 
 
 def trace_record(folder: Path, key: str, at: str | None = None) -> dict[str, Any]:
-    """The same as data."""
+    """Where a number came from: formula, source, notebook, worksheet rows, lot records, the plan's own lines.
+
+    Raises
+    ------
+    Refusal
+        No dossier there, no such key, or several levels and none named; the message says what comes nearest.
+    """
     try:
         results = json.loads((folder / "results.json").read_text(encoding="utf-8"))
     except FileNotFoundError:

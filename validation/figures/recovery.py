@@ -8,7 +8,8 @@ from typing import Any
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from validation.figures.style import BLUE, GREY, INK, VERMILION, dossier_style, new_figure
+from validation.figures._limits import row_limits
+from validation.figures.style import BLUE, GREY, INK, dossier_style, new_figure
 from validation.study.model import Study
 from validation.study.quantity import Evaluation
 from validation.words import fixed, places_for
@@ -31,7 +32,7 @@ def recovery_by_sample(evaluation: Evaluation, study: Study) -> Figure | None:
         axes.axvline(100, color=INK, lw=0.6)
         for place, entry in enumerate(reversed(strips)):
             _strip(axes, place, entry, BLUE if entry is not mean else INK, _judged(evaluation, entry, entry is mean))
-        _limit(axes, study, strips)
+        row_limits(axes, study, [_row(*item) for item in enumerate(reversed(strips))], scale=100.0)
         axes.set_yticks(range(len(strips)), [entry["name"] for entry in reversed(strips)])
         axes.set_ylim(-0.7, len(strips) - 0.3)
         axes.tick_params(axis="y", length=0)
@@ -59,30 +60,10 @@ def _strip(axes: Axes, y: float, entry: Mapping[str, Any], color: str, judged: t
     axes.plot([100 * entry["recovery"]], [y], color=color, marker="D", ms=5, lw=0)
 
 
-def _limit(axes: Axes, study: Study, strips: Sequence[Mapping[str, Any]]) -> None:
-    """The plan's limits about full recovery, at the samples and the mean that have one."""
-    labelled = False
-    for place, entry in enumerate(reversed(strips)):
-        of_mean = entry["name"] == "mean of the samples"
-        key, at = ("recovery.mean_recovery", None) if of_mean else ("recovery.recovery", entry["name"])
-        for item in study.plan.requirements:
-            if item.quantity != key or item.rule != "equivalence" or item.at != at:
-                continue
-            half = item.limit.value(None)
-            for end in (item.target - half, item.target + half):
-                axes.plot([100 * end] * 2, [place - 0.38, place + 0.38], color=VERMILION, lw=0.9, ls="-.")
-            if not labelled:
-                axes.annotate(
-                    "limit",
-                    (100 * (item.target + half), place + 0.38),
-                    xytext=(0, 1),
-                    textcoords="offset points",
-                    ha="center",
-                    va="bottom",
-                    fontsize=9,
-                    color=VERMILION,
-                )
-                labelled = True
+def _row(place: int, entry: Mapping[str, Any]) -> tuple[float, str, str | None]:
+    if entry["name"] == "mean of the samples":
+        return place, "recovery.mean_recovery", None
+    return place, "recovery.recovery", entry["name"]
 
 
 def _title(strips: Sequence[Mapping[str, Any]]) -> str:

@@ -8,7 +8,8 @@ from typing import Any
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from validation.figures.style import BLUE, GREY, INK, VERMILION, dossier_style, new_figure
+from validation.figures._limits import row_limits
+from validation.figures.style import BLUE, GREY, INK, dossier_style, new_figure
 from validation.study.model import Study
 from validation.study.quantity import Evaluation
 from validation.words import fixed, places_for, sentence_list, significant
@@ -25,7 +26,9 @@ def effects_by_size(evaluation: Evaluation, study: Study) -> Figure | None:
         axes.axvline(0, color=INK, lw=0.6)
         for place, entry in enumerate(shown):
             _strip(axes, len(shown) - 1 - place, entry, relative, _judged(evaluation, entry, relative))
-        _limits(axes, study, shown, relative)
+        key = f"ruggedness.{'relative_effect' if relative else 'effect'}"
+        rows = [(place, key, entry["name"]) for place, entry in enumerate(reversed(shown))]
+        row_limits(axes, study, rows, scale=100.0 if relative else 1.0)
         axes.set_yticks(range(len(shown)), [_setting(entry) for entry in reversed(shown)], linespacing=0.9)
         axes.set_ylim(-0.6, len(shown) - 0.4)
         axes.tick_params(axis="y", length=0)
@@ -72,34 +75,6 @@ def _numbers(entry: Mapping[str, Any], relative: bool) -> tuple[float, float, Se
 
 def _setting(entry: Mapping[str, Any]) -> str:
     return f"{entry['name']}\n{entry['low']} to {entry['high']}"
-
-
-def _limits(axes: Axes, study: Study, shown: Sequence[Mapping[str, Any]], relative: bool) -> None:
-    """The plan's allowed shift at each factor that has one."""
-    key = "ruggedness.relative_effect" if relative else "ruggedness.effect"
-    scale = 100.0 if relative else 1.0
-    labelled = False
-    for place, entry in enumerate(shown):
-        y = len(shown) - 1 - place
-        for item in study.plan.requirements:
-            if item.quantity != key or item.rule != "equivalence" or item.at != entry["name"]:
-                continue
-            half = item.limit.value(None)
-            for end in (item.target - half, item.target + half):
-                axes.plot([scale * end] * 2, [y - 0.38, y + 0.38], color=VERMILION, lw=0.9, ls="-.")
-            if not labelled:
-                axes.annotate(
-                    "limit",
-                    (scale * (item.target + half), y + 0.38),
-                    xytext=(0, 3),
-                    textcoords="offset points",
-                    ha="center",
-                    va="bottom",
-                    fontsize=9,
-                    color=VERMILION,
-                    annotation_clip=False,
-                )
-                labelled = True
 
 
 def _largest(entry: Mapping[str, Any], relative: bool, unit: str) -> str:

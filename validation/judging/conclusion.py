@@ -14,12 +14,9 @@ from validation.study.ordering import natural_order
 from validation.study.plan import FURTHER
 from validation.study.quantity import Evaluation, Quantity
 from validation.study.worksheets import WORKSHEETS
-from validation.words import level_text, sentence_list
+from validation.words import chapter_words, level_text, sentence_list
 
 ConclusionOutcome = Literal["fit", "fit with restrictions", "not fit", "not judged"]
-
-_FIT = "fit for the intended use"
-_RESTRICTED: ConclusionOutcome = "fit with restrictions"
 
 #: The experiments of the main job, by the plan's names.
 MAIN = {
@@ -175,37 +172,16 @@ def conclude(
     like an amendment that is gone they forbid the conclusion "fit".
     """
     beside = [text for text in (loss_restriction(study.lost_amendments), *further) if text]
-    own = _conclude(study, rows, absent)
-    if not beside:
-        return own
-    lead = own.text.removesuffix(" ".join(own.restrictions)).strip()
-    if own.outcome == "fit":
-        lead = lead.replace(_FIT, _RESTRICTED, 1)
-    restrictions = (*beside, *own.restrictions)
-    outcome = _RESTRICTED if own.outcome == "fit" else own.outcome
-    return Conclusion(outcome, own.range, " ".join([lead, *restrictions]).strip(), restrictions)
-
-
-def _conclude(study: Study, rows: Sequence[RequirementResult], absent: Sequence[NotEvaluated]) -> Conclusion:
-    if not rows:
-        return Conclusion(
-            "not judged",
-            None,
-            "The plan sets no requirement: the quantities stand for themselves and nothing is judged.",
-        )
-    if all(row.outcome == "not judged" for row in rows):
-        return Conclusion(
-            "not judged", None, f"Nothing is judged: {rows[0].reason.split('. ')[0].removeprefix('Not judged: ')}."
-        )
-    if not any(_has_estimate(row) for row in rows):
-        return Conclusion("not judged", None, "Nothing is judged: the readings that the requirements need are missing.")
+    why = _not_judged(rows)
+    if why:
+        return Conclusion("not judged", None, " ".join([why, *beside]), tuple(beside))
     everywhere = _at_every_level(study, rows)
     spread = working_range(rows, everywhere)
     by_level = [row for row in rows if isinstance(row.at, float)]
     failed = [row for row in rows if row.outcome != "met"]
     elsewhere = [row for row in failed if not isinstance(row.at, float)]
     unexcused = [item for item in absent if not item.excused]
-    restrictions = _restrictions(study, spread, failed, elsewhere, unexcused, rows, everywhere)
+    restrictions = (*beside, *_restrictions(study, spread, failed, elsewhere, unexcused, rows, everywhere))
     if (by_level or everywhere) and spread is None:
         few = "Nothing fails outright: the readings are too few to show fitness. "
         lead = few if all(row.outcome != "not met" for row in rows) else ""
@@ -214,11 +190,22 @@ def _conclude(study: Study, rows: Sequence[RequirementResult], absent: Sequence[
     if not by_level and all(row.outcome != "met" for row in rows):
         return Conclusion("not fit", None, " ".join(restrictions), restrictions)
     whole = spread is not None and spread[0] <= study.plan.study.range[0] and spread[1] >= study.plan.study.range[1]
-    fit = whole and not elsewhere and not unexcused
-    words = _FIT if fit else _RESTRICTED
+    fit = whole and not elsewhere and not unexcused and not beside
+    words = "fit for the intended use" if fit else "fit with restrictions"
     over = "" if spread is None else f" {range_text(spread)} {study.unit}"
     lead = f"The readings support the proposal that the procedure is {words}{over}."
-    return Conclusion("fit" if fit else _RESTRICTED, spread, " ".join([lead, *restrictions]), restrictions)
+    return Conclusion("fit" if fit else "fit with restrictions", spread, " ".join([lead, *restrictions]), restrictions)
+
+
+def _not_judged(rows: Sequence[RequirementResult]) -> str:
+    """Why nothing is judged; empty where something is."""
+    if not rows:
+        return "The plan sets no requirement: the quantities stand for themselves and nothing is judged."
+    if all(row.outcome == "not judged" for row in rows):
+        return f"Nothing is judged: {rows[0].reason.split('. ')[0].removeprefix('Not judged: ')}."
+    if not any(_has_estimate(row) for row in rows):
+        return "Nothing is judged: the readings that the requirements need are missing."
+    return ""
 
 
 def range_text(spread: tuple[float, float]) -> str:
@@ -230,13 +217,12 @@ def range_text(spread: tuple[float, float]) -> str:
 def in_plain_words(quantity: str) -> str:
     """ "matrix slope ratio" for matrix.slope_ratio; symbols such as s_r stay as they are."""
     chapter, _, name = quantity.partition(".")
-    chapter = "carry-over" if chapter == "carry_over" else chapter.replace("_", " ")
-    return f"{chapter} {name if len(name.partition('_')[0]) == 1 else name.replace('_', ' ')}"
+    return f"{chapter_words(chapter)} {name if len(name.partition('_')[0]) == 1 else name.replace('_', ' ')}"
 
 
 def in_part(names: Sequence[str]) -> Conclusion:
     """What is said of a look at some chapters: nothing is concluded."""
-    chapters = sentence_list([name.replace("_", " ") for name in names])
+    chapters = sentence_list([chapter_words(name) for name in names])
     return Conclusion("not judged", None, f"Only {chapters} was looked at; nothing is concluded about the procedure.")
 
 

@@ -9,6 +9,7 @@ from typing import Any
 from validation.characteristics import KeyInfo, known_keys
 from validation.faults import Fault
 from validation.judging import rules
+from validation.study.design_notes import NAMED
 from validation.study.lock import PlanOrder
 from validation.study.model import Study
 from validation.study.plan import Plan, Requirement
@@ -179,16 +180,12 @@ def levels_not_held(study: Study) -> list[str]:
     return [*said, *_names_not_held(study)]
 
 
-#: The column whose entries name the places of a chapter's quantities.
-_PLACES = {"matrix": "grade", "fuel": "fuel", "lots": "lot", "stability": "state", "carry_over": "setting"}
-
-
 def _names_not_held(study: Study) -> list[str]:
     """The same for names: a grade, fuel, lot, state or setting that the worksheet does not hold."""
     said = []
     for requirement in study.plan.requirements:
         chapter = requirement.quantity.partition(".")[0]
-        column, data = _PLACES.get(chapter), study.experiments.get(chapter)
+        column, data = NAMED.get(chapter), study.experiments.get(chapter)
         if column is None or data is None or not isinstance(requirement.at, str):
             continue
         held = list(dict.fromkeys(reading.values.get(column, "") for reading in data.readings))

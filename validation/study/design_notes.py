@@ -81,12 +81,13 @@ def _count(number: int, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
-#: The columns whose names are compared with one another: a name that hardly occurs may be another one misspelt.
-_NAMED = {"matrix": "grade", "fuel": "fuel", "lots": "lot", "stability": "state", "carry_over": "setting"}
+#: The column whose entries name the places of an experiment's quantities.
+NAMED = {"matrix": "grade", "fuel": "fuel", "lots": "lot", "stability": "state", "carry_over": "setting"}
 
 
 def _rare_names(data: ExperimentData) -> Iterator[str]:
-    column = _NAMED.get(data.name)
+    """A name that hardly occurs may be another one misspelt."""
+    column = NAMED.get(data.name)
     if column is None or column not in data.table:
         return
     counts = data.table[column].value_counts()

@@ -172,7 +172,8 @@ class Loss(_Model):
 
 
 class Buoyancy(_Model):
-    """Densities in kg/m3 for the correction of air buoyancy; `weights_density` is 8000 by convention."""
+    """Densities in kg/m3 for the correction of air buoyancy; `weights_density` is 8000 by convention (OIML D 28,
+    conventional value of the result of weighing in air; from memory)."""
 
     fuel_density: Number | None = None
     oil_density: Number | None = None

@@ -625,9 +625,11 @@ _EXPECTED = {
     "model_type": "keys with values, indented below",
     "tuple_type": "a list, one entry a line, each beginning with -",
     "literal_error": "one of the words",
-    "greater_than": "more than 0.5 and less than 1",
-    "less_than": "more than 0.5 and less than 1",
 }
+
+
+#: How a bound of the schema is said.
+_BOUNDS = {"gt": "a number above", "ge": "a number not below", "lt": "a number below", "le": "a number not above"}
 
 
 def _translated(error: ValidationError, reading: Reading, file: str) -> list[Fault]:
@@ -657,7 +659,10 @@ def _one(item: Any, path: Path_, reading: Reading, file: str) -> Fault:
     if kind == "too_short":
         mend = "Name at least one experiment with its worksheet."
         return Fault(file, "The plan names no experiment.", mend, row=row, column=name)
-    expected = _EXPECTED.get(kind, item["msg"])
+    bound = next((f"{words} {item['ctx'][key]:g}" for key, words in _BOUNDS.items() if key in item.get("ctx", {})), "")
+    expected = bound or _EXPECTED.get(kind, item["msg"])
+    if path == ("confidence",) and bound:
+        expected = "a share of one, more than 0.5 and less than 1"
     return Fault(file, "The value is of the wrong kind.", f"Write {expected}.", row, None, name, found, expected)
 
 

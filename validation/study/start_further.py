@@ -24,9 +24,9 @@ def further_worksheets(design: Design, levels: Sequence[float], seed: int) -> li
     low, high = _low_and_high(design, levels)
     found = []
     if len(design.grades) > 1:
-        found.append(_interleaved(design, "matrix", "grade", design.grades, (0.0, low, high), design.runs, 1, seed))
+        found.append(_interleaved(design, "matrix", "grade", design.grades, (0.0, low, high), design.runs, seed))
     if len(design.fuels) > 1:
-        found.append(_interleaved(design, "fuel", "fuel", design.fuels, (low, high), FUEL_RUNS, 1, seed))
+        found.append(_interleaved(design, "fuel", "fuel", design.fuels, (low, high), FUEL_RUNS, seed))
     if design.purges:
         found.append(_triples(design, max(levels), seed))
     if design.factors:
@@ -89,7 +89,6 @@ def _interleaved(
     names: Sequence[str],
     levels: Sequence[float],
     runs: int,
-    replicates: int,
     seed: int,
 ) -> Prepared:
     """Every material in every run, in random order: the run's own error then cancels between them."""
@@ -98,7 +97,7 @@ def _interleaved(
     number = 0
     for run in range(1, runs + 1):
         one: list[tuple[object, ...]] = []
-        for name, level, _ in product(names, levels, range(replicates)):
+        for name, level in product(names, levels):
             number += 1
             one.append((f"{experiment[0].upper()}-{number:03d}", name, level_cell(level)))
         for order, row in enumerate(shuffled(one, seed, f"{experiment} {run}"), start=1):
