@@ -487,7 +487,7 @@ CHARACTERISTIC = Characteristic(
     name=NAME,
     title="Standards and their traceability",
     position=160,
-    experiment=NAME,
+    experiment="",
     method=(
         "Each lot has a record of what was weighed. Its assigned value is the mass of fuel times its purity over the "
         "mass of everything; the impurity stays in the denominator, for it is mass all the same.",

@@ -208,12 +208,11 @@ def paired_difference(
     p = len(first)
     if p != len(second):
         raise ValueError(f"first and second must pair up; got {p} and {len(second)}")
-    differences = centre(first)[1] - centre(second)[1]
-    value = float(exact(first[0]) - exact(second[0])) + float(differences.mean())
-    n = n or 2 * p
+    differences = [exact(a) - exact(b) for a, b in zip(first, second, strict=True)]
+    value, n = mean(differences, "first and second"), n or 2 * p
     if p == 1:
         return Estimate(value, n=n, units=1, notes=(ONE_PAIR.format(what=what),), source=PAIRED_DIFFERENCE)
-    error = float(differences.std(ddof=1)) / sqrt(p)
+    error = float(centre(differences)[1].std(ddof=1)) / sqrt(p)
     if error == 0:
         return Estimate(value, n=n, units=p, notes=(ALIKE,), source=PAIRED_DIFFERENCE)
     return _with_t(value, error, float(p - 1), confidence, n, p, PAIRED_DIFFERENCE)
