@@ -270,11 +270,11 @@ def test_what_is_missing_is_said():
     missing = characteristic.evaluate(small_study("recovery", only)).missing
     assert "No sample was read both as it is" in missing
     empty = {name: [] for name in only}
-    assert "awaits" in characteristic.evaluate(small_study("recovery", empty)).missing
+    assert "awaiting readings" in characteristic.evaluate(small_study("recovery", empty)).missing
     lost = {**only, "result": ["<1", "<1"]}
     assert "censored" in characteristic.evaluate(small_study("recovery", lost)).missing
     other = small_study("precision", {"level": [1], "run": ["a"], "result": ["1"]})
-    assert "No recovery" in characteristic.evaluate(other).missing
+    assert "no recovery experiment" in characteristic.evaluate(other).missing
     assert characteristic.alternatives(other) == {}
 
 

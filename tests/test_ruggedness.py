@@ -528,9 +528,9 @@ def test_what_is_missing_is_said(settings, drop, message):
 
 def test_no_readings_and_no_plan_are_said():
     empty = {name: [] for name in ("trial", *FACTORS, "result")}
-    assert "awaits" in ruggedness.evaluate(small_study("ruggedness", empty, settings={"factors": FACTORS})).missing
+    assert "awaiting readings" in ruggedness.evaluate(small_study("ruggedness", empty, settings={"factors": FACTORS})).missing
     other = small_study("precision", {"level": [1], "run": ["a"], "result": ["1"]})
-    assert "No screening" in ruggedness.evaluate(other).missing
+    assert "has no ruggedness experiment" in ruggedness.evaluate(other).missing
 
 
 def test_results_about_zero_have_no_relative_effect():

@@ -19,6 +19,14 @@ def all_censored(study: Study, experiment: str) -> str:
     )
 
 
+def why_not(study: Study, experiment: str, columns: str) -> str:
+    """Why an experiment has no reading to evaluate, and what would supply it."""
+    planned = study.experiments.get(experiment)
+    if planned is None:
+        return f"The plan has no {experiment} experiment: a worksheet with {columns} would supply it."
+    return all_censored(study, experiment) or f"The worksheet {planned.worksheet} is awaiting readings."
+
+
 def lost_levels(data: ExperimentData) -> tuple[str, ...]:
     """A sentence for each level that holds nothing but censored readings, and so has no quantity at all."""
     if "level" not in data.table:

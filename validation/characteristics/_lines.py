@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from validation.characteristics._censored import all_censored, lost_levels
+from validation.characteristics._censored import lost_levels, why_not
 from validation.stats.estimate import Estimate
 from validation.stats.slope_ratio import LinesResult, level_weights, slope_ratios, slope_ratios_by_run
 from validation.study.model import ExperimentData, Reading, Study
@@ -29,14 +29,7 @@ SINGLE_RUN = (
 
 def not_ready(study: Study, name: str, columns: str) -> Evaluation | None:
     """The evaluation that says why there is none, or None where readings are there."""
-    if study.ready(name) is not None:
-        return None
-    planned = study.experiments.get(name)
-    if planned is None:
-        reason = f"The plan has no {name} experiment: a worksheet with {columns} would supply it."
-    else:
-        reason = all_censored(study, name) or f"The worksheet {planned.worksheet} is awaiting readings."
-    return Evaluation(name, missing=reason)
+    return None if study.ready(name) is not None else Evaluation(name, missing=why_not(study, name, columns))
 
 
 def reference_name(

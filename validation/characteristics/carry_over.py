@@ -11,7 +11,7 @@ import numpy as np
 
 from validation.characteristics import Characteristic, KeyInfo
 from validation.characteristics._allowed import allowed
-from validation.characteristics._censored import all_censored
+from validation.characteristics._censored import why_not
 from validation.characteristics._run_order import RunOrder, run_order
 from validation.stats import outliers
 from validation.stats.carry_over import carry_over_effect, carry_over_share
@@ -66,7 +66,9 @@ def evaluate(study: Study) -> Evaluation:
     """Effect and share at each setting, blank 2 against other blanks, and the share seen in the order of the runs."""
     data = study.ready(NAME)
     if data is None:
-        return Evaluation(NAME, missing=_why_not(study))
+        return Evaluation(
+            NAME, missing=why_not(study, NAME, "triples high, blank 1, blank 2 (sequence, position and result)")
+        )
     settings, notes = _settings(data)
     if not settings:
         missing = "No triple of high, blank 1 and blank 2 is complete: nothing can be estimated. " + " ".join(notes)
@@ -84,16 +86,6 @@ def evaluate(study: Study) -> Evaluation:
     details["order"] = [view.shown for view in seconds]
     details["tables"] = [] if study.looked_at_otherwise else _tables(settings, blanks, seconds, quantities)
     return Evaluation(NAME, tuple(quantities), tuple(flags), tuple(dict.fromkeys(said)), details=details)
-
-
-def _why_not(study: Study) -> str:
-    planned = study.experiments.get(NAME)
-    if planned is None:
-        return (
-            "The plan has no carry_over experiment: a worksheet of triples high, blank 1, blank 2 with sequence, "
-            "position and result would supply it."
-        )
-    return all_censored(study, NAME) or f"The worksheet {planned.worksheet} is awaiting readings."
 
 
 # Triples ------------------------------------------------------------------------------------------------------------

@@ -8,7 +8,7 @@ from math import sqrt
 from typing import Any
 
 from validation.characteristics import Characteristic, KeyInfo
-from validation.characteristics._censored import all_censored
+from validation.characteristics._censored import why_not
 from validation.characteristics._other_methods import other_methods_table
 from validation.stats import recovery as statistics
 from validation.stats.estimate import Estimate
@@ -70,12 +70,7 @@ def evaluate(study: Study) -> Evaluation:
     """The recovery of each spike, and their mean over samples."""
     data = study.ready(NAME)
     if data is None:
-        planned = NAME in study.experiments
-        return Evaluation(
-            NAME,
-            missing=all_censored(study, NAME)
-            or ("The recovery worksheet awaits its readings." if planned else "No recovery of spikes is planned."),
-        )
+        return Evaluation(NAME, missing=why_not(study, NAME, "sample, added and result"))
     spikes, notes = _spikes(data, study.unit)
     if not spikes:
         return Evaluation(

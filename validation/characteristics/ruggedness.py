@@ -9,7 +9,7 @@ from typing import Any
 
 from validation.characteristics import Characteristic, KeyInfo
 from validation.characteristics._allowed import allowed
-from validation.characteristics._censored import all_censored
+from validation.characteristics._censored import why_not
 from validation.stats import ruggedness as statistics
 from validation.stats.estimate import Estimate, Number, exact, mean
 from validation.stats.two_level_designs import Mixed, mixed_with, resolution
@@ -107,10 +107,7 @@ def _screen(study: Study) -> tuple[_Screen | None, str]:
     """The readings with their settings, or the sentence why there is nothing to estimate."""
     data = study.ready(NAME)
     if data is None:
-        planned = NAME in study.experiments
-        return None, all_censored(study, NAME) or (
-            "The screening worksheet awaits its readings." if planned else "No screening of the settings is planned."
-        )
+        return None, why_not(study, NAME, "trial, the factors of the plan and result")
     factors = {
         str(name): (str(pair["low"]).strip(), str(pair["high"]).strip())
         for name, pair in (data.settings.get("factors") or {}).items()

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from validation.characteristics import Characteristic, KeyInfo
-from validation.characteristics._censored import all_censored
+from validation.characteristics._censored import why_not
 from validation.characteristics._run_order import RunOrder, run_order
 from validation.stats.estimate import Estimate, mean
 from validation.stats.stability import (
@@ -73,14 +73,14 @@ def evaluate(study: Study) -> Evaluation:
     """Slope, change and expiry of each state; drift inside runs and between them."""
     data = study.ready(NAME)
     if data is None and study.ready("control") is None:
-        return Evaluation(NAME, missing=_why_not(study))
+        return Evaluation(NAME, missing=why_not(study, NAME, "state, age in days and result"))
     quantities: list[Quantity] = []
     flags: list[Flag] = []
     notes: list[str] = []
     shown: list[dict[str, Any]] = []
     rows: list[list[Any]] = []
     if data is None:
-        notes.append(_why_not(study))
+        notes.append(why_not(study, NAME, "state, age in days and result"))
     else:
         notes += [*data.notes, *_settings_notes(data)]
         for state in _states(data):
@@ -96,13 +96,6 @@ def evaluate(study: Study) -> Evaluation:
     details: dict[str, Any] = {"states": shown, "drift": drift.shown}
     details["tables"] = [] if study.looked_at_otherwise else [*_line_table(rows), *drift.tables]
     return Evaluation(NAME, tuple(quantities), tuple(flags), tuple(dict.fromkeys(notes)), details=details)
-
-
-def _why_not(study: Study) -> str:
-    planned = study.experiments.get(NAME)
-    if planned is None:
-        return "The plan has no stability experiment: a worksheet with state, age in days and result would supply it."
-    return all_censored(study, NAME) or f"The worksheet {planned.worksheet} is awaiting readings."
 
 
 def _settings_notes(data: ExperimentData) -> list[str]:
