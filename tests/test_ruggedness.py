@@ -528,7 +528,8 @@ def test_what_is_missing_is_said(settings, drop, message):
 
 def test_no_readings_and_no_plan_are_said():
     empty = {name: [] for name in ("trial", *FACTORS, "result")}
-    assert "awaiting readings" in ruggedness.evaluate(small_study("ruggedness", empty, settings={"factors": FACTORS})).missing
+    study = small_study("ruggedness", empty, settings={"factors": FACTORS})
+    assert "awaiting readings" in ruggedness.evaluate(study).missing
     other = small_study("precision", {"level": [1], "run": ["a"], "result": ["1"]})
     assert "has no ruggedness experiment" in ruggedness.evaluate(other).missing
 
