@@ -11,6 +11,7 @@ from math import isclose
 from typing import Literal
 
 from validation.characteristics import characteristics
+from validation.faults import StudyDataError
 from validation.judging.outcomes import Judgement, evaluate, judge_study
 from validation.judging.requirements import BY_PERFORMANCE, RequirementResult
 from validation.study.load import load_study
@@ -67,19 +68,43 @@ def mark_fragile(judgement: Judgement, found: Sequence[Variant]) -> Judgement:
 # ------------------------------------------------------------------------------------------------ other readings
 
 
-def _readings(study: Study, judgement: Judgement) -> Iterator[tuple[str, Study]]:
-    for entry in study.amendments:
-        name, column, old = entry["reading"], entry["column"], entry["old"]
-        if entry["kind"] in ("correction", "exclusion"):
-            what = f"{column} as written, {old}" if entry["kind"] == "correction" else "put back"
-            yield f"{name}: {what}", _without_amendment(study, int(entry["number"]))
+def _readings(study: Study, judgement: Judgement) -> Iterator[tuple[str, Study | str]]:
+    """Each amended reading as it was before, then each flagged one left out."""
+    for title, numbers in _amended(study.amendments):
+        yield title, _without_amendments(study, numbers)
     for name in dict.fromkeys(flag.reading for flag in judgement.flags if flag.kept):
         yield f"{name}: left out", without(study, name)
 
 
-def _without_amendment(study: Study, number: int) -> Study:
-    """The study without one amendment; the experiments it does not touch stay the same objects."""
-    other = load_study(study.folder, draft=study.draft, left_out={number})
+def _amended(amendments: Sequence[Mapping[str, str]]) -> Iterator[tuple[str, set[int]]]:
+    """What each amendment in force is looked at without: a title, and the numbers of the amendments to leave out.
+
+    A later correction of the same cell quotes what the earlier one made, so it goes with it. An exclusion that was
+    taken back has no effect to look at.
+    """
+    for position, entry in enumerate(amendments):
+        name, column, old = entry["reading"], entry["column"], entry["old"]
+        later = [other for other in amendments[position + 1 :] if other["reading"] == name]
+        if entry["kind"] == "correction":
+            again = [other for other in later if other["kind"] == "correction" and other["column"] == column]
+            first = not any(e["reading"] == name and e["column"] == column for e in amendments[:position])
+            before = "as written" if first else f"before amendment {entry['number']}"
+            numbers = {int(other["number"]) for other in (entry, *again)}
+            yield f"{name}: {column} {before}, {old or 'empty'}", numbers
+        elif entry["kind"] == "exclusion" and not any(other["kind"] == "reinstatement" for other in later):
+            yield f"{name}: put back", {int(entry["number"])}
+
+
+def _without_amendments(study: Study, numbers: set[int]) -> Study | str:
+    """The study without these amendments, or why it cannot be read so: the amended cell held no number, for one.
+
+    The experiments that they do not touch stay the same objects.
+    """
+    try:
+        other = load_study(study.folder, draft=study.draft, left_out=numbers)
+    except StudyDataError as error:
+        more = f" (and {len(error.faults) - 1} more)" if len(error.faults) > 1 else ""
+        return f"{error.faults[0].reason}{more}"
     same = {name: data for name, data in study.experiments.items() if data.readings == other.experiments[name].readings}
     return replace(other, experiments={**other.experiments, **same})
 
@@ -103,8 +128,15 @@ def _asked(judgement: Judgement) -> set[str]:
 
 
 def _of_study(
-    title: str, kind: Kind, other: Study, study: Study, evaluations: Mapping[str, Evaluation], judgement: Judgement
+    title: str,
+    kind: Kind,
+    other: Study | str,
+    study: Study,
+    evaluations: Mapping[str, Evaluation],
+    judgement: Judgement,
 ) -> Variant:
+    if isinstance(other, str):
+        return Variant(title, kind, failed=f"It cannot be computed: {other}")
     touched = {name for name, data in study.experiments.items() if data is not other.experiments[name]}
     names = [item.name for item in characteristics().values() if touched & {item.experiment, *item.also_reads}]
     asked = _asked(judgement) & set(evaluations)
