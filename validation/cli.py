@@ -15,6 +15,14 @@ import typer
 
 from validation import __version__
 from validation.faults import Fault, Refusal, StudyDataError
+from validation.isolation import isolate
+from validation.terminal import (
+    ended_in_order,
+    plain_streams,
+    refuse_unreadable,
+    shell_quoted,
+    system_sentence,
+)
 
 if TYPE_CHECKING:
     from validation.judging.requirements import RequirementResult
@@ -24,6 +32,7 @@ if TYPE_CHECKING:
     from validation.study.start import Design
 
 DONE, NO, WRONG = 0, 1, 2
+INTERRUPTED, ENDED = 130, 143
 
 app = typer.Typer(
     add_completion=False,
@@ -47,11 +56,23 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
     Faults and refusals are told on stderr, one message a problem, never as a traceback.
     """
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            # A console with an old code page would stop at the first ±.
-            stream.reconfigure(encoding="utf-8", errors="replace")
+    if arguments is None:  # the command itself, not a program that calls it
+        isolate()
+    with plain_streams(), ended_in_order() as signals:
+        code = _told(sys.argv[1:] if arguments is None else list(arguments))
+        if code == INTERRUPTED and signals:
+            code = ENDED
+        if code in (INTERRUPTED, ENDED) and arguments is None:
+            # What was half-written is gone; threads that still compute are not waited for.
+            sys.stdout.flush()
+            sys.stderr.flush()
+            os._exit(code)
+        return code
+
+
+def _told(arguments: Sequence[str]) -> int:
     try:
+        refuse_unreadable(arguments)
         return _run(arguments)
     except StudyDataError as error:
         return _tell_faults(error.faults)
@@ -62,25 +83,25 @@ def main(arguments: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
     except OSError as error:
-        return _say_wrong(_system_sentence(error))
+        return _say_wrong(system_sentence(error))
     except KeyboardInterrupt:
         print("\nInterrupted. No partial dossier is left; run the same command again.", file=sys.stderr)
-        return 130
+        return INTERRUPTED
 
 
 # typer carries click inside itself or stands on it, depending on its version.
 _CALL_ERROR: Any = next(base for base in typer.BadParameter.__mro__ if base.__name__ == "ClickException")
 
 
-def _run(arguments: Sequence[str] | None) -> int:
+def _run(arguments: Sequence[str]) -> int:
     try:
-        code = app(args=None if arguments is None else list(arguments), prog_name="validation", standalone_mode=False)
+        code = app(args=list(arguments), prog_name="validation", standalone_mode=False)
     except typer.Abort:
         return _say_wrong("No answer was given; nothing was written.")
     except _CALL_ERROR as error:
         error.show()
         return WRONG
-    if code == 130:
+    if code == INTERRUPTED:
         raise KeyboardInterrupt
     return code if isinstance(code, int) else DONE
 
@@ -98,36 +119,15 @@ def _tell_faults(faults: Sequence[Fault]) -> int:
     return WRONG
 
 
-def _system_sentence(error: OSError) -> str:
-    import errno
-
-    place = f" {error.filename}" if error.filename else ""
-    mends = {
-        errno.ENOSPC: "Make room on the disk and run the same command again.",
-        errno.EACCES: "Check the access rights, and close the file in other programs.",
-        errno.EPERM: "Check the access rights, and close the file in other programs.",
-        errno.EROFS: "Copy the study to a place that can be written to.",
-        errno.ENOENT: "Check the path.",
-        errno.ENAMETOOLONG: "Use a shorter path.",
-    }
-    mend = mends.get(error.errno or 0, "Check the path and the disk.")
-    return f"The system refuses{place}: {error.strerror or error}. {mend}"
-
-
 def _folder(path: Path) -> Path:
     """The study folder, also where its plan.yaml is named instead."""
     if path.name == "plan.yaml" and path.is_file():
         path = path.parent
     if not path.exists():
-        raise Refusal(f"There is no folder {path}. Write one with: validation start {_shell(path)}")
+        raise Refusal(f"There is no folder {path}. Write one with: validation start {shell_quoted(path)}")
     if not path.is_dir():
         raise Refusal(f"{path} is not a folder; name the folder that holds plan.yaml.")
     return path
-
-
-def _shell(path: Path) -> str:
-    text = str(path)
-    return f'"{text}"' if re.search(r"[\s()&;']", text) else text
 
 
 def _now() -> datetime:
@@ -285,7 +285,7 @@ def _report_start(started: Any, cautions: Iterable[str], design: Design) -> None
     print()
     for file in started.files:
         print(f"  {started.folder / file}")
-    place = _shell(started.folder)
+    place = shell_quoted(started.folder)
     _next(
         f"Open {started.folder / 'plan.yaml'} and set the requirements (take away the #).",
         f"validation check {place}",
@@ -450,7 +450,7 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
     )
     if (folder / RECORD).exists():
         print(f"Readings as first seen:\n  {folder / RECORD}")
-    _next(*_after_check(study, order.state, _shell(folder)))
+    _next(*_after_check(study, order.state, shell_quoted(folder)))
     return DONE
 
 
@@ -510,7 +510,7 @@ def freeze(
     print(f"SHA-256 of plan.yaml: {entry.sha256}")
     print("\nSignature: ______________________   Date: ______________\n")
     print(f"  {folder / lock.LOCK}\n  {lock.kept_plan(folder, entry.sha256)}")
-    place = _shell(folder)
+    place = shell_quoted(folder)
     _next(
         "Take the readings in the order of the worksheets, and write each down as it happens.",
         f"validation run {place}",
@@ -722,7 +722,7 @@ def _append(folder: Path, amendment: Amendment, yes: bool, then: Callable[[], ob
     path = append(folder, amendment)
     then()
     print(f"\nAppended as amendment {amendment.number}:\n  {path}")
-    _next(f"validation check {_shell(folder)}", f"validation run {_shell(folder)}")
+    _next(f"validation check {shell_quoted(folder)}", f"validation run {shell_quoted(folder)}")
     return DONE
 
 
@@ -831,7 +831,7 @@ def _report_run(report: RunReport, as_json: bool) -> None:
     for name in ("dossier.html", "dossier.pdf", "results.json"):
         if (report.dossier / name).exists():
             print(f"  {report.dossier / name}")
-    place = _shell(report.dossier)
+    place = shell_quoted(report.dossier)
     _next(f"Read {report.dossier / 'dossier.html'}; people sign, this program does not.", f"validation verify {place}")
 
 
@@ -851,7 +851,7 @@ def verify(folder: DossierFolder, as_json: AsJson = False) -> int:
     if report.ok:
         print(f"The dossier verifies: {report.checked} files and values checked, recomputed from its inputs.")
         print(f"  {folder}")
-        _next(f"validation trace {_shell(folder)} KEY --at LEVEL   (one number back to its rows)")
+        _next(f"validation trace {shell_quoted(folder)} KEY --at LEVEL   (one number back to its rows)")
         return DONE
     for problem in report.problems:
         print(problem, file=sys.stderr)
@@ -889,7 +889,7 @@ def trace(
         return DONE
     print(tracing.as_text(folder, record))
     look = tracing.where_to_look(folder, record)
-    _next(f"{look}; validation verify {_shell(folder)} recomputes every number.")
+    _next(f"{look}; validation verify {shell_quoted(folder)} recomputes every number.")
     return DONE
 
 
@@ -907,7 +907,7 @@ def compare(
         _print_json(report.to_dict())
         return DONE
     print(report.text())
-    _next(f"validation trace {_shell(new)} KEY --at LEVEL   (why a number moved)", f"The dossiers: {old}, {new}")
+    _next(f"validation trace {shell_quoted(new)} KEY --at LEVEL   (why a number moved)", f"The dossiers: {old}, {new}")
     return DONE
 
 
@@ -982,7 +982,7 @@ def selftest(
     cited = (
         "validation selftest --study DIR   (puts a copy into the records of a study, for its dossier to cite)"
         if place is None
-        else f"validation run {_shell(place)}   (its dossier cites the report)"
+        else f"validation run {shell_quoted(place)}   (its dossier cites the report)"
     )
     _next(f"Read {out / PAGE}; people sign, this program does not.", cited)
     return DONE

@@ -53,8 +53,10 @@ _STYLE: dict[Any, Any] = {
 
 @contextmanager
 def dossier_style() -> Iterator[None]:
-    """Draw inside this: the dossier's font, sizes and strokes, restored afterwards."""
-    with mpl.rc_context(_STYLE):
+    """Draw inside this: the dossier's font, sizes and strokes, whatever the user set; restored afterwards."""
+    with mpl.rc_context():
+        mpl.rcdefaults()
+        mpl.rcParams.update(_STYLE)
         yield
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import os
 import signal
-import sys
 import time
 from itertools import count
 from pathlib import Path
@@ -17,10 +16,18 @@ from jupyter_client.manager import AsyncKernelManager
 from jupyter_core.utils import ensure_async
 from papermill.engines import NBClientEngine, papermill_engines
 
+from validation.isolation import isolated_command, isolated_environment
 from validation.running import nursery_process
 from validation.running.nursery_process import ONE_THREAD, NurseryProcess
 
 ENGINE = "validation-fresh-kernel"
+#: A path of a socket holds 104 to 108 bytes, depending on the system; the kernel adds "-ipc-5" to the file's name.
+LONGEST_SOCKET = 95
+
+
+def kernel_options(connection_file: str) -> list[str]:
+    """How a kernel is started: silent, without a history of inputs, without its working folder among its modules."""
+    return ["-f", connection_file, "--log-level=40", "--HistoryManager.enabled=False", "--ignore-cwd"]
 
 
 class FreshKernelEngine(NBClientEngine):
@@ -41,6 +48,8 @@ async def _stop(manager: AsyncKernelManager) -> None:
     if manager.has_kernel and provisioner.process is not None:
         provisioner.process.kill()
         await asyncio.to_thread(provisioner.process.wait)
+        if isinstance(manager, FreshKernelManager) and manager.nursery is not None:
+            manager.nursery.kernels.discard(provisioner.process.pid)
         provisioner.process = None
     await ensure_async(manager.cleanup_resources())
 
@@ -82,18 +91,22 @@ class ForkedProcess:
         self.send_signal(signal.SIGKILL)
 
 
-class ForkingKernelManager(AsyncKernelManager):
-    """A manager whose kernel is forked from the nursery instead of started from nothing."""
+class FreshKernelManager(AsyncKernelManager):
+    """A manager whose kernel is forked from the nursery where there is one, and sees nothing of the user's settings."""
 
-    nursery: NurseryProcess
+    nursery: NurseryProcess | None
+    settings: dict[str, str]
 
     async def _async_launch_kernel(self, kernel_cmd: list[str], **kwargs: Any) -> None:
-        env = {name: str(value) for name, value in kwargs.get("env", os.environ).items()}
-        cwd = str(kwargs.get("cwd") or os.getcwd())
         provisioner: Any = self.provisioner
-        number = await asyncio.to_thread(self.nursery.fork, self.connection_file, cwd, {**env, **ONE_THREAD})
+        # The nursery lives in another folder, so a relative one would mean something else to it.
+        cwd = os.path.abspath(kwargs.get("cwd") or os.getcwd())
+        number = None
+        if self.nursery is not None:
+            options = kernel_options(self.connection_file)
+            number = await asyncio.to_thread(self.nursery.fork, options, cwd, self.settings)
         if number is None:  # slower, but the same kernel
-            await super()._async_launch_kernel(kernel_cmd, **kwargs)
+            await super()._async_launch_kernel(kernel_cmd, **{**kwargs, "cwd": cwd, "env": self.settings})
             return
         provisioner.process, provisioner.pid, provisioner.pgid = ForkedProcess(number), number, None
         self._reconcile_connection_info(provisioner.connection_info)
@@ -103,7 +116,8 @@ class KernelSource:
     """Hands out kernel managers whose kernel is this interpreter, whatever kernels the machine has registered.
 
     Where the system can fork, kernels are forked from one process that has done the imports; elsewhere, or with
-    `forking=False`, each is started from nothing. Both are fresh: one kernel, one notebook.
+    `forking=False`, each is started from nothing. Both are fresh: one kernel, one notebook. Neither reads the user's
+    startup files, nor imports anything from the folder it works in.
     """
 
     engine_name = ENGINE
@@ -112,22 +126,21 @@ class KernelSource:
         self._folder = TemporaryDirectory(prefix="vk-", ignore_cleanup_errors=True)
         self._numbers = count(1)
         self._nursery = nursery_process.take() if forking else None
+        self._settings = isolated_environment(**ONE_THREAD, IPYTHONDIR=str(Path(self._folder.name) / "ipython"))
 
     def manager(self) -> AsyncKernelManager:
         """A manager whose kernel has not been started."""
-        kind = AsyncKernelManager if self._nursery is None else ForkingKernelManager
-        # Sockets of this user's own where the system has them; elsewhere loopback, signed with the connection's key.
         # An absolute connection file: the sockets lie beside it, wherever the kernel's working folder is.
-        manager = kind(
-            kernel_name="python3",
-            transport="ipc" if os.name == "posix" else "tcp",
-            connection_file=str(Path(self._folder.name) / f"{next(self._numbers)}.json"),
-        )
-        if isinstance(manager, ForkingKernelManager):
-            assert self._nursery is not None
-            manager.nursery = self._nursery
-        argv = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}", "--log-level=40"]
-        manager._kernel_spec = KernelSpec(argv=argv, display_name="Python 3", language="python", env=ONE_THREAD)
+        file = Path(self._folder.name) / f"{next(self._numbers)}.json"
+        # Sockets of this user's own where the system has them and the folder's name leaves room for theirs; elsewhere
+        # loopback, signed with the connection's key.
+        sockets = os.name == "posix" and len(os.fsencode(file)) < LONGEST_SOCKET
+        transport = "ipc" if sockets else "tcp"
+        manager = FreshKernelManager(kernel_name="python3", transport=transport, connection_file=str(file))
+        manager.nursery, manager.settings = self._nursery, self._settings
+        argv = isolated_command("from validation.running.nursery import launch; launch()")
+        argv += kernel_options("{connection_file}")
+        manager._kernel_spec = KernelSpec(argv=argv, display_name="Python 3", language="python", env=self._settings)
         return manager
 
     def close(self) -> None:

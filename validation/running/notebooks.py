@@ -5,8 +5,9 @@ from __future__ import annotations
 import logging
 import re
 import warnings
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -79,8 +80,8 @@ def execute(source: Path, target: Path, parameters: Mapping[str, Any], cwd: Path
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             papermill.execute_notebook(
-                str(source),
-                str(target),
+                _plain_path(source),
+                _plain_path(target),
                 parameters=dict(parameters),
                 engine_name=kernels.engine_name,
                 kernel_name="python3",
@@ -98,6 +99,11 @@ def execute(source: Path, target: Path, parameters: Mapping[str, Any], cwd: Path
     return target
 
 
+def _plain_path(path: Path) -> str:
+    """A path in which papermill finds no parameter: it would fill in `{draft}`."""
+    return str(path).replace("{", "{{").replace("}", "}}")
+
+
 def clean(path: Path) -> None:
     """Take out of an executed notebook what differs between two runs of the same inputs."""
     notebook = nbformat.read(path, as_version=4)
@@ -110,6 +116,18 @@ def clean(path: Path) -> None:
         elif "papermill-error-cell-tag" in cell.metadata.get("tags", []):
             cell.id = f"error-{position}"
     path.write_bytes((nbformat.writes(notebook, indent=1, sort_keys=True) + "\n").encode("utf-8"))
+
+
+@contextmanager
+def threads(number: int) -> Iterator[ThreadPoolExecutor]:
+    """So many threads; where the work was stopped, by a fault or from outside, nobody waits for what they still do."""
+    pool = ThreadPoolExecutor(number)
+    try:
+        yield pool
+    except BaseException:
+        pool.shutdown(wait=False, cancel_futures=True)
+        raise
+    pool.shutdown()
 
 
 def execute_all(
@@ -131,7 +149,7 @@ def execute_all(
     """
     target_folder.mkdir(parents=True, exist_ok=True)
     failures: dict[str, Exception] = {}
-    with ThreadPoolExecutor(max_workers=jobs) as pool:
+    with threads(jobs) as pool:
         waiting = {
             pool.submit(execute, source, target_folder / source.name, parameters, cwd, kernels): source
             for source in sources

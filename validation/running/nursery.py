@@ -1,6 +1,6 @@
 """A process that has imported what every notebook imports, and forks one fresh kernel a request.
 
-Run as `python -m validation.running.nursery`. Each line on standard input is a request in JSON: `connection_file`,
+`NurseryProcess` starts it. Each line on standard input is a request in JSON: `options`,
 `cwd`, `env`; each line on standard output answers with the `pid` of the kernel. It ends when its input is closed.
 A forked kernel has run no notebook before it and runs one only: nothing leaks from chapter to chapter.
 """
@@ -76,17 +76,15 @@ def _become_kernel(request: dict[str, Any]) -> None:
         os.environ.clear()
         os.environ.update(request["env"])
         os.chdir(request["cwd"])
-        # As in a kernel started by name: the folder itself is where imports look first.
-        sys.path[0] = ""
         # The parent's number makes the kernel end when the nursery does.
-        parent = f"--IPKernelApp.parent_handle={os.getppid()}"
-        sys.argv = ["ipykernel_launcher", "-f", request["connection_file"], "--log-level=40", parent]
-        from ipykernel.kernelapp import IPKernelApp
-
-        IPKernelApp.launch_instance(sys.argv[1:])
+        sys.argv = ["kernel", *request["options"], f"--IPKernelApp.parent_handle={os.getppid()}"]
+        launch()
     finally:
         os._exit(0)
 
 
-if __name__ == "__main__":
-    serve()
+def launch() -> None:
+    """Be a kernel, as the arguments say; also where nothing is forked."""
+    from ipykernel.kernelapp import IPKernelApp
+
+    IPKernelApp.launch_instance(sys.argv[1:])

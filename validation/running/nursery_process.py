@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import subprocess
-import sys
 import threading
 from contextlib import suppress
+
+from validation.isolation import isolated_command, isolated_environment
 
 #: One thread of linear algebra a kernel: kernels run side by side, and the last digit does not depend on the machine.
 ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
@@ -20,31 +22,45 @@ class NurseryProcess:
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
+        self.kernels: set[int] = set()
+        self.closed = False
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "validation.running.nursery"],
+            isolated_command("from validation.running.nursery import serve; serve()"),
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            env={**os.environ, **ONE_THREAD},
+            # Not the user's current folder, where matplotlib would look for its settings.
+            cwd=os.path.dirname(os.path.abspath(__file__)),
+            env=isolated_environment(**ONE_THREAD),
             text=True,
             encoding="utf-8",
         )
 
-    def fork(self, connection_file: str, cwd: str, env: dict[str, str]) -> int | None:
+    def fork(self, options: list[str], cwd: str, env: dict[str, str]) -> int | None:
         """The process number of a fresh kernel, or None where the nursery is gone."""
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         with self._lock:
+            if self.closed:
+                raise RuntimeError("The run was stopped; no further kernel is started.")
             try:
-                request = {"connection_file": connection_file, "cwd": cwd, "env": env}
+                request = {"options": options, "cwd": cwd, "env": env}
                 self._process.stdin.write(json.dumps(request) + "\n")
                 self._process.stdin.flush()
             except (BrokenPipeError, ValueError):
                 return None
             answer = self._process.stdout.readline()
-            return int(json.loads(answer)["pid"]) if answer else None
+            number = int(json.loads(answer)["pid"]) if answer else None
+            if number is not None:
+                self.kernels.add(number)
+            return number
 
     def close(self) -> None:
-        """End the process; kernels that are still there end with it."""
+        """End the process, and first the kernels that are still there."""
+        with self._lock:
+            self.closed = True
+        for number in tuple(self.kernels):
+            with suppress(ProcessLookupError):
+                os.kill(number, signal.SIGKILL)
         for stream in (self._process.stdin, self._process.stdout):
             if stream is not None:
                 with suppress(BrokenPipeError):

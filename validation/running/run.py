@@ -6,7 +6,6 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -37,7 +36,7 @@ from validation.judging.requirements import levels_not_held
 from validation.judging.sensitivity import Variant, mark_fragile, variants
 from validation.program import program_hash
 from validation.running.kernels import KernelSource
-from validation.running.notebooks import NotebookFailure, execute_all
+from validation.running.notebooks import NotebookFailure, execute_all, threads
 from validation.study.load import load_study, record_files, unused_files
 from validation.study.model import Study
 from validation.study.quantity import Evaluation
@@ -157,7 +156,7 @@ def _build(
     copy_inputs(study, inputs)
     # Everything below reads the copy: what is computed is what is handed over.
     copied = load_study(inputs, draft=draft)
-    with ThreadPoolExecutor(1) as aside:  # the notebooks compute in processes of their own; this one would only wait
+    with threads(1) as aside:  # the notebooks compute in processes of their own; this one would only wait
         pending = aside.submit(_looks, copied, only)
         evaluations, saved = _execute(building, jobs, only, draft, progress)
         progress("looking at every verdict otherwise")
@@ -176,7 +175,7 @@ def _build(
     record = _record(study, copied, building, issue, judgement, evaluations, looks, saved, draft, parent)
     progress("rendering")
     document = build_document(record)
-    with ThreadPoolExecutor(2) as pool:  # the PDF is set outside Python, so both run at once
+    with threads(2) as pool:  # the PDF is set outside Python, so both run at once
         pdf, html = pool.submit(render_pdf, document), pool.submit(render_html, document)
         (building / "dossier.html").write_bytes(html.result().encode("utf-8"))
         (building / "dossier.pdf").write_bytes(pdf.result())
