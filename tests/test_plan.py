@@ -62,7 +62,7 @@ def test_optional_facts_are_read():
         "people:\n  - {name: A1, role: analyst}\n  - A2\n"
         "standards:\n  S-01: {value: 5.00, uncertainty: 0.03, record: records/s01.pdf}\n"
         "not_evaluated: {matrix: next study, fuel: }\n"
-        "lots: {allowed_step: 0.025, current: S-01}\n"
+        "lots: {allowed_step: 0.025, in_use: S-01}\n"
     )
     plan, faults = parse_plan(text.encode())
     assert faults == []
@@ -70,7 +70,7 @@ def test_optional_facts_are_read():
     assert plan.standards == ({"name": "S-01", "value": 5.0, "uncertainty": 0.03, "record": "records/s01.pdf"},)
     assert plan.not_evaluated == {"matrix": "next study", "fuel": ""}
     assert plan.lots.allowed_step.value() == 0.025
-    assert plan.lots.stated == {"current": "S-01"}
+    assert plan.lots.stated == {"in_use": "S-01"}
 
 
 @pytest.mark.parametrize(("quantity", "target"), [("trueness.bias", 0.0), ("comparison.deming_slope", 1.0)])
@@ -98,7 +98,7 @@ def test_words_that_yaml_takes_for_something_else_stay_text():
         ("at: 4.0", "att: 4.0", 15, "requirements[2].att", "att", 'Write "at"'),
         ("confidence: 0.95", "confidence: 95", 9, "confidence", "95", "Write 0.95."),
         ("confidence: 0.95", 'confidence: "0,95"', 9, "confidence", "0,95", "decimal point: 0.95"),
-        ("confidence: 0.95", "confidence: 0.5", 9, "confidence", "0.5", "more than 0.5 and less than 1"),
+        ("confidence: 0.95", "confidence: 0.5", 9, "confidence", "0.5", "from 0.6 to 0.9999"),
         ("confidence: 0.95", "confidence: .nan", 9, "confidence", "nan", "finite"),
         ("confidence:", "confidance:", 9, "confidance", "confidance", 'Write "confidence"'),
         ("[0.5, 10.0]", "[0,5, 10,0]", 8, "study.range", "[0, 5, 10, 0]", "two numbers"),
@@ -261,7 +261,7 @@ def test_a_published_limit_belongs_to_the_precision_experiment():
     ("line", "found", "expected"),
     [
         ("  stability: {worksheet: worksheets/s.csv, planned_time: 0}", "0", "a number above 0"),
-        ("confidence: 0.3", "0.3", "a share of one, more than 0.5 and less than 1"),
+        ("confidence: 0.3", "0.3", "a share of one from 0.6 to 0.9999"),
     ],
 )
 def test_a_number_beyond_its_bound_is_told_the_bound(line: str, found: str, expected: str) -> None:

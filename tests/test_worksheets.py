@@ -225,7 +225,7 @@ def test_other_files_are_listed_and_office_leftovers_ignored(tmp_path):
         ("4.05", "nan", 4, "P-003", "result", "nan", "no finite number"),
         ("4.05", "-inf", 4, "P-003", "result", "-inf", "no finite number"),
         ("4.05", "#N/A", 4, "P-003", "result", "#N/A", "validation amend --exclude"),
-        ("4.05", "1e999", 4, "P-003", "result", "1e999", "not a number"),
+        ("4.05", "1e999", 4, "P-003", "result", "1e999", "beyond 1e50"),
         ("4.05", '"4,05"', 4, "P-003", "result", "4,05", "Write 4.05."),
         ("4.05", '"1,004.05"', 4, "P-003", "result", "1,004.05", "separator of thousands"),
         ("4.05", "\u22124.05", 4, "P-003", "result", "\u22124.05", "hyphen of the keyboard"),

@@ -95,11 +95,15 @@ def requirement_faults(
     `numeric_levels` tells by characteristic experiment whether its levels are numbers, once the worksheets are read.
     """
     return [
-        fault for requirement in plan.requirements for fault in _faults(requirement, numeric_levels or {}, lines or {})
+        fault
+        for requirement in plan.requirements
+        for fault in _faults(requirement, numeric_levels or {}, lines or {}, plan.study.range)
     ]
 
 
-def _faults(requirement: Requirement, numeric: Mapping[str, bool], lines: Mapping[str, int]) -> list[Fault]:
+def _faults(
+    requirement: Requirement, numeric: Mapping[str, bool], lines: Mapping[str, int], range_: tuple[float, float]
+) -> list[Fault]:
     def fault(reason: str, mend: str, found: str, column: str) -> Fault:
         return Fault(
             file="plan.yaml",
@@ -134,10 +138,15 @@ def _faults(requirement: Requirement, numeric: Mapping[str, bool], lines: Mappin
         )
     if info.at == "none" and requirement.at is not None:
         found.append(fault("this quantity has no levels.", "Leave `at` out.", str(requirement.at), "at"))
-    half_width = requirement.limit.number if requirement.rule in ("equivalence", "inside") else None
-    if half_width is not None and half_width <= 0:
-        mend = "Write the half-width as a positive number; the interval is compared with plus and minus it."
-        found.append(fault("a half-width of zero or less can never be met.", mend, str(requirement.limit), "limit"))
+    if _of_a_size(requirement, info):
+        low, high = (float(requirement.at),) * 2 if isinstance(requirement.at, int | float) else range_
+        least = requirement.limit.least(low, high)
+        if least <= 0:
+            place = "" if requirement.limit.number is not None else f"; within {level_text(low)} to {level_text(high)}"
+            place += f" it falls to {level_text(least)}" if place else ""
+            mend = "Write a limit that is above zero at every level it is judged at."
+            reason = f"a limit of zero or less can never be met{place}."
+            found.append(fault(reason, mend, str(requirement.limit), "limit"))
     needs_number = info.at == "none" or info.at == "label" or label_levels or isinstance(requirement.at, str)
     if requirement.limit.needs_level and needs_number:
         mend = "Give the limit as a number in the unit of the quantity."
@@ -150,6 +159,13 @@ def _faults(requirement: Requirement, numeric: Mapping[str, bool], lines: Mappin
             fault("a share of the level does not fit a quantity without a unit.", mend, str(requirement.limit), "limit")
         )
     return found
+
+
+def _of_a_size(requirement: Requirement, info: KeyInfo) -> bool:
+    """Whether the limit is a half-width or the bound of a size, and so above zero; a signed quantity may have any."""
+    if requirement.rule == "upper bound":
+        return "lower bound" not in info.rules
+    return requirement.rule != "lower bound"
 
 
 def _unknown(requirement: Requirement, fault: Any) -> Fault:

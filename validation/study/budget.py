@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from validation.study.grammar import Limit
+from validation.study.text_files import ordinary
 
 #: What a budget of this method is asked about, in the order of the way from the engine to the report.
 CHECKLIST = {
@@ -59,6 +60,8 @@ def _as_number(value: Any) -> Any:
         raise ValueError(f'must be a number; "{value}" is not. Write the number with digits, without quotes.')
     if isinstance(value, int | float) and not math.isfinite(value):
         raise ValueError("must be a finite number. Leave the key out where it is infinite.")
+    if isinstance(value, int | float) and not ordinary(value):
+        raise ValueError(f"must be a number between 1e-50 and 1e50 in size; {value:g} is not. Check the exponent.")
     return value
 
 
@@ -97,8 +100,8 @@ def _as_coverage(value: Any) -> Any:
     value = _as_number(value)
     if isinstance(value, int | float) and 1 < value < 100:
         raise ValueError(f"must be a share of one, not per cent. Write {value / 100:g}.")
-    if isinstance(value, int | float) and not 0.5 < value < 1:
-        raise ValueError("must be more than 0.5 and less than 1. Write 0.95.")
+    if isinstance(value, int | float) and not 0.5 < value <= 0.9999:
+        raise ValueError("must be more than 0.5 and at most 0.9999. Write 0.95.")
     return value
 
 

@@ -7,6 +7,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, model_validator
 
+from validation.study.text_files import ordinary
+
 #: The usual one-sided risk of a guard band where the plan states none.
 USUAL_RISK = 0.05
 
@@ -22,6 +24,8 @@ def _text(value: Any) -> Any:
 def _number(value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
         raise ValueError("must be a number. Write it with a decimal point and without quotes or %: 0.05.")
+    if not ordinary(value):
+        raise ValueError(f"must be a number between 1e-50 and 1e50 in size; {value:g} is not. Check the exponent.")
     return float(value)
 
 
@@ -29,8 +33,10 @@ def _risk(value: Any) -> float:
     risk = _number(value)
     if 0.5 <= risk < 50:
         raise ValueError(f"must be a share of one below 0.5. Write {risk / 100:g} if {risk:g} % is meant.")
-    if not 0 < risk < 0.5:
-        raise ValueError("must lie above 0 and below 0.5: at 0.5 there is no guard band. Write 0.05 for 5 %.")
+    if not 0.0001 <= risk < 0.5:
+        raise ValueError(
+            "must lie above 0 and below 0.5, and not below 0.0001: at 0.5 there is no guard band. Write 0.05 for 5 %."
+        )
     return risk
 
 
@@ -38,8 +44,8 @@ def _coverage(value: Any) -> float:
     coverage = _number(value)
     if 1 < coverage < 100:
         raise ValueError(f"must be a share of one, not per cent. Write {coverage / 100:g}.")
-    if not 0.5 < coverage < 1:
-        raise ValueError("must lie above 0.5 and below 1. Write 0.95 for 95 %.")
+    if not 0.5 < coverage <= 0.9999:
+        raise ValueError("must lie above 0.5 and below 1, and not above 0.9999. Write 0.95 for 95 %.")
     return coverage
 
 

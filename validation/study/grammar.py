@@ -6,7 +6,10 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
+from itertools import combinations, pairwise, product
 from typing import Any, Literal
+
+from validation.study.text_files import ordinary
 
 MEND = 'Write a number (0.18), a share of the level ("5%"), or max(...), min(...), sum(...) of those, in quotes.'
 
@@ -106,6 +109,17 @@ class Limit:
         """
         return float(self.tree.at(_exact(level)))
 
+    def least(self, low: float, high: float) -> float:
+        """The smallest value between two levels.
+
+        A limit is linear in the level between the kinks of its `max` and `min`, so ends and kinks are all there is to
+        look at; ends alone do not do: max(sum(1, -20%), sum(-1, 20%)) is 0 at 5 and above it elsewhere. A share of
+        level 0 is 0 whatever the plan says, so a range that begins there is looked at from just above.
+        """
+        start = high * 1e-9 if low == 0 < high else low
+        ends = tuple(Decimal(repr(float(end))) for end in (start, high))
+        return float(min(self.tree.at(level) for level in _kinks(self.tree, *ends)))
+
     def derivation(self, level: float | None = None) -> str:
         """How the limit came about: "0.18", "0.20 (5 % of 4)", "0.54 (0.3 + 6 % of 4)"."""
         exact = _exact(level)
@@ -183,9 +197,9 @@ class _Parser:
             value = Decimal(text)
         except InvalidOperation as error:
             raise ValueError(f'"{text}" is not a number. {MEND}') from error
-        # A double holds neither 1e999 nor a share of it.
-        if abs(value) > Decimal("1e300"):
-            raise ValueError(f'"{text}" is too large for a limit. {MEND}')
+        if not ordinary(value):
+            size = "large" if abs(value) > 1 else "small"
+            raise ValueError(f'"{text}" is too {size} for a limit. {MEND}')
         share = self.position < len(self.tokens) and self.tokens[self.position][1] == "%"
         self.position += share
         return _Number(value, share)
@@ -210,6 +224,20 @@ def _numbers(tree: _Number | _Call) -> Iterator[_Number]:
     else:
         for part in tree.parts:
             yield from _numbers(part)
+
+
+def _kinks(tree: _Number | _Call, low: Decimal, high: Decimal) -> list[Decimal]:
+    """Both ends, and every level between at which another part of a `max` or `min` may begin to govern."""
+    found = {low, high}
+    if isinstance(tree, _Call):
+        for part in tree.parts:
+            found.update(_kinks(part, low, high))
+        if tree.name != "sum":
+            for (a, b), (one, other) in product(list(pairwise(sorted(found))), combinations(tree.parts, 2)):
+                at_a, at_b = (one.at(level) - other.at(level) for level in (a, b))
+                if at_a * at_b < 0:
+                    found.add(a + (b - a) * at_a / (at_a - at_b))
+    return sorted(found)
 
 
 def _exact(level: float | None) -> Decimal | None:

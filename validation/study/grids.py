@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import warnings
 import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import date, datetime, time
+from datetime import date, datetime, time, timedelta
+from decimal import Decimal
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
@@ -22,13 +24,17 @@ _DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
 
 @dataclass
 class Grid:
-    """Rows of stripped texts. `marks` are the decimal marks a number may use; `formulas` holds (line, column index)."""
+    """Rows of stripped texts. `marks` are the decimal marks a number may use; `formulas` holds (line, column index).
+
+    `otherwise` gives, for a cell of a workbook that shows something else than it stores, the reason and the mend.
+    """
 
     file: str
     rows: list[tuple[int, list[str]]] = field(default_factory=list)
     marks: str = "."
     workbook: bool = False
     formulas: set[tuple[int, int]] = field(default_factory=set)
+    otherwise: dict[tuple[int, int], tuple[str, str]] = field(default_factory=dict)
 
 
 def place(folder: Path, file: str) -> tuple[Path | None, list[Fault]]:
@@ -144,15 +150,47 @@ def _sheet(sheet: Any, file: str) -> tuple[Grid, list[Fault]]:
         )
         for merged in sorted(sheet.merged_cells.ranges, key=lambda area: (area.min_row, area.min_col))
     ]
-    for cells in sheet.iter_rows():
-        texts = []
-        for cell in cells:
-            if cell.data_type == "f":
-                grid.formulas.add((cell.row, cell.column - 1))
-            texts.append(_cell_text(cell.value, str(cell.number_format)))
-        if cells:
-            grid.rows.append((cells[0].row, texts))
+    rows: dict[int, dict[int, str]] = {}
+    # Not `iter_rows`: it makes a cell of every empty place up to the last one that somebody coloured.
+    for cell in sheet._cells.values():
+        text = _cell_text(cell.value, str(cell.number_format))
+        if not text:
+            continue
+        position = (cell.row, cell.column - 1)
+        rows.setdefault(cell.row, {})[cell.column - 1] = text
+        if cell.data_type == "f":
+            grid.formulas.add(position)
+        elif said := _otherwise(cell.value, text, str(cell.data_type), str(cell.number_format)):
+            grid.otherwise[position] = said
+    for line in sorted(rows):
+        grid.rows.append((line, [rows[line].get(column, "") for column in range(max(rows[line]) + 1)]))
     return grid, faults
+
+
+#: What a number format says aside, in quotes, brackets or behind a backslash.
+_ASIDE = re.compile(r'"[^"]*"|\\.|\[[^\]]*\]|_.|\*.')
+
+
+def _otherwise(value: Any, text: str, kind: str, number_format: str) -> tuple[str, str] | None:
+    """Why a cell shows another number than it stores, and the mend; None where both are one."""
+    if kind == "e":
+        return "The cell holds an error of the spreadsheet program.", "Write what was read, or leave the cell empty."
+    if isinstance(value, date | time | timedelta):
+        mend = "Give the cell the format General and write the number that was read anew."
+        return "The cell holds a date or time: the program took the number for one.", mend
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    shape = _ASIDE.sub("", number_format)
+    if "%" in shape:
+        shown = f"{Decimal(text).scaleb(2).normalize():f} %"
+        return (
+            f"The cell shows a percentage, {shown}, and stores {text}: which is meant?",
+            f"Give the cell the format General, then write {shown} as {shown[:-2]} where the unit is %, or {text}.",
+        )
+    if re.search(r"[0#?],+(?:[^0#?,]|$)", shape):
+        reason = f"The format of the cell shows the number without its thousands, and it stores {text}."
+        return reason, "Give the cell the format General, then write the number that is meant."
+    return None
 
 
 def _cell_text(value: Any, number_format: str) -> str:

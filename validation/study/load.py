@@ -21,6 +21,7 @@ from validation.study.lock import HISTORY, LOCK, plan_sha256, read_lock
 from validation.study.lot_record import LotRecord
 from validation.study.lot_record_reading import read_lot_records, record_files_of
 from validation.study.model import ExperimentData, Reading, Study
+from validation.study.name_faults import name_faults, strange_instruments
 from validation.study.plan import PLAN, Experiment, Plan, read_plan, readable_part
 from validation.study.reading_hashes import record_faults
 from validation.study.text_files import censored, decimal, moment
@@ -111,6 +112,7 @@ def read_study(
         faults += data_faults
     records, record_read_faults = read_lot_records(folder, plan)
     faults += record_read_faults
+    faults += name_faults(plan, states.values(), records)
     lapsed = lapses(plan, experiments, records, applied)
     if not plan_faults:
         # What a record with faults says cannot be held against the notes.
@@ -272,7 +274,7 @@ def _values_stated(study: Study) -> list[str]:
 def _warnings(study: Study, now: datetime | None) -> list[str]:
     """What is warned about and not refused."""
     said = [f"{data.worksheet}: {note}" for data in study.experiments.values() for note in data.notes]
-    said += _future(study, now)
+    said += strange_instruments(study) + _future(study, now)
     entries, _ = read_lock(study.folder)
     if entries and entries[-1].sha256 != plan_sha256(study.folder):
         said.append("plan.lock does not match plan.yaml: the plan changed after it was frozen.")

@@ -12,20 +12,8 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict
 
 from validation.study.plan import Text
+from validation.study.text_files import UNITS, ordinary, year_out_of_bounds
 from validation.study.yaml_reading import Path_
-
-#: How many of each unit make a mass fraction of 1.
-UNITS: Mapping[str, float] = {
-    "%": 100.0,
-    "% (m/m)": 100.0,
-    "% m/m": 100.0,
-    "1": 1.0,
-    "g/g": 1.0,
-    "kg/kg": 1.0,
-    "mg/g": 1e3,
-    "g/kg": 1e3,
-    "mg/kg": 1e6,
-}
 
 
 def _as_share(value: Any) -> Any:
@@ -45,6 +33,8 @@ def _as_day(value: Any) -> Any:
     day = day_of(value)
     if day is None:
         raise ValueError("is no date. Write year, month and day: 26 February 2026 is 2026-02-26.")
+    if why := year_out_of_bounds(day):
+        raise ValueError(f"is no day of our age. {why} Correct the year.")
     return day
 
 
@@ -69,6 +59,8 @@ def _as_number(value: Any) -> float:
         raise ValueError(f"must be a number. {mend}")
     if not math.isfinite(value):
         raise ValueError("must be a finite number. Write the number with digits.")
+    if not ordinary(value):
+        raise ValueError(f"must be a number between 1e-50 and 1e50 in size; {value:g} is not. Check the exponent.")
     return float(value)
 
 

@@ -26,6 +26,7 @@ from validation.study.lot_record import (
     Weighing,
     day_of,
 )
+from validation.study.names import readings_of
 from validation.study.plan import PLAN, Plan, inside_path, nearest
 from validation.study.schema_faults import by_path, found_text, unknown_word
 from validation.study.yaml_reading import Path_, Reading, key_name, read_yaml
@@ -237,7 +238,8 @@ def _between_fields(reading: Reading, file: str, lot: str, unit: str) -> Iterato
     if value.get("lot") is not None and str(value["lot"]) != lot:
         mend = "Correct the name here or in plan.yaml, or name the record of this lot there."
         yield fault(("lot",), "The record is of another lot than plan.yaml names it for.", mend, value["lot"], lot)
-    if value.get("maker") is not None and str(value["maker"]) == str(value.get("checker")):
+    people = [readings_of(str(value[key])) for key in ("maker", "checker") if value.get(key) is not None]
+    if len(people) == 2 and not set(people[0]).isdisjoint(people[1]):
         mend = "Have somebody else check the record, and write that person."
         yield fault(("checker",), "Maker and checker are the same person.", mend, value["checker"], "another person")
     yield from _unit_faults(value, unit, fault)

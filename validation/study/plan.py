@@ -8,16 +8,28 @@ import re
 from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from pathlib import Path, PurePosixPath, PureWindowsPath
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Required
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    GetPydanticSchema,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
+from typing_extensions import TypedDict  # pydantic brings it, and wants it below Python 3.12
 
 from validation.faults import Fault
 from validation.study.budget import Budget, Component
 from validation.study.decision_rule import DecisionRule
 from validation.study.grammar import Limit
+from validation.study.plan_checks import plan_checks, range_of
 from validation.study.schema_faults import by_path, found_text, unknown_word
+from validation.study.text_files import hidden_character, ordinary
 from validation.study.yaml_reading import Path_, Reading, key_name, read_yaml
 
 PLAN = "plan.yaml"
@@ -37,6 +49,12 @@ FURTHER = {
     "standards": "traceability of the standards",
     "uncertainty": "measurement uncertainty",
 }
+
+#: What `not_evaluated` may excuse, by the names that the conclusion knows.
+EXCUSABLE = (
+    *(*EXPERIMENTS, *FURTHER, "selectivity", "repeatability", "intermediate_precision", "trueness", "accuracy"),
+    "decision",
+)
 
 #: A name kept for what has no worksheet: lot records are named under `standards`.
 RESERVED_EXPERIMENTS = ("standards",)
@@ -86,6 +104,25 @@ def _as_number(value: Any) -> Any:
         raise ValueError(f'must be a number; "{value}" is text.{mend}')
     if isinstance(value, int | float) and not math.isfinite(value):
         raise ValueError("must be a finite number. Write the number with digits.")
+    if isinstance(value, int | float) and not ordinary(value):
+        raise ValueError(f"must be a number between 1e-50 and 1e50 in size; {value:g} is not. Check the exponent.")
+    return value
+
+
+def _as_name(value: Any) -> Any:
+    """A name that worksheets repeat: what cannot be seen in it would make two names of one."""
+    value = _as_text(value)
+    if isinstance(value, str) and (hidden := hidden_character(value)):
+        raise ValueError(f"holds a character that cannot be seen, U+{ord(hidden):04X}. Write the name anew.")
+    if isinstance(value, str) and value != value.strip():
+        raise ValueError(f'begins or ends with a blank. Write "{value.strip()}".')
+    return value
+
+
+def _as_unit(value: Any) -> Any:
+    value = _as_name(value)
+    if isinstance(value, str) and re.search(r"[\[\]]", value):
+        raise ValueError('holds a square bracket, which headings need: "result [%]". Write it without.')
     return value
 
 
@@ -140,6 +177,8 @@ def _as_numbers(value: Any) -> Any:
 
 
 Text = Annotated[str, BeforeValidator(_as_text)]
+Name = Annotated[str, BeforeValidator(_as_name)]
+Unit = Annotated[str, BeforeValidator(_as_unit)]
 Number = Annotated[float, BeforeValidator(_as_number)]
 Numbers = Annotated[tuple[Number, ...], BeforeValidator(_as_numbers)]
 Rule = Literal["equivalence", "inside", "upper bound", "lower bound", "point"]
@@ -154,12 +193,12 @@ class StudyFacts(_Model):
 
     id: Text
     title: Text
-    laboratory: Text
+    laboratory: Name
     measurand: Text
-    unit: Text
+    unit: Unit
     range: tuple[float, float]
-    grade: Text | None = None
-    fuel: Text | None = None
+    grade: Name | None = None
+    fuel: Name | None = None
     procedure: Text | None = None
     intended_use: Text | None = None
     customer_limits: Numbers = ()
@@ -205,11 +244,11 @@ class Experiment(_Model):
 
     worksheet: Text
     routine_level: Number | None = None
-    response_unit: Text | None = None
-    matrix: Text | None = None
+    response_unit: Unit | None = None
+    matrix: Name | None = None
     low_range_max: Number | None = None
     published_r: Annotated[float | dict[str, float] | None, BeforeValidator(_as_published)] = None
-    reference: Text | None = None
+    reference: Name | None = None
     factors: Annotated[dict[str, dict[str, str]] | None, BeforeValidator(_as_factors)] = None
     nominal: Number | None = None
     allowed_change: Limit | None = None
@@ -301,19 +340,85 @@ class Requirement(_Model):
         return self
 
 
+class _Facts(TypedDict, total=False):
+    """What every entry of `people`, `equipment` and `standards` may state; `what` and `note` take anything else."""
+
+    __pydantic_config__ = ConfigDict(extra="forbid")  # type: ignore[misc]
+
+    name: Required[Name]
+    what: Any
+    record: Any
+    note: Any
+
+
+class Person(_Facts, total=False):
+    role: Any
+    initials: Any
+    laboratory: Any
+    contact: Any
+    training: Any
+    authorised: Any
+    authorised_for: Any
+    since: Any
+    until: Any
+
+
+class Equipment(_Facts, total=False):
+    """`valid_from` and `valid_until` are held against every use (validity.py); the rest is printed."""
+
+    kind: Any
+    maker: Any
+    model: Any
+    serial: Any
+    firmware: Any
+    software: Any
+    location: Any
+    laboratory: Any
+    owner: Any
+    certificate: Any
+    calibrated_by: Any
+    calibrated_on: Any
+    valid_from: Any
+    valid_until: Any
+
+
+class Standard(_Facts, total=False):
+    value: Number | None
+    uncertainty: Number | None
+    unit: Unit | None
+    lot_record: Name | None
+    grade: Any
+    fuel: Any
+    batch: Any
+    supplier: Any
+    certificate: Any
+    storage: Any
+    made: Any
+    made_by: Any
+    opened: Any
+    expires: Any
+
+
+#: Other words for the keys that end a time of use, so that the fault can name the right one.
+_MEANT = {
+    "equipment": {"expires": "valid_until", "expiry": "valid_until", "due": "valid_until", "valid_to": "valid_until"},
+    "standards": {"valid_until": "expires", "expiry": "expires", "use_by": "expires", "best_before": "expires"},
+}
+
+
 def _as_facts(value: Any) -> Any:
-    """A list or a mapping of free facts, as a tuple of mappings, each with `name` first where one is given."""
+    """A list or a mapping by name, as a tuple of mappings, each with its `name`."""
     if value is None:
         return ()
     if isinstance(value, Mapping):
         value = [{"name": name, **_one_fact(facts)} for name, facts in value.items()]
     if not isinstance(value, list | tuple):
-        raise ValueError('must be a list. Write one entry a line: - {name: "...", role: "..."}.')
+        raise ValueError('must be a list. Write one entry a line: - {name: "...", what: "..."}.')
     return tuple(item if isinstance(item, Mapping) else {"name": _plain_fact(item)} for item in value)
 
 
 def _one_fact(facts: Any) -> dict[str, Any]:
-    return dict(facts) if isinstance(facts, Mapping) else {} if facts is None else {"stated": _plain_fact(facts)}
+    return dict(facts) if isinstance(facts, Mapping) else {} if facts is None else {"what": _plain_fact(facts)}
 
 
 def _plain_fact(value: Any) -> Any:
@@ -322,27 +427,26 @@ def _plain_fact(value: Any) -> Any:
     return value
 
 
-Facts = Annotated[tuple[dict[str, Any], ...], BeforeValidator(_as_facts)]
+Facts = tuple[dict[str, Any], ...]
 
 
-class Lots(BaseModel):
-    """Lots in use, and the largest step between two of them that the customer may see."""
+def _entries(kind: Any) -> GetPydanticSchema:
+    """A list whose entries have the keys of `kind`; whoever reads it sees plain mappings."""
+    return GetPydanticSchema(lambda _, handler: handler(tuple[kind, ...]))
 
-    model_config = ConfigDict(extra="allow", frozen=True)
 
+class Lots(_Model):
+    """The lot in use, and the largest step between two lots that the customer may see."""
+
+    in_use: Name | None = None
     allowed_step: Limit | None = None
+    what: Text | None = None
+    note: Text | None = None
 
     @property
     def stated(self) -> dict[str, Any]:
         """The facts about lots beside `allowed_step`, as the plan states them."""
-        return dict(self.model_extra or {})
-
-    @model_validator(mode="after")
-    def _no_near_miss(self) -> Lots:
-        for name in self.stated:
-            if difflib.get_close_matches(name, ["allowed_step"], cutoff=0.75):
-                raise ValueError(f'has the unknown key "{name}". Write allowed_step.')
-        return self
+        return {name: value for name, value in self if name != "allowed_step" and value is not None}
 
 
 def _as_reasons(value: Any) -> Any:
@@ -360,12 +464,12 @@ class Plan(_Model):
 
     format: Literal[1]
     study: StudyFacts
-    confidence: Number = Field(default=0.95, gt=0.5, lt=1.0)
+    confidence: Number = Field(default=0.95, ge=0.6, le=0.9999)
     experiments: Annotated[dict[str, Experiment], Field(min_length=1)]
     requirements: tuple[Requirement, ...] = ()
-    people: Facts = ()
-    equipment: Facts = ()
-    standards: Facts = ()
+    people: Annotated[Facts, _entries(Person), BeforeValidator(_as_facts)] = ()
+    equipment: Annotated[Facts, _entries(Equipment), BeforeValidator(_as_facts)] = ()
+    standards: Annotated[Facts, _entries(Standard), BeforeValidator(_as_facts)] = ()
     not_evaluated: Annotated[dict[str, str], BeforeValidator(_as_reasons)] = Field(default_factory=dict)
     lots: Lots = Field(default_factory=Lots)
     uncertainty: Budget | None = None
@@ -403,7 +507,7 @@ class Plan(_Model):
 def nearest(name: str, known: Iterable[str]) -> str:
     """ " Write X." for the nearest known name, else the list of them."""
     known = list(known)
-    close = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
+    close = difflib.get_close_matches(name.lower(), known, n=1, cutoff=0.6)
     return f' Write "{close[0]}".' if close else f" Known: {', '.join(known)}."
 
 
@@ -469,7 +573,7 @@ def readable_part(path: Path) -> Plan | None:
     unsaid = dict.fromkeys(("id", "title", "laboratory", "measurand"), "not read")
     part = {
         "format": 1,
-        "study": {**unsaid, "unit": facts.get("unit"), "range": [0.0, 1.0]},
+        "study": {**unsaid, "unit": facts.get("unit"), "range": range_of(value)},
         "experiments": {name: item for name, item in named.items() if name in EXPERIMENTS and _sound(Experiment, item)},
         "requirements": [item for item in stated if _sound(Requirement, item)],
     }
@@ -526,7 +630,29 @@ def _examined(reading: Reading, file: str) -> tuple[dict[str, Any], list[Fault]]
             _examined_requirement(entry, position, reading, file, faults) for position, entry in enumerate(entries)
         ]
         value["requirements"] = _without_repeats(value["requirements"], reading, file, faults)
-    return value, faults
+    for section in ("people", "equipment", "standards"):
+        if section in value:
+            value[section] = _as_list(section, value[section], reading)
+    excused = value.get("not_evaluated")
+    for name in excused if isinstance(excused, dict) else ():
+        # Any name may be excused, but one that is nearly a known one excuses nothing.
+        if name not in EXCUSABLE and (close := difflib.get_close_matches(name.lower(), EXCUSABLE, n=1, cutoff=0.8)):
+            path: Path_ = ("not_evaluated", name)
+            reason, mend = "This is nearly the name of something else.", f'Write "{close[0]}".'
+            faults.append(Fault(file, reason, mend, reading.line(path), None, key_name(path), name, close[0]))
+    return value, [*faults, *plan_checks(value, reading, file)]
+
+
+def _as_list(section: str, entries: Any, reading: Reading) -> Any:
+    """`people`, `equipment` or `standards` as the list that they are, with the line of each key."""
+    try:
+        listed = list(_as_facts(entries))
+    except ValueError:
+        return entries  # the schema tells it
+    for position, name in enumerate(entries if isinstance(entries, dict) else ()):
+        for path in [path for path in reading.lines if path[:2] == (section, name)]:
+            reading.lines[(section, position, *path[2:])] = reading.lines[path]
+    return listed
 
 
 def _examined_experiments(
@@ -609,6 +735,10 @@ _KNOWN_AT: dict[str, tuple[str, ...]] = {
     "": tuple(Plan.model_fields),
     "study": tuple(StudyFacts.model_fields),
     "requirements": tuple(Requirement.model_fields),
+    "lots": tuple(Lots.model_fields),
+    "people": tuple(Person.__annotations__),
+    "equipment": tuple(Equipment.__annotations__),
+    "standards": tuple(Standard.__annotations__),
     "decision": tuple(DecisionRule.model_fields),
     "uncertainty": (
         *Budget.model_fields,
@@ -662,7 +792,7 @@ def _one(item: Any, path: Path_, reading: Reading, file: str) -> Fault:
     bound = next((f"{words} {item['ctx'][key]:g}" for key, words in _BOUNDS.items() if key in item.get("ctx", {})), "")
     expected = bound or _EXPECTED.get(kind, item["msg"])
     if path == ("confidence",) and bound:
-        expected = "a share of one, more than 0.5 and less than 1"
+        expected = "a share of one from 0.6 to 0.9999"
     return Fault(file, "The value is of the wrong kind.", f"Write {expected}.", row, None, name, found, expected)
 
 
@@ -679,7 +809,11 @@ def _known_keys(path: Path_) -> tuple[str, ...]:
 
 def _unknown(path: Path_, known: tuple[str, ...], reading: Reading, file: str) -> Fault:
     key = str(path[-1])
-    mend = nearest(key, known).strip()
+    meant = _MEANT.get(str(path[0]), {})
+    close = difflib.get_close_matches(key.lower(), [*known, *meant], n=1, cutoff=0.6)
+    mend = nearest(meant.get(close[0], close[0]) if close else key, known).strip()
+    if path[0] in ("people", "lots", *_MEANT) and len(path) > 1:
+        mend += " What has no key of its own goes under what or note, in your own words."
     if re.fullmatch(r"\d+%?", key):
         mend = "A decimal comma was read as the end of the value: write a decimal point."
     return Fault(

@@ -3,12 +3,35 @@
 from __future__ import annotations
 
 import re
+import unicodedata
+from collections.abc import Mapping
 from datetime import date, datetime
 from decimal import Decimal
 
 from validation.faults import Fault
 
 LARGEST = 50_000_000
+#: The years that a time of this study can have; beyond them arithmetic of time zones overflows.
+YEARS = (1900, 2200)
+
+#: How many of each unit make a mass fraction of 1.
+UNITS: Mapping[str, float] = {
+    "%": 100.0,
+    "% (m/m)": 100.0,
+    "% m/m": 100.0,
+    "1": 1.0,
+    "g/g": 1.0,
+    "kg/kg": 1.0,
+    "mg/g": 1e3,
+    "g/kg": 1e3,
+    "mg/kg": 1e6,
+}
+
+
+def whole_of(unit: str) -> float | None:
+    """What no content can exceed, where the unit is one of mass fraction; the unit 1 may be that of any ratio."""
+    return None if unit == "1" else UNITS.get(unit)
+
 
 # ASCII digits only: \d would let digits of every script pass.
 NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
@@ -46,13 +69,20 @@ def _as_utf8(file: str) -> str:
     return f'Save it again with the encoding "UTF-8"{how}.'
 
 
+def ordinary(value: float | Decimal) -> bool:
+    """Whether a number is of a size that can be computed with: its fourth power must not overflow a double."""
+    return value == 0 or 1e-50 <= abs(float(value)) <= 1e50
+
+
 def decimal(text: str) -> Decimal | None:
     """The exact decimal that a text with a decimal point writes; None where it is no finite number of ordinary size."""
     if not NUMBER.fullmatch(text):
         return None
     value = Decimal(text)
-    # Beyond this a double is infinite or loses every digit, and no reading is that large.
-    return value if value == 0 or -300 <= value.adjusted() <= 300 else None
+    if not value:
+        # 0e999999999 is zero, but its exponent alone would fill the memory in exact arithmetic.
+        return value if abs(int(value.as_tuple().exponent)) <= 50 else Decimal(0)
+    return value if ordinary(value) else None
 
 
 def censored(text: str) -> bool:
@@ -62,8 +92,12 @@ def censored(text: str) -> bool:
 
 
 def moment(text: str) -> tuple[datetime, bool] | None:
-    """An ISO 8601 time, and whether it is a date without a time of day; None where it is neither."""
-    text = text.strip()
+    """An ISO 8601 time of our age, and whether it is a date without a time of day; None where it is neither."""
+    found = _moment(text.strip())
+    return None if found is None or year_out_of_bounds(found[0]) else found
+
+
+def _moment(text: str) -> tuple[datetime, bool] | None:
     if not re.match(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", text):
         return None
     try:
@@ -73,3 +107,33 @@ def moment(text: str) -> tuple[datetime, bool] | None:
         return datetime.fromisoformat(text), False
     except ValueError:
         return None
+
+
+def year_out_of_bounds(day: date) -> str:
+    """Why a day cannot be meant, or an empty text."""
+    low, high = YEARS
+    return "" if low <= day.year <= high else f"The year {day.year:04d} lies outside {low} to {high}."
+
+
+def why_no_moment(text: str) -> str:
+    """Why `moment` takes no time from a text."""
+    found = _moment(text.strip())
+    return (year_out_of_bounds(found[0]) if found else "") or "The time cannot be read."
+
+
+#: Letters and marks that print as nothing although their category does not say so: fillers, selectors, joiners.
+_BLANK_LETTERS = re.compile(
+    "[\u034f\u115f\u1160\u17b4\u17b5\u180b-\u180f\u2800\u3164\ufe00-\ufe0f\uffa0\U000e0100-\U000e01ef]"
+)
+
+
+def hidden_character(text: str) -> str:
+    """The first character of a text that is not seen: a control, a format character, a filler; blanks are seen."""
+    if text.isascii() and text.isprintable():
+        return ""
+    return next((mark for mark in text if _hidden(mark)), "")
+
+
+def _hidden(mark: str) -> bool:
+    kind = unicodedata.category(mark)
+    return kind[0] == "C" or kind in ("Zl", "Zp") or _BLANK_LETTERS.match(mark) is not None

@@ -21,6 +21,7 @@ from validation.study.lot_record import LotRecord, day_of
 from validation.study.model import ExperimentData, Reading, Study
 from validation.study.plan import PLAN, Plan
 from validation.study.reading_hashes import RECORD, seen_versions
+from validation.study.text_files import year_out_of_bounds
 from validation.study.yaml_reading import Reading as YamlReading
 from validation.study.yaml_reading import key_name, read_yaml
 from validation.words import sentence_list
@@ -81,8 +82,9 @@ def _day(entry: Mapping[str, Any], name: str, section: str, item: str, faults: l
     if value is None:
         return None
     day = day_of(value)
-    if day is None:
-        reason, mend = "The date cannot be read.", "Write it as 2026-03-31."
+    why = "The date cannot be read." if day is None else year_out_of_bounds(day)
+    if why:
+        reason, mend = why, "Write it as 2026-03-31."
         faults.append(Fault(PLAN, reason, mend, None, None, f"{section}, {item}, {name}", str(value), "a day"))
     return day
 

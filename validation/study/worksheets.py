@@ -11,7 +11,8 @@ from pathlib import Path
 
 from validation.faults import Fault
 from validation.study.grids import Grid, filled, place, read_grid
-from validation.study.text_files import censored, decimal, moment
+from validation.study.names import readings_of
+from validation.study.text_files import NUMBER, censored, decimal, hidden_character, moment, whole_of, why_no_moment
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +57,7 @@ WORKSHEETS: Mapping[str, Columns] = {
 }
 NUMERIC = ("level", "response", "result", "assigned", "u_level", "u", "age", "added", "u_added")
 IN_STUDY_UNIT = ("level", "result", "assigned", "u_level", "u", "added", "u_added")
+CONTENTS = ("level", "assigned", "added")
 NOT_NEGATIVE = ("u_level", "u", "age", "added", "u_added")
 KNOWN = frozenset(
     (
@@ -80,13 +82,19 @@ class Row:
 
 @dataclass(frozen=True)
 class Sheet:
-    """One worksheet, read but not yet amended or judged cell by cell."""
+    """One worksheet, read but not yet amended or judged cell by cell. `unit`: that of the study."""
 
     experiment: str
     file: str
     columns: tuple[str, ...]
     rows: tuple[Row, ...]
     kind: Columns
+    unit: str = ""
+
+    @property
+    def whole(self) -> float | None:
+        """What no content can exceed, where the unit of the study is one of mass fraction."""
+        return whole_of(self.unit)
 
 
 def columns_of(experiment: str, factors: Mapping[str, Mapping[str, str]] | None = None) -> Columns:
@@ -132,7 +140,7 @@ def read_sheet(
     if heads is None:
         return None, faults
     rows, row_faults = _rows(grid, heads)
-    return Sheet(experiment, file, tuple(heads.values()), rows, kind), faults + row_faults
+    return Sheet(experiment, file, tuple(heads.values()), rows, kind, unit), faults + row_faults
 
 
 def _headings(
@@ -159,6 +167,7 @@ def _headings(
             mend = "Keep one of the two columns, or rename the other."
             faults.append(Fault(grid.file, "The heading appears twice.", mend, row=1, column=name, found=heading))
         heads[position] = name
+        faults += _misspelt(grid, heading, name, kind)
     faults += _missing_columns(grid, heads, experiment, kind)
     fatal = any(fault.column in kind.required for fault in faults if "appears" not in fault.reason)
     return (None if fatal and not set(kind.required) <= set(heads.values()) else heads), faults
@@ -170,6 +179,19 @@ def _split(heading: str) -> tuple[str, str | None]:
     if found and found["name"].strip() in KNOWN:
         return found["name"].strip(), found["unit"].strip()
     return heading, None
+
+
+def _misspelt(grid: Grid, heading: str, name: str, kind: Columns) -> list[Fault]:
+    """A heading that is nearly that of a known column would keep the column, and what it changes, out of everything."""
+    found = _HEADING.fullmatch(heading)
+    parts = readings_of(found["name"] if found else heading)
+    near = next((known for known in sorted(KNOWN) if not set(parts).isdisjoint(readings_of(known))), None)
+    # A missing required column is told with its mend elsewhere, and a factor is named by the plan.
+    if name in (*KNOWN, *kind.needed) or near is None or near in kind.required:
+        return []
+    shown = "".join(mark if not hidden_character(mark) else f"<U+{ord(mark):04X}>" for mark in heading)
+    reason, mend = "The heading is nearly that of a known column.", f'Write "{near}", or another name.'
+    return [Fault(grid.file, reason, mend, 1, None, near, shown, near)]
 
 
 def _nameless(grid: Grid, position: int) -> list[Fault]:
@@ -215,6 +237,7 @@ def _rows(grid: Grid, heads: Mapping[int, str]) -> tuple[tuple[Row, ...], list[F
         if not grid.workbook:
             faults += _ragged(grid, line, reading, cells, width)
         faults += _formulas(grid, heads, line, reading, cells)
+        faults += _shown_otherwise(grid, heads, line, reading, cells)
         values = {
             column: text.replace(",", ".") if column in NUMERIC and _is_marked(text, ",") else text
             for column, text in written.items()
@@ -246,6 +269,20 @@ def _formulas(grid: Grid, heads: Mapping[int, str], line: int, reading: str, cel
             mend = "Replace the formula by the value as it was read."
             expected = "a number" if column in NUMERIC else "a text"
             faults.append(Fault(grid.file, "The cell holds a formula.", mend, line, reading, column, text, expected))
+    return faults
+
+
+def _shown_otherwise(
+    grid: Grid, heads: Mapping[int, str], line: int, reading: str, cells: Sequence[str]
+) -> list[Fault]:
+    """A cell of a workbook that shows something else than it stores; in a column of texts only an error matters."""
+    faults = []
+    for position, text in enumerate(cells):
+        reason, mend = grid.otherwise.get((line, position), ("", ""))
+        column = heads.get(position)
+        if reason and column is not None and (column in NUMERIC) != text.startswith("#"):
+            expected = "a number in the format General" if column in NUMERIC else "a text"
+            faults.append(Fault(grid.file, reason, mend, line, reading, column, text, expected))
     return faults
 
 
@@ -284,7 +321,9 @@ def _wrong_marks(
     other, word = (".", "comma") if right == "," else (",", "point")
     faults = []
     for line, position, text in cells:
-        reading = f"{Path(grid.file).name}:{line}" if identifiers is None else lines[line][identifiers]
+        cells_there = lines[line]
+        own = cells_there[identifiers] if identifiers is not None and identifiers < len(cells_there) else ""
+        reading = own or f"{Path(grid.file).name}:{line}"
         mend, expected = f"Write {text.replace(other, right)}.", f"a number with decimal {word}"
         faults.append(Fault(grid.file, reason, mend, line, reading, heads[position], text, expected))
     return faults
@@ -314,19 +353,25 @@ def value_faults(sheet: Sheet, row: Row, values: Mapping[str, str], *, excluded:
             fault(column, "The word is unknown here.", mend, " or ".join(words))
     for column in NUMERIC:
         text = values.get(column, "")
-        may_be_label = column == "level" and kind.labels
+        may_be_label = column == "level" and kind.labels and decimal(text) is None and not NUMBER.fullmatch(text)
         if not text or excluded or may_be_label or text.startswith("=") or (column == kind.value and censored(text)):
             continue
         if column not in (*kind.required, *kind.structure):
             continue
         reason, mend = _why_no_number(text, column == kind.value)
+        number = decimal(text)
         if reason:
             fault(column, reason, mend, "a number")
-        elif column in NOT_NEGATIVE and text.startswith("-") and decimal(text):
+        elif number is not None and number < 0 and column in NOT_NEGATIVE:
             what = "A standard uncertainty" if column.startswith("u") else f"The {column}"
             fault(column, f"{what} is negative.", "Write its size without a sign.", "zero or more")
+        elif number is not None and column in CONTENTS and sheet.whole is not None and not 0 <= number <= sheet.whole:
+            what = "is negative" if number < 0 else f"is more than the whole, {sheet.whole:g} {sheet.unit}"
+            mend = f"Write the content in {sheet.unit}; a reading beyond is a result, not a {column}."
+            fault(column, f"The {column} {what}.", mend, f"0 to {sheet.whole:g} {sheet.unit}")
     if values.get("time") and moment(values["time"]) is None:
-        fault("time", "The time cannot be read.", "Write 2026-07-01 or 2026-07-01T09:30.", "an ISO 8601 date or time")
+        mend = "Write 2026-07-01 or 2026-07-01T09:30."
+        fault("time", why_no_moment(values["time"]), mend, "an ISO 8601 date or time")
     return faults
 
 
@@ -334,6 +379,8 @@ def _why_no_number(text: str, is_value: bool) -> tuple[str, str]:
     """Why a text is no number and how to mend it; two empty texts where it is one."""
     if decimal(text) is not None:
         return "", ""
+    if NUMBER.fullmatch(text):
+        return "The number is beyond 1e50, or below 1e-50, in size.", "Check the exponent; no reading has this size."
     bare = text.strip("+-. ").lower()
     if bare in ("nan", "inf", "infinity", "na", "n/a", "#n/a", "#num!", "#div/0!", "#value!", "#ref!", "∞"):
         mend = "Leave the cell empty and exclude the reading with its reason (validation amend --exclude)."

@@ -1,0 +1,160 @@
+"""Names of worksheets, plan and lot records held against each other: near misses, and lots that nobody stated."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from difflib import get_close_matches
+from typing import TYPE_CHECKING
+
+from validation.faults import Fault
+from validation.study.design_notes import NAMED
+from validation.study.names import Names, Place, hidden_fault, readings_of, rows_named
+from validation.study.plan import PLAN, Plan
+from validation.study.text_files import decimal, hidden_character
+from validation.study.worksheets import WORKSHEETS
+
+if TYPE_CHECKING:
+    from validation.study.amendments import State
+    from validation.study.lot_record import LotRecord
+    from validation.study.model import Study
+
+#: Columns whose names belong to one worksheet, and those that are names of one thing in the whole study.
+OF_A_SHEET = (
+    *("run", "sample", "material", "matrix", "state", "sequence", "setting", "trial", "preparation", "day"),
+    *("pad_lot", "level"),
+)
+OF_THE_STUDY = ("reading", "instrument", "lot", "laboratory", "grade", "fuel", "analyst")
+
+
+def name_faults(
+    plan: Plan, sheets: Iterable[Sequence[State]], records: Mapping[str, LotRecord] | None = None
+) -> list[Fault]:
+    """Every name with a hidden character, every two names that are nearly one, every lot that the plan does not name.
+
+    Parameters
+    ----------
+    sheets : the rows of each worksheet with their amendments applied; excluded rows are not looked at
+    records : the lot records, whose balances and people have names too
+    """
+    study = {kind: Names(kind) for kind in OF_THE_STUDY}
+    _of_the_plan(plan, study)
+    for record in (records or {}).values():
+        _of_a_record(record, study)
+    faults: list[Fault] = []
+    seen: set[str] = set()
+    for states in sheets:
+        if not states or states[0].sheet.file in seen:
+            continue  # a worksheet that two experiments share is looked at once
+        sheet = states[0].sheet
+        seen.add(sheet.file)
+        rows = [state for state in states if not state.excluded]
+        labels = sheet.kind.labels and any(decimal(state.values.get("level", "")) is None for state in rows)
+        for column in sheet.columns:
+            if column not in (*OF_A_SHEET, *OF_THE_STUDY) or (column == "level" and not labels):
+                continue
+            found = _of_a_column(rows, column)
+            for name, place in found.items():
+                hidden = hidden_character(name)
+                if hidden:
+                    faults.append(hidden_fault(place, name, hidden))
+            names = study.get(column) or Names(column)
+            for name, place in found.items():
+                names.add(name, place)
+            if column in OF_A_SHEET:
+                for name, place in _settings(plan, sheet.experiment, column):
+                    names.add(name, place)
+                faults += names.faults()
+            elif column == "lot" and not sheet.kind.earlier:
+                faults += _strange_lots(plan, found)
+    for names in study.values():
+        faults += names.faults()
+    return faults
+
+
+def _of_a_column(rows: Sequence[State], column: str) -> dict[str, Place]:
+    texts = [state.row.reading if column == "reading" else state.values.get(column, "") for state in rows]
+    counts = Counter(texts)
+    first = dict(zip(reversed(texts), reversed(rows), strict=True))
+    return {
+        name: Place(first[name].sheet.file, first[name].row.line, first[name].row.reading, column, rows=count)
+        for name, count in counts.items()
+        if name
+    }
+
+
+def _of_the_plan(plan: Plan, study: Mapping[str, Names]) -> None:
+    def add(kind: str, name: object, column: str) -> None:
+        if name is not None and str(name):
+            study[kind].add(str(name), Place(PLAN, None, None, column, fixed=True))
+
+    for kind, section in (("instrument", "equipment"), ("lot", "standards"), ("analyst", "people")):
+        for entry in getattr(plan, section):
+            add(kind, entry.get("name"), section)
+    for kind in ("laboratory", "grade", "fuel"):
+        add(kind, getattr(plan.study, kind), f"study.{kind}")
+    add("lot", plan.lots.in_use, "lots.in_use")
+    for experiment, column in NAMED.items():
+        if column in study:
+            for name, place in _settings(plan, experiment, column):
+                study[column].add(name, place)
+
+
+def _settings(plan: Plan, experiment: str, column: str) -> Iterable[tuple[str, Place]]:
+    """What the plan names of a worksheet: the matrix of the blanks, a reference, where a requirement is set."""
+    settings = plan.experiments[experiment].settings if experiment in plan.experiments else {}
+    if column == "matrix" and "matrix" in settings:
+        yield settings["matrix"], Place(PLAN, None, None, f"experiments.{experiment}.matrix", fixed=True)
+    if NAMED.get(experiment) == column:
+        if "reference" in settings:
+            yield settings["reference"], Place(PLAN, None, None, f"experiments.{experiment}.reference", fixed=True)
+        for item in plan.requirements:
+            if item.quantity.partition(".")[0] == experiment and isinstance(item.at, str):
+                yield item.at, Place(PLAN, None, None, f"requirement {item.id}, at", fixed=True)
+
+
+def _of_a_record(record: LotRecord, study: Mapping[str, Names]) -> None:
+    said = record.preparation
+    for kind, name, *path in (
+        ("fuel", said.fuel.name, "fuel", "name"),
+        ("grade", said.oil.name, "oil", "name"),
+        ("analyst", said.maker, "maker"),
+        ("analyst", said.checker, "checker"),
+        *(("instrument", item.balance, "weighings", i, "balance") for i, item in enumerate(said.weighings)),
+    ):
+        study[str(kind)].add(str(name), Place(record.file, record.line(*path), None, ".".join(map(str, path))))
+
+
+def _strange_lots(plan: Plan, found: Mapping[str, Place]) -> Iterable[Fault]:
+    """Lots that the plan's standards do not name; a near miss is told with the other names."""
+    standards = [str(entry["name"]) for entry in plan.standards if entry.get("name") is not None]
+    near = {reading for name in standards for reading in readings_of(name)}
+    for name, place in found.items():
+        if not standards or name in standards or not near.isdisjoint(readings_of(name)):
+            continue
+        mend = f"{_nearest(name, standards)} or add the lot to the standards of plan.yaml."
+        reason = f"The plan names no such standard ({rows_named(place)}): its expiry and record would not be looked at."
+        expected = ", ".join(standards[:8])
+        yield Fault(place.file, reason, mend, place.row, place.reading, place.column, name, expected)
+
+
+def _nearest(name: str, known: Collection[str]) -> str:
+    close = get_close_matches(name, known, n=1, cutoff=0.5)
+    return f'Write "{close[0]}",' if close else "Correct the name,"
+
+
+def strange_instruments(study: Study) -> list[str]:
+    """Instruments without an entry in the plan, where the plan holds certificates: told, not refused."""
+    if not any(entry.get("valid_from") or entry.get("valid_until") for entry in study.plan.equipment):
+        return []
+    named = {
+        reading.values.get("instrument", "")
+        for name, data in study.experiments.items()
+        if not WORKSHEETS[name].earlier
+        for reading in data.readings
+        if reading.status in ("used", "censored")
+    }
+    strange = sorted(named - {"", *(str(entry.get("name")) for entry in study.plan.equipment)})
+    if not strange:
+        return []
+    return [f"No entry under equipment in plan.yaml, so that nothing shows a valid certificate: {', '.join(strange)}."]
