@@ -67,6 +67,8 @@ def test_a_share_needs_a_level():
         ("", "empty"),
         ("nan", "not in the grammar"),
         ("1e999", "too large"),
+        ("1e51", "too large"),
+        ("1e-51", "too small"),
         ("max(" * 50 + "1" + ")" * 50, "nested more than"),
         ("1" * 600, "longer than 500"),
         (None, "not a limit"),
@@ -93,3 +95,26 @@ def test_a_limit_survives_being_written_and_read(text, tenths):
     limit = Limit.parse(text)
     assert Limit.parse(str(limit)) == limit
     assert Limit.parse(str(limit)).value(tenths / 10) == limit.value(tenths / 10)
+
+
+@given(_parts, st.integers(0, 100), st.integers(1, 900), st.integers(0, 100))
+def test_no_level_between_has_a_smaller_limit_than_the_least(text, low, width, share):
+    limit, low, high = Limit.parse(text), low / 10, (low + width) / 10
+    between = low + (high - low) * share / 100
+    assert limit.least(low, high) <= limit.value(between) * (1 + 1e-12) or between == 0
+
+
+@pytest.mark.parametrize(
+    ("text", "least"),
+    [
+        ("5%", 0.05),
+        ("min(0.2, 5%)", 0.05),
+        ("sum(1, -20%)", -1.0),
+        ("max(sum(1, -20%), sum(-1, 20%))", 0.0),
+        ("max(sum(2, -20%), 0.5, sum(-1, 20%))", 0.5),
+        ("min(max(sum(1, -20%), sum(-1, 20%)), 3)", 0.0),
+    ],
+)
+def test_the_least_limit_lies_at_an_end_or_a_kink(text, least):
+    # Worked out by hand: shares of the level between 1 and 10.
+    assert Limit.parse(text).least(1.0, 10.0) == pytest.approx(least, abs=1e-15)

@@ -578,3 +578,24 @@ def test_the_plan_names_records_as_a_list_or_as_a_mapping(tmp_path):
     shutil.rmtree(folder / "standards")
     _, (fault,) = read_study(folder)
     assert fault.file == FILE
+
+
+@pytest.mark.parametrize("checker", ["A1", "a1", "A 1", "A1\u200b", "\u03911"])
+def test_one_person_under_two_spellings_is_still_one(tmp_path, checker):
+    _, faults = read_study(lot_study(tmp_path, RECORD.replace("checker: A2", f"checker: {checker}")))
+    assert any(fault.reason == "Maker and checker are the same person." for fault in faults)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "column", "said"),
+    [
+        ("made: 2026-06-20", "made: 0001-01-01", "made", "The year 0001 lies outside 1900 to 2200"),
+        ("expires: 2026-09-20", "expires: 9999-12-31", "expires", "The year 9999 lies outside 1900 to 2200"),
+        ("mass_g: 1.0003", "mass_g: 1e300", "weighings[2].mass_g", "between 1e-50 and 1e50"),
+        ("u_g: 0.0003", "u_g: 1e-300", "weighings[1].u_g", "between 1e-50 and 1e50"),
+        ("u_purity: 0.0002", "u_purity: 1e99", "fuel.u_purity", "between 1e-50 and 1e50"),
+    ],
+)
+def test_days_and_numbers_that_cannot_be_meant_are_refused(tmp_path, old, new, column, said):
+    _, faults = read_study(lot_study(tmp_path, RECORD.replace(old, new, 1)))
+    assert any(fault.column == column and said in str(fault) for fault in faults), [str(fault) for fault in faults]

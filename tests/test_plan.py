@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 import yaml
 
+from validation.judging.requirements import requirement_faults
 from validation.study.plan import Plan, parse_plan, plan_lines, read_plan
 
 PLAN = """\
@@ -272,3 +273,255 @@ def test_a_number_beyond_its_bound_is_told_the_bound(line: str, found: str, expe
     _, faults = parse_plan(text.encode("utf-8"))
     (fault,) = faults
     assert (fault.found, fault.expected) == (found, expected)
+
+
+# ---- closed lists
+
+
+@pytest.mark.parametrize(
+    ("section", "entry", "key", "meant"),
+    [
+        ("equipment", "{name: SAW-1, valid_untill: 2020-01-01}", "valid_untill", "valid_until"),
+        ("equipment", "{name: SAW-1, Valid_Until: 2020-01-01}", "Valid_Until", "valid_until"),
+        ("equipment", "{name: SAW-1, expire: 2020-01-01}", "expire", "valid_until"),
+        ("equipment", "{name: SAW-1, valid_form: 2020-01-01}", "valid_form", "valid_from"),
+        ("standards", "{name: S-01, lot_recrod: standards/S-01.yaml}", "lot_recrod", "lot_record"),
+        ("standards", "{name: S-01, valid_until: 2020-01-01}", "valid_until", "expires"),
+        ("standards", "{name: S-01, expiry: 2020-01-01}", "expiry", "expires"),
+        ("people", "{name: A1, rolle: analyst}", "rolle", "role"),
+    ],
+)
+@pytest.mark.parametrize("by_name", [False, True])
+def test_an_unknown_key_of_a_list_is_refused_with_the_one_that_is_meant(section, entry, key, meant, by_name):
+    if by_name:  # a mapping by name instead of a list
+        name, rest = entry.removeprefix("{name: ").split(", ", 1)
+        text = f"{section}:\n  X: {{what: x}}\n  {name}: {{{rest}\n"
+    else:
+        text = f"{section}:\n  - {{name: X}}\n  - {entry}\n"
+    fault = only_fault(PLAN + text)
+    assert (fault.row, fault.column, fault.found) == (18, f"{section}[2].{key}", key)
+    assert f'Write "{meant}".' in fault.mend
+    assert "under what or note" in fault.mend
+
+
+def test_an_unknown_key_of_lots_is_refused():
+    fault = only_fault(PLAN + "lots: {in_us: S-01}\n")
+    assert (fault.column, fault.found) == ("lots.in_us", "in_us")
+    assert 'Write "in_use".' in fault.mend
+
+
+@pytest.mark.parametrize("section", ["people", "equipment", "standards"])
+@pytest.mark.parametrize(
+    ("entry", "said"),
+    [
+        ("{what: x}", 'The key "name" is missing'),
+        ('{name: ""}', "is empty"),
+        ("{name: 1.10}", "quotes"),
+        ('{name: " A"}', "begins or ends with a blank"),
+        ('{name: "A\\u200bB"}', "U+200B"),
+        ('{name: "A\\nB"}', "U+000A"),
+    ],
+)
+def test_an_entry_of_a_list_has_a_plain_name(section, entry, said):
+    fault = only_fault(PLAN + f"{section}:\n  - {entry}\n")
+    assert (fault.row, fault.column) == (17, f"{section}[1].name")
+    assert said in str(fault)
+
+
+@pytest.mark.parametrize("section", ["people", "equipment", "standards"])
+@pytest.mark.parametrize(("second", "said"), [("X-1", "appears twice"), ("x\u20111", "nearly"), ("X 1", "nearly")])
+def test_a_thing_is_named_once(section, second, said):
+    fault = only_fault(PLAN + f"{section}:\n  - X-1\n  - {second}\n")
+    assert (fault.row, fault.column, fault.found) == (18, f"{section}[2].name", second)
+    assert said in fault.reason
+    assert "line 17" in fault.mend
+
+
+def test_successive_certificates_of_one_instrument_are_two_entries():
+    first, second = "{name: X, valid_until: 2026-01-31}", "{name: X, valid_from: 2026-02-01}"
+    assert parse_plan((PLAN + f"equipment:\n  - {first}\n  - {second}\n").encode())[1] == []
+    fault = only_fault(PLAN + f"equipment:\n  - {first}\n  - {first}\n")
+    assert "Successive certificates" in fault.mend
+
+
+def test_the_lot_in_use_is_one_of_the_standards():
+    fault = only_fault(PLAN + "standards:\n  - S-01\nlots: {in_use: S-1}\n")
+    assert (fault.row, fault.column, fault.found, fault.expected) == (18, "lots.in_use", "S-1", "S-01")
+    assert "Write S-01" in fault.mend
+    assert parse_plan((PLAN + "lots: {in_use: S-1}\n").encode())[1] == []
+
+
+@pytest.mark.parametrize(("key", "written"), [("value", '"5,00"'), ("uncertainty", "0.6 %"), ("value", "true")])
+def test_the_numbers_of_a_standard_are_numbers(key, written):
+    fault = only_fault(PLAN + f"standards:\n  - {{name: S-01, {key}: {written}}}\n")
+    assert fault.column == f"standards[1].{key}"
+    assert "must be a number" in fault.reason
+
+
+@pytest.mark.parametrize(
+    ("section", "key"),
+    [("equipment", "valid_until"), ("equipment", "valid_from"), ("standards", "expires"), ("standards", "lot_record")],
+)
+def test_an_empty_key_does_not_take_back_an_expiry(section, key):
+    fault = only_fault(PLAN + f"{section}:\n  - {{name: X, {key}: }}\n")
+    assert (fault.column, fault.found) == (f"{section}[1].{key}", "nothing")
+    assert "is empty" in fault.reason
+
+
+def test_a_standard_is_stated_in_the_unit_of_the_study():
+    fault = only_fault(PLAN + "standards:\n  - {name: S-01, value: 5, unit: mg/kg}\n")
+    assert (fault.column, fault.found, fault.expected) == ("standards[1].unit", "mg/kg", "%")
+
+
+def test_a_name_that_is_nearly_one_that_can_be_excused_is_refused():
+    fault = only_fault(PLAN + "not_evaluated: {matirx: next study, hand pump: not used}\n")
+    assert (fault.column, fault.expected) == ("not_evaluated.matirx", "matrix")
+
+
+# ---- sizes
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "column"),
+    [
+        ("[0.5, 10.0]", "[-0.5, 10.0]", "study.range[1]"),
+        ("[0.5, 10.0]", "[0.5, 101]", "study.range[2]"),
+        ("  unit:", "  customer_limits: [2, 200]\n  unit:", "study.customer_limits[2]"),
+        ("routine_level: 5.0", "routine_level: 500", "experiments.calibration.routine_level"),
+        ("routine_level: 5.0", "routine_level: -5", "experiments.calibration.routine_level"),
+        ("confidence: 0.95", "standards: [{name: S-1, value: 500}]", "standards[1].value"),
+        ("confidence: 0.95", "decision: {limits: [400]}", "decision.limits[1]"),
+        ("confidence: 0.95", "uncertainty: {levels: 400}", "uncertainty.levels"),
+    ],
+)
+def test_a_content_lies_between_nothing_and_the_whole_where_the_unit_is_a_mass_fraction(old, new, column):
+    fault = only_fault(PLAN.replace(old, new))
+    assert fault.column == column
+    assert fault.expected == "0 to 100 %"
+    assert parse_plan(PLAN.replace(old, new).replace('unit: "%"', "unit: Hz").encode())[1] == []
+
+
+@pytest.mark.parametrize(("unit", "whole"), [("mg/kg", 1e6), ("g/kg", 1e3), ("g/g", 1.0), ("1", None), ("ppm", None)])
+def test_the_whole_follows_the_unit(unit, whole):
+    beyond = 2.0 if whole is None else 1.5 * whole
+    text = PLAN.replace('unit: "%"', f'unit: "{unit}"').replace("[0.5, 10.0]", f"[0.5, {beyond}]")
+    text = text.replace(", routine_level: 5.0", "")
+    assert (parse_plan(text.encode())[1] == []) == (whole is None)
+
+
+@pytest.mark.parametrize("number", ["1e51", "-1e300", "1e-51"])
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("routine_level: 5.0", "routine_level: {}"),
+        ("[0.5, 10.0]", "[{}, 1e52]"),
+        ("  unit:", "  customer_limits: [{}]\n  unit:"),
+        ("at: 4.0", "at: {}"),
+        ("limit: 0.18", "limit: {}"),
+        ("limit: 0.18", 'limit: "max(1, {}%)"'),
+        ("limit: 0.18", "limit: 0.18, target: {}"),
+        ("confidence: 0.95", "decision: {{limits: [{}]}}"),
+        ("confidence: 0.95", "uncertainty: {{levels: [{}]}}"),
+        ("confidence: 0.95", "lots: {{allowed_step: {}}}"),
+    ],
+)
+def test_a_number_that_cannot_be_computed_with_is_refused(old, new, number):
+    text = PLAN.replace('unit: "%"', "unit: Hz").replace(old, new.format(number))
+    assert any("1e-50 and 1e50" in str(fault) or "for a limit" in str(fault) for fault in faults_of(text))
+
+
+@pytest.mark.parametrize("confidence", ["0.59", "0.99991", "0.9999999999999999"])
+def test_a_confidence_that_gives_no_interval_is_refused(confidence):
+    fault = only_fault(PLAN.replace("0.95", confidence))
+    assert (fault.column, fault.expected) == ("confidence", "a share of one from 0.6 to 0.9999")
+
+
+@pytest.mark.parametrize("confidence", ["0.6", "0.9999"])
+def test_the_ends_of_the_confidence_are_taken(confidence):
+    assert parse_plan(PLAN.replace("0.95", confidence).encode())[1] == []
+
+
+@pytest.mark.parametrize(
+    ("unit", "said"),
+    [
+        ("x [y]", "square bracket"),
+        ("a]", "square bracket"),
+        ("%\\u200b", "U+200B"),
+        ("a\\tb", "U+0009"),
+        (" %", "blank"),
+    ],
+)
+def test_a_unit_that_no_heading_could_carry_is_refused(unit, said):
+    fault = only_fault(PLAN.replace('unit: "%"', f'unit: "{unit}"'))
+    assert fault.column == "study.unit"
+    assert said in str(fault)
+
+
+# ---- limits
+
+
+BELOW = ["0", "-1", "0%", "-5%", "min(5%,-1)", "sum(5%,-5%)", "max(-1,-2)", "min(0,5%)", "sum(1,-20%)"]
+BELOW += ["max(sum(1,-20%),sum(-1,20%))"]  # nothing at 5, and above zero everywhere else
+
+
+@pytest.mark.parametrize("limit", BELOW)
+@pytest.mark.parametrize(
+    ("old", "new", "column"),
+    [
+        ("confidence: 0.95", 'lots: {{allowed_step: "{}"}}', "lots.allowed_step"),
+        ("requirements:", '  stability: {{worksheet: w/s.csv, allowed_change: "{}"}}\nrequirements:', "allowed_change"),
+        ("requirements:", '  control: {{worksheet: w/c.csv, allowed_drift: "{}"}}\nrequirements:', "allowed_drift"),
+    ],
+)
+def test_a_limit_beside_the_requirements_is_above_zero(limit, old, new, column):
+    fault = only_fault(PLAN.replace(old, new.format(limit)))
+    assert fault.column.endswith(column)
+    assert (fault.found, fault.expected) == (limit, "above zero")
+
+
+@pytest.mark.parametrize("limit", BELOW)
+@pytest.mark.parametrize(
+    ("quantity", "rule"),
+    [
+        ("trueness.bias", "equivalence"),
+        ("trueness.bias", "point"),
+        ("accuracy.tolerance_low", "inside"),
+        ("repeatability.s_r", "upper bound"),
+        ("repeatability.s_r", "point"),
+    ],
+)
+def test_a_requirement_has_a_limit_above_zero_wherever_it_is_judged(limit, quantity, rule):
+    entry = f'  - {{id: R3, quantity: {quantity}, rule: {rule}, limit: "{limit}"}}\n'
+    plan, _ = parse_plan((PLAN + entry).encode())
+    (fault,) = requirement_faults(plan, lines={"R3": 16})
+    assert (fault.row, fault.column) == (16, "limit")
+    assert "can never be met" in fault.reason
+
+
+@pytest.mark.parametrize("level", [2.0, 4.9, 5.0, 7.0])
+def test_a_limit_at_one_level_counts_there_alone(level):
+    entry = f'  - {{id: R3, quantity: trueness.bias, at: {level}, rule: equivalence, limit: "sum(1,-20%)"}}\n'
+    plan, _ = parse_plan((PLAN + entry).encode())
+    assert bool(requirement_faults(plan)) == (level >= 5)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "rule", "limit"),
+    [
+        ("calibration.departure", "upper bound", "-0.1"),
+        ("calibration.departure", "lower bound", "-0.1"),
+        ("recovery.mean_recovery", "lower bound", "0.9"),
+        ("trueness.bias", "equivalence", "5%"),
+    ],
+)
+def test_a_bound_of_a_signed_quantity_may_have_any_sign(quantity, rule, limit):
+    entry = f'  - {{id: R3, quantity: {quantity}, rule: {rule}, limit: "{limit}"}}\n'
+    plan, faults = parse_plan((PLAN.replace("[0.5, 10.0]", "[0, 10.0]") + entry).encode())
+    assert faults == []
+    assert requirement_faults(plan) == []
+
+
+def test_a_size_of_the_budget_is_not_negative_within_the_range():
+    block = 'uncertainty: {components: [{name: oil, size: "sum(1,-20%)", origin: x}]}\n'
+    fault = only_fault(PLAN + block)
+    assert (fault.column, fault.expected) == ("uncertainty.components[1].size", "zero or more")

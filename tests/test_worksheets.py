@@ -3,6 +3,7 @@
 import io
 import re
 import sys
+import time
 import zipfile
 from datetime import UTC, date, datetime
 from decimal import Decimal
@@ -445,16 +446,200 @@ def test_another_kind_of_file_is_refused(tmp_path):
     assert (fault.found, fault.expected) == (".ods", ".csv, .xlsx")
 
 
+# ---- what a workbook shows and what it stores
+
+
+def cell_of(folder: Path, place: str, value: object, number_format: str) -> Path:
+    book = openpyxl.Workbook()
+    for row in [HEAD, *ROWS]:
+        book.active.append(row)
+    book.active[place] = value
+    book.active[place].number_format = number_format
+    raw = io.BytesIO()
+    book.save(raw)
+    return write_study(folder, {"precision": raw.getvalue()}, suffix=".xlsx")
+
+
+@pytest.mark.parametrize(
+    ("value", "number_format", "said"),
+    [
+        (0.010167, "0.00%", "shows a percentage, 1.0167 %, and stores 0.010167: which is meant?"),
+        (0.02, "0%", "shows a percentage, 2 %, and stores 0.02"),
+        (0.02, "[Red]0.0%;-0.0%", "shows a percentage, 2 %"),
+        (2, "0.00%", "shows a percentage, 200 %"),
+        (20, "#,##0,", "without its thousands, and it stores 20"),
+        (datetime(2026, 5, 1), "dd.mm.", "The cell holds a date"),
+    ],
+)
+@pytest.mark.parametrize("place", ["D2", "B2"])
+def test_a_cell_that_shows_another_number_than_it_stores_is_a_fault(tmp_path, place, value, number_format, said):
+    fault = only_fault(cell_of(tmp_path, place, value, number_format))
+    assert (fault.row, fault.reading, fault.column) == (2, "P-1", "result" if place == "D2" else "level")
+    assert said in fault.reason
+    assert fault.mend
+
+
+@pytest.mark.parametrize(
+    ("value", "number_format"),
+    [
+        (2.05, "0.00"),
+        (2.05, '0.00" %"'),
+        (2.05, "0.00\\%"),
+        (2.05, "#,##0.00"),
+        (2.05, "@"),
+        ("2.05", "@"),
+        (2.05, "0"),
+    ],
+)
+def test_a_cell_that_shows_what_it_stores_is_read(tmp_path, value, number_format):
+    data = load_study(cell_of(tmp_path, "D2", value, number_format)).experiments["precision"]
+    assert data.decimals("result")[0] == Decimal("2.05")
+
+
+def test_an_error_of_the_spreadsheet_is_no_name(tmp_path):
+    fault = only_fault(cell_of(tmp_path, "C2", "#N/A", "General"))
+    assert (fault.column, fault.found) == ("run", "#N/A")
+
+
+@pytest.mark.parametrize("place", ["A1048576", "XFD3", "XFD1048576"])
+def test_an_empty_cell_far_away_costs_nothing(tmp_path, place):
+    began = time.perf_counter()
+    data = load_study(cell_of(tmp_path, place, None, "0.00")).experiments["precision"]
+    assert len(data.table) == 4
+    assert time.perf_counter() - began < 2.0
+
+
+# ---- sizes and times that cannot be
+
+
+@pytest.mark.parametrize("number", ["1e51", "-1e51", "1e300", "1e999", "1e-51", "1e-300"])
+@pytest.mark.parametrize("column", ["level", "result", "assigned"])
+def test_a_number_that_cannot_be_computed_with_is_a_fault(tmp_path, column, number):
+    row = {"level": "2", "run": "1", "result": "2.0", "assigned": "2"} | {column: number}
+    sheet = "level,run,result,assigned\n2,1,2,2\n" + ",".join(row.values()) + "\n"
+    fault = only_fault(write_study(tmp_path, {"precision": sheet}))
+    assert (fault.row, fault.column, fault.found) == (3, column, number)
+    assert "beyond 1e50, or below 1e-50" in fault.reason
+
+
+def test_numbers_at_the_edge_and_every_zero_are_read():
+    from validation.study.text_files import decimal
+
+    assert decimal("1e50") == Decimal("1e50")
+    assert decimal("-1e-49") == Decimal("-1e-49")
+    for zero in ("0", "-0.000", "0e999999999", "0e-999999999"):
+        assert decimal(zero).as_integer_ratio() == (0, 1)
+
+
+@pytest.mark.parametrize(
+    ("experiment", "head", "good", "bad", "column"),
+    [
+        ("precision", "level,run,result", "2,1,2", "{},1,2", "level"),
+        ("precision", "level,run,result,assigned", "2,1,2,2", "2,1,2,{}", "assigned"),
+        ("calibration", "level,response", "2,1", "{},2", "level"),
+        ("recovery", "sample,added,result", "S,0,2", "S,{},2", "added"),
+    ],
+)
+@pytest.mark.parametrize(("content", "said"), [("101", "more than the whole, 100 %"), ("-1", "negative")])
+def test_a_content_that_cannot_be_is_a_fault(tmp_path, experiment, head, good, bad, column, content, said):
+    sheet = f"{head}\n{good}\n{good}\n{bad.format(content)}\n"
+    fault = only_fault(write_study(tmp_path / "a", {experiment: sheet}))
+    assert (fault.row, fault.column, fault.found) == (4, column, content)
+    assert said in fault.reason
+    if column != "added":  # what was added is never negative, in no unit
+        load_study(write_study(tmp_path / "b", {experiment: sheet}, plan=PLAN.replace('unit: "%"', "unit: Hz")))
+
+
+@pytest.mark.parametrize("year", ["0001-01-01", "1899-12-31T08:00", "2201-01-01", "9999-12-31T23:59+00:00"])
+def test_a_time_of_another_age_is_a_fault(tmp_path, year):
+    fault = only_fault(write_study(tmp_path, {"precision": PRECISION.replace("2026-07-01T08:00", year)}))
+    assert (fault.row, fault.column, fault.found) == (2, "time", year)
+    assert fault.reason == f"The year {year[:4]} lies outside 1900 to 2200."
+
+
+@pytest.mark.parametrize(
+    ("heading", "near"), [("Lot", "lot"), ("instru\u200bment", "instrument"), ("Pad Lot", "pad_lot")]
+)
+def test_a_heading_that_is_nearly_a_known_one_is_a_fault(tmp_path, heading, near):
+    fault = only_fault(write_study(tmp_path, {"precision": f"level,run,result,{heading}\n2,1,2,x\n"}))
+    assert (fault.row, fault.column, fault.expected) == (1, near, near)
+
+
+def test_a_heading_that_resembles_a_known_one_is_asked_about(tmp_path):
+    study = load_study(write_study(tmp_path, {"precision": "level,run,result,instrumnt,colour\n2,1,2,x,red\n"}))
+    (said,) = [text for text in study.warnings if "is not known" in text]
+    assert 'The column "instrumnt"' in said
+    assert 'is "instrument" meant?' in said
+
+
+@pytest.mark.parametrize(("column", "new"), [("result", "1e300"), ("result", "1e-99"), ("time", "9999-12-31")])
+def test_an_amendment_to_such_a_number_or_time_is_refused(tmp_path, column, new):
+    from validation.faults import Refusal
+    from validation.study.amendments import amendment_for
+    from validation.study.load import current_states
+
+    states = current_states(write_study(tmp_path))
+    who = {"number": 1, "kind": "correction", "by": "Q1", "reason": "x", "now": datetime(2026, 7, 4, tzinfo=UTC)}
+    with pytest.raises(Refusal, match=new):
+        amendment_for(states, reading="P-001", column=column, new=new, **who)
+
+
+# ---- runs entered twice
+
+
+def test_a_run_that_was_entered_twice_is_asked_about(tmp_path):
+    first = PRECISION.splitlines()[1:5]
+    again = [line.replace("P-0", "Q-0").replace(",1,", ",4,") for line in reversed(first)]
+    again = [again[1], again[0], again[3], again[2]]  # another order of the levels, the same within each
+    sheet = PRECISION + "\n".join(again) + "\n"
+    said = load_study(write_study(tmp_path, {"precision": sheet})).warnings
+    (text,) = [text for text in said if "entered twice" in text]
+    assert text == (
+        "worksheets/precision.csv: Runs 1 and 4 hold the same 4 results at the same levels: was one of them entered "
+        "twice? If so, exclude it with its reason."
+    )
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        ["2.0", "2.1", "2.2"],  # three readings
+        ["0.0", "0.0", "0.0", "0.1", "0.1"],  # two values
+    ],
+)
+def test_runs_that_agree_easily_are_let_be(tmp_path, rows):
+    sheet = "level,run,result\n" + "".join(f"2,{run},{value}\n" for run in (1, 2) for value in rows)
+    said = load_study(write_study(tmp_path, {"precision": sheet})).warnings
+    assert not any("entered twice" in text for text in said)
+
+
+def test_runs_of_one_name_in_two_laboratories_are_two_runs(tmp_path):
+    values = ["2.0", "2.1", "2.2", "2.3"]
+    rows = [f"{site},2,1,{value}" for site in ("North", "South") for value in values]
+    sheet = "laboratory,level,run,result\n" + "\n".join(rows) + "\n"
+    said = load_study(write_study(tmp_path, {"reproducibility": sheet})).warnings
+    assert any("Runs 1 (North) and 1 (South) hold the same 4 results" in text for text in said)
+
+
 # ---- the documentation
 
 
 def test_the_page_of_files_names_every_column_and_key():
-    from validation.study.plan import SETTINGS, Plan, Requirement, StudyFacts
+    from validation.study.plan import SETTINGS, Equipment, Lots, Person, Plan, Requirement, Standard, StudyFacts
     from validation.study.worksheets import KNOWN, WORKSHEETS
 
     page = (Path(__file__).parents[1] / "docs" / "files.md").read_text(encoding="utf-8")
     settings = {name for names in SETTINGS.values() for name in names}
-    names = {*KNOWN, *WORKSHEETS, *settings, *Plan.model_fields, *StudyFacts.model_fields, *Requirement.model_fields}
+    listed = {name for kind in (Person, Equipment, Standard) for name in kind.model_fields} | {*Lots.model_fields}
+    names = {
+        *KNOWN,
+        *WORKSHEETS,
+        *settings,
+        *listed,
+        *Plan.model_fields,
+        *StudyFacts.model_fields,
+        *Requirement.model_fields,
+    }
     prose = re.sub(r"```.*?```", "", page, flags=re.DOTALL)
     marked = re.findall(r"`[^`]+`|^\|.*\|$", prose, flags=re.MULTILINE)
     examples = " ".join(re.findall(r"```yaml(.*?)```", page, flags=re.DOTALL))

@@ -9,7 +9,7 @@ import warnings
 import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, time
 from decimal import Decimal
 from difflib import get_close_matches
 from pathlib import Path
@@ -175,9 +175,6 @@ def _otherwise(value: Any, text: str, kind: str, number_format: str) -> tuple[st
     """Why a cell shows another number than it stores, and the mend; None where both are one."""
     if kind == "e":
         return "The cell holds an error of the spreadsheet program.", "Write what was read, or leave the cell empty."
-    if isinstance(value, date | time | timedelta):
-        mend = "Give the cell the format General and write the number that was read anew."
-        return "The cell holds a date or time: the program took the number for one.", mend
     if isinstance(value, bool) or not isinstance(value, int | float):
         return None
     shape = _ASIDE.sub("", number_format)

@@ -8,7 +8,7 @@ import re
 from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from pathlib import Path, PurePosixPath, PureWindowsPath
-from typing import Annotated, Any, Literal, Required
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import (
@@ -21,7 +21,6 @@ from pydantic import (
     field_validator,
     model_validator,
 )
-from typing_extensions import TypedDict  # pydantic brings it, and wants it below Python 3.12
 
 from validation.faults import Fault
 from validation.study.budget import Budget, Component
@@ -340,63 +339,71 @@ class Requirement(_Model):
         return self
 
 
-class _Facts(TypedDict, total=False):
+def _as_stated(value: Any) -> Any:
+    """A key without a value would take back what it seems to state, such as the end of a certificate."""
+    if value is None:
+        raise ValueError("is empty. Write it, or leave the key out.")
+    return value
+
+
+Stated = Annotated[Any, BeforeValidator(_as_stated)]
+
+
+class _Facts(_Model):
     """What every entry of `people`, `equipment` and `standards` may state; `what` and `note` take anything else."""
 
-    __pydantic_config__ = ConfigDict(extra="forbid")  # type: ignore[misc]
-
-    name: Required[Name]
-    what: Any
-    record: Any
-    note: Any
+    name: Name
+    what: Any = None
+    record: Any = None
+    note: Any = None
 
 
-class Person(_Facts, total=False):
-    role: Any
-    initials: Any
-    laboratory: Any
-    contact: Any
-    training: Any
-    authorised: Any
-    authorised_for: Any
-    since: Any
-    until: Any
+class Person(_Facts):
+    role: Any = None
+    initials: Any = None
+    laboratory: Any = None
+    contact: Any = None
+    training: Any = None
+    authorised: Any = None
+    authorised_for: Any = None
+    since: Any = None
+    until: Any = None
 
 
-class Equipment(_Facts, total=False):
+class Equipment(_Facts):
     """`valid_from` and `valid_until` are held against every use (validity.py); the rest is printed."""
 
-    kind: Any
-    maker: Any
-    model: Any
-    serial: Any
-    firmware: Any
-    software: Any
-    location: Any
-    laboratory: Any
-    owner: Any
-    certificate: Any
-    calibrated_by: Any
-    calibrated_on: Any
-    valid_from: Any
-    valid_until: Any
+    kind: Any = None
+    maker: Any = None
+    model: Any = None
+    serial: Any = None
+    firmware: Any = None
+    software: Any = None
+    location: Any = None
+    laboratory: Any = None
+    owner: Any = None
+    certificate: Any = None
+    calibrated_by: Any = None
+    calibrated_on: Any = None
+    valid_from: Stated = None
+    valid_until: Stated = None
 
 
-class Standard(_Facts, total=False):
-    value: Number | None
-    uncertainty: Number | None
-    unit: Unit | None
-    lot_record: Name | None
-    grade: Any
-    fuel: Any
-    batch: Any
-    supplier: Any
-    certificate: Any
-    storage: Any
-    made: Any
-    made_by: Any
-    opened: Any
-    expires: Any
+class Standard(_Facts):
+    value: Annotated[Number | None, BeforeValidator(_as_stated)] = None
+    uncertainty: Annotated[Number | None, BeforeValidator(_as_stated)] = None
+    unit: Unit | None = None
+    lot_record: Annotated[Name | None, BeforeValidator(_as_stated)] = None
+    grade: Any = None
+    fuel: Any = None
+    batch: Any = None
+    supplier: Any = None
+    certificate: Any = None
+    storage: Any = None
+    made: Any = None
+    made_by: Any = None
+    opened: Any = None
+    expires: Stated = None
 
 
 #: Other words for the keys that end a time of use, so that the fault can name the right one.
@@ -430,9 +437,16 @@ def _plain_fact(value: Any) -> Any:
 Facts = tuple[dict[str, Any], ...]
 
 
-def _entries(kind: Any) -> GetPydanticSchema:
-    """A list whose entries have the keys of `kind`; whoever reads it sees plain mappings."""
-    return GetPydanticSchema(lambda _, handler: handler(tuple[kind, ...]))
+def _entries(kind: type[_Facts]) -> GetPydanticSchema:
+    """A list whose entries have the keys of `kind`; whoever reads it sees plain mappings of what is stated."""
+    from pydantic_core import core_schema
+
+    def plain(entries: tuple[_Facts, ...]) -> Facts:
+        return tuple(entry.model_dump(exclude_unset=True) for entry in entries)
+
+    return GetPydanticSchema(
+        lambda _, handler: core_schema.no_info_after_validator_function(plain, handler(tuple[kind, ...]))  # type: ignore[valid-type]
+    )
 
 
 class Lots(_Model):
@@ -736,9 +750,9 @@ _KNOWN_AT: dict[str, tuple[str, ...]] = {
     "study": tuple(StudyFacts.model_fields),
     "requirements": tuple(Requirement.model_fields),
     "lots": tuple(Lots.model_fields),
-    "people": tuple(Person.__annotations__),
-    "equipment": tuple(Equipment.__annotations__),
-    "standards": tuple(Standard.__annotations__),
+    "people": tuple(Person.model_fields),
+    "equipment": tuple(Equipment.model_fields),
+    "standards": tuple(Standard.model_fields),
     "decision": tuple(DecisionRule.model_fields),
     "uncertainty": (
         *Budget.model_fields,

@@ -353,7 +353,7 @@ def value_faults(sheet: Sheet, row: Row, values: Mapping[str, str], *, excluded:
             fault(column, "The word is unknown here.", mend, " or ".join(words))
     for column in NUMERIC:
         text = values.get(column, "")
-        may_be_label = column == "level" and kind.labels and decimal(text) is None and not NUMBER.fullmatch(text)
+        may_be_label = column == "level" and kind.labels and not NUMBER.fullmatch(text) and moment(text) is None
         if not text or excluded or may_be_label or text.startswith("=") or (column == kind.value and censored(text)):
             continue
         if column not in (*kind.required, *kind.structure):
@@ -381,6 +381,9 @@ def _why_no_number(text: str, is_value: bool) -> tuple[str, str]:
         return "", ""
     if NUMBER.fullmatch(text):
         return "The number is beyond 1e50, or below 1e-50, in size.", "Check the exponent; no reading has this size."
+    if moment(text) is not None:
+        mend = "Give the cell the format of a number, and write the number as it was read."
+        return "The cell holds a date; a spreadsheet program takes some numbers for one.", mend
     bare = text.strip("+-. ").lower()
     if bare in ("nan", "inf", "infinity", "na", "n/a", "#n/a", "#num!", "#div/0!", "#value!", "#ref!", "∞"):
         mend = "Leave the cell empty and exclude the reading with its reason (validation amend --exclude)."
