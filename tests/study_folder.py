@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import datetime
 from pathlib import Path
+
+from validation.study.plan_change import plan_amendment, record_plan_change
 
 PLAN = """\
 format: 1
@@ -53,3 +56,8 @@ def write_study(
     text = plan.format(experiments="\n".join(lines)) if "{experiments}" in plan else plan
     (folder / "plan.yaml").write_text(text, encoding="utf-8")
     return folder
+
+
+def refreeze(folder: Path, by: str, now: datetime) -> None:
+    """Freeze a plan that has changed since it was frozen, with a reason."""
+    record_plan_change(folder, plan_amendment(folder, by=by, reason="as agreed", now=now), now=now)

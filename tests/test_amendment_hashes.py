@@ -16,7 +16,7 @@ from study_folder import write_study
 from validation.cli import main
 from validation.faults import Refusal
 from validation.judging.outcomes import evaluate, judge_study
-from validation.study.amendment_hashes import RECORD, record_amendments
+from validation.study.amendment_hashes import RECORD, recorded_with
 from validation.study.amendments import amendment_for, append, next_number, read_amendments
 from validation.study.load import current_states, load_study, read_study
 from validation.study.reading_hashes import record_readings
@@ -79,7 +79,7 @@ def test_each_amendment_is_recorded_as_it_is_appended_chained_to_the_one_before(
 def test_what_stands_as_first_seen_is_no_loss_and_recorded_once(study: Path) -> None:
     raw = (study / RECORD).read_bytes()
     assert told(study) == []
-    assert record_amendments(study) == 0
+    assert recorded_with(study, read_amendments(study)[0]) == {}
     record_readings(load_study(study))
     assert (study / RECORD).read_bytes() == raw
 

@@ -7,9 +7,10 @@ import pytest
 from study_folder import PRECISION, write_study
 
 from validation.faults import Refusal
-from validation.study.amendments import amendment_for, append, next_number, plan_amendment, read_amendments
+from validation.study.amendments import amendment_for, append, next_number, read_amendments
 from validation.study.load import current_states, load_study, read_study
 from validation.study.lock import freeze, kept_plan, plan_sha256, read_lock
+from validation.study.plan_change import plan_amendment, record_plan_change
 from validation.study.reading_hashes import changed_readings, record_readings
 
 HEAD = "number,time,by,kind,file,reading,column,old,new,reason\n"
@@ -181,15 +182,14 @@ def test_an_amendment_that_cannot_be_is_refused(tmp_path, arguments, said):
 def test_a_plan_amendment_keeps_both_versions(tmp_path):
     folder = write_study(tmp_path)
     with pytest.raises(Refusal, match="never frozen"):
-        plan_amendment(folder, number=1, by="QM", reason="a", now=NOW)
+        plan_amendment(folder, by="QM", reason="a", now=NOW)
     freeze(folder, "QM", NOW)
     with pytest.raises(Refusal, match="has not changed"):
-        plan_amendment(folder, number=1, by="QM", reason="a", now=NOW)
+        plan_amendment(folder, by="QM", reason="a", now=NOW)
     old = (folder / "plan.yaml").read_bytes()
     (folder / "plan.yaml").write_bytes(old.replace(b"limit: 0.18", b"limit: 0.2"))
-    made = plan_amendment(folder, number=1, by="QM", reason="rounded", now=NOW)
-    append(folder, made)
-    freeze(folder, "QM", NOW, amendment=1)
+    made = plan_amendment(folder, by="QM", reason="rounded", now=NOW)
+    record_plan_change(folder, made, now=NOW)
     assert kept_plan(folder, made.old).read_bytes() == old
     assert kept_plan(folder, made.new).read_bytes() == (folder / "plan.yaml").read_bytes()
     assert made.new == plan_sha256(folder)

@@ -5,7 +5,7 @@ import json
 from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
-from study_folder import PLAN, PRECISION, write_study
+from study_folder import PLAN, PRECISION, refreeze, write_study
 
 from validation.faults import Refusal
 from validation.study.load import load_study, read_study
@@ -95,7 +95,7 @@ def test_a_requirement_that_changed_after_the_data_is_set_after_data(tmp_path):
     folder = write_study(tmp_path)
     freeze(folder, "QM", BEFORE)
     edit(folder, "limit: 0.18", "limit: 0.2")
-    freeze(folder, "QM", AFTER)
+    refreeze(folder, "QM", AFTER)
     order = plan_order(load_study(folder))
     assert order.state == "not shown"
     assert order.requirements == {"R1": "before data", "R2": "set after data"}
@@ -106,9 +106,9 @@ def test_a_requirement_that_went_away_and_came_back_is_set_after_data(tmp_path):
     folder = write_study(tmp_path)
     freeze(folder, "QM", BEFORE)
     edit(folder, "limit: 0.18", "limit: 0.2")
-    freeze(folder, "QM", AFTER)
+    refreeze(folder, "QM", AFTER)
     edit(folder, "limit: 0.2", "limit: 0.18")
-    freeze(folder, "QM", AFTER + timedelta(days=1))
+    refreeze(folder, "QM", AFTER + timedelta(days=1))
     assert plan_order(load_study(folder)).requirements["R2"] == "set after data"
 
 
@@ -127,7 +127,7 @@ def test_what_counts_as_a_change_of_a_requirement(tmp_path, old, new, state):
     folder = write_study(tmp_path)
     freeze(folder, "QM", BEFORE)
     edit(folder, old, new)
-    freeze(folder, "QM", AFTER)
+    refreeze(folder, "QM", AFTER)
     assert plan_order(load_study(folder)).requirements["R2"] == state
 
 
@@ -187,7 +187,7 @@ def test_a_frozen_version_that_is_no_longer_kept_cannot_be_shown(tmp_path):
     folder = write_study(tmp_path)
     entry, _ = freeze(folder, "QM", BEFORE)
     edit(folder, "limit: 0.18", "limit: 0.2")
-    freeze(folder, "QM", AFTER)
+    refreeze(folder, "QM", AFTER)
     (folder / "history" / f"plan-{entry.sha256[:12]}.yaml").write_bytes(b"format: 1\n")
     assert plan_order(load_study(folder)).requirements["R1"] == "cannot be shown"
 

@@ -34,6 +34,11 @@ if TYPE_CHECKING:
 DONE, NO, WRONG = 0, 1, 2
 INTERRUPTED, ENDED = 130, 143
 
+NOT_WHOLE = (
+    "Nothing stops a run, but its conclusion will name what changed. Restore what was first seen; to change a reading, "
+    "a lot record or the plan, use validation amend."
+)
+
 app = typer.Typer(
     add_completion=False,
     rich_markup_mode=None,
@@ -120,13 +125,16 @@ def _tell_faults(faults: Sequence[Fault]) -> int:
 
 
 def _folder(path: Path) -> Path:
-    """The study folder, also where its plan.yaml is named instead."""
+    """The study folder, also where its plan.yaml is named instead; refused where a path leads out of it."""
+    from validation.study.folder import refuse_faulty
+
     if path.name == "plan.yaml" and path.is_file():
         path = path.parent
     if not path.exists():
         raise Refusal(f"There is no folder {path}. Write one with: validation start {shell_quoted(path)}")
     if not path.is_dir():
         raise Refusal(f"{path} is not a folder; name the folder that holds plan.yaml.")
+    refuse_faulty(path)
     return path
 
 
@@ -409,7 +417,7 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
     from validation.study.amendment_hashes import loss_sentences
     from validation.study.explain import explain
     from validation.study.lock import plan_order
-    from validation.study.reading_hashes import RECORD, changed_readings, record_readings
+    from validation.study.reading_hashes import RECORD, record_readings
 
     folder = _folder(folder)
     study, faults = read_checked(folder, now=_now())
@@ -424,7 +432,7 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
         record_readings(study)
     except OSError as error:
         notes.append(f"The readings could not be recorded in {folder / 'history'}: {error.strerror or error}.")
-    changes = changed_readings(study)
+    whole = not (study.changes or study.lost_history or study.lost_amendments)
     order = plan_order(study)
     told = explain(study, meanings=_meanings())
     if as_json:
@@ -433,25 +441,25 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
                 "ok": True,
                 "faults": [],
                 "warnings": notes,
-                "changed_readings": [change.to_dict() for change in changes],
+                "changed_readings": [change.to_dict() for change in study.changes],
+                "lost_history": [loss.to_dict() for loss in study.lost_history],
                 "lost_amendments": [loss.to_dict() for loss in study.lost_amendments],
                 "plan": {"state": order.state, "requirements": dict(order.requirements), "text": list(order.sentences)},
                 "text": told,
             }
         )
-        return DONE
+        return DONE if whole else NO
     for heading, sentences in {**told, "Plan and data": order.sentences}.items():
         _print_part(heading, sentences)
-    _print_part("Changed without an amendment since first seen", [str(change) for change in changes])
+    _print_part("Changed without an amendment since first seen", [str(change) for change in study.changes])
+    _print_part("Record of what was first seen", [loss.text for loss in study.lost_history])
     _print_part("To know (none of it stops a run)", notes)
     _print_part("Amendments gone, changed or moved", lost)
-    print(
-        "\nNo fault found." if not lost else "\nNothing stops a run, but amendments.csv is not whole: restore it first."
-    )
+    print("\nNo fault found." if whole else f"\n{NOT_WHOLE}")
     if (folder / RECORD).exists():
         print(f"Readings as first seen:\n  {folder / RECORD}")
     _next(*_after_check(study, order.state, shell_quoted(folder)))
-    return DONE
+    return DONE if whole else NO
 
 
 def _meanings() -> dict[str, str]:
@@ -490,6 +498,9 @@ def _after_check(study: Study, state: str, place: str) -> list[str]:
 def freeze(
     folder: StudyFolder,
     by: Annotated[str, typer.Option(metavar="NAME", help="Who freezes the plan.")],
+    reason: Annotated[
+        str | None, typer.Option(help="Why the plan changed since it was frozen before; kept as an amendment.")
+    ] = None,
 ) -> int:
     """Freeze the plan: add its hash, the time and your name to plan.lock, and print it for signature in ink."""
     from validation.judging.requirements import requirement_faults
@@ -501,6 +512,9 @@ def freeze(
     faults += [] if plan is None else requirement_faults(plan, lines=plan_lines(folder))
     if faults:
         return _tell_faults(faults)
+    if reason is not None and lock.changed_since_frozen(folder):
+        _refuse_unsigned(reason, by)
+        return _amend_plan(folder, reason, by, yes=True)
     entry, new = lock.freeze(folder, by, _now())
     print((folder / "plan.yaml").read_text(encoding="utf-8-sig"))
     if not new:
@@ -610,7 +624,7 @@ def _refuse_unsigned(reason: str, by: str) -> None:
 def _amend_reading(
     folder: Path, reading: str, kind: str, column: str, new: str, reason: str, by: str, yes: bool
 ) -> int:
-    from validation.study.amendments import amendment_for, next_number, read_amendments
+    from validation.study.amendments import amendment_for, append, next_number, read_amendments
     from validation.study.load import current_states, read_study
 
     states = current_states(folder)
@@ -628,11 +642,11 @@ def _amend_reading(
     before, _ = read_study(folder, draft=True)
     after, _ = read_study(folder, draft=True, added=[amendment])
     _print_outcomes(before, after)
-    return _append(folder, amendment, yes)
+    return _append(folder, amendment, yes, lambda: append(folder, amendment))
 
 
 def _amend_impact(folder: Path, item: str, until: str, reading: str, reason: str, by: str, yes: bool) -> int:
-    from validation.study.amendments import next_number, read_amendments
+    from validation.study.amendments import append, next_number, read_amendments
     from validation.study.load import current_items, read_study
     from validation.study.validity import impact_amendment
 
@@ -660,13 +674,13 @@ def _amend_impact(folder: Path, item: str, until: str, reading: str, reason: str
         print(f"Faults that remain: {len(faults)}.")
         for fault in faults:
             print(f"  {fault}")
-    return _append(folder, amendment, yes)
+    return _append(folder, amendment, yes, lambda: append(folder, amendment))
 
 
 def _amend_record(folder: Path, named: str, reason: str, by: str, yes: bool) -> int:
-    from validation.study.amendments import next_number, read_amendments
+    from validation.study.amendments import append, next_number, read_amendments
     from validation.study.load import current_items
-    from validation.study.reading_hashes import record_version
+    from validation.study.reading_hashes import record_of
     from validation.study.record_amendment import record_amendment
 
     _, records = current_items(folder)
@@ -683,7 +697,7 @@ def _amend_record(folder: Path, named: str, reason: str, by: str, yes: bool) -> 
         print(f'  {line}"{change.column}": {change.old or "empty"} becomes {change.new or "empty"}')
     print(f"  reason: {reason}")
     print("\nEvery number of this lot is computed from the record as it stands now; both versions are kept.")
-    return _append(folder, amendment, yes, lambda: record_version(folder, record))
+    return _append(folder, amendment, yes, lambda: append(folder, amendment, record_of(folder, record)))
 
 
 def _print_outcomes(before: Study | None, after: Study | None) -> None:
@@ -713,15 +727,14 @@ def _outcomes(study: Study) -> Sequence[RequirementResult]:
     return outcomes(study)
 
 
-def _append(folder: Path, amendment: Amendment, yes: bool, then: Callable[[], object] = lambda: None) -> int:
-    from validation.study.amendments import append
+def _append(folder: Path, amendment: Amendment, yes: bool, write: Callable[[], object]) -> int:
+    from validation.study.amendments import AMENDMENTS
 
     if not yes and not typer.confirm(f"\nAppend this as amendment {amendment.number}?", default=False):
         print("Nothing was written.")
         return NO
-    path = append(folder, amendment)
-    then()
-    print(f"\nAppended as amendment {amendment.number}:\n  {path}")
+    write()
+    print(f"\nAppended as amendment {amendment.number}:\n  {folder / AMENDMENTS}")
     _next(f"validation check {shell_quoted(folder)}", f"validation run {shell_quoted(folder)}")
     return DONE
 
@@ -731,17 +744,16 @@ def _amend_plan(folder: Path, reason: str, by: str, yes: bool) -> int:
 
     from validation.judging.requirements import requirement_faults
     from validation.study import lock
-    from validation.study.amendments import next_number, plan_amendment, read_amendments
     from validation.study.explain import plan_changes
     from validation.study.load import read_study
     from validation.study.plan import parse_plan, plan_lines, read_plan
+    from validation.study.plan_change import plan_amendment, record_plan_change
 
     plan, faults = read_plan(folder)
-    written, amendment_faults = read_amendments(folder)
-    faults += amendment_faults + ([] if plan is None else requirement_faults(plan, lines=plan_lines(folder)))
+    faults += [] if plan is None else requirement_faults(plan, lines=plan_lines(folder))
     if plan is None or faults:
         return _tell_faults(faults)
-    amendment = plan_amendment(folder, number=next_number(written), by=by, reason=reason, now=_now())
+    amendment = plan_amendment(folder, by=by, reason=reason, now=_now())
     frozen, _ = parse_plan(lock.kept_plan(folder, amendment.old).read_bytes())
     print(f"plan.yaml: {amendment.old[:12]} becomes {amendment.new[:12]}\n  reason: {reason}")
     for sentence in [] if frozen is None else plan_changes(frozen, plan):
@@ -750,7 +762,11 @@ def _amend_plan(folder: Path, reason: str, by: str, yes: bool) -> int:
     if after is not None:
         same = frozen is not None and frozen.experiments == plan.experiments
         _print_outcomes(replace(after, plan=frozen) if same and frozen is not None else None, after)
-    return _append(folder, amendment, yes, lambda: lock.freeze(folder, by, _now(), amendment=amendment.number))
+    if amendment.line:
+        print(
+            f"\nAmendment {amendment.number} tells this change already; plan.lock was not written with it, and is now."
+        )
+    return _append(folder, amendment, yes, lambda: record_plan_change(folder, amendment, now=_now()))
 
 
 # ---------------------------------------------------------------------------------------------------------- run

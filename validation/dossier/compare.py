@@ -13,6 +13,7 @@ from scipy import stats
 
 from validation.dossier.compare_text import NOT_SET, number_texts, report_text, step_text
 from validation.dossier.manifest import MANIFEST, hashes, read_manifest, sha256
+from validation.dossier.results import read_results
 from validation.faults import Refusal
 from validation.study.amendments import AMENDMENTS, read_amendments
 from validation.study.grammar import Limit
@@ -231,20 +232,14 @@ def read_facts(folder: Path) -> DossierFacts:
     Raises
     ------
     Refusal
-        The folder is not a dossier.
+        The folder is not a dossier, or results.json or manifest.json is damaged.
     """
-    try:
-        results = json.loads((folder / "results.json").read_text(encoding="utf-8"))
-        manifest = read_manifest(folder)
-    except (OSError, ValueError):
-        raise Refusal(
-            f"{folder} is not a dossier that can be read: results.json or manifest.json is missing or damaged."
-        ) from None
+    results, manifest = read_results(folder), read_manifest(folder)
     inputs = {
         name.removeprefix("inputs/"): value for name, value in manifest["files"].items() if name.startswith("inputs/")
     }
-    name = f"{results['study']['id']} issue {folder.resolve().name}"
-    facts = DossierFacts(name, results, inputs, sha256(folder / MANIFEST), manifest.get("versions", {}))
+    name = f"{results['study']['id']} issue {manifest.get('issue', folder.resolve().name)}"
+    facts = DossierFacts(name, results, inputs, sha256(folder / MANIFEST), manifest["versions"])
     return _with_plan_and_amendments(facts, folder / "inputs")
 
 
@@ -292,7 +287,18 @@ def compare_facts(
     ----------
     allowed_step : the largest change of results that the laboratory lets pass, or None
     confidence : of the interval of a difference, 1 - 2 * alpha
+
+    Raises
+    ------
+    Refusal
+        The two give their results in different units.
     """
+    units = (old.results["study"]["unit"], new.results["study"]["unit"])
+    if units[0] != units[1]:
+        raise Refusal(
+            f"{old.name} gives its results in {units[0]}, {new.name} in {units[1]}: numbers in different units are not "
+            "compared."
+        )
     before = {(q["key"], q["at"]): q for q in old.results["quantities"]}
     after = {(q["key"], q["at"]): q for q in new.results["quantities"]}
     same_study = old.results["study"]["id"] == new.results["study"]["id"]

@@ -11,6 +11,8 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
+from validation.faults import Refusal
+
 MANIFEST, SEAL = "manifest.json", "manifest.sha256"
 
 #: What the numbers and the pages depend on.
@@ -76,8 +78,24 @@ def write_manifest(folder: Path, facts: Mapping[str, Any]) -> str:
 
 
 def read_manifest(folder: Path) -> dict[str, Any]:
-    """The content of manifest.json."""
-    return json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+    """The content of manifest.json; `files` and `versions` are texts by name.
+
+    Raises
+    ------
+    Refusal
+        There is none, or it is damaged.
+    """
+    try:
+        content = json.loads((folder / MANIFEST).read_bytes())
+        tables = [content["files"], content.setdefault("versions", {})]
+        texts = [text for table in tables for pair in table.items() for text in pair]
+        if not isinstance(content, dict) or not all(isinstance(text, str) for text in texts):
+            raise ValueError("another shape")
+    except FileNotFoundError:
+        raise Refusal(f"{folder} is not a whole dossier: it has no {MANIFEST}.") from None
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        raise Refusal(f"{folder / MANIFEST} cannot be read as a manifest; it is damaged.") from None
+    return content
 
 
 def integrity_problems(folder: Path) -> list[str]:
@@ -91,9 +109,8 @@ def integrity_problems(folder: Path) -> list[str]:
     elif seal != f"{sha256(folder / MANIFEST)}  {MANIFEST}\n":
         problems.append(f"{MANIFEST}: its SHA-256 is not the one in {SEAL}; one of the two was changed.")
     try:
-        manifest = read_manifest(folder)
-        recorded: dict[str, str] = dict(manifest["files"])
-    except (ValueError, KeyError, TypeError, UnicodeDecodeError):
+        recorded: dict[str, str] = read_manifest(folder)["files"]
+    except Refusal:
         return [*problems, f"{MANIFEST}: cannot be read as a manifest; it was changed."]
     present = set(relative_files(folder)) - {MANIFEST, SEAL}
     problems += [f"{name}: missing; the manifest lists it." for name in sorted(set(recorded) - present)]

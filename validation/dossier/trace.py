@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from pathlib import Path
@@ -10,6 +9,7 @@ from typing import Any
 
 from validation.characteristics import characteristics, known_keys
 from validation.dossier.manifest import sha256
+from validation.dossier.results import read_results
 from validation.dossier.trace_sources import source_lines, sources_of
 from validation.faults import Refusal
 from validation.study.load import load_study
@@ -56,10 +56,7 @@ def trace_record(folder: Path, key: str, at: str | None = None) -> dict[str, Any
     Refusal
         No dossier there, no such key, or several levels and none named; the message says what comes nearest.
     """
-    try:
-        results = json.loads((folder / "results.json").read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise Refusal(f"{folder} is not a dossier: it has no results.json.") from None
+    results = read_results(folder)
     found = [item for item in results["quantities"] if item["key"] == key]
     if not found:
         raise Refusal(_nearest(key, sorted({item["key"] for item in results["quantities"]})))
@@ -79,10 +76,16 @@ def trace_record(folder: Path, key: str, at: str | None = None) -> dict[str, Any
         "meaning": info.meaning if info else "",
         "formula": info.formula if info else "",
         "notebook": notebook,
-        "worksheet_sha256": sha256(folder / "inputs" / chosen["worksheet"]) if chosen["worksheet"] else "",
+        "worksheet_sha256": _worksheet_hash(folder, study, chosen["worksheet"]),
         "rows": _rows(study, chosen["readings"]),
         "sources": sources_of(folder / "inputs", study, chosen, results["quantities"]),
     }
+
+
+def _worksheet_hash(folder: Path, study: Study, worksheet: str) -> str:
+    """Of a worksheet that the study's own plan names; a path that a damaged record names is not followed."""
+    known = {data.worksheet for data in study.experiments.values()}
+    return sha256(folder / "inputs" / worksheet) if worksheet in known else ""
 
 
 def where_to_look(folder: Path, record: Mapping[str, Any]) -> str:

@@ -1,29 +1,35 @@
-"""Verify a dossier: its hashes, and every quantity, verdict and the conclusion recomputed from its own inputs."""
+"""Verify a dossier: its hashes, its parts, and the whole record made anew from its own inputs and compared."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from math import isclose
 from pathlib import Path
 from typing import Any
 
-from validation.dossier.compare import number_change, step_restriction
-from validation.dossier.manifest import integrity_problems, read_manifest, versions
+from validation.characteristics import characteristics
+from validation.dossier.manifest import MANIFEST, inputs_hash, integrity_problems, read_manifest, versions
+from validation.dossier.parent import parent_problems
+from validation.dossier.rebuild import Rebuilt, rebuild
+from validation.dossier.results import RESULTS, read_results
 from validation.faults import Refusal, StudyDataError
-from validation.judging.outcomes import evaluate, judge_study
-from validation.study.load import load_study
+from validation.study.amendments import AMENDMENTS
+from validation.study.lock import HISTORY, LOCK, kept_plan, read_lock
 from validation.study.model import Study
-from validation.study.quantity import Evaluation
+from validation.study.plan import PLAN, read_plan
+from validation.study.reading_hashes import RECORD
+from validation.study.worksheets import WORKSHEETS
 
 #: Same inputs, same library versions: the numbers agree to this.
 RELATIVE = 1e-9
+#: What every dossier holds, whatever its study.
+PARTS = (RESULTS, "dossier.html", "dossier.pdf", f"inputs/{PLAN}")
 
 
 @dataclass(frozen=True, slots=True)
 class VerifyReport:
-    """`ok`, what is wrong, what was looked at, and what a reader must know (other library versions)."""
+    """`ok`, what is wrong, what was looked at, and what a reader must know (other versions)."""
 
     ok: bool
     problems: tuple[str, ...]
@@ -40,129 +46,211 @@ def verify_dossier(folder: Path, *, recompute: bool = True) -> VerifyReport:
     Parameters
     ----------
     folder : the dossier, such as study/dossiers/001
-    recompute : also recompute from inputs/; False checks the hashes alone
+    recompute : also make the record anew from inputs/ and compare it; False looks at hashes and parts alone
+
+    Returns
+    -------
+    The report. A dossier of another version of this program is compared in the values that both versions give; what
+    was not compared is said first.
 
     Raises
     ------
     Refusal
         The folder is not a dossier.
     """
-    if not (folder / "manifest.json").exists() and not (folder / "results.json").exists():
-        raise Refusal(f"{folder} is not a dossier: it holds neither manifest.json nor results.json.")
+    if not (folder / MANIFEST).exists() and not (folder / RESULTS).exists():
+        raise Refusal(f"{folder} is not a dossier: it holds neither {MANIFEST} nor {RESULTS}.")
     problems = integrity_problems(folder)
-    notes: list[str] = []
-    checked = 0
+    problems += [f"{name}: missing; every dossier holds it." for name in PARTS if not (folder / name).is_file()]
     try:
-        files = read_manifest(folder).get("files", {})
-        checked = len(files)
-        notes = version_notes(read_manifest(folder).get("versions", {}))
-    except (OSError, ValueError, AttributeError):
-        pass
-    if recompute and (folder / "inputs" / "plan.yaml").is_file():
-        found, count = recomputation_problems(folder)
-        problems, checked = problems + found, checked + count
-    return VerifyReport(not problems, tuple(problems), checked, tuple(notes))
+        manifest, recorded = read_manifest(folder), read_results(folder)
+    except Refusal as refusal:
+        return VerifyReport(False, tuple(dict.fromkeys([*problems, str(refusal)])), 0)
+    checked = len(manifest["files"])
+    notes = version_notes(manifest["versions"])
+    if recompute and (folder / "inputs" / PLAN).is_file():
+        found, count = _recomputed(folder, manifest, recorded)
+        problems, checked = [*problems, *found], checked + count
+    return VerifyReport(not problems, tuple(dict.fromkeys(problems)), checked, tuple(notes))
 
 
 def version_notes(recorded: Mapping[str, str]) -> list[str]:
-    """Library versions that differ between then and now: the last digits may differ for that reason."""
+    """Versions that differ between then and now, this program's own first: words or last digits may differ for it."""
     now = versions()
-    return [
+    notes = [
         f"{name} was {old} and is now {now.get(name, 'not installed')}."
         for name, old in recorded.items()
-        if now.get(name) != old
+        if now.get(name) != old and name != "validation"
     ]
+    if not _same_program(recorded):
+        then = recorded.get("validation", "not told")
+        said = (
+            f"Words, verdicts and figures were not compared: the dossier is of version {then} of this program, this is "
+            f"version {now['validation']}. Its hashes were checked, and the values that both versions give."
+        )
+        notes.insert(0, said)
+    return notes
 
 
-def recomputation_problems(folder: Path) -> tuple[list[str], int]:
-    """Recompute from inputs/ and compare with results.json; the problems and the number of values compared."""
+def _same_program(recorded: Mapping[str, str]) -> bool:
+    return recorded.get("validation") == versions()["validation"]
+
+
+def _recomputed(folder: Path, manifest: Mapping[str, Any], recorded: Mapping[str, Any]) -> tuple[list[str], int]:
+    """The record made anew and compared; the problems and the number of values compared."""
+    inputs = folder / "inputs"
+    draft = bool(recorded.get("draft", False))
+    same_program = _same_program(manifest["versions"])
+    plan, _ = read_plan(inputs / PLAN)
+    parent = None if plan is None else plan.study.parent
+    problems = parent_problems(inputs, parent) if same_program else []
+    if problems:
+        return problems, 0
     try:
-        recorded = json.loads((folder / "results.json").read_text(encoding="utf-8"))
-        by_place = {(item["key"], item["at"]): item for item in recorded["quantities"]}
-        rows = {(item["id"], item["at"]): item for item in recorded["requirements"]}
-        conclusion = recorded["conclusion"]
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        return [f"results.json: cannot be read ({type(error).__name__})."], 0
-    try:
-        study = load_study(folder / "inputs", draft=bool(recorded.get("draft", False)))
-        evaluations = evaluate(study)
+        rebuilt = rebuild(inputs, draft=draft, chapters=_chapters(folder) if draft else None)
     except StudyDataError as error:
         return [f"inputs/{fault}" for fault in error.faults], 0
-    try:
-        step, problems, count = _step(recorded.get("step"), study, evaluations)
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
-        return [f"results.json: step cannot be read ({type(error).__name__})."], 0
-    restriction = step_restriction(step, study.unit)
-    judgement = judge_study(study, evaluations, further=[restriction] if restriction else [])
-    fresh = json.loads(json.dumps(judgement.results()))
-    for item in fresh["quantities"]:
-        old = by_place.pop((item["key"], item["at"]), None)
-        name = item["key"] + ("" if item["at"] is None else f" at {item['at']}")
-        if old is None:
-            problems.append(f"results.json: {name} is missing; recomputation gives {item['value']}.")
-            continue
-        for part in ("value", "interval", "standard_uncertainty", "degrees_of_freedom", "n"):
-            count += 1
-            if not agrees(old.get(part), item[part]):
-                problems.append(f"results.json: {name}, {part}: recorded {old.get(part)}, recomputed {item[part]}.")
-    problems += [
-        f"results.json: {key}{'' if at is None else f' at {at}'} cannot be recomputed from inputs/."
-        for key, at in by_place
+    except Refusal as refusal:
+        return [str(refusal)], 0
+    if not same_program:
+        return _common_values(recorded, rebuilt.results)
+    problems = [*_facts(folder, manifest, rebuilt), *_parts(folder, manifest, rebuilt), *_silent(rebuilt.study)]
+    different = list(differences(recorded, rebuilt.results))
+    return [*problems, *(f"{RESULTS}: {text}" for text in different)], _count(rebuilt.results)
+
+
+def _chapters(folder: Path) -> list[str]:
+    """The chapters of a draft: those whose notebooks are there."""
+    return [name for name in characteristics() if (folder / "notebooks" / f"{name}.ipynb").is_file()]
+
+
+def _facts(folder: Path, manifest: Mapping[str, Any], rebuilt: Rebuilt) -> Iterator[str]:
+    """What the manifest says of the study and its inputs."""
+    plan = rebuilt.study.plan.study
+    hashed = inputs_hash(folder / "inputs")
+    wanted = {"format": 1, "study": plan.id, "inputs_sha256": hashed, "parent": plan.parent}
+    for name, value in wanted.items():
+        if manifest.get(name) != value:
+            yield f"{MANIFEST}: {name}: recorded {manifest.get(name)}, the inputs give {value}."
+
+
+def _parts(folder: Path, manifest: Mapping[str, Any], rebuilt: Rebuilt) -> Iterator[str]:
+    """Files that this study's dossier must hold and does not, or holds and should not; figures that are not its own."""
+    study = rebuilt.study
+    chapters = _chapters(folder) if study.draft else list(characteristics())
+    needed = {*PARTS, *(f"notebooks/{name}.ipynb" for name in chapters)}
+    needed |= {f"figures/{name}" for name in rebuilt.figures} | {f"inputs/{name}" for name in _inputs(study)}
+    there = {name for name in manifest["files"] if not name.startswith(f"inputs/{HISTORY}/")}
+    yield from (f"{name}: missing; this study's dossier holds it." for name in sorted(needed - set(manifest["files"])))
+    optional = {f"inputs/{LOCK}", f"inputs/{AMENDMENTS}"}
+    yield from (f"{name}: not a part of this study's dossier." for name in sorted(there - needed - optional))
+    if {k: v for k, v in manifest["versions"].items() if k != "python"} == {
+        k: v for k, v in versions().items() if k != "python"
+    }:
+        for name, raw in rebuilt.figures.items():
+            path = folder / "figures" / name
+            if path.is_file() and path.read_bytes() != raw:
+                yield f"figures/{name}: not the figure that the inputs give."
+
+
+def _inputs(study: Study) -> Iterator[str]:
+    """The inputs that a study with these experiments, amendments and frozen plans must have brought along."""
+    yield from (data.worksheet for data in study.experiments.values())
+    yield from (record.file for record in study.lot_records.values())
+    read = [
+        r for name, data in study.experiments.items() for r in data.readings if r.written.get(WORKSHEETS[name].value)
     ]
-    for item in fresh["requirements"]:
-        old = rows.pop((item["id"], item["at"]), None)
-        count += 1
-        if old is None or old.get("outcome") != item["outcome"]:
-            was = "missing" if old is None else old.get("outcome")
-            problems.append(
-                f"results.json: requirement {item['id']} at {item['at']}: recorded {was}, recomputed {item['outcome']}."
-            )
-    problems += [f"results.json: requirement {name} at {at} is not in the plan." for name, at in rows]
-    count += 1
-    if (conclusion.get("outcome"), conclusion.get("range")) != (
-        fresh["conclusion"]["outcome"],
-        fresh["conclusion"]["range"],
-    ):
-        problems.append(
-            f"results.json: conclusion recorded {conclusion.get('outcome')}, recomputed "
-            f"{fresh['conclusion']['outcome']}."
-        )
-    return problems, count
+    if read or study.lot_records:
+        yield RECORD
+    for entry in read_lock(study.folder)[0]:
+        yield kept_plan(study.folder, entry.sha256).relative_to(study.folder).as_posix()
+    if study.amendments:
+        yield f"{HISTORY}/{AMENDMENTS}"
 
 
-def _step(
-    recorded: Mapping[str, Any] | None, study: Study, evaluations: Mapping[str, Evaluation]
-) -> tuple[dict[str, Any] | None, list[str], int]:
-    """The step since the parent computed again, from the parent's estimates as recorded and the study's own."""
-    if recorded is None:
-        return None, [], 0
-    key, allowed = recorded["quantity"], study.plan.lots.allowed_step
-    found = {(q.key, q.at): q.to_dict() for one in evaluations.values() for q in one.quantities}
-    rows, problems, count = [], [], 0
-    for row in recorded["rows"]:
-        new = found.get((key, row["at"]))
-        if new is None:
-            problems.append(f"results.json: step at {row['at']} cannot be recomputed from inputs/.")
-            continue
-        change = number_change(row["parent"], json.loads(json.dumps(new)), allowed, study.judged_confidence)
-        fresh = {
-            "difference": change.difference,
-            "interval": None if change.interval is None else list(change.interval),
-            "allowed": change.allowed,
-            "outcome": change.outcome,
-        }
-        for part, value in fresh.items():
-            count += 1
-            if not agrees(row[part], value):
-                problems.append(f"results.json: step at {row['at']}, {part}: recorded {row[part]}, recomputed {value}.")
-        rows.append({**row, **fresh})
-    return {**recorded, "rows": rows}, problems, count
+def _silent(study: Study) -> Iterator[str]:
+    """What changed without an amendment, and what no longer shows how it was first seen."""
+    yield from (f"inputs/{change}" for change in study.changes)
+    yield from (f"inputs/{loss.text}" for loss in study.lost_history)
+    yield from (f"inputs/{AMENDMENTS}: {loss.text}" for loss in study.lost_amendments)
+
+
+# -------------------------------------------------------------------------------------------------------- comparing
+
+
+def differences(recorded: Any, rebuilt: Any, place: str = "") -> Iterator[str]:
+    """Every place at which two JSON values differ, in a sentence; numbers may differ by `RELATIVE`."""
+    if isinstance(recorded, dict) and isinstance(rebuilt, dict):
+        for name in dict.fromkeys([*rebuilt, *recorded]):
+            where = f"{place}, {name}" if place else str(name)
+            if name not in recorded:
+                yield f"{where} is missing; the inputs give {_short(rebuilt[name])}."
+            elif name not in rebuilt:
+                yield f"{where} is not what the inputs give; recorded {_short(recorded[name])}."
+            else:
+                yield from differences(recorded[name], rebuilt[name], where)
+    elif isinstance(recorded, list) and isinstance(rebuilt, list):
+        yield from _of_lists(recorded, rebuilt, place)
+    elif not agrees(recorded, rebuilt):
+        yield f"{place}: recorded {_short(recorded)}, the inputs give {_short(rebuilt)}.".replace("..", ".")
+
+
+def _of_lists(recorded: list[Any], rebuilt: list[Any], place: str) -> Iterator[str]:
+    """Members are told by their name where each has one of its own, else by their position."""
+    old, new = ([_name(item) for item in items] for items in (recorded, rebuilt))
+    named = all(new) and len(set(new)) == len(new)
+    if not named:
+        if len(recorded) != len(rebuilt):
+            yield f"{place}: {len(recorded)} recorded, the inputs give {len(rebuilt)}."
+        for position, (a, b) in enumerate(zip(recorded, rebuilt, strict=False), start=1):
+            yield from differences(a, b, f"{place} {position}")
+        return
+    if sorted(old) == sorted(new) and old != new:
+        yield f"{place}: in another order than the inputs give."
+    yield from (f"{name} is there twice." for name in sorted({name for name in old if name and old.count(name) > 1}))
+    yield from differences(
+        dict(zip(old, recorded, strict=True)),
+        dict(zip(new, rebuilt, strict=True)),
+        "" if place != "requirements" else place,
+    )
+
+
+def _name(item: Any) -> str:
+    if not isinstance(item, dict):
+        return ""
+    name = item.get("key", item.get("id"))
+    at = item.get("at")
+    return "" if name is None else str(name) if at is None else f"{name} at {at}"
 
 
 def agrees(old: Any, new: Any) -> bool:
-    """Equal, or numbers that agree to `RELATIVE`; lists member by member."""
-    if isinstance(old, list) and isinstance(new, list):
-        return len(old) == len(new) and all(agrees(a, b) for a, b in zip(old, new, strict=True))
-    if isinstance(old, int | float) and isinstance(new, int | float) and not isinstance(old, bool):
+    """Equal and of one kind, or numbers that agree to `RELATIVE`."""
+    if isinstance(old, int | float) and isinstance(new, int | float) and bool not in (type(old), type(new)):
         return isclose(old, new, rel_tol=RELATIVE, abs_tol=1e-15)
-    return bool(old == new)
+    return type(old) is type(new) and bool(old == new)
+
+
+def _short(value: Any) -> str:
+    text = str(value) if not isinstance(value, list | dict) else f"{len(value)} members"
+    return text if len(text) <= 200 else f"{text[:197]}..."
+
+
+def _count(value: Any) -> int:
+    """How many single values there are."""
+    if isinstance(value, dict | list):
+        return sum(_count(item) for item in (value.values() if isinstance(value, dict) else value))
+    return 1
+
+
+def _common_values(recorded: Mapping[str, Any], rebuilt: Mapping[str, Any]) -> tuple[list[str], int]:
+    """The values of the quantities that a dossier of another version and this version both give."""
+    now = {(item["key"], item["at"]): item for item in rebuilt["quantities"]}
+    pairs = [
+        (item, now[item["key"], item["at"]]) for item in recorded["quantities"] if (item["key"], item["at"]) in now
+    ]
+    different = [
+        f"{RESULTS}: {_name(old)}, value: recorded {old['value']}, this version gives {new['value']}."
+        for old, new in pairs
+        if not agrees(old["value"], new["value"])
+    ]
+    return different, len(pairs)

@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from validation.judging.requirements import BY_PERFORMANCE, RequirementResult, find_key
 from validation.study.amendment_hashes import loss_restriction
+from validation.study.losses import restriction
 from validation.study.model import Study
 from validation.study.ordering import natural_order
 from validation.study.plan import FURTHER
@@ -169,9 +170,10 @@ def conclude(
     """Put the rows together: what is proposed, over which range, and what stands against it.
 
     `further` are restrictions that no row of this study speaks of, such as a step since the parent: told first, and
-    like an amendment that is gone they forbid the conclusion "fit".
+    like a changed reading or an amendment that is gone they forbid the conclusion "fit".
     """
-    beside = [text for text in (loss_restriction(study.lost_amendments), *further) if text]
+    unseen = restriction(study.changes, study.lost_history)
+    beside = [text for text in (unseen, loss_restriction(study.lost_amendments), *further) if text]
     why = _not_judged(rows)
     if why:
         return Conclusion("not judged", None, " ".join([why, *beside]), tuple(beside))

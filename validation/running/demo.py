@@ -11,9 +11,8 @@ from validation import resources
 from validation.dossier.manifest import MANIFEST, sha256
 from validation.faults import Refusal
 from validation.running.run import RunReport, run_study
-from validation.study.amendments import append, next_number, plan_amendment, read_amendments
-from validation.study.lock import freeze
 from validation.study.plan import PLAN
+from validation.study.plan_change import plan_amendment, record_plan_change
 
 STUDY, LOT_STUDY = "new-grade", "new-lot"
 
@@ -55,8 +54,5 @@ def name_parent(study: Path, dossier: Path, *, now: datetime) -> None:
     plan = (study / PLAN).read_text(encoding="utf-8")
     named = plan.replace("study:\n", f"study:\n  parent: {sha256(dossier / MANIFEST)}\n", 1)
     (study / PLAN).write_bytes(named.encode("utf-8"))
-    written, _ = read_amendments(study)
     reason = "Names the parent dossier, which was issued after this plan was frozen"
-    amendment = plan_amendment(study, number=next_number(written), by="Q1", reason=reason, now=now)
-    append(study, amendment)
-    freeze(study, "Q1", now, amendment=amendment.number)
+    record_plan_change(study, plan_amendment(study, by="Q1", reason=reason, now=now), now=now)

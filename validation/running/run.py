@@ -7,7 +7,7 @@ import os
 import shutil
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -17,30 +17,28 @@ from filelock import FileLock, Timeout
 from validation import resources
 from validation.characteristics import characteristics
 from validation.dossier.attached import attached_selftest
-from validation.dossier.compare import (
-    ComparisonReport,
-    compare_facts,
-    facts_of_building,
-    read_facts,
-    step_restriction,
-)
+from validation.dossier.compare import ComparisonReport, compare_facts, facts_of_building, read_facts
 from validation.dossier.document import DossierRecord, build_document
 from validation.dossier.html import render_html
 from validation.dossier.manifest import MANIFEST, hashes, inputs_hash, sha256, versions, write_manifest
+from validation.dossier.parent import keep_parent
 from validation.dossier.pdf import render_pdf
-from validation.dossier.verify import verify_dossier, version_notes
+from validation.dossier.rebuild import judged_with_parent, looks_of
+from validation.dossier.results import RESULTS, results_bytes
+from validation.dossier.verify import verify_dossier
 from validation.faults import Refusal
-from validation.judging.outcomes import Judgement, evaluate, judge_study
+from validation.judging.outcomes import Judgement, evaluate
 from validation.judging.reading import load_checked
 from validation.judging.requirements import levels_not_held
-from validation.judging.sensitivity import Variant, mark_fragile, variants
+from validation.judging.sensitivity import Variant
 from validation.program import program_hash
 from validation.running.kernels import KernelSource
 from validation.running.notebooks import NotebookFailure, execute_all, threads
+from validation.study.folder import issues_of
 from validation.study.load import load_study, record_files, unused_files
 from validation.study.model import Study
 from validation.study.quantity import Evaluation
-from validation.study.reading_hashes import changed_readings, record_readings
+from validation.study.reading_hashes import earlier_entries, record_readings
 
 Progress = Callable[[str], None]
 DRAFT_FOLDER = "draft"
@@ -138,7 +136,7 @@ def _alone(shelf: Path):
 
 
 def _last_issue(shelf: Path) -> int:
-    return max((int(path.name) for path in shelf.iterdir() if path.is_dir() and path.name.isdigit()), default=0)
+    return max((int(path.name) for path in issues_of(shelf.parent)), default=0)
 
 
 def _build(
@@ -154,6 +152,7 @@ def _build(
 ) -> RunReport:
     inputs = building / "inputs"
     copy_inputs(study, inputs)
+    _copy_parent(study, inputs)
     # Everything below reads the copy: what is computed is what is handed over.
     copied = load_study(inputs, draft=draft)
     with threads(1) as aside:  # the notebooks compute in processes of their own; this one would only wait
@@ -161,17 +160,8 @@ def _build(
         evaluations, saved = _execute(building, jobs, only, draft, progress)
         progress("looking at every verdict otherwise")
         looks = pending.result()
-    judged = judge_study(copied, evaluations)
-    parent = _parent(study, judged, inputs)
-    step = None if parent is None else parent.step_record()
-    restriction = step_restriction(step, copied.unit)
-    if parent is not None and restriction:
-        judged = judge_study(copied, evaluations, order=judged.order, further=[restriction])
-        parent = replace(parent, conclusions=(parent.conclusions[0], judged.conclusion.to_dict()))
-    judgement = mark_fragile(judged, looks)
-    results = judgement.results() | ({} if step is None else {"step": step}) | ({"draft": True} if draft else {})
-    text = json.dumps(results, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-    (building / "results.json").write_bytes(text.encode("utf-8"))
+    judgement, parent, results = judged_with_parent(copied, inputs, evaluations, looks, draft=draft)
+    (building / RESULTS).write_bytes(results_bytes(results))
     record = _record(study, copied, building, issue, judgement, evaluations, looks, saved, draft, parent)
     progress("rendering")
     document = build_document(record)
@@ -197,8 +187,7 @@ def _build(
 
 def _looks(study: Study, only: str | None) -> list[Variant]:
     """Every verdict looked at otherwise, from the same evaluations computed in this process."""
-    evaluations = evaluate(study, only=None if only is None else [only])
-    return variants(study, evaluations, judge_study(study, evaluations))
+    return looks_of(study, evaluate(study, only=None if only is None else [only]))
 
 
 def copy_inputs(study: Study, inputs: Path) -> None:
@@ -215,11 +204,10 @@ def copy_inputs(study: Study, inputs: Path) -> None:
         for path in sorted((study.folder / "history").glob("*"))
         if path.is_file()
     ]
-    for name in names:
-        source, target = study.folder / name, inputs / name
-        if source.is_file():
-            target.parent.mkdir(parents=True, exist_ok=True)
-            target.write_bytes(source.read_bytes())
+    contents = {name: (study.folder / name).read_bytes() for name in names if (study.folder / name).is_file()}
+    for name, raw in {**contents, **earlier_entries(study.folder)}.items():
+        (inputs / name).parent.mkdir(parents=True, exist_ok=True)
+        (inputs / name).write_bytes(raw)
 
 
 def _execute(
@@ -294,7 +282,7 @@ def _record(
         state_of_data=state,
         records={item.file: item.sha256 for item in record_files(study.folder)},
         unused_files=unused_files(study.folder, study.plan),
-        changed_rows=tuple(str(change) for change in changed_readings(copied)),
+        changed_rows=(*map(str, copied.changes), *(loss.text for loss in copied.lost_history)),
         predecessor=_predecessor(study.folder, issue, judgement, inputs, draft),
         parent=parent,
         watermark=WATERMARK if draft else "",
@@ -324,12 +312,15 @@ def _predecessor(folder: Path, issue: str, judgement: Judgement, inputs: Path, d
     before = folder / "dossiers" / f"{int(issue) - 1:03d}"
     if not (before / MANIFEST).is_file():
         return None
+    earlier = read_facts(before)
+    if earlier.results["study"]["unit"] != judgement.unit:
+        return None  # numbers in different units are not compared
     fresh = facts_of_building(f"{judgement.study_id} issue {issue}", judgement.results(), inputs, versions())
-    return compare_facts(read_facts(before), fresh, allowed_step=None, confidence=0.9)
+    return compare_facts(earlier, fresh, allowed_step=None, confidence=0.9)
 
 
-def _parent(study: Study, judgement: Judgement, inputs: Path) -> ComparisonReport | None:
-    """The comparison with the dossier that `study.parent` names by the hash of its manifest.
+def _copy_parent(study: Study, inputs: Path) -> None:
+    """Keep what the comparison needs of the dossier that `study.parent` names by the hash of its manifest.
 
     Raises
     ------
@@ -338,7 +329,7 @@ def _parent(study: Study, judgement: Judgement, inputs: Path) -> ComparisonRepor
     """
     wanted = study.plan.study.parent
     if wanted is None:
-        return None
+        return
     found = find_dossier(study.folder, wanted)
     if found is None:
         raise Refusal(
@@ -346,12 +337,10 @@ def _parent(study: Study, judgement: Judgement, inputs: Path) -> ComparisonRepor
             f"this study, its records/ or the studies beside it. "
             "Copy the parent's dossier folder into records/, or mend the hash."
         )
-    facts = read_facts(found)
-    report = verify_dossier(found, recompute=not version_notes(facts.versions))
+    report = verify_dossier(found)
     if not report.ok:
         raise Refusal(f"The parent dossier {found} does not verify, so nothing can rest on it: {report.problems[0]}")
-    fresh = facts_of_building(judgement.study_id, judgement.results(), inputs, versions())
-    return compare_facts(facts, fresh, allowed_step=study.plan.lots.allowed_step, confidence=study.judged_confidence)
+    keep_parent(found, inputs)
 
 
 def find_dossier(folder: Path, manifest_hash: str) -> Path | None:

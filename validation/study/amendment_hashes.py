@@ -14,8 +14,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from validation.files import content
 from validation.study.amendments import AMENDMENTS, COLUMNS, Amendment, read_amendments
+from validation.study.folder import issues_of
 from validation.study.lock import HISTORY
+from validation.study.losses import Loss
 from validation.study.text_files import decode
 from validation.words import sentence_list
 
@@ -27,51 +30,35 @@ MEND = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Loss:
-    """Something about an amendment seen earlier that no longer holds: `short` for a conclusion, `text` in full."""
-
-    short: str
-    text: str
-
-    def to_dict(self) -> dict[str, str]:
-        return {"short": self.short, "text": self.text}
-
-
 def chained_sha256(before: str, amendment: Amendment) -> str:
     """SHA-256 over the SHA-256 of the entry before (empty for the first) and every cell of this one."""
     content = [before, list(amendment.to_dict().values())]
     return hashlib.sha256(json.dumps(content, ensure_ascii=False).encode("utf-8")).hexdigest()
 
 
-def record_amendments(folder: Path) -> int:
-    """Record the amendments that were not seen before; returns how many lines were written.
+def recorded_with(folder: Path, present: Sequence[Amendment]) -> dict[str, bytes]:
+    """The record with the amendments that were not seen before, by its name; empty where nothing is to be added.
 
     What only the newest dossier still holds is recorded too. A row that was edited is no new one.
     """
-    present, faults = read_amendments(folder)
     record = _read(folder)
-    if faults or record.unreadable:
-        return 0
+    if record.unreadable:
+        return {}
     seen = _seen(folder, record)
     _, unseen = _matched(seen, present)
-    missing = _without(seen, record.amendments)
-    fresh = [*missing, *unseen]
+    fresh = [*_without(seen, record.amendments), *unseen]
     if not fresh:
-        return 0
-    path = folder / RECORD
-    path.parent.mkdir(exist_ok=True)
+        return {}
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    if not path.exists():
+    before = content(folder / RECORD)
+    if before is None:
         writer.writerow(_HEAD)
-    before = record.last
+    last = record.last
     for amendment in fresh:
-        before = chained_sha256(before, amendment)
-        writer.writerow([*amendment.to_dict().values(), before])
-    with path.open("ab") as stream:
-        stream.write(text.getvalue().encode("utf-8"))
-    return len(fresh)
+        last = chained_sha256(last, amendment)
+        writer.writerow([*amendment.to_dict().values(), last])
+    return {RECORD: (before or b"") + text.getvalue().encode("utf-8")}
 
 
 def lost_amendments(folder: Path, present: Sequence[Amendment]) -> tuple[Loss, ...]:
@@ -160,9 +147,7 @@ def _seen(folder: Path, record: _Record) -> list[Amendment]:
 
 def _of_newest_dossier(folder: Path) -> list[Amendment]:
     """What the newest dossier saw: its record, or where it has none its amendments.csv."""
-    issues = sorted(
-        (path for path in (folder / "dossiers").glob("*") if path.name.isdigit()), key=lambda p: int(p.name)
-    )
+    issues = issues_of(folder)
     if not issues:
         return []
     inputs = issues[-1] / "inputs"

@@ -11,6 +11,7 @@ from difflib import get_close_matches
 from pathlib import Path
 
 from validation.faults import Fault, Refusal
+from validation.files import content, write_files
 from validation.study.text_files import censored, decimal, decode, moment
 from validation.study.worksheets import NUMERIC, Row, Sheet
 
@@ -266,8 +267,12 @@ def _agrees(quoted: str, current: str) -> bool:
     return first is not None and first == second
 
 
-def append(folder: Path, amendment: Amendment) -> Path:
+def append(folder: Path, amendment: Amendment, also: Mapping[str, bytes] | None = None) -> Path:
     """Append one amendment; the heading is written with the first. What stands in the file is never touched.
+
+    Parameters
+    ----------
+    also : files that change with it, by name; they are written after it, and all of them or none
 
     Raises
     ------
@@ -275,10 +280,9 @@ def append(folder: Path, amendment: Amendment) -> Path:
         The file holds another number of amendments than this one was made for: somebody else appended meanwhile; or an
         amendment that was seen there is gone or changed.
     """
-    from validation.study.amendment_hashes import MEND, lost_amendments, record_amendments
+    from validation.study.amendment_hashes import MEND, lost_amendments, recorded_with
 
-    path = folder / AMENDMENTS
-    before = path.read_bytes() if path.exists() else b""
+    before = content(folder / AMENDMENTS)
     written, faults = read_amendments(folder)
     if faults or next_number(written) != amendment.number:
         raise Refusal(f"{AMENDMENTS} changed meanwhile; look at it and give the amendment again.")
@@ -288,43 +292,19 @@ def append(folder: Path, amendment: Amendment) -> Path:
         raise Refusal(f"{AMENDMENTS} is not as it was first seen, and nothing is appended to it: {told}. {MEND}")
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    if not before.strip():
+    if not (before or b"").strip():
         writer.writerow(COLUMNS)
-    elif not before.endswith(b"\n"):
+    elif not (before or b"").endswith(b"\n"):
         text.write("\n")
     writer.writerow(amendment.to_dict().values())
-    with path.open("ab") as stream:
-        stream.write(text.getvalue().encode("utf-8"))
-    record_amendments(folder)
-    return path
+    grown = (before or b"") + text.getvalue().encode("utf-8")
+    record = recorded_with(folder, (*written, amendment))
+    write_files(folder, {AMENDMENTS: grown, **record, **(also or {})}, expected={AMENDMENTS: before})
+    return folder / AMENDMENTS
 
 
 def next_number(amendments: Sequence[Amendment]) -> int:
     return max((amendment.number for amendment in amendments), default=0) + 1
-
-
-def plan_amendment(folder: Path, *, number: int, by: str, reason: str, now: datetime) -> Amendment:
-    """The amendment that tells a change of the plan since it was last frozen; both versions are kept.
-
-    Raises
-    ------
-    Refusal
-        The plan was never frozen, has not changed, or the frozen version is no longer kept.
-    """
-    from validation.study import lock
-
-    entries, faults = lock.read_lock(folder)
-    if faults or not entries:
-        raise Refusal(
-            "The plan was never frozen, so it can still be changed freely; freeze it with `validation freeze`."
-        )
-    old, new = entries[-1].sha256, lock.plan_sha256(folder)
-    if old == new:
-        raise Refusal("The plan has not changed since it was frozen; edit plan.yaml first, then amend.")
-    if not lock.kept_plan(folder, old).exists():
-        kept = lock.kept_plan(folder, old).relative_to(folder).as_posix()
-        raise Refusal(f"The frozen version of the plan is no longer kept as {kept}; restore it first.")
-    return Amendment(number, now.isoformat(timespec="seconds"), by, "plan", "plan.yaml", "", "", old, new, reason)
 
 
 def amendment_for(

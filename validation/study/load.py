@@ -17,13 +17,14 @@ from validation.study import amendments as amending
 from validation.study.amendment_hashes import MEND, loss_sentences, lost_amendments
 from validation.study.amendments import AMENDMENTS, Amendment, State
 from validation.study.design_notes import design_notes
+from validation.study.folder import folder_faults, refuse_faulty
 from validation.study.lock import HISTORY, LOCK, plan_sha256, read_lock
 from validation.study.lot_record import LotRecord
 from validation.study.lot_record_reading import read_lot_records, record_files_of
 from validation.study.model import ExperimentData, Reading, Study
 from validation.study.name_faults import name_faults, strange_instruments
 from validation.study.plan import PLAN, Experiment, Plan, read_plan, readable_part
-from validation.study.reading_hashes import record_faults
+from validation.study.reading_hashes import changed_readings, history_losses, record_faults
 from validation.study.text_files import censored, decimal, moment
 from validation.study.validity import impact_sentences, lapses, validity_faults
 from validation.study.worksheets import (
@@ -89,6 +90,9 @@ def read_study(
 ) -> tuple[Study | None, list[Fault]]:
     """The same, with the faults returned: (study, []) or (None, faults)."""
     folder = Path(folder)
+    faults = folder_faults(folder)
+    if faults:  # nothing is opened before every path is known to lie inside the study
+        return None, faults
     plan, faults = read_plan(folder / PLAN)
     _, lock_faults = read_lock(folder)
     written, amendment_faults = amending.read_amendments(folder)
@@ -125,6 +129,7 @@ def read_study(
         return None, [*(Fault(AMENDMENTS, loss.text, MEND) for loss in lost), *faults]
     rows = tuple(item.to_dict() for item in applied)
     study = Study(folder, plan, experiments, rows, draft=draft, lot_records=records, lost_amendments=lost)
+    study = replace(study, changes=changed_readings(study), lost_history=history_losses(folder))
     said = [*loss_sentences(lost), *impact_sentences(lapsed), *_values_stated(study), *_warnings(study, now)]
     return replace(study, warnings=tuple(said)), []
 
@@ -137,6 +142,7 @@ def current_states(folder: Path) -> list[State]:
     StudyDataError
         Plan, worksheets or amendments cannot be read at all.
     """
+    refuse_faulty(folder)
     plan, faults = read_plan(folder / PLAN)
     written, amendment_faults = amending.read_amendments(folder)
     faults += amendment_faults
@@ -158,6 +164,7 @@ def current_items(folder: Path) -> tuple[Plan, Mapping[str, LotRecord]]:
     StudyDataError
         Plan or lot records cannot be read.
     """
+    refuse_faulty(folder)
     plan, faults = read_plan(folder / PLAN)
     records, record_faults = ({}, []) if plan is None else read_lot_records(folder, plan)
     if plan is None or faults or record_faults:
@@ -278,6 +285,8 @@ def _warnings(study: Study, now: datetime | None) -> list[str]:
     entries, _ = read_lock(study.folder)
     if entries and entries[-1].sha256 != plan_sha256(study.folder):
         said.append("plan.lock does not match plan.yaml: the plan changed after it was frozen.")
+    if entries and now is not None and entries[-1].time > now:
+        said.append(f"plan.lock is dated in the future: {entries[-1].time.isoformat(sep=' ', timespec='minutes')}.")
     for name, experiment in study.plan.experiments.items():
         if name not in WORKSHEETS:
             said.append(f'The experiment "{name}" ({experiment.worksheet}) is planned, but nothing evaluates it yet.')
@@ -328,11 +337,10 @@ def _passing(relative: Path) -> bool:
 
 
 def record_files(folder: Path) -> tuple[RecordFile, ...]:
-    """The files under records/ with their hashes; links that lead out of the study are left aside."""
-    root = (folder / "records").resolve()
+    """The files under records/ with their hashes."""
     found = []
     for path in sorted((folder / "records").rglob("*")):
-        if not path.is_file() or _passing(path.relative_to(folder)) or not path.resolve().is_relative_to(root):
+        if not path.is_file() or _passing(path.relative_to(folder)):
             continue
         raw = path.read_bytes()
         found.append(RecordFile(path.relative_to(folder).as_posix(), hashlib.sha256(raw).hexdigest(), len(raw)))

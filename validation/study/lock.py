@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta, tzinfo
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 from zoneinfo import ZoneInfo
 
 from validation.faults import Fault, Refusal
+from validation.files import content, write_files
 from validation.study.plan import PLAN, Plan, Requirement, parse_plan
 from validation.study.text_files import decode, moment
 from validation.study.worksheets import WORKSHEETS
@@ -86,28 +87,35 @@ def read_lock(folder: Path) -> tuple[tuple[LockEntry, ...], list[Fault]]:
     if faults:
         return (), faults
     try:
-        content = json.loads(text)
-        if content["format"] != 1:
+        listed = json.loads(text)
+        if listed["format"] != 1:
             reason = "The format number is unknown."
-            return (), [Fault(LOCK, reason, mend, found=str(content["format"]), expected="1")]
-        return tuple(_entry(item) for item in content["entries"]), []
-    except (ValueError, KeyError, TypeError, RecursionError) as error:
+            return (), [Fault(LOCK, reason, mend, found=str(listed["format"]), expected="1")]
+        entries = tuple(_entry(item) for item in listed["entries"])
+    except (ValueError, KeyError, TypeError, OverflowError, RecursionError) as error:
         return (), [Fault(LOCK, "The file is not a lock as `validation freeze` writes it.", mend, found=str(error))]
+    for number, (before, after) in enumerate(pairwise(entries), start=2):
+        if after.time < before.time:
+            reason = f"Entry {number} is dated before the one above it: freezes do not run backwards."
+            found, expected = after.time.isoformat(), f"{before.time.isoformat()} or later"
+            return (), [Fault(LOCK, reason, mend, found=found, expected=expected)]
+    return entries, []
 
 
 def _entry(item: Mapping[str, object]) -> LockEntry:
     sha256, by, amendment = str(item["sha256"]), str(item["by"]), item.get("amendment")
     if not re.fullmatch("[0-9a-f]{64}", sha256):
         raise ValueError(f"sha256 {sha256!r}")
-    time = datetime.fromisoformat(str(item["time"]))
-    if time.tzinfo is None:
-        raise ValueError(f"time {item['time']!r} without a zone")
+    found = moment(str(item["time"]))
+    if found is None or found[0].tzinfo is None:
+        raise ValueError(f"time {item['time']!r}: a time with its zone is needed")
+    time = found[0]
     if amendment is not None and (isinstance(amendment, bool) or not isinstance(amendment, int)):
         raise ValueError(f"amendment {amendment!r}")
     return LockEntry(sha256, time, by, amendment)
 
 
-def freeze(folder: Path, by: str, now: datetime, *, amendment: int | None = None) -> tuple[LockEntry, bool]:
+def freeze(folder: Path, by: str, now: datetime) -> tuple[LockEntry, bool]:
     """Add an entry for the plan as it stands, and keep a copy of it in history/.
 
     Parameters
@@ -115,7 +123,6 @@ def freeze(folder: Path, by: str, now: datetime, *, amendment: int | None = None
     folder : the study folder
     by : who freezes it
     now : the time with its zone
-    amendment : the number of the plan amendment that this entry belongs to
 
     Returns
     -------
@@ -124,41 +131,62 @@ def freeze(folder: Path, by: str, now: datetime, *, amendment: int | None = None
     Raises
     ------
     Refusal
-        plan.lock cannot be read, `by` is empty, or another file is kept under the name of this version.
+        plan.lock cannot be read, `by` is empty, the plan was frozen otherwise before (that takes an amendment), the
+        clock stands before the last entry, or another file is kept under the name of this version.
     """
     if not by.strip():
         raise Refusal("Say who freezes the plan: --by NAME.")
     entries, faults = read_lock(folder)
     if faults:
         raise Refusal(str(faults[0]))
-    raw = (folder / PLAN).read_bytes()
-    sha256 = hashlib.sha256(raw).hexdigest()
-    if entries and entries[-1].sha256 == sha256:
+    if changed_since_frozen(folder):
+        raise Refusal(
+            f"The plan was frozen on {_when(entries[-1].time)} and has changed since, so say why it changed: "
+            '--reason "...". The reason is kept as an amendment, and so are both versions.'
+        )
+    if entries:
         return entries[-1], False
-    entry = LockEntry(sha256, now.replace(microsecond=0), by.strip(), amendment)
-    keep_plan(folder, raw)
-    content = {"format": 1, "entries": [item.to_dict() for item in (*entries, entry)]}
-    _write_whole(folder / LOCK, (json.dumps(content, indent=1, ensure_ascii=False) + "\n").encode("utf-8"))
+    entry, contents = freezing(folder, by, now)
+    write_files(folder, contents, expected={LOCK: None})
     return entry, True
 
 
-def keep_plan(folder: Path, raw: bytes) -> Path:
-    """Keep a version of the plan in history/ under its hash."""
-    path = kept_plan(folder, hashlib.sha256(raw).hexdigest())
-    if path.exists():
-        if path.read_bytes() != raw:
-            raise Refusal(f"{path.relative_to(folder).as_posix()} is not the version its name says; restore it first.")
-        return path
-    path.parent.mkdir(exist_ok=True)
-    _write_whole(path, raw)
-    return path
+def changed_since_frozen(folder: Path) -> bool:
+    """Whether the plan was frozen and is no longer as it was then."""
+    entries, _ = read_lock(folder)
+    return bool(entries) and entries[-1].sha256 != plan_sha256(folder)
 
 
-def _write_whole(path: Path, raw: bytes) -> None:
-    """Either the whole new file is there, or the old one."""
-    draft = path.with_name(path.name + ".new")
-    draft.write_bytes(raw)
-    os.replace(draft, path)
+def freezing(
+    folder: Path, by: str, now: datetime, *, amendment: int | None = None
+) -> tuple[LockEntry, dict[str, bytes]]:
+    """The entry for the plan as it stands, and the files that hold it: the kept version, then the lock.
+
+    Parameters
+    ----------
+    amendment : the number of the plan amendment that this entry belongs to
+
+    Raises
+    ------
+    Refusal
+        As `freeze`.
+    """
+    entries, _ = read_lock(folder)
+    if entries and now < entries[-1].time:
+        raise Refusal(
+            f"The clock of this computer shows {_when(now)}, which is before the plan was last frozen "
+            f"({_when(entries[-1].time)}). Set the clock right, or restore plan.lock from a copy."
+        )
+    raw = (folder / PLAN).read_bytes()
+    sha256 = hashlib.sha256(raw).hexdigest()
+    kept = kept_plan(folder, sha256)
+    name = kept.relative_to(folder).as_posix()
+    if content(kept) not in (None, raw):
+        raise Refusal(f"{name} is not the version its name says; restore it first.")
+    entry = LockEntry(sha256, now.replace(microsecond=0), by.strip(), amendment)
+    listed = {"format": 1, "entries": [item.to_dict() for item in (*entries, entry)]}
+    text = json.dumps(listed, indent=1, ensure_ascii=False) + "\n"
+    return entry, {name: raw, LOCK: text.encode("utf-8")}
 
 
 def plan_order(study: Study) -> PlanOrder:

@@ -11,7 +11,7 @@ from typing import Any
 
 import pandas as pd
 
-from validation.study.amendment_hashes import Loss
+from validation.study.losses import Change, Loss
 from validation.study.lot_record import LotRecord
 from validation.study.plan import Plan
 
@@ -92,7 +92,8 @@ class Study:
     """One study folder, read and checked. `lot_records`: the records of the standards lots that the plan names, by lot.
 
     `looked_at_otherwise`: the study with something left out, evaluated for its verdicts alone; what no rule may use and
-    what only a chapter shows need not be computed. `lost_amendments`: what of amendments.csv is not as first seen.
+    what only a chapter shows need not be computed. `lost_amendments`: what of amendments.csv is not as first seen;
+    `changes`: every cell that is not, without an amendment; `lost_history`: what no longer shows how it was first seen.
     """
 
     folder: Path
@@ -104,6 +105,8 @@ class Study:
     looked_at_otherwise: bool = False
     lot_records: Mapping[str, LotRecord] = field(default_factory=dict)
     lost_amendments: tuple[Loss, ...] = ()
+    changes: tuple[Change, ...] = ()
+    lost_history: tuple[Loss, ...] = ()
 
     @property
     def unit(self) -> str:

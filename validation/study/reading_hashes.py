@@ -1,4 +1,8 @@
-"""history/readings.csv: each reading and lot record as `check` or `run` first saw it, so that a later change shows."""
+"""history/readings.csv: each reading and lot record as `check` or `run` first saw it, so that a later change shows.
+
+Each entry is chained to the one before it, and compared with what earlier dossiers hold: none can be edited or taken
+out unseen.
+"""
 
 from __future__ import annotations
 
@@ -8,11 +12,16 @@ import io
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 
 from validation.faults import Fault
-from validation.study.amendment_hashes import record_amendments
+from validation.files import content, write_files
+from validation.study.amendment_hashes import recorded_with
+from validation.study.amendments import read_amendments
+from validation.study.folder import issues_of
 from validation.study.lock import HISTORY
+from validation.study.losses import Change, Loss
 from validation.study.lot_record import LotRecord
 from validation.study.model import Reading, Study
 from validation.study.text_files import decode
@@ -20,41 +29,12 @@ from validation.study.worksheets import WORKSHEETS
 from validation.study.yaml_reading import Path_, key_name
 
 RECORD = f"{HISTORY}/readings.csv"
-_COLUMNS = ("file", "row", "reading", "sha256", "written")
+#: In the inputs of a dossier alone: entries that earlier dossiers hold and the record has lost.
+EARLIER = f"{HISTORY}/earlier.csv"
+_COLUMNS = ("file", "row", "reading", "sha256", "written", "chain")
+_MEND = f"Restore {RECORD} from the inputs of an earlier dossier, or from another copy."
 #: What is filled into a lot record while the lot is in use.
 _FILLED_LATER = ("first_use", "last_use")
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """A worksheet cell that differs from what was first seen, without an amendment. `row` is the line today.
-
-    A lot record counts as one reading of the name of its file, its keys as columns; `mend` says what can be done, once
-    a record.
-    """
-
-    file: str
-    row: int | None
-    reading: str
-    column: str
-    old: str
-    new: str
-    mend: str = ""
-
-    def __str__(self) -> str:
-        place = self.file if self.row is None else f"{self.file}, row {self.row}"
-        if self.column == "":
-            if self.reading == self.file:
-                return f"{self.file}: the lot record was there and is gone."
-            return f"{place} (reading {self.reading}): the row was there and is gone."
-        old, new = self.old or "empty", self.new or "empty"
-        if self.reading == self.file:
-            line = self.file if self.row is None else f"{self.file}, line {self.row}"
-            return f'{line}, "{self.column}": {old} became {new} since it was first read. {self.mend}'.rstrip()
-        return f'{place} (reading {self.reading}), column "{self.column}": {old} became {new} without an amendment.'
-
-    def to_dict(self) -> dict[str, object]:
-        return {name: getattr(self, name) for name in self.__slots__}
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,52 +42,81 @@ class Seen:
     """A reading or lot record as it was recorded: its cells by column, and the SHA-256 over them."""
 
     file: str
+    reading: str
     cells: Mapping[str, str]
     sha256: str
+    row: str = ""
 
 
 def reading_sha256(reading: Reading) -> str:
     """SHA-256 over file, identifier and every cell as written."""
-    content = [reading.file, reading.reading, sorted(_cells(reading).items())]
-    return hashlib.sha256(json.dumps(content, ensure_ascii=False).encode("utf-8")).hexdigest()
+    return _cells_sha256(reading.file, reading.reading, _cells(reading))
+
+
+def _cells_sha256(file: str, name: str, cells: Mapping[str, str]) -> str:
+    content_ = [file, name, sorted(cells.items())]
+    return hashlib.sha256(json.dumps(content_, ensure_ascii=False).encode("utf-8")).hexdigest()
 
 
 def record_readings(study: Study) -> int:
     """Record the readings that have a result and were not seen before; returns how many are new.
 
-    Amendments are recorded beside them, in their own file.
+    Amendments are recorded beside them, in their own file. To a record that is no longer whole nothing is added.
     """
-    record_amendments(study.folder)
-    known, _ = _recorded(study.folder)
+    known = _known(study.folder)
     fresh = [reading for reading in _with_result(study) if reading.reading not in known]
-    _write(study.folder, fresh)
-    return len(fresh)
+    present, faults = read_amendments(study.folder)
+    contents = {} if faults else recorded_with(study.folder, present)
+    if not study.lost_history:
+        contents |= grown_record(study.folder, fresh)
+    if contents:
+        before = content(study.folder / RECORD)
+        write_files(study.folder, contents, expected={RECORD: before} if RECORD in contents else {})
+    return len(fresh) if RECORD in contents else 0
 
 
-def record_version(folder: Path, record: LotRecord) -> None:
-    """Record a lot record as it stands now, beside what was seen before: after an amendment both versions are kept."""
-    _write(folder, [as_reading(record)])
+def record_of(folder: Path, record: LotRecord) -> dict[str, bytes]:
+    """The record with a lot record as it stands now, beside what was seen before: both versions are kept."""
+    return grown_record(folder, [as_reading(record)])
 
 
-def _write(folder: Path, fresh: Sequence[Reading]) -> None:
+def grown_record(folder: Path, fresh: Sequence[Reading]) -> dict[str, bytes]:
+    """history/readings.csv with further entries, by its name; empty where nothing is to be added.
+
+    A record of an earlier version of the program is chained from its first entry on when it next grows.
+    """
     if not fresh:
-        return
-    path = folder / RECORD
-    path.parent.mkdir(exist_ok=True)
+        return {}
+    record, _ = _read(folder)
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    if not path.exists():
+    before = content(folder / RECORD)
+    entries = [Seen(item.file, item.reading, _cells(item), reading_sha256(item), str(item.line)) for item in fresh]
+    if before is None or not record.chained:
         writer.writerow(_COLUMNS)
-    for item in fresh:
-        cells = json.dumps(_cells(item), ensure_ascii=False, sort_keys=True)
-        writer.writerow([item.file, item.line, item.reading, reading_sha256(item), cells])
-    with path.open("ab") as stream:
-        stream.write(text.getvalue().encode("utf-8"))
+        before, entries, last = b"", [*record.entries, *entries], ""
+    else:
+        last = record.last
+    for entry in entries:
+        cells = _row_of(entry)
+        last = _chained(last, cells)
+        writer.writerow([*cells, last])
+    return {RECORD: before + text.getvalue().encode("utf-8")}
+
+
+def _row_of(entry: Seen) -> list[str]:
+    cells = json.dumps(entry.cells, ensure_ascii=False, sort_keys=True)
+    return [entry.file, entry.row, entry.reading, entry.sha256, cells]
+
+
+def _chained(before: str, cells: Sequence[str]) -> str:
+    """SHA-256 over that of the entry before (empty for the first) and every cell of this one."""
+    return hashlib.sha256(json.dumps([before, *cells], ensure_ascii=False).encode("utf-8")).hexdigest()
 
 
 def changed_readings(study: Study) -> tuple[Change, ...]:
     """Every cell that changed in a worksheet since it was first seen, row by row."""
-    known, _ = _recorded(study.folder)
+    known = _known(study.folder)
     present = {reading.reading: reading for data in study.experiments.values() for reading in data.readings}
     records = {record.file: record for record in study.lot_records.values()}
     changes: list[Change] = []
@@ -145,18 +154,51 @@ def amended_version(file: str, versions: Sequence[Seen], amendments: Iterable[Ma
     for row in amendments:
         if row["kind"] == "record" and row["file"] == file and row["old"] == stands.sha256:
             new = row["new"]
-            stands = next((item for item in versions if item.sha256 == new), Seen(file, stands.cells, new))
+            stands = next((item for item in versions if item.sha256 == new), Seen(file, file, stands.cells, new))
     return stands
 
 
 def seen_versions(folder: Path) -> Mapping[str, Sequence[Seen]]:
-    """What history/readings.csv holds of each reading and lot record, oldest first; nothing where it has faults."""
-    return _recorded(folder)[0]
+    """What was seen of each reading and lot record, oldest first; nothing where the record has faults."""
+    return _known(folder)
 
 
 def record_faults(folder: Path) -> list[Fault]:
-    """What is wrong with the record itself."""
-    return _recorded(folder)[1]
+    """What is wrong with the record itself, so that it cannot be read."""
+    return _read(folder)[1]
+
+
+def history_losses(folder: Path) -> tuple[Loss, ...]:
+    """What no longer shows how the readings were first seen: an entry edited or taken out, or the record gone."""
+    record, _ = _read(folder)
+    found = list(record.losses)
+    missing = _of_dossiers(folder, record)
+    if missing and not (folder / RECORD).exists():
+        short = f"{RECORD} is gone"
+        found.append(Loss(short, f"{RECORD} is gone; earlier dossiers hold {_entries(len(missing))} of it. {_MEND}"))
+    elif missing:
+        names = list(dict.fromkeys(entry.reading for entry in missing))
+        more = f" and {len(names) - 6} more" if len(names) > 6 else ""
+        short = f"{_entries(len(missing))} of {RECORD} {'is' if len(missing) == 1 else 'are'} gone or changed"
+        shown = f"{', '.join(names[:6])}{more}"
+        found.append(Loss(short, f"{RECORD} no longer holds what an earlier dossier holds of {shown}. {_MEND}"))
+    return tuple(found)
+
+
+def _entries(count: int) -> str:
+    return f"{count} {'entry' if count == 1 else 'entries'}"
+
+
+def earlier_entries(folder: Path) -> dict[str, bytes]:
+    """history/earlier.csv for the inputs of a dossier: what earlier dossiers hold and the record no longer does."""
+    record, _ = _read(folder)
+    missing = _of_dossiers(folder, record)
+    if not missing:
+        return {}
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerows([_COLUMNS[:-1], *(_row_of(entry) for entry in missing)])
+    return {EARLIER: text.getvalue().encode("utf-8")}
 
 
 def _differences(file: str, cells: Mapping[str, str], reading: Reading) -> Iterator[Change]:
@@ -206,21 +248,86 @@ def _flat(value: object, path: Path_) -> Iterator[tuple[Path_, str]]:
         yield path, str(value)
 
 
-def _recorded(folder: Path) -> tuple[dict[str, list[Seen]], list[Fault]]:
-    path = folder / RECORD
+@dataclass(frozen=True, slots=True)
+class _Record:
+    """The entries of a record file in their order; `losses` are those that show it was edited."""
+
+    entries: tuple[Seen, ...] = ()
+    last: str = ""
+    chained: bool = True
+    losses: tuple[Loss, ...] = ()
+    raw: bytes = b""
+
+
+def _read(folder: Path, name: str = RECORD) -> tuple[_Record, list[Fault]]:
+    path = folder / name
+    if not path.is_file():
+        return _Record(), []
+    raw = path.read_bytes()
+    record, faults = _parsed(raw, name)
+    return record, list(faults)
+
+
+@lru_cache(maxsize=64)
+def _parsed(raw: bytes, name: str) -> tuple[_Record, tuple[Fault, ...]]:
+    """One record is asked for many times while a study is read."""
     mend = (
         "Restore it from a copy, or move it away to begin a new record; the dossier then cannot show earlier changes."
     )
-    if not path.exists():
-        return {}, []
-    text, faults = decode(path.read_bytes(), RECORD)
+    text, faults = decode(raw, name)
     if faults:
-        return {}, faults
-    known: dict[str, list[Seen]] = {}
+        return _Record(), tuple(faults)
+    entries: list[Seen] = []
+    losses: list[Loss] = []
+    last = ""
     try:
-        for row in csv.DictReader(io.StringIO(text, newline=""), strict=True):
-            seen = Seen(row["file"], json.loads(row["written"]), row["sha256"])
-            known.setdefault(row["reading"], []).append(seen)
-    except (csv.Error, ValueError, KeyError, TypeError) as error:
-        return {}, [Fault(RECORD, "The record of readings cannot be read.", mend, found=str(error))]
-    return known, []
+        reader = csv.DictReader(io.StringIO(text, newline=""), strict=True)
+        chained = "chain" in (reader.fieldnames or ())
+        for row in reader:
+            entry = Seen(row["file"], row["reading"], json.loads(row["written"]), row["sha256"], row["row"])
+            entries.append(entry)
+            wrong = _cells_sha256(entry.file, entry.reading, entry.cells) != entry.sha256
+            link = _chained(last, _row_of(entry))
+            broken = chained and row["chain"] != link
+            if wrong or broken:
+                losses.append(_edited(reader.line_num, entry, wrong))
+            last = str(row["chain"]) if chained else ""
+    except (csv.Error, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        return _Record(), (Fault(name, "The record of readings cannot be read.", mend, found=str(error)),)
+    return _Record(tuple(entries), last, chained, tuple(losses), raw), ()
+
+
+def _edited(line: int, entry: Seen, wrong: bool) -> Loss:
+    why = (
+        "its SHA-256 is not that of its cells"
+        if wrong
+        else "it does not follow from the entry before, so one was edited, moved or taken out"
+    )
+    text = f"{RECORD}, row {line} (reading {entry.reading}): {why}. {_MEND}"
+    return Loss(f"{RECORD} was edited at row {line}", text)
+
+
+def _of_dossiers(folder: Path, record: _Record) -> list[Seen]:
+    """Entries that an earlier dossier holds and this record does not, oldest first."""
+    own = {(entry.file, entry.reading, entry.sha256) for entry in record.entries}
+    found: dict[tuple[str, str, str], Seen] = {}
+    places = [(folder, EARLIER)]
+    places += [(issue / "inputs", name) for issue in issues_of(folder) for name in (EARLIER, RECORD)]
+    for place, name in places:
+        earlier, _ = _read(place, name)
+        if earlier.raw and record.raw.startswith(earlier.raw):
+            continue  # the record has only grown since
+        for entry in earlier.entries:
+            key = (entry.file, entry.reading, entry.sha256)
+            if key not in own:
+                found.setdefault(key, entry)
+    return list(found.values())
+
+
+def _known(folder: Path) -> dict[str, list[Seen]]:
+    """Every version seen by name, oldest first: what earlier dossiers alone still hold, then the record."""
+    record, _ = _read(folder)
+    known: dict[str, list[Seen]] = {}
+    for entry in (*_of_dossiers(folder, record), *record.entries):
+        known.setdefault(entry.reading, []).append(entry)
+    return known

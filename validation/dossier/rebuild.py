@@ -1,0 +1,74 @@
+"""The record of a dossier made anew from its inputs, in this process: what `verify` compares."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from validation.characteristics import characteristics
+from validation.dossier.compare import ComparisonReport, step_restriction
+from validation.dossier.parent import comparison
+from validation.dossier.results import results_of
+from validation.figures.drawn import drawn
+from validation.judging.outcomes import Judgement, evaluate, judge_study
+from validation.judging.sensitivity import Variant, mark_fragile, variants
+from validation.study.load import load_study
+from validation.study.model import Study
+from validation.study.quantity import Evaluation
+
+
+@dataclass(frozen=True)
+class Rebuilt:
+    """What the inputs give: the study as read, the content of results.json, the figures by file name."""
+
+    study: Study
+    results: dict[str, Any]
+    figures: Mapping[str, bytes]
+
+
+def judged_with_parent(
+    study: Study, inputs: Path, evaluations: Mapping[str, Evaluation], looks: Sequence[Variant], *, draft: bool
+) -> tuple[Judgement, ComparisonReport | None, dict[str, Any]]:
+    """The verdicts, the step since the parent, which may restrict the conclusion, and the content of results.json."""
+    judged = judge_study(study, evaluations)
+    parent = comparison(study, inputs, judged.results())
+    step = None if parent is None else parent.step_record()
+    restriction = step_restriction(step, study.unit)
+    if parent is not None and restriction:
+        judged = judge_study(study, evaluations, order=judged.order, further=[restriction])
+        parent = replace(parent, conclusions=(parent.conclusions[0], judged.conclusion.to_dict()))
+    judgement = mark_fragile(judged, looks)
+    return judgement, parent, results_of(judgement, step, draft=draft)
+
+
+def looks_of(study: Study, evaluations: Mapping[str, Evaluation]) -> list[Variant]:
+    """Every verdict looked at otherwise."""
+    return variants(study, evaluations, judge_study(study, evaluations))
+
+
+def rebuild(inputs: Path, *, draft: bool = False, chapters: Sequence[str] | None = None) -> Rebuilt:
+    """Make the record anew.
+
+    Parameters
+    ----------
+    inputs : the inputs of a dossier
+    draft : whether readings without a result are left out
+    chapters : those that a draft looked at, None for all
+
+    Raises
+    ------
+    StudyDataError
+        The inputs have faults.
+    """
+    study = load_study(inputs, draft=draft)
+    evaluations = evaluate(study, only=chapters)
+    _, _, results = judged_with_parent(study, inputs, evaluations, looks_of(study, evaluations), draft=draft)
+    figures = {
+        name: raw
+        for chapter in characteristics()
+        if chapter in evaluations
+        for name, raw in drawn(chapter, evaluations[chapter], study).items()
+    }
+    return Rebuilt(study, results, figures)

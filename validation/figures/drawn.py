@@ -1,0 +1,33 @@
+"""All figures of a chapter at once, as its notebook shows them: for whoever has no notebook at hand."""
+
+from __future__ import annotations
+
+import json
+import re
+from importlib import import_module
+
+from validation import resources
+from validation.figures.style import dossier_style, svg_text
+from validation.study.model import Study
+from validation.study.quantity import Evaluation
+
+
+def figure_names(chapter: str) -> tuple[str, ...]:
+    """The figures that the notebook of a chapter asks for, in its order."""
+    raw = (resources.folder("notebooks") / f"{chapter}.ipynb").read_text(encoding="utf-8")
+    cells = [cell for cell in json.loads(raw)["cells"] if cell["cell_type"] == "code"]
+    return tuple(name for cell in cells for name in re.findall(r'chapter\.figure\("(\w+)"\)', "".join(cell["source"])))
+
+
+def drawn(chapter: str, evaluation: Evaluation, study: Study) -> dict[str, bytes]:
+    """The figures of a chapter by file name; those whose data are missing are left out."""
+    if evaluation.missing:
+        return {}
+    module = import_module(f"validation.figures.{chapter}")
+    found = {}
+    for name in figure_names(chapter):
+        with dossier_style():
+            figure = getattr(module, name)(evaluation, study)
+        if figure is not None:
+            found[f"{chapter}-{name}.svg"] = svg_text(figure).encode("utf-8")
+    return found

@@ -1,0 +1,65 @@
+"""Several files that change together: all of them, or none."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+
+from validation.faults import Refusal
+
+
+def write_files(
+    folder: Path, contents: Mapping[str, bytes], *, expected: Mapping[str, bytes | None] | None = None
+) -> None:
+    """Write files in this order, each whole; where one cannot be written, none of them is changed.
+
+    A program that is ended in between leaves the later ones as they were; what belongs together is ordered so that the
+    next command takes it up from there.
+
+    Parameters
+    ----------
+    folder : what the names are relative to
+    contents : the new content by name
+    expected : what the caller found in the files that it adds to, None for no file
+
+    Raises
+    ------
+    Refusal
+        A file no longer holds what the caller found.
+    OSError
+        A file cannot be written; all are as before.
+    """
+    drafts: dict[Path, Path] = {}
+    before: dict[Path, bytes | None] = {}
+    try:
+        for name, raw in contents.items():
+            path = folder / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            drafts[path] = path.with_name(f".{path.name}.new")
+            drafts[path].write_bytes(raw)
+        for name, found in (expected or {}).items():
+            if content(folder / name) != found:
+                raise Refusal(f"{name} changed meanwhile; look at it and run the same command again.")
+        for path, draft in drafts.items():
+            before[path] = content(path)
+            os.replace(draft, path)
+    except BaseException:
+        _restore(before)
+        raise
+    finally:
+        for draft in drafts.values():
+            draft.unlink(missing_ok=True)
+
+
+def content(path: Path) -> bytes | None:
+    """What the file holds; None where there is none."""
+    return path.read_bytes() if path.exists() else None
+
+
+def _restore(before: Mapping[Path, bytes | None]) -> None:
+    for path, raw in before.items():
+        if raw is None:
+            path.unlink(missing_ok=True)
+        elif content(path) != raw:
+            path.write_bytes(raw)

@@ -1,0 +1,79 @@
+"""The study folder as files: nothing is read or written through a link that leads out of it."""
+
+from __future__ import annotations
+
+import os
+import re
+import stat
+from collections.abc import Iterator
+from pathlib import Path
+
+from validation.faults import Fault, StudyDataError
+from validation.study.text_files import LARGEST
+
+#: What the program reads or writes by name, whatever the plan says.
+_FILES = ("plan.yaml", "plan.lock", "amendments.csv")
+_FOLDERS = ("history", "records", "standards", "worksheets", "dossiers", "draft", "control")
+
+
+def folder_faults(folder: Path) -> list[Fault]:
+    """A fault for each link that leads out of the study, and for each pipe or device in the place of a file.
+
+    Looked at are the files and folders that the program knows by name, and everything below them but for finished
+    dossiers, whose links `verify` names. Nothing is opened.
+    """
+    home = folder.resolve()
+    return [fault for path in _known(folder) if (fault := _fault(path, folder, home)) is not None]
+
+
+def refuse_faulty(folder: Path) -> None:
+    """The same, raised.
+
+    Raises
+    ------
+    StudyDataError
+        With every such fault.
+    """
+    faults = folder_faults(folder)
+    if faults:
+        raise StudyDataError(faults)
+
+
+def _known(folder: Path) -> Iterator[Path]:
+    for name in (*_FILES, *_FOLDERS):
+        path = folder / name
+        if not os.path.lexists(path):
+            continue
+        yield path
+        if name in ("dossiers", "draft"):
+            continue
+        for parent, below, files in os.walk(path, followlinks=False):
+            yield from (Path(parent, item) for item in sorted((*below, *files)))
+
+
+def _fault(path: Path, folder: Path, home: Path) -> Fault | None:
+    name = path.relative_to(folder).as_posix()
+    try:
+        resolved = path.resolve(strict=True)
+        kind = resolved.stat()
+    except (OSError, RuntimeError) as error:
+        what = getattr(error, "strerror", None) or "it leads in a circle"
+        return Fault(name, f"The path cannot be followed: {what}.", "Remove the link, or put the file itself there.")
+    if not resolved.is_relative_to(home):
+        reason, mend = "The path leads out of the study folder through a link.", "Copy what it names into the study."
+        return Fault(name, reason, mend, found=str(resolved), expected="a place inside the study folder")
+    if not (stat.S_ISREG(kind.st_mode) or stat.S_ISDIR(kind.st_mode)):
+        reason, mend = "This is no ordinary file, but a pipe, a device or a socket.", "Put the file itself there."
+        return Fault(name, reason, mend)
+    if name in _FILES and stat.S_ISDIR(kind.st_mode):
+        return Fault(name, "This is a folder.", "Put the file itself there.", found="a folder", expected="a file")
+    if name.partition("/")[0] in (*_FILES, "history") and kind.st_size > LARGEST:
+        reason, mend = f"The file has {kind.st_size} bytes.", "Keep documents and instrument exports in records/."
+        return Fault(name, reason, mend, expected=f"at most {LARGEST} bytes")
+    return None
+
+
+def issues_of(folder: Path) -> list[Path]:
+    """The dossiers of a study, oldest first."""
+    found = [path for path in (folder / "dossiers").glob("*") if re.fullmatch("[0-9]+", path.name) and path.is_dir()]
+    return sorted(found, key=lambda path: int(path.name))

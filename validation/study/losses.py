@@ -1,0 +1,68 @@
+"""What of a study is no longer as it was first seen: records of a loss, and of a cell changed without an amendment."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from validation.words import sentence_list
+
+#: So many readings are named in a conclusion; the register lists them all.
+_NAMED = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """Something seen earlier that no longer holds: `short` for a conclusion, `text` in full."""
+
+    short: str
+    text: str
+
+    def to_dict(self) -> dict[str, str]:
+        return {"short": self.short, "text": self.text}
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A worksheet cell that differs from what was first seen, without an amendment. `row` is the line today.
+
+    A lot record counts as one reading of the name of its file, its keys as columns; `mend` says what can be done, once
+    a record.
+    """
+
+    file: str
+    row: int | None
+    reading: str
+    column: str
+    old: str
+    new: str
+    mend: str = ""
+
+    def __str__(self) -> str:
+        place = self.file if self.row is None else f"{self.file}, row {self.row}"
+        if self.column == "":
+            if self.reading == self.file:
+                return f"{self.file}: the lot record was there and is gone."
+            return f"{place} (reading {self.reading}): the row was there and is gone."
+        old, new = self.old or "empty", self.new or "empty"
+        if self.reading == self.file:
+            line = self.file if self.row is None else f"{self.file}, line {self.row}"
+            return f'{line}, "{self.column}": {old} became {new} since it was first read. {self.mend}'.rstrip()
+        return f'{place} (reading {self.reading}), column "{self.column}": {old} became {new} without an amendment.'
+
+    def to_dict(self) -> dict[str, object]:
+        return {name: getattr(self, name) for name in self.__slots__}
+
+
+def restriction(changes: Sequence[Change], losses: Sequence[Loss]) -> str:
+    """Changes and losses in one sentence, for a conclusion; empty without any."""
+    parts = []
+    named = list(dict.fromkeys(change.reading for change in changes))
+    if named:
+        more = f" and {len(named) - _NAMED} more" if len(named) > _NAMED else ""
+        shown = ", ".join(named[:_NAMED]) if more else sentence_list(named)
+        parts.append(f"changed since first seen, without an amendment: {shown}{more}")
+    if losses:
+        parts.append(f"what was first seen is not wholly on record: {'; '.join(loss.short for loss in losses)}")
+    text = "; ".join(parts)
+    return f"{text[0].upper()}{text[1:]}." if text else ""
