@@ -118,6 +118,13 @@ def test_a_hidden_character_is_a_fault_in_a_name_that_stands_alone(tmp_path, hid
     assert fault.row == 2
 
 
+def test_a_hidden_character_is_told_once_and_its_plain_name_is_right(tmp_path):
+    sheet = "level,run,result\n2,R\u200b1,2\n2,R\u200b1,2\n2,R1,2.1\n2,\u04202,2\n2,P2,2\n"
+    hidden, near = faults_of(write_study(tmp_path, {"precision": sheet}))
+    assert (hidden.row, hidden.found, hidden.mend) == (2, "R<U+200B>1", 'Write the name anew: "R1".')
+    assert (near.row, near.found, near.expected) == (5, "\u04202", "P2")
+
+
 def test_a_letter_of_another_alphabet_is_named(tmp_path):
     (fault,) = faults_of(write_study(tmp_path, {"precision": "level,run,result\n2,P1,2\n2,\u04201,2.1\n2,P1,2\n"}))
     assert "U+0420 cyrillic capital letter er" in fault.reason

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from validation.faults import Fault
 from validation.study.design_notes import NAMED
-from validation.study.names import Names, Place, hidden_fault, readings_of, rows_named
+from validation.study.names import Names, Place, hidden_fault, plain, readings_of, rows_named
 from validation.study.plan import PLAN, Plan
 from validation.study.text_files import decimal, hidden_character
 from validation.study.worksheets import WORKSHEETS
@@ -60,7 +60,7 @@ def name_faults(
                     faults.append(hidden_fault(place, name, hidden))
             names = study.get(column) or Names(column)
             for name, place in found.items():
-                names.add(name, place)
+                names.add(plain(name), place)
             if column in OF_A_SHEET:
                 for name, place in _settings(plan, sheet.experiment, column):
                     names.add(name, place)

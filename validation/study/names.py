@@ -38,8 +38,7 @@ def readings_of(text: str) -> tuple[str, ...]:
     """The skeleton, and the skeleton of the name written without its blanks where it has any: "R 1" is "R1"."""
     if _PLAIN.fullmatch(text):  # most names, and nothing to fold but their case
         return (text.lower(),)
-    if hidden_character(text):
-        text = "".join(mark for mark in text if not hidden_character(mark))
+    text = plain(text)
     if not text.isascii():
         text = unicodedata.normalize("NFKC", text).translate(_LOOK_ALIKE)
     text = _DECIMAL_COMMA.sub(".", text.casefold().strip())
@@ -76,7 +75,7 @@ class Names:
         self.places.setdefault(name, place)
 
     def faults(self) -> Iterable[Fault]:
-        """One fault a name that is nearly another one; the plan's name, else the one in more rows, is held right."""
+        """One fault a name that is nearly another one. Right is the name of the plan, else of more rows, else the plain."""
         known: dict[str, str] = {}
         each = {name: readings_of(name) for name in self.places}
         if len({reading for readings in each.values() for reading in readings}) == sum(map(len, each.values())):
@@ -89,9 +88,9 @@ class Names:
             for reading in readings:
                 known.setdefault(reading, name)
 
-    def _standing(self, name: str) -> tuple[bool, int]:
+    def _standing(self, name: str) -> tuple[bool, int, bool]:
         place = self.places[name]
-        return not place.fixed, -place.rows
+        return not place.fixed, -place.rows, not name.isascii()
 
     def _told_with_the_plan(self, name: str, other: str) -> bool:
         one, two = self.places[name], self.places[other]
@@ -116,11 +115,16 @@ def _foreign(name: str, other: str) -> str:
     return f" (a letter of another alphabet: {told})" if told and not (name + other).isascii() else ""
 
 
+def plain(name: str) -> str:
+    """The name without what cannot be seen."""
+    return "".join(mark for mark in name if not hidden_character(mark)).strip() if hidden_character(name) else name
+
+
 def hidden_fault(place: Place, name: str, hidden: str) -> Fault:
     """A name with a character that nobody sees makes a second thing of it, alone too."""
     shown = "".join(f"<{_code(mark)}>" if hidden_character(mark) else mark for mark in name)
     reason = f"The name holds a character that cannot be seen: {_code(hidden)} {unicodedata.name(hidden, '').lower()}"
-    mend = f'Write the name anew: "{"".join(mark for mark in name if not hidden_character(mark)).strip()}".'
+    mend = f'Write the name anew: "{plain(name)}".'
     return Fault(place.file, f"{reason.rstrip()}.", mend, place.row, place.reading, place.column, shown, "a plain name")
 
 
