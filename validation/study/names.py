@@ -75,7 +75,7 @@ class Names:
         self.places.setdefault(name, place)
 
     def faults(self) -> Iterable[Fault]:
-        """One fault a name that is nearly another one. Right is the name of the plan, else of more rows, else the plain."""
+        """One fault a name that is nearly another. Right is that of the plan, else of more rows, else the plain one."""
         known: dict[str, str] = {}
         each = {name: readings_of(name) for name in self.places}
         if len({reading for readings in each.values() for reading in readings}) == sum(map(len, each.values())):
