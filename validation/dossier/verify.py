@@ -15,6 +15,7 @@ from validation.dossier.rebuild import Rebuilt, rebuild
 from validation.dossier.results import RESULTS, read_results
 from validation.faults import Refusal, StudyDataError
 from validation.study.amendments import AMENDMENTS
+from validation.study.folder import history_files
 from validation.study.lock import HISTORY, LOCK, kept_plan, read_lock
 from validation.study.model import Study
 from validation.study.plan import PLAN, read_plan
@@ -140,7 +141,8 @@ def _parts(folder: Path, manifest: Mapping[str, Any], rebuilt: Rebuilt) -> Itera
     chapters = _chapters(folder) if study.draft else list(characteristics())
     needed = {*PARTS, *(f"notebooks/{name}.ipynb" for name in chapters)}
     needed |= {f"figures/{name}" for name in rebuilt.figures} | {f"inputs/{name}" for name in _inputs(study)}
-    there = {name for name in manifest["files"] if not name.startswith(f"inputs/{HISTORY}/")}
+    there = {name for name in manifest["files"] if not name.startswith(f"inputs/{PLACE}/")}
+    there -= {f"inputs/{name}" for name in history_files(study.folder)}
     yield from (f"{name}: missing; this study's dossier holds it." for name in sorted(needed - set(manifest["files"])))
     optional = {f"inputs/{LOCK}", f"inputs/{AMENDMENTS}"}
     yield from (f"{name}: not a part of this study's dossier." for name in sorted(there - needed - optional))

@@ -6,13 +6,10 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
-
-from filelock import FileLock, Timeout
 
 from validation import resources
 from validation.characteristics import characteristics
@@ -34,17 +31,15 @@ from validation.judging.sensitivity import Variant
 from validation.program import program_hash
 from validation.running.kernels import KernelSource
 from validation.running.notebooks import NotebookFailure, execute_all, threads
-from validation.study.folder import issues_of
+from validation.running.shelf import DRAFT, MARK, building
+from validation.study.folder import history_files
 from validation.study.load import load_study, record_files, unused_files
 from validation.study.model import Study
 from validation.study.quantity import Evaluation
 from validation.study.reading_hashes import earlier_entries, record_readings
 
 Progress = Callable[[str], None]
-DRAFT_FOLDER = "draft"
 WATERMARK = "DRAFT, not a dossier"
-#: A building folder older than the lock that guards it belongs to a run that was interrupted.
-BUILDING = ".building"
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,49 +94,19 @@ def run_study(
     started = now()
     if only is not None and only not in characteristics():
         raise Refusal(f"There is no characteristic {only!r}; there are {', '.join(characteristics())}.")
-    study = load_checked(folder, draft=draft or only is not None, now=started)
+    is_draft = draft or only is not None
+    study = load_checked(folder, draft=is_draft, now=started)
     record_readings(study)
-    shelf = folder / "dossiers"
-    shelf.mkdir(exist_ok=True)
-    with _alone(shelf):
-        for left in shelf.glob(f"{BUILDING}*"):
-            shutil.rmtree(left, ignore_errors=True)
-        is_draft = draft or only is not None
-        issue = DRAFT_FOLDER if is_draft else f"{_last_issue(shelf) + 1:03d}"
-        building = shelf / f"{BUILDING}-{issue}"
-        try:
-            at_once = jobs or (os.cpu_count() or 1) + 1
-            report = _build(study, building, issue, at_once, only, is_draft, progress, started, now)
-            target = folder / DRAFT_FOLDER if is_draft else shelf / issue
-            if is_draft:
-                shutil.rmtree(target, ignore_errors=True)
-            os.replace(building, target)
-        finally:
-            shutil.rmtree(building, ignore_errors=True)
+    with building(folder, draft=is_draft) as (issue, place):
+        at_once = jobs or (os.cpu_count() or 1) + 1
+        report = _build(study, place, issue, at_once, only, is_draft, progress, started, now)
+        target = folder / DRAFT if is_draft else folder / "dossiers" / issue
     return RunReport(target, report.outcome, report.text, report.all_met, report.warnings)
-
-
-@contextmanager
-def _alone(shelf: Path):
-    """One run at a time on one study."""
-    lock = FileLock(shelf / ".lock", timeout=0)
-    try:
-        lock.acquire()
-    except Timeout:
-        raise Refusal(f"Another run is at work on {shelf.parent}; wait until it is done, then run again.") from None
-    try:
-        yield
-    finally:
-        lock.release()
-
-
-def _last_issue(shelf: Path) -> int:
-    return max((int(path.name) for path in issues_of(shelf.parent)), default=0)
 
 
 def _build(
     study: Study,
-    building: Path,
+    place: Path,
     issue: str,
     jobs: int,
     only: str | None,
@@ -150,25 +115,25 @@ def _build(
     started: datetime,
     now: Callable[[], datetime],
 ) -> RunReport:
-    inputs = building / "inputs"
+    inputs = place / "inputs"
     copy_inputs(study, inputs)
     _copy_parent(study, inputs)
     # Everything below reads the copy: what is computed is what is handed over.
     copied = load_study(inputs, draft=draft)
     with threads(1) as aside:  # the notebooks compute in processes of their own; this one would only wait
         pending = aside.submit(_looks, copied, only)
-        evaluations, saved = _execute(building, jobs, only, draft, progress)
+        evaluations, saved = _execute(place, jobs, only, draft, progress)
         progress("looking at every verdict otherwise")
         looks = pending.result()
     judgement, parent, results = judged_with_parent(copied, inputs, evaluations, looks, draft=draft)
-    (building / RESULTS).write_bytes(results_bytes(results))
-    record = _record(study, copied, building, issue, judgement, evaluations, looks, saved, draft, parent)
+    (place / RESULTS).write_bytes(results_bytes(results))
+    record = _record(study, copied, place, issue, judgement, evaluations, looks, saved, draft, parent)
     progress("rendering")
     document = build_document(record)
     with threads(2) as pool:  # the PDF is set outside Python, so both run at once
         pdf, html = pool.submit(render_pdf, document), pool.submit(render_html, document)
-        (building / "dossier.html").write_bytes(html.result().encode("utf-8"))
-        (building / "dossier.pdf").write_bytes(pdf.result())
+        (place / "dossier.html").write_bytes(html.result().encode("utf-8"))
+        (place / "dossier.pdf").write_bytes(pdf.result())
     facts = {
         "study": study.plan.study.id,
         "issue": issue,
@@ -178,11 +143,12 @@ def _build(
         "predecessor": record.predecessor.old.manifest_hash if record.predecessor else None,
         "parent": study.plan.study.parent,
     }
-    write_manifest(building, facts)
+    (place / MARK).unlink()
+    write_manifest(place, facts)
     rows = judgement.requirements
     all_met = bool(rows) and all(row.outcome == "met" for row in rows)
     said = [*study.warnings, *levels_not_held(study), *record.changed_rows]
-    return RunReport(building, judgement.conclusion.outcome, judgement.conclusion.text, all_met, tuple(said))
+    return RunReport(place, judgement.conclusion.outcome, judgement.conclusion.text, all_met, tuple(said))
 
 
 def _looks(study: Study, only: str | None) -> list[Variant]:
@@ -199,11 +165,7 @@ def copy_inputs(study: Study, inputs: Path) -> None:
         *sorted({data.worksheet for data in study.experiments.values()}),
         *sorted(record.file for record in study.lot_records.values()),
     ]
-    names += [
-        path.relative_to(study.folder).as_posix()
-        for path in sorted((study.folder / "history").glob("*"))
-        if path.is_file()
-    ]
+    names += history_files(study.folder)
     contents = {name: (study.folder / name).read_bytes() for name in names if (study.folder / name).is_file()}
     for name, raw in {**contents, **earlier_entries(study.folder)}.items():
         (inputs / name).parent.mkdir(parents=True, exist_ok=True)
@@ -211,31 +173,31 @@ def copy_inputs(study: Study, inputs: Path) -> None:
 
 
 def _execute(
-    building: Path, jobs: int, only: str | None, draft: bool, progress: Progress
+    place: Path, jobs: int, only: str | None, draft: bool, progress: Progress
 ) -> tuple[dict[str, Evaluation], dict[str, Any]]:
     """Run the notebooks in the building folder, which is all they see, and read what they saved."""
     folder = resources.folder("notebooks")
     names = [name for name in characteristics() if only in (None, name)]
-    saved_in = building / "saved"
+    saved_in = place / "saved"
     saved_in.mkdir()
     parameters = {"study_folder": "inputs", "output_folder": "saved", "draft": draft}
     with KernelSource() as kernels:
         try:
             execute_all(
                 [folder / f"{name}.ipynb" for name in names],
-                building / "notebooks",
+                place / "notebooks",
                 parameters,
-                building,
+                place,
                 kernels,
                 jobs=jobs,
                 progress=progress,
             )
         except NotebookFailure as failure:
-            raise _kept(failure, building.parent) from None
+            raise _kept(failure, place.parent) from None
     saved = {name: json.loads((saved_in / f"{name}.json").read_text(encoding="utf-8")) for name in names}
-    (building / "figures").mkdir()
+    (place / "figures").mkdir()
     for figure in sorted(saved_in.glob("*.svg")):
-        os.replace(figure, building / "figures" / figure.name)
+        os.replace(figure, place / "figures" / figure.name)
     shutil.rmtree(saved_in)
     evaluations = {
         name: Evaluation.from_dict({k: v for k, v in data.items() if k not in ("words", "figures")})
@@ -255,7 +217,7 @@ def _kept(failure: NotebookFailure, shelf: Path) -> NotebookFailure:
 def _record(
     study: Study,
     copied: Study,
-    building: Path,
+    place: Path,
     issue: str,
     judgement: Judgement,
     evaluations: Mapping[str, Evaluation],
@@ -264,14 +226,14 @@ def _record(
     draft: bool,
     parent: ComparisonReport | None,
 ) -> DossierRecord:
-    inputs = building / "inputs"
+    inputs = place / "inputs"
     stamp, state = _state_of_data(copied, judgement)
     return DossierRecord(
         study=copied,
         judgement=judgement,
         evaluations=evaluations,
         words={name: data["words"] for name, data in saved.items()},
-        figures={path.stem: path.read_text(encoding="utf-8") for path in sorted((building / "figures").glob("*.svg"))},
+        figures={path.stem: path.read_text(encoding="utf-8") for path in sorted((place / "figures").glob("*.svg"))},
         alts={f"{name}-{figure}": alt for name, data in saved.items() for figure, alt in data["figures"].items()},
         variants=looks,
         issue=issue,

@@ -77,3 +77,14 @@ def issues_of(folder: Path) -> list[Path]:
     """The dossiers of a study, oldest first."""
     found = [path for path in (folder / "dossiers").glob("*") if re.fullmatch("[0-9]+", path.name) and path.is_dir()]
     return sorted(found, key=lambda path: int(path.name))
+
+
+def history_files(folder: Path) -> list[str]:
+    """What the program itself keeps in history/, by name; anything else there is not its own."""
+    names = ("readings.csv", "amendments.csv", "earlier.csv")
+    found = [
+        path
+        for path in sorted((folder / "history").glob("*"))
+        if path.is_file() and (path.name in names or re.fullmatch(r"plan-[0-9a-f]{12}\.yaml", path.name))
+    ]
+    return [path.relative_to(folder).as_posix() for path in found]
