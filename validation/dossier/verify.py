@@ -10,7 +10,7 @@ from typing import Any
 
 from validation.characteristics import characteristics
 from validation.dossier.manifest import MANIFEST, inputs_hash, integrity_problems, read_manifest, versions
-from validation.dossier.parent import parent_problems
+from validation.dossier.parent import PLACE, parent_problems
 from validation.dossier.rebuild import Rebuilt, rebuild
 from validation.dossier.results import RESULTS, read_results
 from validation.faults import Refusal, StudyDataError
