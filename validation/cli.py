@@ -49,9 +49,20 @@ app = typer.Typer(
     epilog="Exit codes: 0 done; 1 the answer is no; 2 the input or the call is wrong.",
 )
 
-StudyFolder = Annotated[Path, typer.Argument(metavar="DIR", help="Folder of the study, which holds plan.yaml.")]
+
+def _named_path(text: str) -> Path:
+    """A path that somebody named: an empty text would be the current folder."""
+    if not text.strip():
+        raise typer.BadParameter("the name is empty; name a folder.")
+    return Path(text)
+
+
+StudyFolder = Annotated[
+    Path, typer.Argument(metavar="DIR", help="Folder of the study, which holds plan.yaml.", parser=_named_path)
+]
 DossierFolder = Annotated[
-    Path, typer.Argument(metavar="DOSSIER", help="Folder of a dossier, such as study/dossiers/001.")
+    Path,
+    typer.Argument(metavar="DOSSIER", help="Folder of a dossier, such as study/dossiers/001.", parser=_named_path),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for a program to read.")]
 
@@ -173,7 +184,9 @@ def _options(
 
 @app.command()
 def start(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to write the study into; made if need be.")],
+    folder: Annotated[
+        Path, typer.Argument(metavar="DIR", help="Folder to write the study into; made if need be.", parser=_named_path)
+    ],
     title: Annotated[str | None, typer.Option(help="What is validated, in a line.")] = None,
     laboratory: Annotated[str | None, typer.Option(help="Name of the laboratory.")] = None,
     measurand: Annotated[str | None, typer.Option(help="What is measured, in full; else the title.")] = None,
@@ -809,12 +822,19 @@ def _progress(text: str) -> None:
     print(text, file=sys.stderr, flush=True)
 
 
+def _one_thread() -> None:
+    """As in the kernels, and before numpy is imported: the last digit shall not depend on the number of processors."""
+    from validation.running.nursery_process import ONE_THREAD
+
+    if "numpy" not in sys.modules:
+        os.environ.update(ONE_THREAD)
+
+
 def _with_notebooks(work: Callable[[], RunReport]) -> RunReport:
     """Start the process that kernels are forked from, then work; a notebook that stopped is told in one sentence."""
     from validation.running import nursery_process
 
-    # As in the kernels, and before numpy is imported: the last digit shall not depend on the number of processors.
-    os.environ.update(nursery_process.ONE_THREAD)
+    _one_thread()
     nursery_process.start_early()
     # jsonschema would import this to check web addresses; notebooks hold none that matter, and it takes a second.
     sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]
@@ -856,7 +876,8 @@ def _report_run(report: RunReport, as_json: bool) -> None:
 
 @app.command()
 def verify(folder: DossierFolder, as_json: AsJson = False) -> int:
-    """Check every hash of a dossier and recompute every quantity from its inputs."""
+    """Check every hash of a dossier, make its whole record anew from its inputs, and compare."""
+    _one_thread()
     from validation.dossier.verify import verify_dossier
 
     report = verify_dossier(_dossier(folder))
@@ -911,8 +932,8 @@ def trace(
 
 @app.command()
 def compare(
-    old: Annotated[Path, typer.Argument(metavar="OLD", help="The earlier dossier.")],
-    new: Annotated[Path, typer.Argument(metavar="NEW", help="The later dossier.")],
+    old: Annotated[Path, typer.Argument(metavar="OLD", help="The earlier dossier.", parser=_named_path)],
+    new: Annotated[Path, typer.Argument(metavar="NEW", help="The later dossier.", parser=_named_path)],
     as_json: AsJson = False,
 ) -> int:
     """Compare two dossiers, number by number, verdict changes first, with the cause."""
@@ -929,9 +950,9 @@ def compare(
 
 @app.command()
 def demo(
-    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder to write into; never overwritten.")] = Path(
-        "validation-demo"
-    ),
+    out: Annotated[
+        Path, typer.Option(metavar="DIR", help="Folder to write into; never overwritten.", parser=_named_path)
+    ] = Path("validation-demo"),
     jobs: Annotated[
         int | None, typer.Option(min=1, metavar="N", help="Notebooks at once; else one more than processors.")
     ] = None,
@@ -955,11 +976,18 @@ def demo(
 @app.command()
 def selftest(
     out: Annotated[
-        Path, typer.Option(metavar="DIR", help="Folder of the report; an earlier report there is replaced.")
+        Path,
+        typer.Option(
+            metavar="DIR", help="Folder of the report; an earlier report there is replaced.", parser=_named_path
+        ),
     ] = Path("validation-selftest"),
     study: Annotated[
         Path | None,
-        typer.Option(metavar="DIR", help="Put a copy into records/ of this study, so that its next dossier cites it."),
+        typer.Option(
+            metavar="DIR",
+            help="Put a copy into records/ of this study, so that its next dossier cites it.",
+            parser=_named_path,
+        ),
     ] = None,
     as_json: AsJson = False,
 ) -> int:
@@ -967,10 +995,7 @@ def selftest(
 
     Needs nothing else. Exit 1 where a check fails; each is named.
     """
-    from validation.running.nursery_process import ONE_THREAD
-
-    if "numpy" not in sys.modules:
-        os.environ.update(ONE_THREAD)  # as the notebooks compute: last digits hang on the number of threads
+    _one_thread()
     from validation.selftest.report import PAGE, PRINT, RECORD, run_selftest
 
     place = None if study is None else _folder(study)

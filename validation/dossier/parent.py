@@ -7,7 +7,7 @@ from typing import Any
 
 from validation.dossier.compare import ComparisonReport, compare_facts, facts_of_building, read_facts
 from validation.dossier.manifest import MANIFEST, read_manifest, sha256, versions
-from validation.dossier.results import RESULTS
+from validation.dossier.results import RESULTS, read_results
 from validation.faults import Refusal
 from validation.study.amendments import AMENDMENTS
 from validation.study.lock import HISTORY
@@ -19,8 +19,20 @@ PLACE = f"{HISTORY}/parent"
 _KEPT = (RESULTS, f"inputs/{PLAN}", f"inputs/{AMENDMENTS}")
 
 
-def keep_parent(parent: Path, inputs: Path) -> None:
-    """Copy what a step rests on into the inputs."""
+def keep_parent(parent: Path, inputs: Path, study: Study) -> None:
+    """Copy what a step rests on into the inputs.
+
+    Raises
+    ------
+    Refusal
+        The parent gives its results in another unit than the study.
+    """
+    unit = read_results(parent)["study"]["unit"]
+    if unit != study.unit:
+        raise Refusal(
+            f"The parent dossier gives its results in {unit}, this study in {study.unit}: nothing can be compared. "
+            "Give the study the unit of its parent, or leave study.parent out."
+        )
     for name in (MANIFEST, *_KEPT):
         if (parent / name).is_file():
             target = inputs / PLACE / name
@@ -51,16 +63,10 @@ def comparison(study: Study, inputs: Path, results: dict[str, Any]) -> Compariso
     Raises
     ------
     Refusal
-        The parent gives its results in another unit.
+        What is kept of it cannot be read, or gives its results in another unit.
     """
     if study.plan.study.parent is None:
         return None
     facts = read_facts(inputs / PLACE)
-    unit = facts.results["study"]["unit"]
-    if unit != study.unit:
-        raise Refusal(
-            f"The parent dossier gives its results in {unit}, this study in {study.unit}: nothing can be compared. "
-            "Give the study the unit of its parent, or leave study.parent out."
-        )
     fresh = facts_of_building(study.plan.study.id, results, inputs, versions())
     return compare_facts(facts, fresh, allowed_step=study.plan.lots.allowed_step, confidence=study.judged_confidence)

@@ -70,6 +70,8 @@ def execute(source: Path, target: Path, parameters: Mapping[str, Any], cwd: Path
         A cell raised; the executed copy is left at `target`, the error at its top.
     Refusal
         Missing parameters cell or unknown parameter.
+    OSError
+        The copy cannot be written, as on a full disk.
     """
     import papermill
     from papermill.exceptions import PapermillExecutionError
@@ -92,10 +94,9 @@ def execute(source: Path, target: Path, parameters: Mapping[str, Any], cwd: Path
                 resources={"metadata": {"path": str(cwd)}},
             )
     except PapermillExecutionError as error:
+        clean(target)
         raise NotebookFailure(source.name, str(error.exec_count), f"{error.ename}: {error.evalue}", target) from None
-    finally:
-        if target.exists():
-            clean(target)
+    clean(target)
     return target
 
 

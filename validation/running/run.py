@@ -302,7 +302,7 @@ def _copy_parent(study: Study, inputs: Path) -> None:
     report = verify_dossier(found)
     if not report.ok:
         raise Refusal(f"The parent dossier {found} does not verify, so nothing can rest on it: {report.problems[0]}")
-    keep_parent(found, inputs)
+    keep_parent(found, inputs, study)
 
 
 def find_dossier(folder: Path, manifest_hash: str) -> Path | None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -17,6 +16,7 @@ from validation.dossier.blocks import Block, Cover, Document, Fields, Heading, I
 from validation.dossier.html import render_html
 from validation.dossier.pdf import render_pdf
 from validation.faults import Refusal
+from validation.files import write_files
 from validation.selftest import published
 from validation.selftest.checks import Check, Digits
 from validation.selftest.collect import FORMAT, KIND, SelfTest, collect
@@ -105,13 +105,10 @@ def run_selftest(
     page, printed = render_html(document).encode("utf-8"), render_pdf(document)
     made = {"started": started.isoformat(), "ended": now().isoformat()}
     record = {"format": FORMAT, "sha256": result.sha256, "content": result.content(), "made": made}
-    files = {
-        RECORD: (json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode("utf-8"),
-        PAGE: page,
-        PRINT: printed,
-    }
+    text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    files = {PAGE: page, PRINT: printed, RECORD: text.encode("utf-8")}  # the record comes last
     for folder in folders:
-        _write(folder, files)
+        write_files(folder, files)
     return Written(result, out, None if study is None else study / STUDY_PLACE)
 
 
@@ -133,15 +130,6 @@ def _own(path: Path) -> bool:
         return record["content"]["kind"] == KIND
     except (OSError, ValueError, KeyError, TypeError):
         return False
-
-
-def _write(folder: Path, files: Mapping[str, bytes]) -> None:
-    """Each file whole or not at all: written beside its name, then renamed. The record comes last."""
-    folder.mkdir(parents=True, exist_ok=True)
-    for name in (PAGE, PRINT, RECORD):
-        fresh = folder / f".{name}.new"
-        fresh.write_bytes(files[name])
-        os.replace(fresh, folder / name)
 
 
 # The document ----------------------------------------------------------------------------------------------------

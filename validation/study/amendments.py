@@ -12,7 +12,7 @@ from pathlib import Path
 
 from validation.faults import Fault, Refusal
 from validation.files import content, write_files
-from validation.study.text_files import censored, decimal, decode, moment
+from validation.study.text_files import NUMBER, censored, decimal, decode, moment, why_no_moment
 from validation.study.worksheets import NUMERIC, Row, Sheet
 
 AMENDMENTS = "amendments.csv"
@@ -249,13 +249,16 @@ def _new_value_fault(amendment: Amendment, state: State) -> Fault | None:
     column, new = amendment.column, amendment.new
     if column == "time" and new and moment(new) is None:
         mend = "Write 2026-07-01 or 2026-07-01T09:30."
-        return _fault(amendment, "new", "The new time cannot be read.", new, "an ISO 8601 date or time", mend)
+        return _fault(amendment, "new", why_no_moment(new), new, "an ISO 8601 date or time", mend)
     label = column == "level" and state.sheet.kind.labels
     if column not in NUMERIC or label or not new or decimal(new) is not None:
         return None
     if column == state.sheet.kind.value and censored(new):
         return None
     mend = f"Write {new.replace(',', '.')}." if "," in new else "Write the number with a decimal point."
+    if NUMBER.fullmatch(new):
+        reason, mend = "The new value is no size that a reading can have.", "Write it as it was read."
+        return _fault(amendment, "new", reason, new, "a number from 1e-50 to 1e50 in size, or 0", mend)
     return _fault(amendment, "new", "The new value is not a number.", new, "a number", mend)
 
 

@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 from validation.faults import Fault, Refusal
 from validation.files import content, write_files
 from validation.study.plan import PLAN, Plan, Requirement, parse_plan
-from validation.study.text_files import decode, moment
+from validation.study.text_files import decode, moment, why_no_moment
 from validation.study.worksheets import WORKSHEETS
 
 if TYPE_CHECKING:
@@ -106,10 +106,13 @@ def _entry(item: Mapping[str, object]) -> LockEntry:
     sha256, by, amendment = str(item["sha256"]), str(item["by"]), item.get("amendment")
     if not re.fullmatch("[0-9a-f]{64}", sha256):
         raise ValueError(f"sha256 {sha256!r}")
-    found = moment(str(item["time"]))
-    if found is None or found[0].tzinfo is None:
-        raise ValueError(f"time {item['time']!r}: a time with its zone is needed")
+    text = str(item["time"])
+    found = moment(text)
+    if found is None:
+        raise ValueError(f"{text}: {why_no_moment(text)}")
     time = found[0]
+    if time.tzinfo is None:
+        raise ValueError(f"{text}: a time without its zone")
     if amendment is not None and (isinstance(amendment, bool) or not isinstance(amendment, int)):
         raise ValueError(f"amendment {amendment!r}")
     return LockEntry(sha256, time, by, amendment)

@@ -6,18 +6,22 @@ import csv
 import hashlib
 import io
 import json
+import os
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from itertools import pairwise
 from math import floor, log10
 from pathlib import Path
 
 from validation import resources
 from validation.faults import Refusal
+from validation.files import write_files
+from validation.study.folder import refuse_faulty
 from validation.study.plan import FURTHER, PLAN, parse_plan
 from validation.study.prepared import Prepared, level_cell, shuffled
 from validation.study.start_further import further_requirements, further_worksheets, settings_of
+from validation.study.text_files import hidden_character
 
 CAUTIONS = (
     "Fuel and blends are flammable: small quantities, ventilation, no ignition source, a spill plan.",
@@ -105,28 +109,31 @@ def start_study(folder: Path, design: Design) -> Started:
     if plan is None:
         raise Refusal(f"The answers make no valid plan: {faults[0]}")
     records = {f"standards/{lot}.yaml": lot_record(lot) for lot in design.lots}
-    there = [file for file in (PLAN, *files.values(), *records) if (folder / file).exists()]
+    there = [file for file in (PLAN, *files.values(), *records) if os.path.lexists(folder / file)]
     if there:
         raise Refusal(f"{folder} already holds {', '.join(there)}; nothing was written. Choose an empty folder.")
-    (folder / "worksheets").mkdir(parents=True, exist_ok=True)
-    for sheet, file in files.items():
-        _write(folder / file, _workbook(sheet) if design.workbooks else _csv(sheet))
-    for file, text_of_lot in records.items():
-        (folder / file).parent.mkdir(exist_ok=True)
-        _write(folder / file, text_of_lot.encode("utf-8"))
+    refuse_faulty(folder)
+    contents = {file: _workbook(sheet) if design.workbooks else _csv(sheet) for sheet, file in files.items()}
+    contents |= {file: text_of_lot.encode("utf-8") for file, text_of_lot in records.items()}
     # The plan comes last: a folder with a plan is a whole study.
-    _write(folder / PLAN, text.encode("utf-8"))
+    contents[PLAN] = text.encode("utf-8")
+    write_files(folder, contents, expected=dict.fromkeys(contents))
     return Started(folder, (PLAN, *files.values(), *records), seed, sum(len(sheet.rows) for sheet in sheets))
-
-
-def _write(path: Path, raw: bytes) -> None:
-    # "x" refuses a file that appeared meanwhile.
-    with path.open("xb") as stream:
-        stream.write(raw)
 
 
 def _refuse_contradictions(design: Design) -> None:
     low, high = design.range
+    for item in fields(design):
+        given = getattr(design, item.name)
+        texts = [part for one in (given if isinstance(given, tuple) else (given,)) for part in _texts(one)]
+        hidden = next((text for text in texts if hidden_character(text)), None)
+        if hidden is not None:
+            raise Refusal(f'{item.name}: the text "{hidden}" holds a character that cannot be seen. Write it without.')
+    if re.search(r"[\[\]]", design.unit):
+        raise Refusal(
+            f'The unit "{design.unit}" holds a bracket, which marks the unit in a heading of a worksheet: write '
+            f'"{re.sub(r"[][]", "", design.unit)}", or "% (m/m)".'
+        )
     for name, number in (("runs", design.runs), ("replicates", design.replicates)):
         if not 1 <= number <= 1000:
             raise Refusal(f"The number of {name} must lie between 1 and 1000; found {number}.")
@@ -144,6 +151,11 @@ def _refuse_contradictions(design: Design) -> None:
             raise Refusal(f'The lot "{lot}" cannot name a file; use letters, digits, - and _.')
     if len(design.levels) > 100:
         raise Refusal(f"At most 100 levels; found {len(design.levels)}.")
+
+
+def _texts(value: object) -> tuple[str, ...]:
+    """The texts of one answer: itself, or the parts of a factor."""
+    return tuple(part for part in (value if isinstance(value, tuple) else (value,)) if isinstance(part, str))
 
 
 def usual_levels(design: Design) -> tuple[float, ...]:
