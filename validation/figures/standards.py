@@ -17,6 +17,7 @@ from validation.words import fixed, places_for, sentence_list
 #: Left edges of the five boxes of a chain, and their width, on an axis from 0 to 1.
 LEFT, WIDTH = (0.0, 0.165, 0.41, 0.64, 0.865), (0.115, 0.195, 0.18, 0.175, 0.135)
 UPPER, LOWER, TALL = 0.66, 0.17, 0.50
+MOST_CHAINS = 12
 
 
 def traceability_chain(evaluation: Evaluation, study: Study) -> Figure | None:
@@ -24,12 +25,27 @@ def traceability_chain(evaluation: Evaluation, study: Study) -> Figure | None:
     chains = evaluation.details.get("chains", ())
     if not chains:
         return None
+    drawn = _first_chains(chains)
+    title = _chain_title(chains)
+    if len(drawn) < len(chains):
+        title += f"\n({len(drawn)} of {len(chains)} lots drawn, open ones and those in use first; the table lists all)"
     with dossier_style():
-        figure, axes = new_figure(len(chains), 1, height=0.5 + 1.75 * len(chains))
-        for area, chain in zip(axes, chains, strict=True):
+        figure, axes = new_figure(len(drawn), 1, height=0.5 + 1.75 * len(drawn))
+        for area, chain in zip(axes, drawn, strict=True):
             _chain(area, chain, study.unit)
-        figure.suptitle(_chain_title(chains), x=0.01, ha="left", fontsize=11, fontweight="bold")
+        figure.suptitle(title, x=0.01, ha="left", fontsize=11, fontweight="bold")
     return figure
+
+
+def _first_chains(chains: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """As many as can be looked at, in their order: open ones, then covered ones, then those with readings."""
+
+    def rank(chain: Mapping[str, Any]) -> tuple[bool, bool, bool]:
+        states = _states(chain)
+        return "open" not in states, "covered by an impact note" not in states, not chain["readings"]
+
+    wanted = sorted(range(len(chains)), key=lambda position: rank(chains[position]))[:MOST_CHAINS]
+    return [chains[position] for position in sorted(wanted)]
 
 
 def _chain_title(chains: Sequence[Mapping[str, Any]]) -> str:
