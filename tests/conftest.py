@@ -21,3 +21,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def dossier(demo: Path) -> Path:
     """The dossier of the demonstration study. Read only: copy it before changing anything."""
     return demo / "new-grade" / "dossiers" / "001"
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--mutations", default=400, help="how many random damages test_mutations.py looks at")

@@ -219,13 +219,13 @@ def test_a_row_that_is_gone_is_named_where_its_absence_is_a_fault(study: Path) -
     assert any("no longer matches" in str(fault) for fault in faults)
 
 
-def test_check_says_so_and_stops_nothing(study: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_check_says_so_and_answers_no(study: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = study / "amendments.csv"
     write_rows(path, rows_of(path)[:3])
-    assert main(["check", str(study)]) == 0
+    assert main(["check", str(study)]) == 1
     out = capsys.readouterr().out
     assert "Amendments gone, changed or moved" in out
     assert "Amendment 3 is gone" in out
     assert "No fault found" not in out
-    assert main(["check", str(study), "--json"]) == 0
+    assert main(["check", str(study), "--json"]) == 1
     assert json.loads(capsys.readouterr().out)["lost_amendments"][0]["short"] == "amendment 3 is gone"

@@ -28,6 +28,8 @@ def test_freezing_writes_the_hash_of_the_raw_bytes(tmp_path):
     entry, new = freeze(folder, "Q. Manager", BEFORE)
     assert new
     raw = (folder / "plan.yaml").read_bytes()
+    sealed = json.dumps(["", hashlib.sha256(raw).hexdigest(), "2026-06-30T15:00:00+00:00", "Q. Manager", None])
+    seal = hashlib.sha256(sealed.encode("utf-8")).hexdigest()
     assert json.loads((folder / "plan.lock").read_text(encoding="utf-8")) == {
         "format": 1,
         "entries": [
@@ -36,6 +38,7 @@ def test_freezing_writes_the_hash_of_the_raw_bytes(tmp_path):
                 "time": "2026-06-30T15:00:00+00:00",
                 "by": "Q. Manager",
                 "amendment": None,
+                "seal": seal,
             }
         ],
     }

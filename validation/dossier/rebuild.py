@@ -9,6 +9,7 @@ from typing import Any
 
 from validation.characteristics import characteristics
 from validation.dossier.compare import ComparisonReport, step_restriction
+from validation.dossier.manifest import inputs_hash
 from validation.dossier.parent import comparison
 from validation.dossier.results import results_of
 from validation.figures.drawn import drawn
@@ -62,6 +63,17 @@ def rebuild(inputs: Path, *, draft: bool = False, chapters: Sequence[str] | None
     StudyDataError
         The inputs have faults.
     """
+    key = (inputs_hash(inputs), draft, None if chapters is None else tuple(chapters))
+    if key not in _made:
+        _made.clear()  # one is enough: whoever looks again looks at the same dossier
+        _made[key] = _rebuilt(inputs, draft, chapters)
+    return _made[key]
+
+
+_made: dict[tuple[str, bool, tuple[str, ...] | None], Rebuilt] = {}
+
+
+def _rebuilt(inputs: Path, draft: bool, chapters: Sequence[str] | None) -> Rebuilt:
     study = load_study(inputs, draft=draft)
     evaluations = evaluate(study, only=chapters)
     _, _, results = judged_with_parent(study, inputs, evaluations, looks_of(study, evaluations), draft=draft)

@@ -140,9 +140,10 @@ def _parts(folder: Path, manifest: Mapping[str, Any], rebuilt: Rebuilt) -> Itera
     study = rebuilt.study
     chapters = _chapters(folder) if study.draft else list(characteristics())
     needed = {*PARTS, *(f"notebooks/{name}.ipynb" for name in chapters)}
-    needed |= {f"figures/{name}" for name in rebuilt.figures} | {f"inputs/{name}" for name in _inputs(study)}
+    needed |= {f"figures/{name}" for name in rebuilt.figures}
+    needed |= {f"inputs/{name}" for name in _inputs(study, folder / "inputs")}
     there = {name for name in manifest["files"] if not name.startswith(f"inputs/{PLACE}/")}
-    there -= {f"inputs/{name}" for name in history_files(study.folder)}
+    there -= {f"inputs/{name}" for name in history_files(folder / "inputs")}
     yield from (f"{name}: missing; this study's dossier holds it." for name in sorted(needed - set(manifest["files"])))
     optional = {f"inputs/{LOCK}", f"inputs/{AMENDMENTS}"}
     yield from (f"{name}: not a part of this study's dossier." for name in sorted(there - needed - optional))
@@ -155,7 +156,7 @@ def _parts(folder: Path, manifest: Mapping[str, Any], rebuilt: Rebuilt) -> Itera
                 yield f"figures/{name}: not the figure that the inputs give."
 
 
-def _inputs(study: Study) -> Iterator[str]:
+def _inputs(study: Study, inputs: Path) -> Iterator[str]:
     """The inputs that a study with these experiments, amendments and frozen plans must have brought along."""
     yield from (data.worksheet for data in study.experiments.values())
     yield from (record.file for record in study.lot_records.values())
@@ -164,8 +165,8 @@ def _inputs(study: Study) -> Iterator[str]:
     ]
     if read or study.lot_records:
         yield RECORD
-    for entry in read_lock(study.folder)[0]:
-        yield kept_plan(study.folder, entry.sha256).relative_to(study.folder).as_posix()
+    for entry in read_lock(inputs)[0]:
+        yield kept_plan(inputs, entry.sha256).relative_to(inputs).as_posix()
     if study.amendments:
         yield f"{HISTORY}/{AMENDMENTS}"
 

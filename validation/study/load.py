@@ -18,7 +18,7 @@ from validation.study.amendment_hashes import MEND, loss_sentences, lost_amendme
 from validation.study.amendments import AMENDMENTS, Amendment, State
 from validation.study.design_notes import design_notes
 from validation.study.folder import folder_faults, refuse_faulty
-from validation.study.lock import HISTORY, LOCK, plan_sha256, read_lock
+from validation.study.lock import HISTORY, LOCK, lock_losses, plan_sha256, read_lock
 from validation.study.lot_record import LotRecord
 from validation.study.lot_record_reading import read_lot_records, record_files_of
 from validation.study.model import ExperimentData, Reading, Study
@@ -129,7 +129,8 @@ def read_study(
         return None, [*(Fault(AMENDMENTS, loss.text, MEND) for loss in lost), *faults]
     rows = tuple(item.to_dict() for item in applied)
     study = Study(folder, plan, experiments, rows, draft=draft, lot_records=records, lost_amendments=lost)
-    study = replace(study, changes=changed_readings(study), lost_history=history_losses(folder))
+    lost_record = (*lock_losses(folder), *history_losses(folder))
+    study = replace(study, changes=changed_readings(study), lost_history=lost_record)
     said = [*loss_sentences(lost), *impact_sentences(lapsed), *_values_stated(study), *_warnings(study, now)]
     return replace(study, warnings=tuple(said)), []
 

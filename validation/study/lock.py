@@ -6,7 +6,7 @@ import hashlib
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta, tzinfo
 from itertools import pairwise
 from pathlib import Path
@@ -15,6 +15,8 @@ from zoneinfo import ZoneInfo
 
 from validation.faults import Fault, Refusal
 from validation.files import content, write_files
+from validation.study.folder import issues_of
+from validation.study.losses import Loss
 from validation.study.plan import PLAN, Plan, Requirement, parse_plan
 from validation.study.text_files import decode, moment, why_no_moment
 from validation.study.worksheets import WORKSHEETS
@@ -31,15 +33,23 @@ RequirementState = Literal["before data", "set after data", "cannot be shown"]
 
 @dataclass(frozen=True, slots=True)
 class LockEntry:
-    """One freezing of the plan."""
+    """One freezing of the plan. `seal` is empty in an entry of a version of the program that wrote none."""
 
     sha256: str
     time: datetime
     by: str
     amendment: int | None = None
+    seal: str = ""
 
     def to_dict(self) -> dict[str, object]:
-        return {"sha256": self.sha256, "time": self.time.isoformat(), "by": self.by, "amendment": self.amendment}
+        content = {"sha256": self.sha256, "time": self.time.isoformat(), "by": self.by, "amendment": self.amendment}
+        return {**content, "seal": self.seal} if self.seal else content
+
+    def sealed(self, before: str) -> LockEntry:
+        """The entry with its seal: a SHA-256 over the seal of the entry before (empty for the first) and itself."""
+        content = [before, *replace(self, seal="").to_dict().values()]
+        text = json.dumps(content, ensure_ascii=False)
+        return replace(self, seal=hashlib.sha256(text.encode("utf-8")).hexdigest())
 
 
 @dataclass(frozen=True)
@@ -115,7 +125,33 @@ def _entry(item: Mapping[str, object]) -> LockEntry:
         raise ValueError(f"{text}: a time without its zone")
     if amendment is not None and (isinstance(amendment, bool) or not isinstance(amendment, int)):
         raise ValueError(f"amendment {amendment!r}")
-    return LockEntry(sha256, time, by, amendment)
+    return LockEntry(sha256, time, by, amendment, str(item.get("seal", "")))
+
+
+def lock_losses(folder: Path) -> tuple[Loss, ...]:
+    """What shows that plan.lock was edited: a seal that does not follow, or an entry or a frozen plan that is
+    no longer there."""
+    entries, _ = read_lock(folder)
+    mend = "Restore it from the inputs of a dossier, or from another copy."
+    found = []
+    before = ""
+    for number, entry in enumerate(entries, start=1):
+        if (entry.seal or before) and entry.seal != entry.sealed(before).seal:
+            told = f"{LOCK}, entry {number} ({_when(entry.time)}, {entry.by}): its seal does not follow from it"
+            found.append(Loss(f"entry {number} of {LOCK} was edited", f"{told}: it was edited. {mend}"))
+        before = entry.seal
+        kept = kept_plan(folder, entry.sha256)
+        raw = content(kept)
+        if raw is None or hashlib.sha256(raw).hexdigest() != entry.sha256:
+            name, what = kept.relative_to(folder).as_posix(), "is gone" if raw is None else "was edited"
+            found.append(Loss(f"{name} {what}", f"{name}, the plan as frozen on {_when(entry.time)}, {what}. {mend}"))
+    for issue in issues_of(folder):
+        held, _ = read_lock(issue / "inputs")
+        if held != entries[: len(held)]:
+            text = f"{LOCK} no longer begins with the {len(held)} freezing(s) that dossier {issue.name} holds. {mend}"
+            found.append(Loss(f"{LOCK} is not as dossier {issue.name} holds it", text))
+            break
+    return tuple(found)
 
 
 def freeze(folder: Path, by: str, now: datetime) -> tuple[LockEntry, bool]:
@@ -187,6 +223,7 @@ def freezing(
     if content(kept) not in (None, raw):
         raise Refusal(f"{name} is not the version its name says; restore it first.")
     entry = LockEntry(sha256, now.replace(microsecond=0), by.strip(), amendment)
+    entry = entry.sealed(entries[-1].seal if entries else "")
     listed = {"format": 1, "entries": [item.to_dict() for item in (*entries, entry)]}
     text = json.dumps(listed, indent=1, ensure_ascii=False) + "\n"
     return entry, {name: raw, LOCK: text.encode("utf-8")}

@@ -1,0 +1,320 @@
+"""Random damage to a study and to a dossier: what is not noticed must be the same content, written otherwise.
+
+`pytest tests/test_mutations.py --mutations 5000` looks longer; the seed is fixed, so a failure can be looked at again.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import shutil
+from collections import Counter
+from collections.abc import Callable, Iterator
+from copy import deepcopy
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+from study_folder import PRECISION, refreeze, write_study
+
+from validation import resources
+from validation.dossier.manifest import MANIFEST, SEAL, hashes, inputs_hash, sha256
+from validation.dossier.rebuild import rebuild
+from validation.dossier.results import read_results
+from validation.dossier.verify import differences, verify_dossier
+from validation.judging.outcomes import evaluate, judge_study
+from validation.judging.reading import read_checked
+from validation.running.run import copy_inputs, run_study
+from validation.study.amendments import amendment_for, append, next_number, read_amendments
+from validation.study.load import current_states, load_study
+from validation.study.lock import freeze, plan_order, read_lock
+from validation.study.model import Study
+from validation.study.reading_hashes import record_readings, seen_versions
+
+SEED = 20261127
+BEFORE, BETWEEN, NOW = (datetime(2026, *day, 8, tzinfo=UTC) for day in ((6, 1), (7, 4), (7, 6)))
+
+
+@pytest.fixture(scope="module")
+def count(request: pytest.FixtureRequest) -> int:
+    return int(request.config.getoption("--mutations"))
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A frozen study with a lot record, three kinds of amendment, a changed plan and one dossier before this one."""
+    folder = tmp_path_factory.mktemp("mutated") / "study"
+    lines = PRECISION.splitlines()
+    cells = ["instrument,lot,note", *["SAW-1,S-01,"] * 5, 'SAW-1,S-01,"odd, but kept"', *["SAW-2,S-01,"] * 6]
+    write_study(folder, {"precision": "\n".join(f"{a},{b}" for a, b in zip(lines, cells, strict=True)) + "\n"})
+    (folder / "standards").mkdir()
+    record = resources.folder("demo_data") / "new-grade" / "standards" / "S-01.yaml"
+    text = record.read_text(encoding="utf-8").replace("2026-05-29", "2026-08-30")  # valid when it is used here
+    (folder / "standards" / "S-01.yaml").write_text(text, encoding="utf-8")
+    with (folder / "plan.yaml").open("a", encoding="utf-8") as plan:
+        plan.write(
+            "people:\n  - {name: A1, role: analyst}\n"
+            "equipment:\n  - {name: SAW-1, valid_until: 2027-01-31}\n  - {name: SAW-2, valid_until: 2027-02-28}\n"
+            "standards:\n  - {name: S-01, value: 5.0, uncertainty: 0.03, lot_record: standards/S-01.yaml}\n"
+            "lots:\n  in_use: S-01\n"
+        )
+    freeze(folder, "Q. Manager", BEFORE)
+    for reading, kind, column, new in (
+        ("P-003", "correction", "result", "4.04"),
+        ("P-008", "exclusion", "", ""),
+        ("P-011", "exclusion", "", ""),
+        ("P-011", "reinstatement", "", ""),
+    ):
+        number = next_number(read_amendments(folder)[0])
+        states = current_states(folder)
+        append(
+            folder,
+            amendment_for(
+                states, number=number, reading=reading, kind=kind, by="A1", reason="r", now=NOW, column=column, new=new
+            ),
+        )
+    plan = folder / "plan.yaml"
+    plan.write_text(plan.read_text(encoding="utf-8").replace("limit: 0.18", "limit: 0.2"), encoding="utf-8")
+    refreeze(folder, "Q. Manager", BETWEEN)
+    whole = load_study(folder)
+    record_readings(whole)
+    copy_inputs(whole, folder / "dossiers" / "001" / "inputs")
+    return folder
+
+
+# ------------------------------------------------------------------------------------------------------- damaging
+
+
+def _swap(raw: bytes, at: int) -> bytes:
+    return raw[:at] + raw[at + 1 : at + 2] + raw[at : at + 1] + raw[at + 2 :]
+
+
+def _with_line(raw: bytes, number: int, change: Callable[[list[bytes], int], None]) -> bytes:
+    lines = raw.splitlines(keepends=True)
+    change(lines, number % len(lines))
+    return b"".join(lines)
+
+
+def _exchange(lines: list[bytes], at: int) -> None:
+    other = (at + 1) % len(lines)
+    lines[at], lines[other] = lines[other], lines[at]
+
+
+def _digit(raw: bytes, at: int, chance: random.Random) -> bytes:
+    places = [place for place, byte in enumerate(raw) if 48 <= byte <= 57]
+    place = places[at % len(places)] if places else 0
+    return raw[:place] + str(chance.randrange(10)).encode() + raw[place + 1 :]
+
+
+def damaged(raw: bytes, chance: random.Random) -> tuple[str, bytes | None]:
+    """One random change of a file, and what was done; None where the file is gone."""
+    at = chance.randrange(max(len(raw), 1))
+    printable = bytes([chance.choice(b"0123456789.,;:-\"'{}[]#ABXabx \t\n%")])
+    ways: list[tuple[str, Callable[[], bytes | None]]] = [
+        ("a character replaced", lambda: raw[:at] + printable + raw[at + 1 :]),
+        ("a character deleted", lambda: raw[:at] + raw[at + 1 :]),
+        ("a character inserted", lambda: raw[:at] + printable + raw[at:]),
+        ("a byte turned", lambda: raw[:at] + bytes([raw[at] ^ (1 << chance.randrange(8))]) + raw[at + 1 :]),
+        ("two characters exchanged", lambda: _swap(raw, at)),
+        ("a digit replaced", lambda: _digit(raw, at, chance)),
+        ("a line deleted", lambda: _with_line(raw, at, lambda lines, n: lines.__delitem__(n))),
+        ("a line twice", lambda: _with_line(raw, at, lambda lines, n: lines.insert(n, lines[n]))),
+        ("two lines exchanged", lambda: _with_line(raw, at, _exchange)),
+        ("cut off", lambda: raw[:at]),
+        ("line ends of another system", lambda: raw.replace(b"\n", b"\r\n")),
+        ("the file gone", lambda: None),
+    ]
+    what, change = chance.choice(ways)
+    return what, change()
+
+
+def damages(folder: Path, names: list[str], number: int) -> Iterator[tuple[str, str]]:
+    """Damage one file after the other, each time put back afterwards; file and kind of damage."""
+    chance = random.Random(SEED)
+    for _ in range(number):
+        name = chance.choice(names)
+        path = folder / name
+        raw = path.read_bytes()
+        what, new = damaged(raw, chance)
+        if new == raw:
+            continue
+        if new is None:
+            path.unlink()
+        else:
+            path.write_bytes(new)
+        try:
+            yield name, what
+        finally:
+            path.write_bytes(raw)
+
+
+# ---------------------------------------------------------------------------------------------------------- studies
+
+
+def told(study: Study) -> tuple[Any, ...]:
+    """All that `check` says of a study beside its content."""
+    order = plan_order(study)
+    lost = (*study.lost_history, *study.lost_amendments)
+    return study.changes, lost, study.warnings, order.state, order.sentences, dict(order.requirements)
+
+
+def content(study: Study) -> tuple[Any, ...]:
+    """All that a study states, however it is written.
+
+    In which order rows stand means nothing, `order` and `time` do. First and last use of a lot are filled in while it
+    is in use, and no number rests on them (docs/standards.md).
+    """
+    readings = sorted(
+        (r.reading, dict(r.written), dict(r.values), r.status, r.reason)
+        for data in study.experiments.values()
+        for r in data.readings
+    )
+    seen = [(e.file, e.reading, e.sha256, dict(e.cells)) for v in seen_versions(study.folder).values() for e in v]
+    later = {"first_use", "last_use"}
+    records = {name: record.preparation.model_dump(exclude=later) for name, record in study.lot_records.items()}
+    return study.plan, readings, study.amendments, read_lock(study.folder)[0], seen, records
+
+
+def numbers(study: Study) -> dict[str, Any]:
+    """What is computed of a study; the readings of a quantity in the order of their names."""
+    results = judge_study(study, evaluate(study)).results()
+    return {**results, "quantities": [{**q, "readings": sorted(q["readings"])} for q in results["quantities"]]}
+
+
+def test_no_damage_to_a_study_passes_in_silence(study: Path, count: int) -> None:
+    whole = load_study(study, now=NOW)
+    expected, results = (told(whole), content(whole)), numbers(whole)
+    assert not whole.changes
+    assert not whole.lost_history
+    names = [
+        "plan.yaml",
+        "plan.lock",
+        "amendments.csv",
+        "worksheets/precision.csv",
+        "standards/S-01.yaml",
+        "history/readings.csv",
+        "history/amendments.csv",
+        *(path.relative_to(study).as_posix() for path in sorted((study / "history").glob("plan-*.yaml"))),
+    ]
+    tally: Counter[str] = Counter()
+    harmless: Counter[str] = Counter()
+    for name, what in damages(study, names, count):
+        found, faults = read_checked(study, now=NOW)
+        if faults or found is None:
+            tally["fault"] += 1
+        elif told(found) != expected[0]:
+            tally["told"] += 1
+        else:
+            assert content(found) == expected[1], f"{name}: {what}"
+            assert list(differences(numbers(found), results)) == [], f"{name}: {what}"
+            tally["same content, written otherwise"] += 1
+            harmless[f"{name}: {what}"] += 1
+    assert tally["fault"] + tally["told"] > 0.8 * sum(tally.values()), tally
+    print(f"\n{sum(tally.values())} damages to a study: {dict(tally)}; written otherwise: {dict(harmless)}")
+
+
+# --------------------------------------------------------------------------------------------------------- dossiers
+
+#: Held by their hashes alone: whoever writes new hashes may change their words.
+BY_HASH_ALONE = ("dossier.html", "dossier.pdf", "notebooks/")
+
+
+@pytest.fixture(scope="module")
+def small_dossier(study: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("sealed") / "study"
+    shutil.copytree(study, place)
+    shutil.rmtree(place / "dossiers")
+    return run_study(place).dossier
+
+
+def reseal(folder: Path) -> None:
+    """New hashes for whatever is there, as a forger would make them."""
+    manifest = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+    manifest["files"] = hashes(folder)
+    manifest["inputs_sha256"] = inputs_hash(folder / "inputs")
+    (folder / MANIFEST).write_text(json.dumps(manifest, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    (folder / SEAL).write_text(f"{sha256(folder / MANIFEST)}  {MANIFEST}\n", encoding="utf-8")
+
+
+@pytest.mark.slow
+def test_no_damage_to_a_dossier_under_fresh_hashes_passes(small_dossier: Path, count: int, tmp_path: Path) -> None:
+    folder = Path(shutil.copytree(small_dossier, tmp_path / "001"))
+    names = [name for name in hashes(folder) if not name.startswith(BY_HASH_ALONE)]
+    recorded = read_results(folder)
+    expected = content(load_study(folder / "inputs"))
+    tally: Counter[str] = Counter()
+    for name, what in damages(folder, names, count // 10):
+        reseal(folder)
+        if not verify_dossier(folder).ok:
+            tally["noticed"] += 1
+            continue
+        assert read_results(folder) == recorded, f"{name}: {what}"
+        assert content(load_study(folder / "inputs")) == expected, f"{name}: {what}"
+        tally["same content, written otherwise"] += 1
+    assert tally["noticed"] > 0.8 * sum(tally.values()), tally
+    print(f"\n{sum(tally.values())} damages to a dossier under fresh hashes: {dict(tally)}")
+
+
+def places(value: Any, path: tuple[str | int, ...] = ()) -> Iterator[tuple[str | int, ...]]:
+    """The place of every single value, and of every list and mapping that is empty."""
+    items = (
+        list(value.items()) if isinstance(value, dict) else list(enumerate(value)) if isinstance(value, list) else []
+    )
+    if not items:
+        yield path
+    for name, item in items:
+        yield from places(item, (*path, name))
+
+
+def other(value: Any) -> Any:
+    """Another value of the same kind."""
+    if isinstance(value, bool):
+        return not value
+    if isinstance(value, int | float):
+        return value * (1 + 1e-6) + (1e-6 if value == 0 else 0)
+    return {"x": 0} if value == {} else [0] if value == [] else 0 if value is None else f"{value}."
+
+
+def unnoticed(
+    recorded: dict[str, Any], rebuilt: dict[str, Any], wanted: Callable[[int], bool]
+) -> tuple[int, list[Any]]:
+    """Alter every single value in turn; how many were altered, and the places where that was not found."""
+    altered, missed = 0, []
+    for number, path in enumerate(places(recorded)):
+        if not wanted(number):
+            continue
+        *above, last = path
+        holder: Any = recorded
+        for name in above:
+            holder = holder[name]
+        kept = holder[last]
+        holder[last] = other(kept)
+        altered += 1
+        if next(differences(recorded, rebuilt), None) is None:
+            missed.append(path)
+        holder[last] = kept
+    return altered, missed
+
+
+@pytest.mark.slow
+def test_every_value_of_the_results_is_compared(small_dossier: Path) -> None:
+    recorded, rebuilt = read_results(small_dossier), rebuild(small_dossier / "inputs").results
+    assert next(differences(recorded, rebuilt), None) is None
+    altered, missed = unnoticed(deepcopy(recorded), rebuilt, lambda number: True)
+    assert altered > 500
+    assert missed == []
+
+
+@pytest.mark.slow
+def test_a_key_added_or_taken_away_is_found(small_dossier: Path) -> None:
+    rebuilt = rebuild(small_dossier / "inputs").results
+    for name in rebuilt:
+        less = {key: item for key, item in rebuilt.items() if key != name}
+        assert any(f"{name} is missing" in text for text in differences(less, rebuilt))
+    for name in ("quantities", "requirements"):
+        first = rebuilt[name][0]
+        assert list(differences({**rebuilt, name: rebuilt[name][1:]}, rebuilt))
+        assert list(differences({**rebuilt, name: [*rebuilt[name], first]}, rebuilt))
+        assert list(differences({**rebuilt, name: rebuilt[name][::-1]}, rebuilt))
+        assert list(differences({**rebuilt, name: [{**first, "more": 1}, *rebuilt[name][1:]]}, rebuilt))
