@@ -18,6 +18,7 @@ from validation import cli, resources
 from validation.faults import Refusal, StudyDataError
 from validation.judging.reading import read_checked
 from validation.running.run import run_study
+from validation.terminal import shell_quoted
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "docs"))
 from commands import command_page
@@ -92,8 +93,8 @@ def test_check_repeats_the_plan_and_says_what_comes_next(call, tmp_path):
     assert "The plan was not frozen" in out
     assert "No fault found." in out
     assert str(folder / "history" / "readings.csv") in out
-    assert f'validation freeze "{folder}" --by "your name"' in out
-    assert f'validation run "{folder}"' in out
+    assert f'validation freeze {shell_quoted(folder)} --by "your name"' in out
+    assert f"validation run {shell_quoted(folder)}" in out
 
 
 def test_check_takes_the_plan_for_its_folder(call, tmp_path):
@@ -132,7 +133,7 @@ def test_check_lists_a_worksheet_that_changed(call, tmp_path):
     call("check", folder)
     write_study(folder, {"precision": PRECISION.replace("2.01", "2.02")})
     code, out, _ = call("check", folder)
-    assert code == 0
+    assert code == 1
     assert 'worksheets/precision.csv, row 2 (reading P-001), column "result": 2.01 became 2.02' in out
 
 
@@ -225,7 +226,7 @@ def test_start_takes_options(call, tmp_path):
     assert "seed 7" in out
     assert "Caution: Fuel and blends are flammable" in out
     assert str(folder / "worksheets" / "precision.xlsx") in out
-    assert f'validation check "{folder}"' in out
+    assert f"validation check {shell_quoted(folder)}" in out
     assert 'people:\n  - {name: "A1"}\n  - {name: "A2"}' in (folder / "plan.yaml").read_text(encoding="utf-8")
     assert call("check", folder)[0] == 0
 

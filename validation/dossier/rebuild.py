@@ -11,8 +11,8 @@ from validation.characteristics import characteristics
 from validation.dossier.compare import ComparisonReport, step_restriction
 from validation.dossier.manifest import inputs_hash
 from validation.dossier.parent import comparison
+from validation.dossier.redrawn import redrawn
 from validation.dossier.results import results_of
-from validation.figures.drawn import drawn
 from validation.judging.outcomes import Judgement, evaluate, judge_study
 from validation.judging.sensitivity import Variant, mark_fragile, variants
 from validation.study.load import load_study
@@ -81,6 +81,6 @@ def _rebuilt(inputs: Path, draft: bool, chapters: Sequence[str] | None) -> Rebui
         name: raw
         for chapter in characteristics()
         if chapter in evaluations
-        for name, raw in drawn(chapter, evaluations[chapter], study).items()
+        for name, raw in redrawn(chapter, evaluations[chapter], study).items()
     }
     return Rebuilt(study, results, figures)

@@ -1,4 +1,4 @@
-"""All figures of a chapter at once, as its notebook shows them: for whoever has no notebook at hand."""
+"""All figures of a chapter at once, as its notebook shows them, to compare with those of a dossier."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def figure_names(chapter: str) -> tuple[str, ...]:
     return tuple(name for cell in cells for name in re.findall(r'chapter\.figure\("(\w+)"\)', "".join(cell["source"])))
 
 
-def drawn(chapter: str, evaluation: Evaluation, study: Study) -> dict[str, bytes]:
+def redrawn(chapter: str, evaluation: Evaluation, study: Study) -> dict[str, bytes]:
     """The figures of a chapter by file name; those whose data are missing are left out."""
     if evaluation.missing:
         return {}
