@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 
+from validation.dossier.manifest import MANIFEST, SEAL, hashes, inputs_hash, sha256
 from validation.study.plan_change import plan_amendment, record_plan_change
 
 PLAN = """\
@@ -61,3 +63,12 @@ def write_study(
 def refreeze(folder: Path, by: str, now: datetime) -> None:
     """Freeze a plan that has changed since it was frozen, with a reason."""
     record_plan_change(folder, plan_amendment(folder, by=by, reason="as agreed", now=now), now=now)
+
+
+def reseal(folder: Path) -> None:
+    """New hashes for whatever a dossier holds now, as a forger would make them."""
+    manifest = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+    manifest["files"] = hashes(folder)
+    manifest["inputs_sha256"] = inputs_hash(folder / "inputs")
+    (folder / MANIFEST).write_text(json.dumps(manifest, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    (folder / SEAL).write_text(f"{sha256(folder / MANIFEST)}  {MANIFEST}\n", encoding="utf-8")

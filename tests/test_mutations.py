@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import json
 import random
 import shutil
 from collections import Counter
@@ -16,71 +15,26 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from study_folder import PRECISION, refreeze, write_study
+from study_folder import reseal
 
-from validation import resources
-from validation.dossier.manifest import MANIFEST, SEAL, hashes, inputs_hash, sha256
+from validation.dossier.manifest import hashes
 from validation.dossier.rebuild import rebuild
 from validation.dossier.results import read_results
 from validation.dossier.verify import differences, verify_dossier
 from validation.judging.outcomes import evaluate, judge_study
 from validation.judging.reading import read_checked
-from validation.running.run import copy_inputs, run_study
-from validation.study.amendments import amendment_for, append, next_number, read_amendments
-from validation.study.load import current_states, load_study
-from validation.study.lock import freeze, plan_order, read_lock
+from validation.study.load import load_study
+from validation.study.lock import plan_order, read_lock
 from validation.study.model import Study
-from validation.study.reading_hashes import record_readings, seen_versions
+from validation.study.reading_hashes import seen_versions
 
 SEED = 20261127
-BEFORE, BETWEEN, NOW = (datetime(2026, *day, 8, tzinfo=UTC) for day in ((6, 1), (7, 4), (7, 6)))
+NOW = datetime(2026, 7, 6, 8, tzinfo=UTC)
 
 
 @pytest.fixture(scope="module")
 def count(request: pytest.FixtureRequest) -> int:
     return int(request.config.getoption("--mutations"))
-
-
-@pytest.fixture(scope="module")
-def study(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A frozen study with a lot record, three kinds of amendment, a changed plan and one dossier before this one."""
-    folder = tmp_path_factory.mktemp("mutated") / "study"
-    lines = PRECISION.splitlines()
-    cells = ["instrument,lot,note", *["SAW-1,S-01,"] * 5, 'SAW-1,S-01,"odd, but kept"', *["SAW-2,S-01,"] * 6]
-    write_study(folder, {"precision": "\n".join(f"{a},{b}" for a, b in zip(lines, cells, strict=True)) + "\n"})
-    (folder / "standards").mkdir()
-    record = resources.folder("demo_data") / "new-grade" / "standards" / "S-01.yaml"
-    text = record.read_text(encoding="utf-8").replace("2026-05-29", "2026-08-30")  # valid when it is used here
-    (folder / "standards" / "S-01.yaml").write_text(text, encoding="utf-8")
-    with (folder / "plan.yaml").open("a", encoding="utf-8") as plan:
-        plan.write(
-            "people:\n  - {name: A1, role: analyst}\n"
-            "equipment:\n  - {name: SAW-1, valid_until: 2027-01-31}\n  - {name: SAW-2, valid_until: 2027-02-28}\n"
-            "standards:\n  - {name: S-01, value: 5.0, uncertainty: 0.03, lot_record: standards/S-01.yaml}\n"
-            "lots:\n  in_use: S-01\n"
-        )
-    freeze(folder, "Q. Manager", BEFORE)
-    for reading, kind, column, new in (
-        ("P-003", "correction", "result", "4.04"),
-        ("P-008", "exclusion", "", ""),
-        ("P-011", "exclusion", "", ""),
-        ("P-011", "reinstatement", "", ""),
-    ):
-        number = next_number(read_amendments(folder)[0])
-        states = current_states(folder)
-        append(
-            folder,
-            amendment_for(
-                states, number=number, reading=reading, kind=kind, by="A1", reason="r", now=NOW, column=column, new=new
-            ),
-        )
-    plan = folder / "plan.yaml"
-    plan.write_text(plan.read_text(encoding="utf-8").replace("limit: 0.18", "limit: 0.2"), encoding="utf-8")
-    refreeze(folder, "Q. Manager", BETWEEN)
-    whole = load_study(folder)
-    record_readings(whole)
-    copy_inputs(whole, folder / "dossiers" / "001" / "inputs")
-    return folder
 
 
 # ------------------------------------------------------------------------------------------------------- damaging
@@ -182,7 +136,8 @@ def numbers(study: Study) -> dict[str, Any]:
     return {**results, "quantities": [{**q, "readings": sorted(q["readings"])} for q in results["quantities"]]}
 
 
-def test_no_damage_to_a_study_passes_in_silence(study: Path, count: int) -> None:
+def test_no_damage_to_a_study_passes_in_silence(amended_study: Path, count: int, tmp_path: Path) -> None:
+    study = Path(shutil.copytree(amended_study, tmp_path / "study"))
     whole = load_study(study, now=NOW)
     expected, results = (told(whole), content(whole)), numbers(whole)
     assert not whole.changes
@@ -218,23 +173,6 @@ def test_no_damage_to_a_study_passes_in_silence(study: Path, count: int) -> None
 
 #: Held by their hashes alone: whoever writes new hashes may change their words.
 BY_HASH_ALONE = ("dossier.html", "dossier.pdf", "notebooks/")
-
-
-@pytest.fixture(scope="module")
-def small_dossier(study: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    place = tmp_path_factory.mktemp("sealed") / "study"
-    shutil.copytree(study, place)
-    shutil.rmtree(place / "dossiers")
-    return run_study(place).dossier
-
-
-def reseal(folder: Path) -> None:
-    """New hashes for whatever is there, as a forger would make them."""
-    manifest = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
-    manifest["files"] = hashes(folder)
-    manifest["inputs_sha256"] = inputs_hash(folder / "inputs")
-    (folder / MANIFEST).write_text(json.dumps(manifest, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-    (folder / SEAL).write_text(f"{sha256(folder / MANIFEST)}  {MANIFEST}\n", encoding="utf-8")
 
 
 @pytest.mark.slow

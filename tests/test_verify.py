@@ -8,10 +8,11 @@ import shutil
 from pathlib import Path
 
 import pytest
+from study_folder import reseal
 
 from validation.cli import main
 from validation.dossier.compare import compare
-from validation.dossier.manifest import inputs_hash, write_manifest
+from validation.dossier.manifest import inputs_hash
 from validation.dossier.trace import as_text, trace_record
 from validation.dossier.verify import verify_dossier
 from validation.faults import Refusal
@@ -65,10 +66,10 @@ def test_a_forged_number_is_found_by_recomputing_even_under_fresh_hashes(copy: P
     row = next(row for row in results["requirements"] if row["outcome"] == "not met")
     row["outcome"] = "met"
     (copy / "results.json").write_text(json.dumps(results), encoding="utf-8")
-    write_manifest(copy, {})
+    reseal(copy)
     problems = verify_dossier(copy).problems
     assert any("repeatability.s_r at 4.0, value" in problem for problem in problems)
-    assert any(f"requirement {row['id']}" in problem and "recomputed not met" in problem for problem in problems)
+    assert any(f"{row['id']} at {row['at']}, outcome: recorded met, the inputs give not met" in p for p in problems)
     assert len(problems) == 2
 
 
@@ -76,7 +77,7 @@ def test_a_changed_reading_is_found_by_recomputing_even_under_fresh_hashes(copy:
     worksheet = copy / "inputs" / "worksheets" / "calibration.csv"
     text = worksheet.read_text(encoding="utf-8")
     worksheet.write_text(text.replace("3921.4", "3921.5", 1), encoding="utf-8")
-    write_manifest(copy, {})
+    reseal(copy)
     assert any("calibration.slope" in problem for problem in verify_dossier(copy).problems)
 
 
@@ -190,9 +191,10 @@ def test_a_step_that_is_not_met_restricts_the_conclusion_and_is_recomputed(demo:
     assert row["outcome"] == "not met"
     row["outcome"] = "met"
     (copied / "results.json").write_text(json.dumps(results), encoding="utf-8")
-    write_manifest(copied, {})
+    reseal(copied)
     (problem,) = verify_dossier(copied).problems
-    assert "step at 4.0, outcome: recorded met, recomputed not met" in problem
+    assert "outcome: recorded met, the inputs give not met" in problem
+    assert "step" in problem
 
 
 def test_compare_says_the_same_as_text_and_as_data(demo: Path) -> None:
@@ -241,8 +243,8 @@ def test_an_amendment_taken_out_is_told_on_page_1_and_in_the_conclusion_of_the_n
     page_1 = (report.dossier / "dossier.html").read_text(encoding="utf-8").partition("Prepared")[0]
     assert "Amendment 1 is gone and no longer applied: correction of P-089, column result, 20.7 to 2.07" in page_1
     assert "not whole" in page_1
-    # The dossier knows by itself what is missing from it.
-    assert verify_dossier(report.dossier).ok
+    # The dossier knows by itself what is missing from it, and so does whoever verifies it.
+    assert any("Amendment 1 is gone" in problem for problem in verify_dossier(report.dossier).problems)
 
 
 def test_a_parent_that_does_not_verify_or_is_not_there_is_refused(demo: Path, tmp_path: Path) -> None:
@@ -257,3 +259,124 @@ def test_a_parent_that_does_not_verify_or_is_not_there_is_refused(demo: Path, tm
     with pytest.raises(Refusal, match=r"none was found"):
         run_study(lot)
     assert not [path for path in (lot / "dossiers").iterdir() if path.name.isdigit()]
+
+
+FORGERIES = {
+    "limit": lambda r: r["requirements"][0].update(limit=9.0),
+    "observed": lambda r: r["requirements"][0].update(observed=0.0),
+    "interval": lambda r: r["requirements"][0].update(interval=[0.0, 0.0]),
+    "rule": lambda r: r["requirements"][0].update(rule="point"),
+    "reason": lambda r: r["requirements"][0].update(reason="It holds."),
+    "unit": lambda r: r["quantities"][0].update(unit="mg/kg"),
+    "readings": lambda r: r["quantities"][0].update(readings=[]),
+    "notes": lambda r: r["quantities"][0].update(notes=[]),
+    "judged_interval": lambda r: r["quantities"][0].update(judged_interval=[0.0, 0.0]),
+    "flags": lambda r: r.update(flags=[]),
+    "text": lambda r: r["conclusion"].update(text="All is well."),
+    "restrictions": lambda r: r["conclusion"].update(restrictions=[]),
+    "study": lambda r: r["study"].update(id="VS-0", unit="mg/kg"),
+    "fitness": lambda r: r["fitness"].update(open_actions=[]),
+    "more": lambda r: r.update(more=1),
+}
+
+
+@pytest.mark.parametrize("part", FORGERIES)
+def test_each_part_of_the_results_is_held_under_fresh_hashes(copy: Path, part: str) -> None:
+    path = copy / "results.json"
+    results = json.loads(path.read_text(encoding="utf-8"))
+    FORGERIES[part](results)
+    path.write_text(json.dumps(results, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    reseal(copy)
+    assert any(problem.startswith("results.json: ") for problem in verify_dossier(copy).problems)
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "inputs", "inputs/plan.yaml", "inputs/plan.lock", "inputs/amendments.csv", "inputs/history/readings.csv",
+        "inputs/worksheets/precision.csv", "inputs/standards/S-01.yaml", "dossier.html", "dossier.pdf", "results.json",
+        "notebooks", "notebooks/trueness.ipynb", "figures", "figures/trueness-bias_by_level.svg",
+    ],
+)  # fmt: skip
+def test_a_part_taken_away_is_missed_under_fresh_hashes(small_dossier: Path, tmp_path: Path, name: str) -> None:
+    copy = Path(shutil.copytree(small_dossier, tmp_path / "001"))
+    path = copy / name
+    if path.is_dir():
+        shutil.rmtree(path)
+    else:
+        path.unlink()
+    reseal(copy)
+    assert not verify_dossier(copy).ok
+
+
+def test_a_figure_that_the_inputs_do_not_give_and_a_further_file_are_named(copy: Path) -> None:
+    figure = copy / "figures" / "trueness-bias_by_level.svg"
+    figure.write_text(figure.read_text(encoding="utf-8").replace("0.2", "0.1"), encoding="utf-8")
+    (copy / "figures" / "more.svg").write_text("<svg/>", encoding="utf-8")
+    reseal(copy)
+    assert set(verify_dossier(copy).problems) == {
+        "figures/trueness-bias_by_level.svg: not the figure that the inputs give.",
+        "figures/more.svg: not a part of this study's dossier.",
+    }
+
+
+def test_a_step_is_held_by_what_is_kept_of_the_parent(demo: Path, tmp_path: Path) -> None:
+    copied = Path(shutil.copytree(demo / "new-lot" / "dossiers" / "001", tmp_path / "001"))
+    kept = copied / "inputs" / "history" / "parent"
+    for name in ("results.json", "inputs/plan.yaml"):
+        assert (kept / name).read_bytes() == (demo / "new-grade" / "dossiers" / "001" / name).read_bytes()
+    parent = json.loads((kept / "results.json").read_text(encoding="utf-8"))
+    next(q for q in parent["quantities"] if (q["key"], q["at"]) == ("trueness.bias", 4.0))["value"] += 0.2
+    (kept / "results.json").write_text(json.dumps(parent), encoding="utf-8")
+    reseal(copied)
+    (problem,) = verify_dossier(copied).problems
+    assert "history/parent/results.json: not what the parent's manifest lists" in problem
+
+
+def test_a_dossier_of_another_version_is_compared_in_its_values(copy: Path) -> None:
+    manifest = json.loads((copy / "manifest.json").read_text(encoding="utf-8"))
+    manifest["versions"]["validation"] = "0.1.9"
+    (copy / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    results = json.loads((copy / "results.json").read_text(encoding="utf-8"))
+    results["conclusion"]["text"] = "Other words."
+    results["quantities"] = results["quantities"][3:]
+    (copy / "results.json").write_text(json.dumps(results), encoding="utf-8")
+    reseal(copy)
+    report = verify_dossier(copy)
+    assert report.ok
+    assert report.notes[0].startswith("Words, verdicts and figures were not compared: the dossier is of version 0.1.9")
+    results["quantities"][0]["value"] += 1
+    (copy / "results.json").write_text(json.dumps(results), encoding="utf-8")
+    reseal(copy)
+    assert not verify_dossier(copy).ok
+
+
+DAMAGES = {
+    "no JSON": b"{",
+    "a list": b"[]",
+    "other kinds": b'{"format": 1, "study": 3, "quantities": [1], "requirements": {}, "conclusion": null}',
+    "bytes": b"\xff\xfe\x00",
+    "deep": b'{"quantities": ' + b"[" * 100_000,
+}
+
+
+@pytest.mark.parametrize("name", ["results.json", "manifest.json"])
+@pytest.mark.parametrize("damage", DAMAGES)
+def test_a_damaged_record_is_one_sentence(
+    copy: Path, dossier: Path, capsys: pytest.CaptureFixture[str], name: str, damage: str
+) -> None:
+    (copy / name).write_bytes(DAMAGES[damage])
+    if name == "results.json":
+        assert main(["trace", str(copy), "trueness.bias", "--at", "4"]) == 2
+    assert main(["compare", str(copy), str(dossier)]) == 2
+    assert main(["compare", str(dossier), str(copy)]) == 2
+    assert main(["verify", str(copy)]) == 1
+    assert "damaged" in capsys.readouterr().err
+
+
+def test_numbers_in_different_units_are_not_compared(copy: Path, dossier: Path) -> None:
+    results = json.loads((copy / "results.json").read_text(encoding="utf-8"))
+    results["study"]["unit"] = "mg/kg"
+    (copy / "results.json").write_text(json.dumps(results), encoding="utf-8")
+    with pytest.raises(Refusal, match=r"in different units are not compared"):
+        compare(dossier, copy)

@@ -49,7 +49,9 @@ def looks_of(study: Study, evaluations: Mapping[str, Evaluation]) -> list[Varian
     return variants(study, evaluations, judge_study(study, evaluations))
 
 
-def rebuild(inputs: Path, *, draft: bool = False, chapters: Sequence[str] | None = None) -> Rebuilt:
+def rebuild(
+    inputs: Path, *, draft: bool = False, chapters: Sequence[str] | None = None, figures: bool = True
+) -> Rebuilt:
     """Make the record anew.
 
     Parameters
@@ -57,30 +59,31 @@ def rebuild(inputs: Path, *, draft: bool = False, chapters: Sequence[str] | None
     inputs : the inputs of a dossier
     draft : whether readings without a result are left out
     chapters : those that a draft looked at, None for all
+    figures : whether they are drawn too
 
     Raises
     ------
     StudyDataError
         The inputs have faults.
     """
-    key = (inputs_hash(inputs), draft, None if chapters is None else tuple(chapters))
+    key = (inputs_hash(inputs), draft, None if chapters is None else tuple(chapters), figures)
     if key not in _made:
         _made.clear()  # one is enough: whoever looks again looks at the same dossier
-        _made[key] = _rebuilt(inputs, draft, chapters)
+        _made[key] = _rebuilt(inputs, draft, chapters, figures)
     return _made[key]
 
 
-_made: dict[tuple[str, bool, tuple[str, ...] | None], Rebuilt] = {}
+_made: dict[tuple[str, bool, tuple[str, ...] | None, bool], Rebuilt] = {}
 
 
-def _rebuilt(inputs: Path, draft: bool, chapters: Sequence[str] | None) -> Rebuilt:
+def _rebuilt(inputs: Path, draft: bool, chapters: Sequence[str] | None, figures: bool) -> Rebuilt:
     study = load_study(inputs, draft=draft)
     evaluations = evaluate(study, only=chapters)
     _, _, results = judged_with_parent(study, inputs, evaluations, looks_of(study, evaluations), draft=draft)
-    figures = {
+    anew = {
         name: raw
         for chapter in characteristics()
-        if chapter in evaluations
+        if figures and chapter in evaluations
         for name, raw in redrawn(chapter, evaluations[chapter], study).items()
     }
-    return Rebuilt(study, results, figures)
+    return Rebuilt(study, results, anew)

@@ -41,13 +41,14 @@ class VerifyReport:
         return {"ok": self.ok, "problems": list(self.problems), "checked": self.checked, "notes": list(self.notes)}
 
 
-def verify_dossier(folder: Path, *, recompute: bool = True) -> VerifyReport:
+def verify_dossier(folder: Path, *, recompute: bool = True, figures: bool = True) -> VerifyReport:
     """Check a dossier folder.
 
     Parameters
     ----------
     folder : the dossier, such as study/dossiers/001
     recompute : also make the record anew from inputs/ and compare it; False looks at hashes and parts alone
+    figures : with it draw every figure anew; False, for a parent, of whose numbers alone something is made
 
     Returns
     -------
@@ -70,7 +71,7 @@ def verify_dossier(folder: Path, *, recompute: bool = True) -> VerifyReport:
     checked = len(manifest["files"])
     notes = version_notes(manifest["versions"])
     if recompute and (folder / "inputs" / PLAN).is_file():
-        found, count = _recomputed(folder, manifest, recorded)
+        found, count = _recomputed(folder, manifest, recorded, figures=figures)
         problems, checked = [*problems, *found], checked + count
     return VerifyReport(not problems, tuple(dict.fromkeys(problems)), checked, tuple(notes))
 
@@ -97,7 +98,9 @@ def _same_program(recorded: Mapping[str, str]) -> bool:
     return recorded.get("validation") == versions()["validation"]
 
 
-def _recomputed(folder: Path, manifest: Mapping[str, Any], recorded: Mapping[str, Any]) -> tuple[list[str], int]:
+def _recomputed(
+    folder: Path, manifest: Mapping[str, Any], recorded: Mapping[str, Any], *, figures: bool
+) -> tuple[list[str], int]:
     """The record made anew and compared; the problems and the number of values compared."""
     inputs = folder / "inputs"
     draft = bool(recorded.get("draft", False))
@@ -108,14 +111,15 @@ def _recomputed(folder: Path, manifest: Mapping[str, Any], recorded: Mapping[str
     if problems:
         return problems, 0
     try:
-        rebuilt = rebuild(inputs, draft=draft, chapters=_chapters(folder) if draft else None)
+        rebuilt = rebuild(inputs, draft=draft, chapters=_chapters(folder) if draft else None, figures=figures)
     except StudyDataError as error:
         return [f"inputs/{fault}" for fault in error.faults], 0
     except Refusal as refusal:
         return [str(refusal)], 0
     if not same_program:
         return _common_values(recorded, rebuilt.results)
-    problems = [*_facts(folder, manifest, rebuilt), *_parts(folder, manifest, rebuilt), *_silent(rebuilt.study)]
+    parts = _parts(folder, manifest, rebuilt) if figures else ()
+    problems = [*_facts(folder, manifest, rebuilt), *parts, *_silent(rebuilt.study)]
     different = list(differences(recorded, rebuilt.results))
     return [*problems, *(f"{RESULTS}: {text}" for text in different)], _count(rebuilt.results)
 

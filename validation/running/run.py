@@ -299,7 +299,7 @@ def _copy_parent(study: Study, inputs: Path) -> None:
             f"this study, its records/ or the studies beside it. "
             "Copy the parent's dossier folder into records/, or mend the hash."
         )
-    report = verify_dossier(found)
+    report = verify_dossier(found, figures=False)
     if not report.ok:
         raise Refusal(f"The parent dossier {found} does not verify, so nothing can rest on it: {report.problems[0]}")
     keep_parent(found, inputs, study)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import lru_cache
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Annotated, Any, Literal
@@ -438,14 +438,15 @@ Facts = tuple[dict[str, Any], ...]
 
 
 def _entries(kind: type[_Facts]) -> GetPydanticSchema:
-    """A list whose entries have the keys of `kind`; whoever reads it sees plain mappings of what is stated."""
+    """A list whose entries have the keys of `kind`; whoever reads it sees plain mappings, in the order of the plan."""
     from pydantic_core import core_schema
 
-    def plain(entries: tuple[_Facts, ...]) -> Facts:
-        return tuple(entry.model_dump(exclude_unset=True) for entry in entries)
+    def plain(stated: Any, read: Callable[[Any], tuple[_Facts, ...]]) -> Facts:
+        entries = [entry.model_dump(exclude_unset=True) for entry in read(stated)]
+        return tuple({key: entry[key] for key in item} for item, entry in zip(stated, entries, strict=True))
 
     return GetPydanticSchema(
-        lambda _, handler: core_schema.no_info_after_validator_function(plain, handler(tuple[kind, ...]))  # type: ignore[valid-type]
+        lambda _, handler: core_schema.no_info_wrap_validator_function(plain, handler(tuple[kind, ...]))  # type: ignore[valid-type]
     )
 
 
