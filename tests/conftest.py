@@ -36,7 +36,7 @@ def dossier(demo: Path) -> Path:
 
 @pytest.fixture(scope="session")
 def amended_study(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Read only: a frozen study with a lot record, amendments of each kind, a changed plan and the inputs of a dossier."""
+    """Read only: a frozen study with a lot record, amendments of each kind, a changed plan, a dossier's inputs."""
     folder = tmp_path_factory.mktemp("mutated") / "study"
     lines = PRECISION.splitlines()
     cells = ["instrument,lot,note", *["SAW-1,S-01,"] * 5, 'SAW-1,S-01,"odd, but kept"', *["SAW-2,S-01,"] * 6]

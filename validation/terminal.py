@@ -49,7 +49,7 @@ def plain_streams() -> Iterator[None]:
         if hasattr(stream, "reconfigure"):
             # A console with an old code page would stop at the first ±.
             stream.reconfigure(encoding="utf-8", errors="replace")
-    sys.stdout, sys.stderr = PlainStream(sys.stdout), PlainStream(sys.stderr)  # type: ignore[assignment]
+    sys.stdout, sys.stderr = PlainStream(sys.stdout), PlainStream(sys.stderr)
     try:
         yield
     finally:

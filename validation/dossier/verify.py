@@ -113,7 +113,8 @@ def _recomputed(
     try:
         rebuilt = rebuild(inputs, draft=draft, chapters=_chapters(folder) if draft else None, figures=figures)
     except StudyDataError as error:
-        return [f"inputs/{fault}" for fault in error.faults], 0
+        then = "" if same_program else " Verify it with the version of the program that made it."
+        return [f"inputs/{fault}{then}" for fault in error.faults], 0
     except Refusal as refusal:
         return [str(refusal)], 0
     if not same_program:

@@ -42,13 +42,12 @@ class LockEntry:
     seal: str = ""
 
     def to_dict(self) -> dict[str, object]:
-        content = {"sha256": self.sha256, "time": self.time.isoformat(), "by": self.by, "amendment": self.amendment}
-        return {**content, "seal": self.seal} if self.seal else content
+        stated = {"sha256": self.sha256, "time": self.time.isoformat(), "by": self.by, "amendment": self.amendment}
+        return {**stated, **({"seal": self.seal} if self.seal else {})}
 
     def sealed(self, before: str) -> LockEntry:
         """The entry with its seal: a SHA-256 over the seal of the entry before (empty for the first) and itself."""
-        content = [before, *replace(self, seal="").to_dict().values()]
-        text = json.dumps(content, ensure_ascii=False)
+        text = json.dumps([before, *replace(self, seal="").to_dict().values()], ensure_ascii=False)
         return replace(self, seal=hashlib.sha256(text.encode("utf-8")).hexdigest())
 
 
