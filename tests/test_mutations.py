@@ -210,7 +210,7 @@ def other(value: Any) -> Any:
     if isinstance(value, bool):
         return not value
     if isinstance(value, int | float):
-        return value * (1 + 1e-6) + (1e-6 if value == 0 else 0)
+        return value * (1 + 1e-6) + (1e-6 if abs(value) < 1e-9 else 0)  # below 1e-15 a number is zero, but for rounding
     return {"x": 0} if value == {} else [0] if value == [] else 0 if value is None else f"{value}."
 
 

@@ -22,8 +22,8 @@ from validation.study.plan import PLAN, read_plan
 from validation.study.reading_hashes import RECORD
 from validation.study.worksheets import WORKSHEETS
 
-#: Same inputs, same library versions: the numbers agree to this.
-RELATIVE = 1e-9
+#: Same inputs, same library versions: the numbers agree to this; what is smaller than the second is rounding.
+RELATIVE, NOTHING = 1e-9, 1e-15
 #: What every dossier holds, whatever its study.
 PARTS = (RESULTS, "dossier.html", "dossier.pdf", f"inputs/{PLAN}")
 
@@ -234,7 +234,7 @@ def _name(item: Any) -> str:
 def agrees(old: Any, new: Any) -> bool:
     """Equal and of one kind, or numbers that agree to `RELATIVE`."""
     if isinstance(old, int | float) and isinstance(new, int | float) and bool not in (type(old), type(new)):
-        return isclose(old, new, rel_tol=RELATIVE, abs_tol=1e-15)
+        return isclose(old, new, rel_tol=RELATIVE, abs_tol=NOTHING)
     return type(old) is type(new) and bool(old == new)
 
 
