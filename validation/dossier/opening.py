@@ -18,6 +18,7 @@ from validation.dossier.requirement_rows import chapter_anchor, strip_of
 from validation.judging.conclusion import range_text
 from validation.judging.requirements import RequirementResult
 from validation.study.amendment_hashes import loss_sentences
+from validation.study.model import Study
 from validation.words import (
     level_text,
     sentence_list,
@@ -31,6 +32,10 @@ CAUTION = (
     "products. Local codes, safety data "
     "sheets and licensed practice come first. This dossier supports engineering judgement and orders no action."
 )
+
+
+#: So many rows of one kind stand on page 1; the register of amendments lists them all.
+MOST_ROWS = 6
 
 
 def cover(record: DossierRecord) -> Cover:
@@ -66,19 +71,29 @@ def cover(record: DossierRecord) -> Cover:
 
 def cover_warnings(record: DossierRecord) -> list[str]:
     """What an auditor must see on page 1."""
-    said = list(loss_sentences(record.study.lost_amendments))
+    said = [*silent_changes(record.study, most=MOST_ROWS), *loss_sentences(record.study.lost_amendments)]
     said += [text for text in record.judgement.order.sentences if not text.startswith("Set after data")]
     late = [row.id for row in record.judgement.requirements if row.order == "set after data"]
     if late:
         said.append(f"Set after the first reading was taken: {sentence_list(list(dict.fromkeys(late)))}.")
-    if record.changed_rows:
-        said.append("Worksheet rows changed since they were first read, without an amendment:")
-        said += [f"  {row}" for row in record.changed_rows]
     if record.parent is not None:
         said.append(step_sentence(record.parent, record.study.unit))
     said += list(record.study.warnings)
     said += [text for found in record.evaluations.values() for text in found.details.get("page_one", ())]
     return [text for text in dict.fromkeys(said) if text]
+
+
+def silent_changes(study: Study, *, most: int | None = None) -> list[str]:
+    """What changed without an amendment, then what no longer shows how it was first seen; of each so many at most."""
+    said = []
+    for heading, rows in (
+        ("Changed since first seen, without an amendment:", [str(change) for change in study.changes]),
+        ("What was first seen is not wholly on record:", [loss.text for loss in study.lost_history]),
+    ):
+        if rows:
+            more = [] if most is None or len(rows) <= most else [f"  and {len(rows) - most} more, in the register."]
+            said += [heading, *(f"  {row}" for row in rows[:most]), *more]
+    return said
 
 
 def conclusion_in_short(record: DossierRecord) -> str:

@@ -36,7 +36,6 @@ class DossierRecord:
     state_of_data: str
     records: Mapping[str, str] = field(default_factory=dict)
     unused_files: Sequence[str] = ()
-    changed_rows: Sequence[str] = ()
     predecessor: ComparisonReport | None = None
     parent: ComparisonReport | None = None
     watermark: str = ""

@@ -15,6 +15,7 @@ from validation.dossier.blocks import (
     Paragraph,
     Table,
 )
+from validation.dossier.opening import silent_changes
 from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import label_of, outcome_text
 from validation.judging.sensitivity import Variant
@@ -137,10 +138,8 @@ def register(record: DossierRecord) -> list[Block]:
             style="small",
         )
     )
-    if record.changed_rows:
-        blocks.append(Paragraph("Rows that changed since they were first read, without an amendment:"))
-        blocks.append(Items(tuple(record.changed_rows)))
-    return blocks
+    silent = silent_changes(record.study)
+    return [*blocks, *([Items(tuple(silent))] if silent else [])]
 
 
 def _entry(cell: str) -> str:

@@ -18,6 +18,7 @@ from validation.dossier.compare import ComparisonReport, compare_facts, facts_of
 from validation.dossier.document import DossierRecord, build_document
 from validation.dossier.html import render_html
 from validation.dossier.manifest import MANIFEST, hashes, inputs_hash, sha256, versions, write_manifest
+from validation.dossier.opening import silent_changes
 from validation.dossier.parent import keep_parent
 from validation.dossier.pdf import render_pdf
 from validation.dossier.rebuild import judged_with_parent, looks_of
@@ -147,7 +148,7 @@ def _build(
     write_manifest(place, facts)
     rows = judgement.requirements
     all_met = bool(rows) and all(row.outcome == "met" for row in rows)
-    said = [*study.warnings, *levels_not_held(study), *record.changed_rows]
+    said = [*study.warnings, *levels_not_held(study), *silent_changes(copied)]
     return RunReport(place, judgement.conclusion.outcome, judgement.conclusion.text, all_met, tuple(said))
 
 
@@ -244,7 +245,6 @@ def _record(
         state_of_data=state,
         records={item.file: item.sha256 for item in record_files(study.folder)},
         unused_files=unused_files(study.folder, study.plan),
-        changed_rows=(*map(str, copied.changes), *(loss.text for loss in copied.lost_history)),
         predecessor=_predecessor(study.folder, issue, judgement, inputs, draft),
         parent=parent,
         watermark=WATERMARK if draft else "",
