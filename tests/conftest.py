@@ -7,17 +7,16 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from study_folder import PRECISION, refreeze, write_study
+from study_folder import PRECISION, amend, refreeze, write_study
 
 from validation import resources
 from validation.running.demo import run_demo
 from validation.running.run import copy_inputs, run_study
-from validation.study.amendments import amendment_for, append, next_number, read_amendments
-from validation.study.load import current_states, load_study
+from validation.study.load import load_study
 from validation.study.lock import freeze
 from validation.study.reading_hashes import record_readings
 
-BEFORE, BETWEEN, NOW = (datetime(2026, *day, 8, tzinfo=UTC) for day in ((6, 1), (7, 4), (7, 6)))
+BEFORE, BETWEEN = (datetime(2026, *day, 8, tzinfo=UTC) for day in ((6, 1), (7, 4)))
 
 
 @pytest.fixture(scope="session")
@@ -59,14 +58,7 @@ def amended_study(tmp_path_factory: pytest.TempPathFactory) -> Path:
         ("P-011", "exclusion", "", ""),
         ("P-011", "reinstatement", "", ""),
     ):
-        number = next_number(read_amendments(folder)[0])
-        states = current_states(folder)
-        append(
-            folder,
-            amendment_for(
-                states, number=number, reading=reading, kind=kind, by="A1", reason="r", now=NOW, column=column, new=new
-            ),
-        )
+        amend(folder, reading, kind, column, new)
     plan = folder / "plan.yaml"
     plan.write_text(plan.read_text(encoding="utf-8").replace("limit: 0.18", "limit: 0.2"), encoding="utf-8")
     refreeze(folder, "Q. Manager", BETWEEN)

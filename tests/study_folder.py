@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 from validation.dossier.manifest import MANIFEST, SEAL, hashes, inputs_hash, sha256
+from validation.study.amendments import Amendment, amendment_for, append, next_number, read_amendments
+from validation.study.load import current_states
 from validation.study.plan_change import plan_amendment, record_plan_change
+
+#: A day after the readings below.
+NOW = datetime(2026, 7, 6, 9, tzinfo=UTC)
 
 PLAN = """\
 format: 1
@@ -58,6 +63,16 @@ def write_study(
     text = plan.format(experiments="\n".join(lines)) if "{experiments}" in plan else plan
     (folder / "plan.yaml").write_text(text, encoding="utf-8")
     return folder
+
+
+def amend(folder: Path, reading: str, kind: str = "exclusion", column: str = "", new: str = "") -> Amendment:
+    """Amend one reading, as the command does."""
+    number, states = next_number(read_amendments(folder)[0]), current_states(folder)
+    made = amendment_for(
+        states, number=number, reading=reading, kind=kind, by="A1", reason="see log", now=NOW, column=column, new=new
+    )
+    append(folder, made)
+    return made
 
 
 def refreeze(folder: Path, by: str, now: datetime) -> None:

@@ -10,38 +10,19 @@ from tempfile import TemporaryDirectory
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from study_folder import PRECISION, write_study
+from study_folder import NOW, PRECISION, amend, write_study
 
 from validation.cli import main
 from validation.faults import Refusal
 from validation.judging.outcomes import evaluate, judge_study
 from validation.judging.reading import read_checked
 from validation.judging.sensitivity import Variant, mark_fragile, variants
-from validation.study.amendments import amendment_for, append, next_number, read_amendments
-from validation.study.load import current_states
 from validation.study.lock import freeze
 
-BEFORE, NOW = datetime(2026, 6, 1, 8, tzinfo=UTC), datetime(2026, 7, 6, 9, tzinfo=UTC)
+BEFORE = datetime(2026, 6, 1, 8, tzinfo=UTC)
 READINGS = tuple(f"P-{number:03d}" for number in range(1, 13))
 #: A worksheet as it may come from the bench: a letter in a number, a gap, a time in words.
 ROUGH = PRECISION.replace("4.05", "4.0S").replace("1.98", "").replace("2026-07-03T08:20", "Friday")
-
-
-def amend(folder: Path, reading: str, kind: str, column: str = "", new: str = "") -> None:
-    append(
-        folder,
-        amendment_for(
-            current_states(folder),
-            number=next_number(read_amendments(folder)[0]),
-            reading=reading,
-            kind=kind,
-            by="A1",
-            reason="see log",
-            now=NOW,
-            column=column,
-            new=new,
-        ),
-    )
 
 
 def looks_of(folder: Path) -> list[Variant]:

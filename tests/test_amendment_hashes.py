@@ -11,34 +11,18 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from study_folder import write_study
+from study_folder import amend, write_study
 
 from validation.cli import main
 from validation.faults import Refusal
 from validation.judging.outcomes import evaluate, judge_study
 from validation.study.amendment_hashes import RECORD, recorded_with
-from validation.study.amendments import amendment_for, append, next_number, read_amendments
-from validation.study.load import current_states, load_study, read_study
+from validation.study.amendments import read_amendments
+from validation.study.load import load_study, read_study
 from validation.study.reading_hashes import record_readings
 
 NOW = datetime(2026, 7, 6, 9, 0, tzinfo=UTC)
 READINGS = ("P-003", "P-004", "P-005")
-
-
-def amend(folder: Path, reading: str, kind: str = "exclusion", column: str = "", new: str = "") -> None:
-    number = next_number(read_amendments(folder)[0])
-    made = amendment_for(
-        current_states(folder),
-        number=number,
-        reading=reading,
-        kind=kind,
-        by="A1",
-        reason="see log",
-        now=NOW,
-        column=column,
-        new=new,
-    )
-    append(folder, made)
 
 
 def rows_of(path: Path) -> list[list[str]]:

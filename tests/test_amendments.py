@@ -4,10 +4,10 @@ from datetime import UTC, datetime
 from decimal import Decimal
 
 import pytest
-from study_folder import PRECISION, write_study
+from study_folder import PRECISION, amend, write_study
 
 from validation.faults import Refusal
-from validation.study.amendments import amendment_for, append, next_number, read_amendments
+from validation.study.amendments import amendment_for, append, read_amendments
 from validation.study.load import current_states, load_study, read_study
 from validation.study.lock import freeze, kept_plan, plan_sha256, read_lock
 from validation.study.plan_change import plan_amendment, record_plan_change
@@ -22,16 +22,6 @@ def with_amendments(folder, *rows):
     write_study(folder)
     (folder / "amendments.csv").write_text(HEAD + "".join(row + "\n" for row in rows), encoding="utf-8")
     return folder
-
-
-def amend(folder, reading, kind, column="", new=""):
-    number = next_number(read_amendments(folder)[0])
-    states = current_states(folder)
-    made = amendment_for(
-        states, number=number, reading=reading, kind=kind, by="A1", reason="see log", now=NOW, column=column, new=new
-    )
-    append(folder, made)
-    return made
 
 
 def test_a_correction_is_applied_and_the_original_kept(tmp_path):
@@ -103,7 +93,7 @@ def test_an_exclusion_excuses_an_empty_reading(tmp_path):
         ("1,2026-07-06,A1,correction,{file},P-003,reading,P-003,P-1,a", "column", "reading", "cannot be corrected"),
         ("1,2026-07-06,A1,correction,{file},P-003,result,4.06,4.5,a", "old", "4.06", "no longer matches"),
         ('1,2026-07-06,A1,correction,{file},P-003,result,4.05,"4,5",a', "new", "4,5", "Write 4.5."),
-        ("1,2026-07-06,A1,correction,{file},P-003,time,2026-07-01T08:20,noon,a", "new", "noon", "new time"),
+        ("1,2026-07-06,A1,correction,{file},P-003,time,2026-07-01T08:20,noon,a", "new", "noon", "The time cannot be read"),
         ("1,2026-07-06,A1,correction,worksheets/x.csv,P-003,result,4.05,4.5,a", "file", "worksheets/x.csv", FILE),
         ("1,2026-07-06,A1,corection,{file},P-003,result,4.05,4.5,a", "kind", "corection", "Write correction."),
         ("1,2026-07-06,A1,correction,{file},P-003,result,4.05,4.5,", "reason", "an empty cell", "Say why"),
