@@ -93,7 +93,12 @@ def test_an_exclusion_excuses_an_empty_reading(tmp_path):
         ("1,2026-07-06,A1,correction,{file},P-003,reading,P-003,P-1,a", "column", "reading", "cannot be corrected"),
         ("1,2026-07-06,A1,correction,{file},P-003,result,4.06,4.5,a", "old", "4.06", "no longer matches"),
         ('1,2026-07-06,A1,correction,{file},P-003,result,4.05,"4,5",a', "new", "4,5", "Write 4.5."),
-        ("1,2026-07-06,A1,correction,{file},P-003,time,2026-07-01T08:20,noon,a", "new", "noon", "The time cannot be read"),
+        (
+            "1,2026-07-06,A1,correction,{file},P-003,time,2026-07-01T08:20,noon,a",
+            "new",
+            "noon",
+            "The time cannot be read",
+        ),
         ("1,2026-07-06,A1,correction,worksheets/x.csv,P-003,result,4.05,4.5,a", "file", "worksheets/x.csv", FILE),
         ("1,2026-07-06,A1,corection,{file},P-003,result,4.05,4.5,a", "kind", "corection", "Write correction."),
         ("1,2026-07-06,A1,correction,{file},P-003,result,4.05,4.5,", "reason", "an empty cell", "Say why"),

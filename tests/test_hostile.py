@@ -261,7 +261,7 @@ def test_a_plan_amendment_that_cannot_be_written_leaves_nothing_and_can_be_repea
 
 @posix
 @pytest.mark.slow
-@pytest.mark.parametrize("wait", [1.0, 3.0, 5.0])
+@pytest.mark.parametrize("wait", [1.0, 4.0])
 def test_a_run_that_is_ended_leaves_nothing(tmp_path: Path, wait: float) -> None:
     folder, temporary = frozen(tmp_path / "study"), tmp_path / "tmp"
     temporary.mkdir()
@@ -416,14 +416,13 @@ def test_an_empty_name_is_not_the_current_folder(tmp_path: Path, capsys, monkeyp
 
 @posix
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    ("setting", "value"), [("MPLBACKEND", "bogus"), ("TZ", ":::"), ("MATPLOTLIBRC", "/no/such"), ("PYTHONPATH", ".")]
-)
-def test_settings_of_the_shell_stop_nothing(tmp_path: Path, setting: str, value: str) -> None:
-    command = Path(sys.executable).with_name("validation")
+def test_settings_of_the_shell_stop_nothing(tmp_path: Path) -> None:
+    long = tmp_path / ("t" * 100)
+    long.mkdir()
+    settings = {"MPLBACKEND": "bogus", "TZ": ":::", "MATPLOTLIBRC": "/no/such", "PYTHONPATH": ".", "TMPDIR": str(long)}
     done = subprocess.run(
-        [command, "run", str(frozen(tmp_path)), "--only", "trueness"],
-        env={**os.environ, setting: value},
+        [Path(sys.executable).with_name("validation"), "run", frozen(tmp_path / "a {b} study"), "--only", "trueness"],
+        env={**os.environ, **settings},
         capture_output=True,
         text=True,
     )
@@ -432,16 +431,9 @@ def test_settings_of_the_shell_stop_nothing(tmp_path: Path, setting: str, value:
 
 @posix
 @pytest.mark.slow
-def test_closed_streams_and_a_long_temporary_folder_stop_nothing(tmp_path: Path) -> None:
-    folder, long = frozen(tmp_path / "a {b} study"), tmp_path / ("t" * 100)
-    long.mkdir()
-    command = shlex.join([sys.executable, "-m", "validation", "run", str(folder), "--only", "trueness"])
-    done = subprocess.run(
-        ["sh", "-c", f"exec {command} <&-"], env={**os.environ, "TMPDIR": str(long)}, capture_output=True, text=True
-    )
-    assert done.returncode == 0, done.stderr
-    done = subprocess.run(["sh", "-c", f"exec {command} <&- >&- 2>&-"], env=os.environ)
-    assert done.returncode == 0
+def test_closed_streams_stop_nothing(tmp_path: Path) -> None:
+    command = shlex.join([sys.executable, "-m", "validation", "run", str(frozen(tmp_path)), "--only", "trueness"])
+    assert subprocess.run(["sh", "-c", f"exec {command} <&- >&- 2>&-"]).returncode == 0
 
 
 def test_a_folder_that_looks_like_a_number_is_no_dossier(tmp_path: Path) -> None:

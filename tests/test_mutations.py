@@ -182,7 +182,7 @@ def test_no_damage_to_a_dossier_under_fresh_hashes_passes(small_dossier: Path, c
     recorded = read_results(folder)
     expected = content(load_study(folder / "inputs"))
     tally: Counter[str] = Counter()
-    for name, what in damages(folder, names, count // 10):
+    for name, what in damages(folder, names, count // 20):
         reseal(folder)
         if not verify_dossier(folder).ok:
             tally["noticed"] += 1
