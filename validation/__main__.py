@@ -1,10 +1,10 @@
-"""`python -m validation`."""
+"""The command, `validation` or `python -m validation`: before anything else is imported, only from trusted places."""
 
 import sys
 
 from validation.isolation import trusted_path
 
-# Python puts the current folder first among its modules here; a study may be that folder.
+# PYTHONPATH, or with -m the current folder, comes first among the modules; a study may lie there.
 sys.path[:] = trusted_path()
 
 from validation.cli import main  # noqa: E402

@@ -887,6 +887,7 @@ def verify(folder: DossierFolder, as_json: AsJson = False) -> int:
     _print_part("To know", report.notes)
     if report.ok:
         print(f"The dossier verifies: {report.checked} files and values checked, recomputed from its inputs.")
+        print("Its pages and executed notebooks were checked by their hashes alone.")
         print(f"  {folder}")
         _next(f"validation trace {shell_quoted(folder)} KEY --at LEVEL   (one number back to its rows)")
         return DONE
@@ -909,6 +910,18 @@ def _dossier(folder: Path) -> Path:
     return folder
 
 
+def _warn_of_damage(*folders: Path) -> None:
+    """What is read of a dossier whose hashes do not hold is told with a warning; the rest is for `verify`."""
+    from validation.dossier.manifest import integrity_problems
+
+    for folder in folders:
+        problems = integrity_problems(folder)
+        if problems:
+            print(
+                f"Warning: {folder} does not verify, so nothing here can be relied on: {problems[0]}", file=sys.stderr
+            )
+
+
 @app.command()
 def trace(
     folder: DossierFolder,
@@ -921,6 +934,7 @@ def trace(
 
     folder = _dossier(folder)
     record = tracing.trace_record(folder, key, at)
+    _warn_of_damage(folder)
     if as_json:
         _print_json(record)
         return DONE
@@ -940,6 +954,7 @@ def compare(
     from validation.dossier.compare import compare as compare_dossiers
 
     report = compare_dossiers(_dossier(old), _dossier(new))
+    _warn_of_damage(old, new)
     if as_json:
         _print_json(report.to_dict())
         return DONE

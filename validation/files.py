@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Mapping
+from itertools import count
 from pathlib import Path
 
 from validation.faults import Refusal
@@ -36,8 +38,7 @@ def write_files(
         for name, raw in contents.items():
             path = folder / name
             path.parent.mkdir(parents=True, exist_ok=True)
-            drafts[path] = path.with_name(f".{path.name}.new")
-            drafts[path].write_bytes(raw)
+            drafts[path] = _written(path, raw)
         for name, found in (expected or {}).items():
             if content(folder / name) != found:
                 raise Refusal(f"{name} changed meanwhile; look at it and run the same command again.")
@@ -50,6 +51,24 @@ def write_files(
     finally:
         for draft in drafts.values():
             draft.unlink(missing_ok=True)
+
+
+def _written(path: Path, raw: bytes) -> Path:
+    """The new content beside the file, under a name that nothing has: what lies there is neither followed nor lost."""
+    for number in count():
+        draft = path.with_name(f".{path.name}.{os.getpid()}-{number}.new")
+        try:
+            with draft.open("xb") as stream:
+                stream.write(raw)
+        except FileExistsError:
+            continue
+        except OSError:
+            draft.unlink(missing_ok=True)
+            raise
+        if path.exists():
+            shutil.copymode(path, draft)
+        return draft
+    raise AssertionError("never reached")
 
 
 def content(path: Path) -> bytes | None:

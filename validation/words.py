@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from decimal import ROUND_HALF_EVEN, Decimal
+from decimal import ROUND_HALF_EVEN, Context, Decimal
 from math import floor, isfinite, log10
 from typing import Any
 
@@ -27,7 +27,10 @@ def fixed(value: float, places: int) -> str:
     if not isfinite(value):
         return str(value)
     quantum = Decimal(1).scaleb(-places)
-    rounded = Decimal(repr(float(value))).quantize(quantum, rounding=ROUND_HALF_EVEN) if places < 25 else Decimal(value)
+    exact = Decimal(repr(float(value)))
+    # With as many digits as the number has: a thousandth of 1e30 has 34.
+    room = Context(prec=max(28, exact.adjusted() + abs(places) + 3))
+    rounded = exact.quantize(quantum, rounding=ROUND_HALF_EVEN, context=room) if places < 25 else exact
     text = f"{abs(rounded):f}"
     whole, dot, part = text.partition(".")
     if len(whole) > 4:

@@ -77,6 +77,24 @@ def write_manifest(folder: Path, facts: Mapping[str, Any]) -> str:
     return seal
 
 
+def read_json(path: Path) -> Any:
+    """A JSON file in which no key stands twice: of two, every reader would take another one.
+
+    Raises
+    ------
+    ValueError
+        The file is no JSON, or a key stands twice.
+    """
+
+    def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        content = dict(pairs)
+        if len(content) != len(pairs):
+            raise ValueError("a key stands twice")
+        return content
+
+    return json.loads(path.read_bytes(), object_pairs_hook=once)
+
+
 def read_manifest(folder: Path) -> dict[str, Any]:
     """The content of manifest.json; `files` and `versions` are texts by name.
 
@@ -86,7 +104,7 @@ def read_manifest(folder: Path) -> dict[str, Any]:
         There is none, or it is damaged.
     """
     try:
-        content = json.loads((folder / MANIFEST).read_bytes())
+        content = read_json(folder / MANIFEST)
         tables = [content["files"], content.setdefault("versions", {})]
         texts = [text for table in tables for pair in table.items() for text in pair]
         if not isinstance(content, dict) or not all(isinstance(text, str) for text in texts):

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, StrictBool, StrictFloat, StrictInt, StrictStr, ValidationError
 
+from validation.dossier.manifest import read_json
 from validation.faults import Refusal
 from validation.judging.outcomes import Judgement
 
@@ -89,7 +90,7 @@ def read_results(folder: Path) -> dict[str, Any]:
         There is none, or a part that the format names is not there or of another kind; the message names it.
     """
     try:
-        content = json.loads((folder / RESULTS).read_bytes())
+        content = read_json(folder / RESULTS)
         _Results.model_validate(content)
     except FileNotFoundError:
         raise Refusal(f"{folder} is not a dossier: it has no {RESULTS}.") from None

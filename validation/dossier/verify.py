@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from math import isclose
@@ -69,7 +70,11 @@ def verify_dossier(folder: Path, *, recompute: bool = True, figures: bool = True
     except Refusal as refusal:
         return VerifyReport(False, tuple(dict.fromkeys([*problems, str(refusal)])), 0)
     checked = len(manifest["files"])
-    notes = version_notes(manifest["versions"])
+    notes = [
+        *version_notes(manifest["versions"]),
+        *(["This is a draft, not a dossier."] if recorded.get("draft") else []),
+    ]
+    problems += _of_the_manifest(manifest, bool(recorded.get("draft")))
     if recompute and (folder / "inputs" / PLAN).is_file():
         found, count = _recomputed(folder, manifest, recorded, figures=figures)
         problems, checked = [*problems, *found], checked + count
@@ -84,14 +89,36 @@ def version_notes(recorded: Mapping[str, str]) -> list[str]:
         for name, old in recorded.items()
         if now.get(name) != old and name != "validation"
     ]
+    if _same_program(recorded) and not _same_libraries(recorded):
+        notes.insert(0, "Figures were not compared: they depend on these versions.")
     if not _same_program(recorded):
         then = recorded.get("validation", "not told")
         said = (
-            f"Words, verdicts and figures were not compared: the dossier is of version {then} of this program, this is "
-            f"version {now['validation']}. Its hashes were checked, and the values that both versions give."
+            f"Words and figures were not compared: the dossier is of version {then} of this program, this is version "
+            f"{now['validation']}. Its hashes were checked, and the values and verdicts that both versions give."
         )
         notes.insert(0, said)
     return notes
+
+
+def _same_libraries(recorded: Mapping[str, str]) -> bool:
+    """Whether figures must be the same to the byte; the version of Python does not matter to them."""
+    return {**recorded, "python": ""} == {**versions(), "python": ""}
+
+
+_KEYS = ("format", "study", "issue", "started", "ended", "inputs_sha256", "predecessor", "parent", "versions", "files")
+
+
+def _of_the_manifest(manifest: Mapping[str, Any], draft: bool) -> list[str]:
+    """What the manifest must say whatever the study: its keys, its versions, and a number for all but a draft."""
+    odd = [f"{MANIFEST}: {name}: not a part of a manifest." for name in manifest if name not in _KEYS]
+    odd += [f"{MANIFEST}: {name}: missing." for name in _KEYS if name not in manifest]
+    if not re.fullmatch("draft" if draft else "[0-9]{3,}", str(manifest.get("issue"))):
+        kind = "draft" if draft else "dossier"
+        odd.append(f"{MANIFEST}: issue: recorded {manifest.get('issue')}, yet {RESULTS} is of a {kind}.")
+    if _same_program(manifest["versions"]) and set(manifest["versions"]) != set(versions()):
+        odd.append(f"{MANIFEST}: versions: not those that this version of the program names.")
+    return odd
 
 
 def _same_program(recorded: Mapping[str, str]) -> bool:
@@ -118,10 +145,13 @@ def _recomputed(
     except Refusal as refusal:
         return [str(refusal)], 0
     if not same_program:
-        return _common_values(recorded, rebuilt.results)
+        different, count = _common_values(recorded, rebuilt.results)
+        return [*different, *_silent(rebuilt.study)], count
     parts = _parts(folder, manifest, rebuilt) if figures else ()
     problems = [*_facts(folder, manifest, rebuilt), *parts, *_silent(rebuilt.study)]
-    different = list(differences(recorded, rebuilt.results))
+    # A study of small numbers has a small nothing.
+    nothing = NOTHING * min(1.0, max(map(abs, rebuilt.study.plan.study.range)))
+    different = list(differences(recorded, rebuilt.results, nothing=nothing))
     return [*problems, *(f"{RESULTS}: {text}" for text in different)], _count(rebuilt.results)
 
 
@@ -152,9 +182,7 @@ def _parts(folder: Path, manifest: Mapping[str, Any], rebuilt: Rebuilt) -> Itera
     yield from (f"{name}: missing; this study's dossier holds it." for name in sorted(needed - set(manifest["files"])))
     optional = {f"inputs/{LOCK}", f"inputs/{AMENDMENTS}"}
     yield from (f"{name}: not a part of this study's dossier." for name in sorted(there - needed - optional))
-    if {k: v for k, v in manifest["versions"].items() if k != "python"} == {
-        k: v for k, v in versions().items() if k != "python"
-    }:
+    if _same_libraries(manifest["versions"]):
         for name, raw in rebuilt.figures.items():
             path = folder / "figures" / name
             if path.is_file() and path.read_bytes() != raw:
@@ -186,8 +214,8 @@ def _silent(study: Study) -> Iterator[str]:
 # -------------------------------------------------------------------------------------------------------- comparing
 
 
-def differences(recorded: Any, rebuilt: Any, place: str = "") -> Iterator[str]:
-    """Every place at which two JSON values differ, in a sentence; numbers may differ by `RELATIVE`."""
+def differences(recorded: Any, rebuilt: Any, place: str = "", *, nothing: float = NOTHING) -> Iterator[str]:
+    """Every place at which two JSON values differ, in a sentence; numbers may differ by `RELATIVE` or `nothing`."""
     if isinstance(recorded, dict) and isinstance(rebuilt, dict):
         for name in dict.fromkeys([*rebuilt, *recorded]):
             where = f"{place}, {name}" if place else str(name)
@@ -196,14 +224,14 @@ def differences(recorded: Any, rebuilt: Any, place: str = "") -> Iterator[str]:
             elif name not in rebuilt:
                 yield f"{where} is not what the inputs give; recorded {_short(recorded[name])}."
             else:
-                yield from differences(recorded[name], rebuilt[name], where)
+                yield from differences(recorded[name], rebuilt[name], where, nothing=nothing)
     elif isinstance(recorded, list) and isinstance(rebuilt, list):
-        yield from _of_lists(recorded, rebuilt, place)
-    elif not agrees(recorded, rebuilt):
+        yield from _of_lists(recorded, rebuilt, place, nothing)
+    elif not agrees(recorded, rebuilt, nothing):
         yield f"{place}: recorded {_short(recorded)}, the inputs give {_short(rebuilt)}.".replace("..", ".")
 
 
-def _of_lists(recorded: list[Any], rebuilt: list[Any], place: str) -> Iterator[str]:
+def _of_lists(recorded: list[Any], rebuilt: list[Any], place: str, nothing: float) -> Iterator[str]:
     """Members are told by their name where each has one of its own, else by their position."""
     old, new = ([_name(item) for item in items] for items in (recorded, rebuilt))
     named = all(new) and len(set(new)) == len(new)
@@ -211,16 +239,13 @@ def _of_lists(recorded: list[Any], rebuilt: list[Any], place: str) -> Iterator[s
         if len(recorded) != len(rebuilt):
             yield f"{place}: {len(recorded)} recorded, the inputs give {len(rebuilt)}."
         for position, (a, b) in enumerate(zip(recorded, rebuilt, strict=False), start=1):
-            yield from differences(a, b, f"{place} {position}")
+            yield from differences(a, b, f"{place} {position}", nothing=nothing)
         return
     if sorted(old) == sorted(new) and old != new:
         yield f"{place}: in another order than the inputs give."
     yield from (f"{name} is there twice." for name in sorted({name for name in old if name and old.count(name) > 1}))
-    yield from differences(
-        dict(zip(old, recorded, strict=True)),
-        dict(zip(new, rebuilt, strict=True)),
-        "" if place != "requirements" else place,
-    )
+    then, now = dict(zip(old, recorded, strict=True)), dict(zip(new, rebuilt, strict=True))
+    yield from differences(then, now, "" if place == "quantities" else place, nothing=nothing)
 
 
 def _name(item: Any) -> str:
@@ -231,10 +256,10 @@ def _name(item: Any) -> str:
     return "" if name is None else str(name) if at is None else f"{name} at {at}"
 
 
-def agrees(old: Any, new: Any) -> bool:
+def agrees(old: Any, new: Any, nothing: float = NOTHING) -> bool:
     """Equal and of one kind, or numbers that agree to `RELATIVE`."""
     if isinstance(old, int | float) and isinstance(new, int | float) and bool not in (type(old), type(new)):
-        return isclose(old, new, rel_tol=RELATIVE, abs_tol=NOTHING)
+        return isclose(old, new, rel_tol=RELATIVE, abs_tol=nothing)
     return type(old) is type(new) and bool(old == new)
 
 
@@ -257,8 +282,16 @@ def _common_values(recorded: Mapping[str, Any], rebuilt: Mapping[str, Any]) -> t
         (item, now[item["key"], item["at"]]) for item in recorded["quantities"] if (item["key"], item["at"]) in now
     ]
     different = [
-        f"{RESULTS}: {_name(old)}, value: recorded {old['value']}, this version gives {new['value']}."
+        f"{RESULTS}: {_name(old)}, {part}: recorded {_short(old[part])}, this version gives {_short(new[part])}."
         for old, new in pairs
-        if not agrees(old["value"], new["value"])
+        for part in ("value", "interval", "standard_uncertainty", "unit")
+        if next(differences(old[part], new[part]), None) is not None
     ]
+    verdicts = {(row["id"], row["at"]): row["outcome"] for row in rebuilt["requirements"]}
+    for row in recorded["requirements"]:
+        here = verdicts.get((row["id"], row["at"]))
+        if here not in (None, row["outcome"]):
+            different.append(f"{RESULTS}: {_name(row)}, outcome: recorded {row['outcome']}, this version gives {here}.")
+    if not pairs:
+        different.append(f"{RESULTS}: none of its quantities is one that this version computes from the inputs.")
     return different, len(pairs)

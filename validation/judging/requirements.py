@@ -136,6 +136,10 @@ def _faults(
                 "at",
             )
         )
+    quoted = _number(requirement.at) if info.at == "level" and isinstance(requirement.at, str) else None
+    if quoted is not None and numeric.get(_experiment(info.key)):
+        mend = f"Write it without quotes: at: {quoted:g}."
+        found.append(fault("the level is a text; those of the worksheet are numbers.", mend, str(requirement.at), "at"))
     if info.at == "none" and requirement.at is not None:
         found.append(fault("this quantity has no levels.", "Leave `at` out.", str(requirement.at), "at"))
     if _of_a_size(requirement, info):

@@ -1,7 +1,7 @@
 """history/amendments.csv: each amendment as it was first seen, so that one taken out or edited later shows.
 
 Every line is the amendment itself and a SHA-256 over it and the SHA-256 of the line before: no line can be taken out of
-the middle. A dossier of the study holds copies of both files, so that its newest one is asked as well.
+the middle. Dossiers of the study hold copies of both files, so that they are asked as well.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ def chained_sha256(before: str, amendment: Amendment) -> str:
 def recorded_with(folder: Path, present: Sequence[Amendment]) -> dict[str, bytes]:
     """The record with the amendments that were not seen before, by its name; empty where nothing is to be added.
 
-    What only the newest dossier still holds is recorded too. A row that was edited is no new one.
+    What only a dossier still holds is recorded too. A row that was edited is no new one.
     """
     record = _read(folder)
     if record.unreadable:
@@ -62,7 +62,7 @@ def recorded_with(folder: Path, present: Sequence[Amendment]) -> dict[str, bytes
 
 
 def lost_amendments(folder: Path, present: Sequence[Amendment]) -> tuple[Loss, ...]:
-    """What was seen in amendments.csv, or stands in the newest dossier, and is gone, changed or moved."""
+    """What was seen in amendments.csv, or stands in an earlier dossier, and is gone, changed or moved."""
     record = _read(folder)
     seen = _seen(folder, record)
     pairs, unseen = _matched(seen, present)
@@ -140,19 +140,13 @@ def _amendment(row: Sequence[str]) -> Amendment:
 
 
 def _seen(folder: Path, record: _Record) -> list[Amendment]:
-    """In the order first seen: what the newest dossier holds is older than what only the record holds."""
-    earlier = _of_newest_dossier(folder)
+    """In the order first seen: what earlier dossiers hold is older than what only the record holds."""
+    earlier: list[Amendment] = []
+    for issue in issues_of(folder):
+        # Where a dossier has no record of its own, its amendments.csv speaks.
+        held = _read(issue / "inputs").amendments or read_amendments(issue / "inputs")[0]
+        earlier += _without(held, earlier)
     return [*earlier, *_without(record.amendments, earlier)]
-
-
-def _of_newest_dossier(folder: Path) -> list[Amendment]:
-    """What the newest dossier saw: its record, or where it has none its amendments.csv."""
-    issues = issues_of(folder)
-    if not issues:
-        return []
-    inputs = issues[-1] / "inputs"
-    recorded = _read(inputs).amendments
-    return list(recorded or read_amendments(inputs)[0])
 
 
 def _without(these: Sequence[Amendment], those: Sequence[Amendment]) -> list[Amendment]:

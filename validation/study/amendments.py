@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from datetime import datetime
@@ -115,7 +116,7 @@ def _row_faults(pairs: Mapping[str, str], line: int, number: int) -> list[Fault]
         found = pairs[column] or "an empty cell"
         faults.append(Fault(AMENDMENTS, reason, mend, line, pairs["reading"] or None, column, found, expected))
 
-    if not pairs["number"].isdecimal():
+    if not re.fullmatch("[0-9]{1,9}", pairs["number"]):
         fault("number", "The number is not a whole number.", "Count amendments from 1.", str(number))
     if pairs["kind"] not in KINDS:
         close = get_close_matches(pairs["kind"], KINDS, n=1)

@@ -46,6 +46,7 @@ def _known(folder: Path) -> Iterator[Path]:
             continue
         yield path
         if name in ("dossiers", "draft"):
+            yield from (item for item in sorted(path.glob("*")) if item.is_symlink())
             continue
         for parent, below, files in os.walk(path, followlinks=False):
             yield from (Path(parent, item) for item in sorted((*below, *files)))
@@ -74,8 +75,12 @@ def _fault(path: Path, folder: Path, home: Path) -> Fault | None:
 
 
 def issues_of(folder: Path) -> list[Path]:
-    """The dossiers of a study, oldest first."""
-    found = [path for path in (folder / "dossiers").glob("*") if re.fullmatch("[0-9]+", path.name) and path.is_dir()]
+    """The dossiers of a study, oldest first; a folder of such a name that holds nothing of a dossier is none."""
+    found = [
+        path
+        for path in (folder / "dossiers").glob("*")
+        if re.fullmatch("[0-9]+", path.name) and any((path / name).exists() for name in ("manifest.json", "inputs"))
+    ]
     return sorted(found, key=lambda path: int(path.name))
 
 

@@ -220,7 +220,8 @@ class StudyFacts(_Model):
     def _known_zone(cls, value: str | None) -> str | None:
         if value is not None:
             try:
-                ZoneInfo(value)
+                if ZoneInfo(value) and value in ("localtime", "posixrules", "Factory"):
+                    raise ValueError("another zone on every computer")
             except Exception as error:
                 raise ValueError(
                     f'"{value}" is not a time zone. Write an IANA name such as "Europe/Berlin" or "UTC".'
@@ -272,8 +273,10 @@ def inside_path(text: str) -> str:
     Raises
     ------
     ValueError
-        The path is absolute or leads out of the study folder.
+        The path is absolute, leads out of the study folder, or holds a character that cannot be seen.
     """
+    if hidden_character(text):
+        raise ValueError("holds a character that cannot be seen. Write the path anew.")
     windows = PureWindowsPath(text)
     if windows.drive or windows.root or text.startswith("~"):
         raise ValueError(

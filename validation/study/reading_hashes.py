@@ -24,9 +24,10 @@ from validation.study.lock import HISTORY
 from validation.study.losses import Change, Loss
 from validation.study.lot_record import LotRecord
 from validation.study.model import Reading, Study
-from validation.study.text_files import decode
-from validation.study.worksheets import WORKSHEETS
+from validation.study.text_files import decimal, decode, moment
+from validation.study.worksheets import KNOWN, NUMERIC, WORKSHEETS
 from validation.study.yaml_reading import Path_, key_name
+from validation.terminal import shell_quoted
 
 RECORD = f"{HISTORY}/readings.csv"
 #: In the inputs of a dossier alone: entries that earlier dossiers hold and the record has lost.
@@ -143,7 +144,7 @@ def record_changes(
     found.sort(key=lambda change: (change.row or 0, change.column))
     mend = (
         "Restore what it was, or give the reason for the change: validation amend DIR --record "
-        f'{record.file} --reason "..." --by "your name".'
+        f'{shell_quoted(Path(record.file))} --reason "..." --by "your name".'
     )
     return [*found[:-1], *(replace(item, mend=mend) for item in found[-1:])]
 
@@ -172,6 +173,8 @@ def history_losses(folder: Path) -> tuple[Loss, ...]:
     """What no longer shows how the readings were first seen: an entry edited or taken out, or the record gone."""
     record, _ = _read(folder)
     found = list(record.losses)
+    if not record.chained and any(_read(issue / "inputs")[0].chained_entries for issue in issues_of(folder)):
+        found.append(Loss(f"the chain of {RECORD} is gone", f"{RECORD} has lost the chain of its entries. {_MEND}"))
     missing = _of_dossiers(folder, record)
     if missing and not (folder / RECORD).exists():
         short = f"{RECORD} is gone"
@@ -207,8 +210,25 @@ def _differences(file: str, cells: Mapping[str, str], reading: Reading) -> Itera
         yield Change(reading.file, reading.line, reading.reading, "file", file, reading.file)
     for column in sorted({*cells, *today}):
         old, new = cells.get(column, ""), today.get(column, "")
-        if old != new:
+        # What nothing uses may be filled in later; what stands there may not be changed.
+        filled_in = (
+            not old and (column not in KNOWN or column in ("note", "record")) and reading.reading != reading.file
+        )
+        if not filled_in and not _alike(column, old, new):
             yield Change(reading.file, reading.line, reading.reading, column, old, new)
+
+
+def _alike(column: str, old: str, new: str) -> bool:
+    """The same text, or the same number or moment as another program saves it: 2.00 and 2, 2,01 and 2.01."""
+    if old == new:
+        return True
+    if column == "time":
+        first, second = moment(old), moment(new)
+        return first is not None and first == second
+    if column not in NUMERIC:
+        return False
+    numbers = [decimal(text.replace(",", ".") if text.count(",") == 1 else text) for text in (old, new)]
+    return None not in numbers and numbers[0] == numbers[1]
 
 
 def _cells(reading: Reading) -> dict[str, str]:
@@ -257,6 +277,11 @@ class _Record:
     chained: bool = True
     losses: tuple[Loss, ...] = ()
     raw: bytes = b""
+
+    @property
+    def chained_entries(self) -> bool:
+        """Whether it holds entries, each with its link."""
+        return self.chained and bool(self.entries)
 
 
 def _read(folder: Path, name: str = RECORD) -> tuple[_Record, list[Fault]]:

@@ -111,7 +111,10 @@ def start_study(folder: Path, design: Design) -> Started:
     records = {f"standards/{lot}.yaml": lot_record(lot) for lot in design.lots}
     there = [file for file in (PLAN, *files.values(), *records) if os.path.lexists(folder / file)]
     if there:
-        raise Refusal(f"{folder} already holds {', '.join(there)}; nothing was written. Choose an empty folder.")
+        raise Refusal(
+            f"{folder} already holds {', '.join(there)}; nothing was written. Choose an empty folder, or remove these "
+            "files where an interrupted start left them."
+        )
     refuse_faulty(folder)
     contents = {file: _workbook(sheet) if design.workbooks else _csv(sheet) for sheet, file in files.items()}
     contents |= {file: text_of_lot.encode("utf-8") for file, text_of_lot in records.items()}

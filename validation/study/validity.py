@@ -24,6 +24,7 @@ from validation.study.reading_hashes import RECORD, seen_versions
 from validation.study.text_files import year_out_of_bounds
 from validation.study.yaml_reading import Reading as YamlReading
 from validation.study.yaml_reading import key_name, read_yaml
+from validation.terminal import shell_quoted
 from validation.words import sentence_list
 
 
@@ -278,7 +279,7 @@ def _or_note(lapse: Lapse, until: date) -> str:
         return f", or correct the dates in {lapse.period.file}."
     return (
         f", or, where later evidence covers it, write one impact note: validation amend DIR --impact "
-        f'{lapse.period.item} --until {until} --reason "..." --by "your name".'
+        f'{shell_quoted(Path(lapse.period.item))} --until {until} --reason "..." --by "your name".'
     )
 
 
