@@ -7,6 +7,7 @@ import re
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import count
 from pathlib import Path
 
 from filelock import FileLock, Timeout
@@ -34,9 +35,10 @@ def building(folder: Path, *, draft: bool) -> Iterator[tuple[str, Path]]:
     shelf.mkdir(exist_ok=True)
     with _alone(shelf):
         _clear(shelf)
-        issue = DRAFT if draft else f"{max((int(path.name) for path in issues_of(folder)), default=0) + 1:03d}"
-        target = folder / DRAFT if draft else shelf / issue
-        _refuse_foreign(target)
+        target = folder / DRAFT if draft else _next_issue(folder)
+        issue = target.name
+        if draft:
+            _refuse_foreign(target)
         place = shelf / f"{_BUILDING}-{issue}"
         if place.exists():
             raise Refusal(f"{place} is in the way and was not made by this program; move it elsewhere.")
@@ -45,7 +47,7 @@ def building(folder: Path, *, draft: bool) -> Iterator[tuple[str, Path]]:
             (place / MARK).touch()
             yield issue, place
             old = shelf / f"{_BUILDING}-old"
-            if target.exists():  # an earlier draft
+            if draft and target.exists():
                 _refuse_foreign(target)
                 (target / MARK).touch()
                 os.replace(target, old)
@@ -53,6 +55,13 @@ def building(folder: Path, *, draft: bool) -> Iterator[tuple[str, Path]]:
             shutil.rmtree(old, ignore_errors=True)
         finally:
             shutil.rmtree(place, ignore_errors=True)
+
+
+def _next_issue(folder: Path) -> Path:
+    """The number after the newest dossier, or the next one that nothing has."""
+    numbers = count(max((int(path.name) for path in issues_of(folder)), default=0) + 1)
+    places = (folder / "dossiers" / f"{number:03d}" for number in numbers)
+    return next(path for path in places if not os.path.lexists(path))
 
 
 @contextmanager
