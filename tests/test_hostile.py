@@ -15,7 +15,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from study_folder import PRECISION, refreeze, write_study
+from study_folder import PRECISION, amend, refreeze, write_study
 
 from validation.cli import main
 from validation.faults import Refusal, StudyDataError
@@ -23,7 +23,7 @@ from validation.files import write_files
 from validation.isolation import isolated_command, isolated_environment, trusted_path
 from validation.running.kernels import KernelSource
 from validation.running.notebooks import execute
-from validation.running.run import run_study
+from validation.running.run import copy_inputs, run_study
 from validation.running.shelf import building
 from validation.study.folder import folder_faults, issues_of
 from validation.study.load import load_study, read_study
@@ -105,6 +105,19 @@ def test_the_module_run_in_a_study_imports_nothing_from_it(tmp_path: Path) -> No
     done = subprocess.run([sys.executable, "-m", "validation", "check", "."], cwd=study, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     assert "No fault found." in done.stdout
+
+
+@posix
+@pytest.mark.slow
+def test_the_command_imports_nothing_from_pythonpath(tmp_path: Path) -> None:
+    study = write_study(tmp_path)
+    for name in ("typer", "yaml", "pydantic"):
+        (study / f"{name}.py").write_text("raise SystemExit('executed')\n", encoding="utf-8")
+    command = [Path(sys.executable).with_name("validation"), "check", "."]
+    for path in (str(study), f":{study}", "."):
+        env = {**os.environ, "PYTHONPATH": path}
+        done = subprocess.run(command, cwd=study, env=env, capture_output=True, text=True)
+        assert done.returncode == 0, done.stderr
 
 
 def test_a_helper_process_has_the_trusted_path_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -281,7 +294,76 @@ def test_a_run_that_is_ended_leaves_nothing(tmp_path: Path, wait: float) -> None
     assert list(temporary.iterdir()) == []
 
 
+@posix
+@pytest.mark.parametrize("name", [".amendments.csv.new", ".plan.lock.new"])
+def test_what_lies_beside_a_file_is_neither_followed_nor_lost(tmp_path: Path, name: str) -> None:
+    folder, victim = frozen(tmp_path / "study"), tmp_path / "victim"
+    victim.write_text("precious", encoding="utf-8")
+    (folder / "history").mkdir(exist_ok=True)
+    (folder / name).symlink_to(victim)
+    (folder / f"{name}2").write_text("mine", encoding="utf-8")
+    amend(folder, "P-003")
+    assert victim.read_text(encoding="utf-8") == "precious"
+    assert (folder / name).is_symlink()
+    assert not (folder / "amendments.csv").is_symlink()
+    assert sorted(path.name for path in folder.iterdir() if ".new" in path.name and path.name != Path(name).name) in (
+        [],
+        [f"{Path(name).name}2"],
+    )
+
+
 # --------------------------------------------------------------------------------------------- history and the lock
+
+
+def test_an_amendment_that_any_dossier_holds_is_missed(tmp_path: Path) -> None:
+    folder = frozen(tmp_path)
+    amend(folder, "P-003")
+    study = load_study(folder)
+    record_readings(study)
+    copy_inputs(study, folder / "dossiers" / "001" / "inputs")
+    (folder / "dossiers" / "002" / "inputs").mkdir(parents=True)  # a later one that holds nothing of it
+    (folder / "dossiers" / "2026").mkdir()
+    for name in ("amendments.csv", "history/amendments.csv"):
+        (folder / name).unlink()
+    assert [loss.short for loss in load_study(folder).lost_amendments] == ["amendment 1 is gone"]
+    assert main(["check", str(folder)]) == 1
+
+
+def test_a_record_whose_chain_was_taken_out_is_told_where_a_dossier_holds_it(tmp_path: Path) -> None:
+    folder = frozen(tmp_path)
+    study = load_study(folder)
+    record_readings(study)
+    copy_inputs(study, folder / "dossiers" / "001" / "inputs")
+    rows = [line.rpartition(",")[0] for line in (folder / RECORD).read_text(encoding="utf-8").splitlines()]
+    (folder / RECORD).write_text("\n".join(rows) + "\n", encoding="utf-8")
+    assert any("lost the chain" in loss.text for loss in history_losses(folder))
+
+
+RESAVED = {
+    "another mark": lambda text: text.replace(",", ";").replace(".", ","),
+    "zeros lost": lambda text: text.replace("2.00", "2").replace("4.00", "4"),
+    "seconds": lambda text: text.replace("T08:10", "T08:10:00"),
+    "a blank in the time": lambda text: text.replace("T08", " 08"),
+    "a byte order mark": lambda text: f"\ufeff{text}",
+    "other line ends": lambda text: text.replace("\n", "\r\n"),
+    "sorted": lambda text: "\n".join([text.splitlines()[0], *sorted(text.splitlines()[1:], reverse=True)]) + "\n",
+    "a column more": lambda text: "\n".join(
+        f"{line},{'Checked by' if n == 0 else 'A2'}" for n, line in enumerate(text.splitlines())
+    ),
+    "notes": lambda text: "\n".join(
+        f"{line},{'note' if n == 0 else 'seen'}" for n, line in enumerate(text.splitlines())
+    ),
+}
+
+
+@pytest.mark.parametrize("how", RESAVED)
+def test_a_worksheet_saved_otherwise_is_no_change(tmp_path: Path, how: str) -> None:
+    folder = frozen(tmp_path)
+    record_readings(load_study(folder))
+    write_study(folder, {"precision": RESAVED[how](PRECISION)})
+    assert load_study(folder).changes == ()
+    write_study(folder, {"precision": RESAVED[how](PRECISION.replace("3.96", "3.97"))})
+    assert [change.reading for change in load_study(folder).changes] == ["P-004"]
 
 
 def test_a_reading_forged_in_worksheet_and_history_is_told(tmp_path: Path) -> None:
@@ -438,7 +520,8 @@ def test_closed_streams_stop_nothing(tmp_path: Path) -> None:
 
 def test_a_folder_that_looks_like_a_number_is_no_dossier(tmp_path: Path) -> None:
     for name in ("²", "1.5", "x", "002"):
-        (tmp_path / "dossiers" / name).mkdir(parents=True)
+        (tmp_path / "dossiers" / name / "inputs").mkdir(parents=True)
+    (tmp_path / "dossiers" / "2026").mkdir()  # of the user, and empty
     assert [path.name for path in issues_of(tmp_path)] == ["002"]
 
 
@@ -473,3 +556,36 @@ def test_a_refrozen_plan_is_no_loss(tmp_path: Path) -> None:
     plan.write_text(plan.read_text(encoding="utf-8").replace("0.18", "0.2"), encoding="utf-8")
     refreeze(folder, "Q", NOW)
     assert lock_losses(folder) == ()
+
+
+def test_names_that_no_file_can_have_are_told(tmp_path: Path, capsys) -> None:
+    folder = write_study(tmp_path)
+    plan = folder / "plan.yaml"
+    plan.write_text(plan.read_text(encoding="utf-8").replace("worksheets/precision.csv", r'"a\0b.csv"'), "utf-8")
+    assert main(["check", str(folder)]) == 2
+    assert "cannot be seen" in capsys.readouterr().err
+    write_study(folder)
+    head = "number,time,by,kind,file,reading,column,old,new,reason\n"
+    (folder / "amendments.csv").write_text(f"{head}{'9' * 5000},2026-07-06,A,exclusion,,P-003,,,,r\n", "utf-8")
+    assert main(["check", str(folder)]) == 2
+    assert "not a whole number" in capsys.readouterr().err
+
+
+def test_a_level_in_quotes_is_told(tmp_path: Path) -> None:
+    from validation.judging.reading import read_checked
+
+    folder = write_study(tmp_path)
+    plan = folder / "plan.yaml"
+    plan.write_text(plan.read_text(encoding="utf-8").replace("at: 4.0", 'at: "4.0"'), encoding="utf-8")
+    _, (fault,) = read_checked(folder)
+    assert (fault.column, "without quotes: at: 4" in fault.mend) == ("at", True)
+
+
+@pytest.mark.parametrize("value", ["1e28", "1e30", "-9e49", "1e-49"])
+def test_the_largest_and_smallest_results_are_computed_and_worded(tmp_path: Path, value: str) -> None:
+    from validation.judging.outcomes import evaluate, judge_study
+    from validation.words import THIN_SPACE, fixed
+
+    study = load_study(frozen(tmp_path, PRECISION.replace("3.91", value)))
+    json.dumps(judge_study(study, evaluate(study)).results(), allow_nan=False)
+    assert fixed(1e30, 3).replace(THIN_SPACE, "") == f"1{'0' * 30}.000"

@@ -14,7 +14,7 @@ from validation.cli import main
 from validation.dossier.compare import compare
 from validation.dossier.manifest import inputs_hash
 from validation.dossier.trace import as_text, trace_record
-from validation.dossier.verify import verify_dossier
+from validation.dossier.verify import differences, verify_dossier
 from validation.faults import Refusal
 from validation.running.run import run_study
 
@@ -380,3 +380,75 @@ def test_numbers_in_different_units_are_not_compared(copy: Path, dossier: Path) 
     (copy / "results.json").write_text(json.dumps(results), encoding="utf-8")
     with pytest.raises(Refusal, match=r"in different units are not compared"):
         compare(dossier, copy)
+
+
+def test_a_key_that_stands_twice_is_damage(small_dossier: Path, tmp_path: Path) -> None:
+    copy = Path(shutil.copytree(small_dossier, tmp_path / "001"))
+    for name, key in (("results.json", "conclusion"), ("manifest.json", "study")):
+        raw = (copy / name).read_text(encoding="utf-8")
+        (copy / name).write_text(raw.replace("{", f'{{"{key}": "fit", ', 1), encoding="utf-8")
+        if name == "results.json":
+            reseal(copy)
+        assert any("damaged" in problem or "cannot be read" in problem for problem in verify_dossier(copy).problems)
+        (copy / name).write_text(raw, encoding="utf-8")
+
+
+MANIFESTS = {
+    "a library taken out": lambda m: m["versions"].pop("numpy"),
+    "one more library": lambda m: m["versions"].update(more="1"),
+    "no issue": lambda m: m.pop("issue"),
+    "a draft": lambda m: m.update(issue="draft"),
+    "one more key": lambda m: m.update(approved_by="Q. Manager"),
+    "another study": lambda m: m.update(study="VS-0"),
+    "a parent": lambda m: m.update(parent="0" * 64),
+}
+
+
+@pytest.mark.parametrize("what", MANIFESTS)
+def test_the_manifest_is_held_too(small_dossier: Path, tmp_path: Path, what: str) -> None:
+    copy = Path(shutil.copytree(small_dossier, tmp_path / "001"))
+    manifest = json.loads((copy / "manifest.json").read_text(encoding="utf-8"))
+    MANIFESTS[what](manifest)
+    (copy / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    reseal(copy)
+    assert any(problem.startswith("manifest.json: ") for problem in verify_dossier(copy).problems)
+
+
+def test_a_dossier_does_not_become_a_draft(small_dossier: Path, tmp_path: Path) -> None:
+    copy = Path(shutil.copytree(small_dossier, tmp_path / "001"))
+    results = json.loads((copy / "results.json").read_text(encoding="utf-8"))
+    (copy / "results.json").write_text(json.dumps({**results, "draft": True}), encoding="utf-8")
+    reseal(copy)
+    report = verify_dossier(copy)
+    assert "manifest.json: issue: recorded 001, yet results.json is of a draft." in report.problems
+    assert "This is a draft, not a dossier." in report.notes
+
+
+def test_verdicts_of_another_version_are_compared(small_dossier: Path, tmp_path: Path) -> None:
+    copy = Path(shutil.copytree(small_dossier, tmp_path / "001"))
+    manifest = json.loads((copy / "manifest.json").read_text(encoding="utf-8"))
+    manifest["versions"]["validation"] = "0.2.0"
+    (copy / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    results = json.loads((copy / "results.json").read_text(encoding="utf-8"))
+    for row in results["requirements"]:
+        row["outcome"] = {"met": "not met"}.get(row["outcome"], "met")
+    results["quantities"] = []
+    (copy / "results.json").write_text(json.dumps(results), encoding="utf-8")
+    reseal(copy)
+    problems = verify_dossier(copy).problems
+    assert any("outcome: recorded" in problem for problem in problems)
+    assert any("none of its quantities" in problem for problem in problems)
+
+
+def test_a_study_of_small_numbers_has_a_small_nothing() -> None:
+    assert list(differences({"value": 1e-18}, {"value": 0.0})) == []
+    assert list(differences({"value": 1e-18}, {"value": 0.0}, nothing=1e-33))
+
+
+def test_trace_and_compare_warn_of_damage(copy: Path, dossier: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    results = (copy / "results.json").read_text(encoding="utf-8")
+    (copy / "results.json").write_text(results.replace('"fit with restrictions"', '"fit"'), encoding="utf-8")
+    assert main(["trace", str(copy), "trueness.bias", "--at", "4"]) == 0
+    assert "does not verify, so nothing here can be relied on: results.json" in capsys.readouterr().err
+    assert main(["compare", str(dossier), str(copy)]) == 0
+    assert "does not verify" in capsys.readouterr().err

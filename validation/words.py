@@ -31,7 +31,7 @@ def fixed(value: float, places: int) -> str:
     # With as many digits as the number has: a thousandth of 1e30 has 34.
     room = Context(prec=max(28, exact.adjusted() + abs(places) + 3))
     rounded = exact.quantize(quantum, rounding=ROUND_HALF_EVEN, context=room) if places < 25 else exact
-    text = f"{abs(rounded):f}"
+    text = f"{rounded.copy_abs():f}"  # abs() would round to 28 digits
     whole, dot, part = text.partition(".")
     if len(whole) > 4:
         whole = f"{int(whole):,}".replace(",", THIN_SPACE)
