@@ -73,12 +73,14 @@ def test_a_forged_number_is_found_by_recomputing_even_under_fresh_hashes(copy: P
     assert len(problems) == 2
 
 
-def test_a_changed_reading_is_found_by_recomputing_even_under_fresh_hashes(copy: Path) -> None:
-    worksheet = copy / "inputs" / "worksheets" / "calibration.csv"
-    text = worksheet.read_text(encoding="utf-8")
-    worksheet.write_text(text.replace("3921.4", "3921.5", 1), encoding="utf-8")
+def test_a_changed_reading_is_found_by_recomputing_even_under_fresh_hashes(small_dossier: Path, tmp_path: Path) -> None:
+    copy = Path(shutil.copytree(small_dossier, tmp_path / "001"))
+    worksheet = copy / "inputs" / "worksheets" / "precision.csv"
+    worksheet.write_text(worksheet.read_text(encoding="utf-8").replace("3.96", "3.97", 1), encoding="utf-8")
     reseal(copy)
-    assert any("calibration.slope" in problem for problem in verify_dossier(copy).problems)
+    problems = verify_dossier(copy).problems
+    assert any("trueness.bias" in problem for problem in problems)
+    assert any("3.96 became 3.97 without an amendment" in problem for problem in problems)
 
 
 def test_what_is_no_dossier_is_refused(tmp_path: Path) -> None:
