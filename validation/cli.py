@@ -886,7 +886,8 @@ def verify(folder: DossierFolder, as_json: AsJson = False) -> int:
         return DONE if report.ok else NO
     _print_part("To know", report.notes)
     if report.ok:
-        print(f"The dossier verifies: {report.checked} files and values checked, recomputed from its inputs.")
+        said = "The dossier verifies" if report.whole else "The dossier verifies as far as this version can tell"
+        print(f"{said}: {report.checked} files and values checked, recomputed from its inputs.")
         print("Its pages and executed notebooks were checked by their hashes alone.")
         print(f"  {folder}")
         _next(f"validation trace {shell_quoted(folder)} KEY --at LEVEL   (one number back to its rows)")

@@ -58,14 +58,14 @@ def parent_problems(inputs: Path, wanted: str | None) -> list[str]:
 
 
 def comparison(study: Study, inputs: Path, results: dict[str, Any]) -> ComparisonReport | None:
-    """The comparison with the kept parent; None where the plan names none.
+    """The comparison with the kept parent; None where the plan names none, or an earlier version kept none.
 
     Raises
     ------
     Refusal
         What is kept of it cannot be read, or gives its results in another unit.
     """
-    if study.plan.study.parent is None:
+    if study.plan.study.parent is None or not (inputs / PLACE / MANIFEST).is_file():
         return None
     facts = read_facts(inputs / PLACE)
     fresh = facts_of_building(study.plan.study.id, results, inputs, versions())

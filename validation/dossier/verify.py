@@ -31,15 +31,20 @@ PARTS = (RESULTS, "dossier.html", "dossier.pdf", f"inputs/{PLAN}")
 
 @dataclass(frozen=True, slots=True)
 class VerifyReport:
-    """`ok`, what is wrong, what was looked at, and what a reader must know (other versions)."""
+    """`ok`, what is wrong, what was looked at, and what a reader must know (other versions).
+
+    `whole` is False where another version of the program made the dossier, so that a part of it alone was compared.
+    """
 
     ok: bool
     problems: tuple[str, ...]
     checked: int
     notes: tuple[str, ...] = ()
+    whole: bool = True
 
     def to_dict(self) -> dict[str, Any]:
-        return {"ok": self.ok, "problems": list(self.problems), "checked": self.checked, "notes": list(self.notes)}
+        problems, notes = list(self.problems), list(self.notes)
+        return {"ok": self.ok, "problems": problems, "checked": self.checked, "notes": notes, "whole": self.whole}
 
 
 def verify_dossier(folder: Path, *, recompute: bool = True, figures: bool = True) -> VerifyReport:
@@ -78,7 +83,8 @@ def verify_dossier(folder: Path, *, recompute: bool = True, figures: bool = True
     if recompute and (folder / "inputs" / PLAN).is_file():
         found, count = _recomputed(folder, manifest, recorded, figures=figures)
         problems, checked = [*problems, *found], checked + count
-    return VerifyReport(not problems, tuple(dict.fromkeys(problems)), checked, tuple(notes))
+    whole = _same_program(manifest["versions"])
+    return VerifyReport(not problems, tuple(dict.fromkeys(problems)), checked, tuple(notes), whole)
 
 
 def version_notes(recorded: Mapping[str, str]) -> list[str]:
