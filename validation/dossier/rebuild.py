@@ -68,7 +68,7 @@ def rebuild(
     """
     key = (inputs_hash(inputs), draft, None if chapters is None else tuple(chapters), figures)
     if key not in _made:
-        while len(_made) > 1:  # whoever looks again looks at the same dossier, or at the one beside it
+        while len(_made) > 3:  # whoever looks again looks at the same dossier, or at one beside it
             _made.pop(next(iter(_made)))
         _made[key] = _rebuilt(inputs, draft, chapters, figures)
     return _made[key]
