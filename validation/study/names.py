@@ -105,6 +105,7 @@ class Names:
 
 
 def rows_named(place: Place) -> str:
+    """How many rows carry a name, as a sentence says it."""
     return f"row {place.row}" if place.rows == 1 and place.row else f"{place.rows} rows" if place.row else str(place)
 
 

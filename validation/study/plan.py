@@ -362,6 +362,8 @@ class _Facts(_Model):
 
 
 class Person(_Facts):
+    """Somebody who takes part, and what for."""
+
     role: Any = None
     initials: Any = None
     laboratory: Any = None
@@ -393,6 +395,8 @@ class Equipment(_Facts):
 
 
 class Standard(_Facts):
+    """A lot of the standard: its stated value, its record, its last day of use."""
+
     value: Annotated[Number | None, BeforeValidator(_as_stated)] = None
     uncertainty: Annotated[Number | None, BeforeValidator(_as_stated)] = None
     unit: Unit | None = None
