@@ -511,3 +511,21 @@ def test_faults_of_plan_requirements_and_worksheets_are_told_together(tmp_path: 
         assert sum(part in fault for fault in told) == 1, part
     with pytest.raises(StudyDataError, match=re.escape("Did you mean trueness.bias?")):
         run_study(study)
+
+
+@pytest.mark.parametrize(
+    ("verb", "module", "function", "place"),
+    [
+        ("demo", "validation.running.demo", "run_demo", "validation-demo"),
+        ("selftest", "validation.selftest.report", "run_selftest", "validation-selftest"),
+    ],
+)
+def test_a_folder_that_nobody_names_is_the_usual_one(call, monkeypatch, verb, module, function, place):
+    """The README's own command names no folder."""
+
+    def stopped(out, *arguments, **options):
+        raise Refusal(f"would write into {out}")
+
+    monkeypatch.setattr(f"{module}.{function}", stopped)
+    code, _, err = call(verb)
+    assert (code, f"would write into {place}" in err) == (2, True)

@@ -50,11 +50,11 @@ app = typer.Typer(
 )
 
 
-def _named_path(text: str) -> Path:
-    """A path that somebody named: an empty text would be the current folder."""
-    if not text.strip():
+def _named_path(named: str | Path) -> Path:
+    """A path that somebody named, or the default: an empty text would be the current folder."""
+    if not str(named).strip():
         raise typer.BadParameter("the name is empty; name a folder.")
-    return Path(text)
+    return Path(named)
 
 
 StudyFolder = Annotated[
