@@ -285,7 +285,7 @@ def test_bias_is_met_up_to_seven_and_a_half_and_not_met_at_ten(generate: ModuleT
             assert high <= allowed(level)
         else:
             assert high < -allowed(level)
-        # Estimate and truth agree within three times the half-width.
+        # OldEstimate and truth agree within three times the half-width.
         assert abs((low + high) / 2 - (laboratory.expected(level) - level)) < 3 * (high - low) / 2
 
 

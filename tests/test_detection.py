@@ -28,7 +28,8 @@ from validation.stats.detection import (
     run_component,
     spiked_replicates,
 )
-from validation.stats.regression import sd_interval, straight_line
+from validation.stats.intervals import sd_interval
+from validation.stats.regression import straight_line
 
 REFERENCE = Path(__file__).parent / "reference"
 BLANKS = [0.012, 0.041, -0.008, 0.055, 0.030, 0.021, 0.067, 0.002, 0.038, 0.049]

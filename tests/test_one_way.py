@@ -12,14 +12,13 @@ import yaml
 from scipy.stats import chi2
 from scipy.stats import f as f_distribution
 
-from validation.stats.one_way import (
+from validation.stats.intervals import (
     between_component_interval,
-    one_way,
-    reml_between,
     satterthwaite,
     sd_interval,
     sum_of_mean_squares_interval,
 )
+from validation.stats.one_way import one_way, reml_between
 
 REFERENCE = Path(__file__).parent / "reference"
 NIST = sorted((REFERENCE / "nist_anova").glob("*.dat"))

@@ -29,11 +29,8 @@ from statsmodels.regression.mixed_linear_model import MixedLM
 from validation.characteristics import characteristics, known_keys
 from validation.stats import calibration, comparison, detection, outliers, trueness
 from validation.stats.accuracy import tolerance_limits
-from validation.stats.one_way import (
-    between_component_interval,
-    one_way,
-    sum_of_mean_squares_interval,
-)
+from validation.stats.intervals import between_component_interval, sum_of_mean_squares_interval
+from validation.stats.one_way import one_way
 from validation.stats.precision import precision
 from validation.stats.regression import line_through_zero, quadratic, straight_line
 from validation.stats.reproducibility import nested_reproducibility, reproducibility

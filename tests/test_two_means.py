@@ -11,10 +11,10 @@ import yaml
 from scipy import stats
 
 from validation.stats.fuel import relative_spread, scatter_share
+from validation.stats.intervals import fieller
 from validation.stats.lots import normalised_difference
 from validation.stats.sample_size import units_for_equivalence
 from validation.stats.two_means import (
-    fieller,
     half_width_to_expect,
     log_ratio,
     paired_difference,

@@ -13,7 +13,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from validation import resources
-from validation.characteristics import characteristics
+from validation.characteristics import characteristics, evaluated
 from validation.figures.style import alternative_text, dossier_style, svg_text
 from validation.study.load import load_study
 from validation.study.quantity import Evaluation
@@ -64,7 +64,7 @@ class Chapter:
     @cached_property
     def evaluation(self) -> Evaluation:
         """The estimates, computed once."""
-        return self.characteristic.evaluate(self.study)
+        return evaluated(self.characteristic, self.study, {})
 
     def readings(self) -> pd.DataFrame:
         """The readings that enter, in worksheet order."""
@@ -94,17 +94,17 @@ class Chapter:
 
         Several tables of one beginning and one head, such as one a limit, stand under one another.
         """
-        tables = self.evaluation.details.get("tables", [])
+        tables = self.evaluation.display.tables
         if isinstance(position, str):
-            tables = [table for table in tables if table["caption"].startswith(position)]
-            chosen = [table for table in tables if table["head"] == tables[0]["head"]]
+            named = [table for table in tables if table.name == position or table.caption.startswith(position)]
+            chosen = [table for table in named if table.head == named[0].head]
         else:
-            chosen = tables[position : position + 1]
+            chosen = list(tables[position : position + 1])
         if len(chosen) > 1:
-            rows = [[t["caption"], *table_cells(t["head"], row)] for t in chosen for row in t["rows"]]
-            return pd.DataFrame(rows, columns=["table", *chosen[0]["head"]])
-        rows = [list(table_cells(table["head"], row)) for table in chosen for row in table["rows"]]
-        return pd.DataFrame(rows, columns=chosen[0]["head"]) if chosen else pd.DataFrame()
+            rows = [[t.caption, *table_cells(t.head, row)] for t in chosen for row in t.rows]
+            return pd.DataFrame(rows, columns=["table", *chosen[0].head])
+        rows = [list(table_cells(table.head, row)) for table in chosen for row in table.rows]
+        return pd.DataFrame(rows, columns=list(chosen[0].head)) if chosen else pd.DataFrame()
 
     def figure(self, name: str) -> Drawing | None:
         """A figure of this chapter, also saved for the dossier; None where its data are missing."""

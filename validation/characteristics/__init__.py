@@ -42,8 +42,9 @@ class KeyInfo:
 class Characteristic:
     """One characteristic: how it is named, fed, evaluated, and told.
 
-    `evaluate(study)` returns an Evaluation; where the experiment is not planned or still awaits readings it returns
-    one with `missing` set and no quantities. `in_words(evaluation, unit)` returns whole sentences for the chapter.
+    `evaluate(study, *others)` returns an Evaluation; `others` are the evaluations of the characteristics that
+    `depends_on` names, in that order. Where the experiment is not planned or still awaits readings it returns one with
+    `missing` set and no quantities. `in_words(evaluation, unit)` returns whole sentences for a chapter that has some.
     `figures` names functions of `validation.figures.<name>`, in the order of the chapter. `alternatives(study)` gives
     the same quantities by other methods, by the name of the method, for the sensitivity of verdicts alone.
     `experiment` is the worksheet it is fed from, empty where it has none; `also_reads` names further ones whose
@@ -56,11 +57,12 @@ class Characteristic:
     experiment: str
     method: tuple[str, ...]
     keys: tuple[KeyInfo, ...]
-    evaluate: Callable[[Study], Evaluation]
+    evaluate: Callable[..., Evaluation]
     in_words: Callable[[Evaluation, str], Sequence[str]]
     figures: tuple[str, ...] = ()
     alternatives: Callable[[Study], Mapping[str, Sequence[Quantity]]] | None = None
     also_reads: tuple[str, ...] = ()
+    depends_on: tuple[str, ...] = ()
 
 
 @cache
@@ -72,6 +74,14 @@ def characteristics() -> Mapping[str, Characteristic]:
         if not module.name.startswith("_")
     ]
     return {item.name: item for item in sorted(found, key=lambda item: item.position)}
+
+
+def evaluated(item: Characteristic, study: Study, done: dict[str, Evaluation]) -> Evaluation:
+    """The evaluation of one characteristic after those that it depends on; `done` keeps each, computed once."""
+    if item.name not in done:
+        others = [evaluated(characteristics()[name], study, done) for name in item.depends_on]
+        done[item.name] = item.evaluate(study, *others)
+    return done[item.name]
 
 
 @cache

@@ -93,20 +93,12 @@ class Sources:
     # sensitivity of a verdict asks for them again and again.
     @cached_property
     def _within(self) -> list[Quantity]:
-        study, found = self.study, []
-        for level in self._levels:
-            s, judged = level.precision(study.confidence).s_I, level.precision(study.judged_confidence).s_I
-            if s is not None:
-                found.append(level.quantity(S_I, s, study, judged))
-        return found
+        estimates = [(level, level.precision.s_I) for level in self._levels]
+        return [level.quantity(S_I, s, self.study) for level, s in estimates if s is not None]
 
     @cached_property
     def _biases(self) -> list[Quantity]:
-        study = self.study
-        return [
-            level.quantity(TRUENESS_BIAS, level.bias(study.confidence), study, level.bias(study.judged_confidence))
-            for level in self._levels
-        ]
+        return [level.quantity(TRUENESS_BIAS, level.bias, self.study) for level in self._levels]
 
     def at(self, key: str, level: float) -> Found | None:
         """A quantity at a level: as found there, or on the straight line between the tested levels beside it."""

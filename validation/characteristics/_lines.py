@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from validation.characteristics._censored import lost_levels, why_not
-from validation.stats.estimate import Estimate
+from validation.stats.estimate import OldEstimate
 from validation.stats.slope_ratio import LinesResult, level_weights, slope_ratios, slope_ratios_by_run
 from validation.study.model import ExperimentData, Reading, Study
 from validation.study.ordering import natural_order
@@ -84,7 +84,9 @@ class Comparison:
         found = self.data.censored
         return len(found) if self.common_intercept else sum(self.name_of(reading) in names for reading in found)
 
-    def quantity(self, key: str, at: str | None, shown: Estimate, judged: Estimate, rows: Sequence[int], *names: str):
+    def quantity(
+        self, key: str, at: str | None, shown: OldEstimate, judged: OldEstimate, rows: Sequence[int], *names: str
+    ):
         count = self.censored(*names)
         said = [f"{count} censored reading(s) were left out."] if count else []
         return Quantity.from_estimate(

@@ -8,7 +8,8 @@ from decimal import Decimal
 from functools import cached_property
 from typing import Any
 
-from validation.characteristics._censored import all_censored
+from validation.characteristics._censored import all_censored, lost_levels
+from validation.figures._levels import SdForm
 from validation.stats.accuracy import ToleranceResult, tolerance_limits
 from validation.stats.estimate import Estimate, mean
 from validation.stats.precision import PrecisionResult, precision
@@ -17,7 +18,7 @@ from validation.stats.precision_model import PrecisionModelResult, precision_mod
 from validation.stats.robust import robust_precision
 from validation.stats.trueness import bias
 from validation.study.model import ExperimentData, Study
-from validation.study.quantity import At, Evaluation, Quantity
+from validation.study.quantity import At, Evaluation, Quantity, Table
 from validation.words import level_text, significant
 
 EXPERIMENT = "precision"
@@ -80,9 +81,10 @@ class Level:
         """Results by run and preparation."""
         return [[self.results(preparation) for preparation in run.preparations] for run in self.runs]
 
-    def precision(self, confidence: float) -> PrecisionResult:
+    @cached_property
+    def precision(self) -> PrecisionResult:
         """Components of the results as read."""
-        return precision(self.grouped(), confidence=confidence)
+        return precision(self.grouped())
 
     @property
     def reference_notes(self) -> tuple[str, ...]:
@@ -94,10 +96,10 @@ class Level:
             "s_I are those of the results as read.",
         )
 
-    def error_precision(self, confidence: float) -> PrecisionResult:
+    @cached_property
+    def error_precision(self) -> PrecisionResult:
         """The same of result minus reference value."""
-        groups = [[self.errors(preparation) for preparation in run.preparations] for run in self.runs]
-        return precision(groups, confidence=confidence)
+        return precision([[self.errors(preparation) for preparation in run.preparations] for run in self.runs])
 
     @property
     def has_reference(self) -> bool:
@@ -126,30 +128,29 @@ class Level:
         notes = ("u_level differs within this level: its mean is used.",) if len(set(values)) > 1 else ()
         return sum(values) / len(values), notes
 
-    def bias(self, confidence: float) -> Estimate:
+    @cached_property
+    def bias(self) -> Estimate:
         u, notes = self.reference_uncertainty
-        errors = [self.errors(run.rows) for run in self.runs]
-        return bias(errors, confidence=confidence, reference_uncertainty=u).with_notes(*notes)
+        return bias([self.errors(run.rows) for run in self.runs], reference_uncertainty=u).with_notes(*notes)
 
     def tolerance(self, beta: float) -> ToleranceResult | None:
         """None with one run, or where nothing scatters."""
-        precision_of_errors = self.error_precision(beta)
-        if precision_of_errors.s_I is None or precision_of_errors.s_I.value == 0:
+        of_errors = self.error_precision
+        if of_errors.s_I is None or of_errors.s_I.value == 0:
             return None
-        return tolerance_limits(precision_of_errors, self.bias(beta).value, beta=beta)
+        return tolerance_limits(of_errors, self.bias.value, beta=beta)
 
-    def quantity(self, key: str, estimate: Estimate, study: Study, judged: Estimate | None, *notes: str) -> Quantity:
+    def quantity(self, key: str, estimate: Estimate, study: Study, *notes: str, unit: str | None = None) -> Quantity:
         """The estimate with its place in the study."""
-        return Quantity.from_estimate(
-            key,
-            self.at,
-            estimate,
-            unit=study.unit,
+        return Quantity(
+            key=key,
+            at=self.at,
+            estimate=estimate.with_notes(*self.notes, *notes),
+            level=study.confidence,
+            unit=study.unit if unit is None else unit,
             worksheet=self.data.worksheet,
-            readings=self.readings,
-            judged=judged,
+            readings=tuple(self.readings),
             unit_name="runs",
-            notes=(*self.notes, *notes),
             censored=self.censored,
         )
 
@@ -175,16 +176,43 @@ def levels(data: ExperimentData) -> list[Level]:
     ]
 
 
-def not_ready(study: Study, name: str) -> Evaluation | None:
-    """The evaluation that says why there is none, or None where readings are there."""
-    if study.ready(EXPERIMENT) is not None:
-        return None
-    planned = study.experiments.get(EXPERIMENT)
-    if planned is None:
-        reason = "The plan has no precision experiment: a worksheet with level, run and result would supply it."
-    else:
-        reason = all_censored(study, EXPERIMENT) or f"The worksheet {planned.worksheet} is awaiting readings."
-    return Evaluation(name, missing=reason)
+@dataclass(frozen=True)
+class PrecisionRuns:
+    """The precision experiment as one of its four chapters sees it."""
+
+    study: Study
+    data: ExperimentData
+    levels: tuple[Level, ...]
+
+    @cached_property
+    def independence(self) -> tuple[str, ...]:
+        """Whether replicates are shown to be independent."""
+        return independence_notes(self.data, self.levels)
+
+    @cached_property
+    def reference(self) -> tuple[str, ...]:
+        """Said where the levels themselves serve as reference values."""
+        return () if "assigned" in self.data.exact else (DEFAULT_REFERENCE,)
+
+    @property
+    def notes(self) -> list[str]:
+        """What holds for every chapter on this worksheet."""
+        return [*self.data.notes, *lost_levels(self.data)]
+
+
+def precision_runs(study: Study, name: str, *, with_reference: bool = False) -> PrecisionRuns | Evaluation:
+    """The experiment taken apart for the chapter `name`, or the evaluation that says why there is none."""
+    if study.ready(EXPERIMENT) is None:
+        planned = study.experiments.get(EXPERIMENT)
+        if planned is None:
+            reason = "The plan has no precision experiment: a worksheet with level, run and result would supply it."
+        else:
+            reason = all_censored(study, EXPERIMENT) or f"The worksheet {planned.worksheet} is awaiting readings."
+        return Evaluation(name, missing=reason)
+    data = study.experiments[EXPERIMENT]
+    if with_reference and not data.numeric_levels:
+        return Evaluation(name, missing=LABELS)
+    return PrecisionRuns(study, data, tuple(levels(data)))
 
 
 def independence_notes(data: ExperimentData, found: Sequence[Level]) -> tuple[str, ...]:
@@ -232,10 +260,7 @@ def model_quantities(
     rows = sorted(row for level, _ in usable for row in level.rows)
     # A censored reading would have entered even where it was the last of its level.
     readings, censored = usable[0][0].identifiers(rows), len(usable[0][0].data.censored)
-    both = [
-        precision_model(x, sds, dfs, confidence=confidence, n=len(rows))
-        for confidence in (study.confidence, study.judged_confidence)
-    ]
+    model = precision_model(x, sds, dfs, n=len(rows))
     notes = [f"{censored} censored reading(s) were left out."] if censored else []
     if name == "intermediate_precision":
         notes.append(
@@ -243,24 +268,23 @@ def model_quantities(
             "Satterthwaite's degrees of freedom."
         )
     quantities = [
-        Quantity.from_estimate(
-            f"{name}.model_{part}",
-            None,
-            getattr(both[0], part),
-            unit=study.unit if part == "constant" else "1",
+        Quantity(
+            key=f"{name}.model_{part}",
+            at=None,
+            estimate=estimate.with_notes(*notes),
+            level=study.confidence,
+            unit=unit,
             worksheet=usable[0][0].data.worksheet,
-            readings=readings,
-            judged=getattr(both[1], part),
+            readings=tuple(readings),
             unit_name="levels",
-            notes=notes,
             censored=censored,
         )
-        for part in ("constant", "slope")
+        for part, unit, estimate in (("constant", study.unit, model.constant), ("slope", "1", model.slope))
     ]
-    return quantities, both[0], ()
+    return quantities, model, ()
 
 
-def forms_over_levels(symbol: str, points: Points) -> tuple[dict[str, Any], list[dict[str, Any]], tuple[str, ...]]:
+def forms_over_levels(symbol: str, points: Points) -> tuple[SdForm, Table, tuple[str, ...]]:
     """The chosen form of s(x) with its curve, the table of all four and the rule in sentences.
 
     To be called where `model_quantities` has found a model.
@@ -271,42 +295,37 @@ def forms_over_levels(symbol: str, points: Points) -> tuple[dict[str, Any], list
     # A straight form needs its two ends only.
     steps = 40 if chosen.name == "root-sum-square" else 1
     curve = [max(x) * step / steps for step in range(steps + 1)]
-    drawn = {
-        "name": chosen.name,
-        "constant": chosen.constant,
-        "slope": chosen.slope,
-        "curve": [curve, chosen.at(curve).tolist()],
-    }
+    drawn = SdForm(chosen.name, chosen.constant, chosen.slope, (tuple(curve), tuple(chosen.at(curve).tolist())))
     smallest = min((form.aicc for form in result.forms if form.aicc is not None), default=0.0)
-    rows = [
-        [
+    rows = tuple(
+        (
             f"{form.name}: {FORMULAS[form.name]}",
             form.constant,
             form.slope,
             form.log_likelihood,
             None if form.aicc is None else form.aicc - smallest,
             "yes" if form is chosen else "no",
-        ]
+        )
         for form in result.forms
-    ]
-    head = ["form", "a", "b", "log likelihood", "AICc above the smallest", "chosen"]
+    )
+    head = ("form", "a", "b", "log likelihood", "AICc above the smallest", "chosen")
     df = f"{result.degrees_of_freedom:.0f} degrees of freedom"
     note = f"The {chosen.name} form of {symbol}(x) is chosen, on {df}. {RULE}"
-    return drawn, [{"caption": f"Forms of {symbol}(x)", "head": head, "rows": rows}], (note, *result.notes)
+    return drawn, Table("forms", f"Forms of {symbol}(x)", head, rows), (note, *result.notes)
 
 
-def form_words(symbol: str, form: dict[str, Any] | None, of: str) -> list[str]:
+def form_words(symbol: str, form: SdForm | None, of: str) -> list[str]:
     """The chosen form in a sentence; none where none was chosen. `of` is the unit after a number."""
     if form is None:
         return []
-    a, b = (significant(form[part]) if form[part] is not None else "" for part in ("constant", "slope"))
-    said = {
+    a, b = ("" if part is None else significant(part) for part in (form.constant, form.slope))
+    formula = {
         "constant": f"{a}{of} at all levels",
         "proportional": f"{b} × level",
         "linear": f"{a} + {b} × level",
         "root-sum-square": f"the root of {a}² + ({b} × level)²",
-    }[form["name"]]
-    return [f"Of four forms of {symbol} over the levels the {form['name']} one is chosen: {said}."]
+    }[form.name]
+    return [f"Of four forms of {symbol} over the levels the {form.name} one is chosen: {formula}."]
 
 
 def unit_text(unit: str) -> str:
@@ -321,15 +340,12 @@ def place_text(at: object, unit: str) -> str:
 
 def robust_alternatives(study: Study, name: str, keys: Sequence[str], title: str) -> Mapping[str, Sequence[Quantity]]:
     """The quantities `keys` of a precision chapter by algorithms A and S, level by level."""
-    if not_ready(study, name) is not None:
+    runs = precision_runs(study, name)
+    if isinstance(runs, Evaluation):
         return {}
-    quantities = []
-    for level in levels(study.experiments[EXPERIMENT]):
-        shown, judged = (
-            robust_precision(level.grouped(), confidence=c) for c in (study.confidence, study.judged_confidence)
-        )
-        for key in keys:
-            estimate = getattr(shown, key)
-            if estimate is not None:
-                quantities.append(level.quantity(f"{name}.{key}", estimate, study, getattr(judged, key)))
+    robust = [(level, robust_precision(level.grouped())) for level in runs.levels]
+    pairs = [(level, key, getattr(result, key)) for level, result in robust for key in keys]
+    quantities = [
+        level.quantity(f"{name}.{key}", estimate, study) for level, key, estimate in pairs if estimate is not None
+    ]
     return {title: quantities} if quantities else {}

@@ -2,24 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
 
 from validation.characteristics import Characteristic, KeyInfo
-from validation.characteristics._censored import lost_levels
 from validation.characteristics._precision_runs import (
-    DEFAULT_REFERENCE,
     EXPERIMENT,
-    LABELS,
-    independence_notes,
-    levels,
-    not_ready,
+    Level,
     place_text,
+    precision_runs,
     unit_text,
 )
-from validation.stats.accuracy import SOURCE
+from validation.figures.accuracy import AccuracyView, LevelErrors
+from validation.stats.accuracy import SOURCE, ToleranceResult
 from validation.stats.estimate import exact
 from validation.study.model import Study
-from validation.study.quantity import Evaluation, Quantity
+from validation.study.quantity import Display, Evaluation, Table
 from validation.words import fixed, level_text, places_for
 
 NAME = "accuracy"
@@ -29,6 +26,14 @@ ONE_RUN = (
     "supply them."
 )
 ALIKE = "all errors are alike as written, so tolerance limits would hold nothing but their rounding; none are given."
+ONE_RUN_THROUGHOUT = (
+    "Every level was measured in one run only: tolerance limits cannot be computed. The same levels in further "
+    "runs would supply them."
+)
+NO_LIMITS = (
+    "Tolerance limits cannot be computed at any level: they take two runs or more, and errors that "
+    "differ. Further runs, and readings with more digits, would supply them."
+)
 NOT_REFERENCE = "The uncertainty of the reference values is not part of the tolerance limits."
 CHECKED = (
     "Mee 1984: with one reading a run the limits are the classical prediction interval",
@@ -38,86 +43,70 @@ CHECKED = (
 
 def evaluate(study: Study) -> Evaluation:
     """Beta-expectation tolerance limits of the error of a single future result at each level."""
-    absent = not_ready(study, NAME)
-    if absent is not None:
-        return absent
-    data = study.experiments[EXPERIMENT]
-    found = levels(data)
-    if not found[0].has_reference:
-        return Evaluation(NAME, missing=LABELS)
-    reference: tuple[str, ...] = () if "assigned" in data.exact else (DEFAULT_REFERENCE,)
-    if "u_level" in data.table:
-        reference += (NOT_REFERENCE,)
-    independence = independence_notes(data, found)
-    quantities: list[Quantity] = []
-    notes: list[str] = [*data.notes, *lost_levels(data), *reference, *independence]
-    shown: list[dict[str, Any]] = []
-    rows: list[list[Any]] = []
-    for level in found:
-        limits = level.tolerance(study.confidence)
-        if limits is None:
-            notes.append(f"Level {level_text(level.at)}: {ONE_RUN if len(level.runs) < 2 else ALIKE}")
-            continue
-        said = (*reference, *independence, *level.reference_notes)
-        for key, estimate in zip(PAIR, (limits.low, limits.high), strict=True):
-            quantities.append(level.quantity(key, estimate, study, None, *said))
-        bias = level.bias(study.confidence).value
-        shown.append(
-            {
-                "at": level.at,
-                "reference": level.reference,
-                "bias": bias,
-                "low": limits.low.value,
-                "high": limits.high.value,
-                "errors": [
-                    {"reading": name, "line": line, "error": float(exact(error))}
-                    for name, line, error in zip(
-                        level.readings, level.lines(level.rows), level.errors(level.rows), strict=True
-                    )
-                ],
-            }
+    runs = precision_runs(study, NAME, with_reference=True)
+    if isinstance(runs, Evaluation):
+        return runs
+    reference = (*runs.reference, NOT_REFERENCE) if "u_level" in runs.data.table else runs.reference
+    computed = [(level, level.tolerance(study.confidence)) for level in runs.levels]
+    notes = [*runs.notes, *reference, *runs.independence]
+    notes += [
+        f"Level {level_text(level.at)}: {ONE_RUN if len(level.runs) < 2 else ALIKE}"
+        for level, limits in computed
+        if limits is None
+    ]
+    known = [(level, limits) for level, limits in computed if limits is not None]
+    if not known:
+        one_run = all(len(level.runs) < 2 for level in runs.levels)
+        return Evaluation(NAME, own_notes=tuple(notes), missing=ONE_RUN_THROUGHOUT if one_run else NO_LIMITS)
+    quantities = [
+        level.quantity(key, estimate, study, *reference, *runs.independence, *level.reference_notes)
+        for level, limits in known
+        for key, estimate in zip(PAIR, (limits.low, limits.high), strict=True)
+    ]
+
+    def show() -> Display:
+        view = AccuracyView(tuple(_level_view(level, limits) for level, limits in known), study.confidence)
+        return Display(tables=(_limits_table(known),), view=view)
+
+    return Evaluation(NAME, tuple(quantities), (), tuple(notes), show=show)
+
+
+def _level_view(level: Level, limits: ToleranceResult) -> LevelErrors:
+    errors = tuple(float(exact(error)) for error in level.errors(level.rows))
+    return LevelErrors(level.at, level.bias.value, limits.low.value, limits.high.value, errors)
+
+
+def _limits_table(known: Sequence[tuple[Level, ToleranceResult]]) -> Table:
+    rows = tuple(
+        (
+            level_text(level.at),
+            len(level.runs),
+            limits.run_size,
+            level.bias.value,
+            limits.s_I,
+            limits.degrees_of_freedom,
+            limits.factor,
+            limits.low.value,
+            limits.high.value,
         )
-        rows.append(
-            [
-                level_text(level.at),
-                len(level.runs),
-                limits.run_size,
-                bias,
-                limits.s_I,
-                limits.degrees_of_freedom,
-                limits.factor,
-                limits.low.value,
-                limits.high.value,
-            ]
-        )
-    if not quantities:
-        missing = (
-            "Every level was measured in one run only: tolerance limits cannot be computed. The same levels in further "
-            "runs would supply them."
-            if all(len(level.runs) < 2 for level in found)
-            else "Tolerance limits cannot be computed at any level: they take two runs or more, and errors that "
-            "differ. Further runs, and readings with more digits, would supply them."
-        )
-        return Evaluation(NAME, notes=tuple(dict.fromkeys(notes)), missing=missing)
-    head = ["level", "runs", "run size", "bias", "s_I", "degrees of freedom", "factor", "low", "high"]
+        for level, limits in known
+    )
+    head = ("level", "runs", "run size", "bias", "s_I", "degrees of freedom", "factor", "low", "high")
     caption = "How the tolerance limits come about: bias - factor * s_I and bias + factor * s_I"
-    details = {"levels": shown, "tables": [{"caption": caption, "head": head, "rows": rows}], "beta": study.confidence}
-    return Evaluation(NAME, tuple(quantities), (), tuple(dict.fromkeys(notes)), details=details)
+    return Table("limits", caption, head, rows)
 
 
 def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     """What was found, in sentences."""
-    if evaluation.missing:
-        return [evaluation.missing]
-    of = unit_text(unit)
-    share = 100 * float(evaluation.details["beta"])
+    view: AccuracyView = evaluation.display.view
+    of, share = unit_text(unit), 100 * view.beta
     sentences = []
-    for entry in evaluation.details["levels"]:
-        places = places_for((entry["high"] - entry["low"]) / 4)
-        place = place_text(entry["at"], unit)
+    for level in view.levels:
+        places = places_for((level.high - level.low) / 4)
+        place = place_text(level.at, unit)
         sentences.append(
             f"At {place} about {share:g} % of the errors of future single results are expected between "
-            f"{fixed(entry['low'], places)} and {fixed(entry['high'], places)}{of}."
+            f"{fixed(level.low, places)} and {fixed(level.high, places)}{of}."
         )
     sentences.append(
         "Expected means on average over studies of this size: the share is not guaranteed with a stated confidence."

@@ -11,7 +11,7 @@ from validation.characteristics import Characteristic, KeyInfo, Rule
 from validation.characteristics._calibration_points import CalibrationPoints, calibration_points
 from validation.characteristics._censored import all_censored, lost_levels
 from validation.stats import calibration as statistics
-from validation.stats.estimate import Estimate
+from validation.stats.estimate import OldEstimate
 from validation.stats.outliers import grubbs_single
 from validation.stats.regression import PolynomialResult, line_through_zero, quadratic, straight_line
 from validation.stats.variance_function import LinearSdResult
@@ -108,7 +108,7 @@ class _Chapter:
             "calibration", tuple(quantities), self._flags(), tuple(dict.fromkeys(self.notes)), "", details
         )
 
-    def _quantity(self, key: str, at: At, estimates: Sequence[Estimate], unit: str, **more: Any) -> Quantity:
+    def _quantity(self, key: str, at: At, estimates: Sequence[OldEstimate], unit: str, **more: Any) -> Quantity:
         readings = more.pop("readings", self.points.readings)
         # A censored response would have entered the line, and with it whatever is read back through the line.
         censored = more.pop("censored", len(self.data.censored))
@@ -141,7 +141,7 @@ class _Chapter:
         residual = [self.line.residual_estimate(confidence=c) for c in self.levels]
         return [*found, self._quantity("residual_sd", None, residual, self.response_unit, notes=[RESIDUAL_NOTE])]
 
-    def _shared(self, estimates: Sequence[Estimate]) -> list[str]:
+    def _shared(self, estimates: Sequence[OldEstimate]) -> list[str]:
         """What must be said of the interval of an ordinary coefficient where there are runs."""
         several = self.points.runs is not None and len(self.points.run_names) > 1
         return [RUNS_NOTE] if several and estimates[0].interval is not None else []
@@ -156,7 +156,7 @@ class _Chapter:
                 self.notes.append(f"{words[0].upper()}{words[1:]} is not available. {test.reason}")
                 continue
             for part, value in (("F", test.statistic), ("p", test.p)):
-                estimate = Estimate(value, n=len(p.x), notes=(SHOWN_NOTE,), source=test.source)
+                estimate = OldEstimate(value, n=len(p.x), notes=(SHOWN_NOTE,), source=test.source)
                 found.append(self._quantity(f"{name}_{part}", None, [estimate, estimate], "1"))
         return found
 
@@ -203,7 +203,7 @@ class _Chapter:
             df = self.sd.degrees_of_freedom
             known = df if np.isfinite(df) else None
             note = "No interval is formed for a parameter that has a bound at zero."
-            estimate = Estimate(
+            estimate = OldEstimate(
                 value, degrees_of_freedom=known, n=len(p.x), notes=(*self.sd.notes, note), source=self.sd.source
             )
             found.append(self._quantity(key, None, [estimate, estimate], unit, notes=said))
@@ -252,7 +252,7 @@ class _Chapter:
         censored = sum(self.data.censored_at("level", name) for name in places)
         return {"readings": [p.readings[row] for row in rows], "censored": censored}
 
-    def _at_level(self, key: str, level: int, pair: Sequence[Estimate], **more: Any) -> Quantity:
+    def _at_level(self, key: str, level: int, pair: Sequence[OldEstimate], **more: Any) -> Quantity:
         unit_name = "readings" if pair[0].units is None else "runs"
         ids = more.pop("readings", self.points.readings_at(level))
         name = self.points.names[level]
@@ -460,7 +460,7 @@ class _Chapter:
         }
 
 
-def _ends(error: Estimate) -> list[float] | None:
+def _ends(error: OldEstimate) -> list[float] | None:
     return None if error.interval is None else list(error.interval)
 
 

@@ -15,7 +15,7 @@ from validation.characteristics._censored import all_censored
 from validation.characteristics._other_methods import other_methods_table
 from validation.stats import comparison as statistics
 from validation.stats import outliers
-from validation.stats.estimate import Estimate, Number
+from validation.stats.estimate import Number, OldEstimate
 from validation.study.model import ExperimentData, Study
 from validation.study.ordering import natural_order
 from validation.study.quantity import At, Evaluation, Flag, Quantity
@@ -144,7 +144,9 @@ def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
     return {title: list(_quantities(study, data, pairs, found)) for title, found in by_title.items() if found}
 
 
-def _by_york(study: Study, pairs: _Pairs, weights: _Weights, confidence: float) -> Iterator[tuple[str, At, Estimate]]:
+def _by_york(
+    study: Study, pairs: _Pairs, weights: _Weights, confidence: float
+) -> Iterator[tuple[str, At, OldEstimate]]:
     if weights.u_x is None or weights.u_y is None:
         return
     try:
@@ -160,7 +162,7 @@ def _by_york(study: Study, pairs: _Pairs, weights: _Weights, confidence: float) 
         return
 
 
-def _by_ranks(pairs: _Pairs, confidence: float) -> Iterator[tuple[str, At, Estimate]]:
+def _by_ranks(pairs: _Pairs, confidence: float) -> Iterator[tuple[str, At, OldEstimate]]:
     try:
         line = statistics.passing_bablok(pairs.x, pairs.y, confidence=confidence)
     except ValueError:
@@ -259,7 +261,7 @@ def _combined(u: np.ndarray, rows: Sequence[int]) -> float:
     return sqrt(float(np.square(u[list(rows)]).sum())) / len(rows)
 
 
-Estimated = dict[tuple[str, At], list[Estimate]]
+Estimated = dict[tuple[str, At], list[OldEstimate]]
 
 
 def _estimates(
@@ -276,7 +278,7 @@ def _estimates(
 
 def _one_confidence(
     study: Study, pairs: _Pairs, weights: _Weights, confidence: float, said: list[str]
-) -> Iterator[tuple[str, At, Estimate]]:
+) -> Iterator[tuple[str, At, OldEstimate]]:
     yield from _differences(pairs.differences, ("mean_difference", "agreement"), study.confidence, confidence)
     if len(pairs.samples) > 1 and statistics.alike(pairs.differences):
         said.append("All differences are alike as written: limits of agreement would hold nothing but their rounding.")
@@ -320,7 +322,7 @@ def _one_confidence(
 
 def _differences(
     values: np.ndarray, names: tuple[str, str], coverage: float, confidence: float
-) -> Iterator[tuple[str, At, Estimate]]:
+) -> Iterator[tuple[str, At, OldEstimate]]:
     yield names[0], None, statistics.mean_difference(values, confidence=confidence)
     if values.size > 1 and not statistics.alike(values):
         low, high = statistics.agreement_limits(values, coverage=coverage, confidence=confidence)
@@ -371,7 +373,7 @@ def _quantities(study: Study, data: ExperimentData, pairs: _Pairs, estimated: Es
         )
 
 
-def _counting(estimate: Estimate, readings: int) -> Estimate:
+def _counting(estimate: OldEstimate, readings: int) -> OldEstimate:
     """The estimate with the readings behind it as n; its samples stay in `units`."""
     return replace(estimate, n=readings)
 

@@ -25,7 +25,7 @@ from validation.stats.decision import (
     simple_rule,
     u_curve,
 )
-from validation.stats.estimate import Estimate
+from validation.stats.estimate import OldEstimate
 from validation.stats.prior import FittedPrior, Prior, UncertaintyOf, density_of_results
 from validation.study.decision_rule import DecisionRule
 from validation.study.model import ExperimentData, Study
@@ -288,7 +288,7 @@ def _zone_quantities(at: AtLimit, known: _Uncertainty, study: Study) -> list[Qua
         Quantity.from_estimate(
             f"{NAME}.{name}",
             at.limit,
-            Estimate(value, degrees_of_freedom=at.degrees_of_freedom, n=behind.n, source=RULE),
+            OldEstimate(value, degrees_of_freedom=at.degrees_of_freedom, n=behind.n, source=RULE),
             unit=study.unit,
             worksheet=behind.worksheet,
             readings=behind.readings,

@@ -2,37 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
-from typing import Any
 
 import pandas as pd
 
 from validation.characteristics import Characteristic, KeyInfo
-from validation.characteristics._censored import lost_levels
 from validation.characteristics._other_methods import other_methods_table
 from validation.characteristics._precision_runs import (
     EXPERIMENT,
     Level,
+    PrecisionRuns,
     form_words,
     forms_over_levels,
-    independence_notes,
-    levels,
     model_quantities,
-    not_ready,
     place_text,
+    precision_runs,
     robust_alternatives,
     unit_text,
 )
 from validation.characteristics.repeatability import CHECKED as CHECKED_WITHIN
-from validation.stats.estimate import Estimate, exact
+from validation.figures._levels import Deviation
+from validation.figures.intermediate_precision import FactorComponent, IntermediatePrecisionView, LevelRuns
+from validation.stats.estimate import exact, exact_mean
 from validation.stats.mixed_model import MixedModelResult, mixed_model
-from validation.stats.one_way import exact_mean
 from validation.stats.outliers import grubbs_single
-from validation.stats.precision import PrecisionResult
 from validation.study.model import ExperimentData, Study
-from validation.study.quantity import Evaluation, Flag, Quantity
+from validation.study.quantity import At, Display, Evaluation, Flag, Quantity, Table
 from validation.words import level_text, sentence_list, significant, with_interval
 
 NAME = "intermediate_precision"
@@ -45,68 +42,69 @@ CHECKED = (*CHECKED_WITHIN, "an independent mixed-model fit (statsmodels MixedLM
 
 def evaluate(study: Study) -> Evaluation:
     """s_run and s_I at each level, the model over levels, which factors varied, and Grubbs' view of the readings."""
-    absent = not_ready(study, NAME)
-    if absent is not None:
-        return absent
-    data = study.experiments[EXPERIMENT]
-    found = levels(data)
-    independence = independence_notes(data, found)
-    quantities: list[Quantity] = []
-    notes: list[str] = [*data.notes, *lost_levels(data), *independence]
-    points: list[tuple[Level, Estimate]] = []
-    flags: list[Flag] = []
-    shown = []
-    for level in found:
-        result, judged = level.precision(study.confidence), level.precision(study.judged_confidence)
-        flags += _grubbs_flags(level)
-        shown.append(_shown(level, result))
-        said = (*level.reference_notes, *(independence if result.s_r is not None else ()))
-        if result.s_I is None:
-            notes.append(
-                f"Level {level_text(level.at)}: there is one run only, so neither s_run nor s_I can be estimated; "
-                "further runs would supply them."
-            )
-            continue
-        if result.s_run is None:
-            notes.append(
-                f"Level {level_text(level.at)}: no run holds two independent results, so s_run cannot be told from "
-                "s_r; replicates within the runs would supply it."
-            )
-        else:
-            quantities.append(level.quantity(f"{NAME}.s_run", result.s_run, study, judged.s_run, *said))
-        points.append((level, result.s_I))
-        quantities.append(level.quantity(f"{NAME}.s_I", result.s_I, study, judged.s_I, *said))
+    runs = precision_runs(study, NAME)
+    if isinstance(runs, Evaluation):
+        return runs
+    points = [(level, level.precision.s_I) for level in runs.levels if level.precision.s_I is not None]
     if not points:
         return Evaluation(
             NAME,
             missing="Every level was measured in one run only: intermediate precision cannot be estimated. The same "
             "levels in further runs (other days, analysts, instruments) would supply it.",
         )
-    others = [] if study.looked_at_otherwise else other_methods_table(quantities, alternatives(study))
-    model, fitted, said_of_model = model_quantities(NAME, points, study)
-    quantities += model
-    form: dict[str, Any] | None = None
-    forms: list[dict[str, Any]] = []
-    if fitted is not None and not study.looked_at_otherwise:
-        form, forms, said_of_forms = forms_over_levels("s_I", points)
-        said_of_model = (*said_of_model, *said_of_forms)
-    components, component_notes = ([], []) if study.looked_at_otherwise else _components_of(found, study)
-    quantities += components
-    factor_notes, tables = _factors(data)
-    factor_notes += component_notes
-    notes += [*said_of_model, *factor_notes]
-    flagged = {flag.reading for flag in flags}
-    for entry in shown:
-        for reading in entry["readings"]:
-            reading["flagged"] = reading["reading"] in flagged
-    details = {
-        "levels": shown,
-        "form": form,
-        "components": [_component_shown(q, study.confidence) for q in components],
-        "tables": [_variances(shown), *others, *forms, *tables],
-        "factor_notes": factor_notes,
-    }
-    return Evaluation(NAME, tuple(quantities), tuple(flags), tuple(dict.fromkeys(notes)), details=details)
+    by_level = [q for level in runs.levels for q in _of_level(level, runs)]
+    model, fitted, model_notes = model_quantities(NAME, points, study)
+    flags = tuple(flag for level in runs.levels for flag in _grubbs_flags(level))
+    notes = [*runs.notes, *runs.independence, *_missing_levels(runs.levels), *model_notes]
+
+    def show() -> Display:
+        form, forms, form_notes = (None, None, ()) if fitted is None else forms_over_levels("s_I", points)
+        others = other_methods_table(by_level, alternatives(study))
+        components, component_notes = _components_of(runs.levels, study)
+        factor_notes, factor_tables = _factors(runs.data)
+        factor_notes += component_notes
+        tables = (_variances(runs.levels), *others, *([] if forms is None else [forms]), *factor_tables)
+        view = IntermediatePrecisionView(
+            _level_views(runs.levels, [*by_level, *_within(runs)], flags),
+            form,
+            tuple(_component_view(q) for q in components),
+            tuple(factor_notes),
+        )
+        return Display(tuple(components), (*form_notes, *factor_notes), tables, view=view)
+
+    return Evaluation(NAME, (*by_level, *model), flags, tuple(notes), show=show)
+
+
+def _of_level(level: Level, runs: PrecisionRuns) -> list[Quantity]:
+    """s_run and s_I of one level, where they exist."""
+    result = level.precision
+    if result.s_I is None:
+        return []
+    notes = (*level.reference_notes, *(runs.independence if result.s_r is not None else ()))
+    estimates = {"s_run": result.s_run, "s_I": result.s_I}
+    return [level.quantity(f"{NAME}.{key}", e, runs.study, *notes) for key, e in estimates.items() if e is not None]
+
+
+def _within(runs: PrecisionRuns) -> list[Quantity]:
+    """s_r of the chapter before, to draw beside."""
+    estimates = [(level, level.precision.s_r) for level in runs.levels]
+    return [level.quantity("repeatability.s_r", s_r, runs.study) for level, s_r in estimates if s_r is not None]
+
+
+def _missing_levels(levels: Sequence[Level]) -> list[str]:
+    notes = []
+    for level in levels:
+        if level.precision.s_I is None:
+            notes.append(
+                f"Level {level_text(level.at)}: there is one run only, so neither s_run nor s_I can be estimated; "
+                "further runs would supply them."
+            )
+        elif level.precision.s_run is None:
+            notes.append(
+                f"Level {level_text(level.at)}: no run holds two independent results, so s_run cannot be told from "
+                "s_r; replicates within the runs would supply it."
+            )
+    return notes
 
 
 def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
@@ -114,22 +112,22 @@ def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
     return robust_alternatives(study, NAME, ("s_run", "s_I"), ROBUST)
 
 
-def _components_of(found: Sequence[Level], study: Study) -> tuple[list[Quantity], list[str]]:
+def _components_of(levels: Sequence[Level], study: Study) -> tuple[list[Quantity], list[str]]:
     """One component a level and factor where factors beside the run vary; what cannot be told, in sentences."""
     quantities: list[Quantity] = []
-    said: dict[str, list[str]] = {}
-    for level in found:
+    by_note: dict[str, list[str]] = {}
+    for level in levels:
         columns, notes = _columns(level)
-        result = mixed_model(level.results(level.rows), columns, confidence=study.confidence)
+        result = mixed_model(level.results(level.rows), columns)
         notes += [_together(c.factors) for c in result.components if "run" in c.factors and len(c.factors) > 1]
         if any("run" not in c.factors and c.factors != ("preparation",) for c in result.components):
             quantities += _component_quantities(level, result, study)
             notes += [result.reason, *(c.reason for c in result.components)]
         for note in notes:
-            said.setdefault(note.replace("pad_lot", "pad lot"), []).append(level_text(level.at))
+            by_note.setdefault(note.replace("pad_lot", "pad lot"), []).append(level_text(level.at))
     return quantities, [
-        note if len(places) == len(found) else f"{note} (level {sentence_list(places)})"
-        for note, places in said.items()
+        note if len(places) == len(levels) else f"{note} (level {sentence_list(places)})"
+        for note, places in by_note.items()
         if note
     ]
 
@@ -161,9 +159,9 @@ def _component_quantities(level: Level, result: MixedModelResult, study: Study) 
         if component.estimate is None:
             continue
         notes = [_together(component.factors)] if len(component.factors) > 1 else []
-        q = level.quantity(f"{NAME}.component", component.estimate, study, None, *notes)
+        q = level.quantity(f"{NAME}.component", component.estimate, study, *notes)
         at = f"{level_text(level.at)}, {component.name.replace('_', ' ')}"
-        quantities.append(replace(q, at=at, unit_name="values"))
+        quantities.append(replace(q, at=at, unit_name="values", judged=False))
     return quantities
 
 
@@ -174,60 +172,56 @@ def _together(factors: Sequence[str]) -> str:
     )
 
 
-def _component_shown(q: Quantity, confidence: float) -> dict[str, Any]:
+def _component_view(q: Quantity) -> FactorComponent:
     level, _, factor = str(q.at).rpartition(", ")
-    interval = None if q.interval is None else list(q.interval)
-    return {"level": level, "factor": factor, "value": q.value, "interval": interval, "confidence": confidence}
+    return FactorComponent(level, factor, q.value, q.interval)
 
 
-def _shown(level: Level, result: PrecisionResult) -> dict[str, Any]:
+def _level_views(
+    levels: Sequence[Level], quantities: Sequence[Quantity], flags: Sequence[Flag]
+) -> tuple[LevelRuns, ...]:
     """What the figures draw: everything as a difference from the mean of the run means, formed exactly."""
-    between = result.between
+    by_place = {(q.key.partition(".")[2], q.at): q for q in quantities}
+    flagged = {flag.reading for flag in flags}
+    return tuple(_level_view(level, by_place, flagged) for level in levels)
+
+
+def _level_view(level: Level, by_place: Mapping[tuple[str, At], Quantity], flagged: Collection[str]) -> LevelRuns:
     means = [exact_mean(level.results(run.rows)) for run in level.runs]
     centre = exact_mean(means)
-    readings = [
-        {"run": run.name, "reading": name, "line": line, "deviation": float(exact(value) - centre)}
+    readings = tuple(
+        Deviation(run.name, name, line, float(exact(value) - centre), name in flagged)
         for run in level.runs
         for name, line, value in zip(
             level.identifiers(run.rows), level.lines(run.rows), level.results(run.rows), strict=True
         )
-    ]
-    estimates = {
-        key: None
-        if estimate is None
-        else {"value": estimate.value, "interval": None if estimate.interval is None else list(estimate.interval)}
-        for key, estimate in (("s_r", result.s_r), ("s_run", result.s_run), ("s_I", result.s_I))
-    }
-    return {
-        "at": level.at,
-        "mean": float(centre),
-        "runs": [
-            {"run": run.name, "n": len(run.rows), "deviation": float(mean - centre)}
-            for run, mean in zip(level.runs, means, strict=True)
-        ],
-        "readings": readings,
-        "degrees_of_freedom": [between.df_between, between.df_within],
-        "mean_squares": [between.ms_between, between.ms_within],
-        **estimates,
-    }
+    )
+    return LevelRuns(
+        at=level.at,
+        runs=tuple((run.name, float(mean - centre)) for run, mean in zip(level.runs, means, strict=True)),
+        readings=readings,
+        s_r=by_place.get(("s_r", level.at)),
+        s_run=by_place.get(("s_run", level.at)),
+        s_I=by_place.get(("s_I", level.at)),
+    )
 
 
-def _variances(shown: Sequence[dict[str, Any]]) -> dict[str, Any]:
-    rows = [
-        [
-            level_text(entry["at"]),
-            len(entry["runs"]),
-            len(entry["readings"]),
-            entry["mean"],
-            entry["degrees_of_freedom"][0] or None,
-            entry["mean_squares"][0],
-            entry["degrees_of_freedom"][1] or None,
-            entry["mean_squares"][1],
-        ]
-        for entry in shown
-    ]
-    head = ["level", "runs", "readings", "mean of run means", "df between", "MS between", "df within", "MS within"]
-    return {"caption": "Analysis of variance at each level", "head": head, "rows": rows}
+def _variances(levels: Sequence[Level]) -> Table:
+    rows = tuple(
+        (
+            level_text(level.at),
+            len(level.runs),
+            len(level.rows),
+            float(exact_mean([exact_mean(level.results(run.rows)) for run in level.runs])),
+            level.precision.between.df_between or None,
+            level.precision.between.ms_between,
+            level.precision.between.df_within or None,
+            level.precision.between.ms_within,
+        )
+        for level in levels
+    )
+    head = ("level", "runs", "readings", "mean of run means", "df between", "MS between", "df within", "MS within")
+    return Table("variances", "Analysis of variance at each level", head, rows)
 
 
 def _grubbs_flags(level: Level) -> list[Flag]:
@@ -250,7 +244,7 @@ def _grubbs_flags(level: Level) -> list[Flag]:
     return [Flag(suspect, "Grubbs", five.statistic, five.critical, True, reason, level.at, level.data.worksheet)]
 
 
-def _factors(data: ExperimentData) -> tuple[list[str], list[dict[str, Any]]]:
+def _factors(data: ExperimentData) -> tuple[list[str], list[Table]]:
     """Which factors varied between runs, and which of them cannot be told apart."""
     table = data.table
     known = (*FACTORS, *FURTHER)
@@ -280,23 +274,15 @@ def _factors(data: ExperimentData) -> tuple[list[str], list[dict[str, Any]]]:
             "instead of s_run."
         )
     notes += [sentence for pair in combinations(varied, 2) for sentence in _confounding(texts, *pair)]
-    runs = [[name, *(", ".join(sets.loc[name, factor]) for factor in present)] for name in sets.index]
-    summary = [
-        [
-            name,
-            int(texts[name].nunique()),
-            int(sets[name].map(len).min()),
-            int(sets[name].map(len).max()),
-        ]
+    runs = tuple((name, *(", ".join(sets.loc[name, factor]) for factor in present)) for name in sets.index)
+    summary = tuple(
+        (name, int(texts[name].nunique()), int(sets[name].map(len).min()), int(sets[name].map(len).max()))
         for name in present
-    ]
+    )
+    head = ("factor", "different values", "fewest in a run", "most in a run")
     return notes, [
-        {
-            "caption": "Factors that varied",
-            "head": ["factor", "different values", "fewest in a run", "most in a run"],
-            "rows": summary,
-        },
-        {"caption": "Factors of each run", "head": ["run", *present], "rows": runs},
+        Table("factors", "Factors that varied", head, summary),
+        Table("factors of runs", "Factors of each run", ("run", *present), runs),
     ]
 
 
@@ -322,17 +308,14 @@ def _confounding(texts: pd.DataFrame, first: str, second: str) -> list[str]:
 
 def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     """What was found, in sentences."""
-    if evaluation.missing:
-        return [evaluation.missing]
+    view: IntermediatePrecisionView = evaluation.display.view
     of = unit_text(unit)
     sentences = []
-    for q in evaluation.quantities:
-        if q.key != f"{NAME}.s_I" or q.value is None:
-            continue
+    for q in (q for q in evaluation.judged if q.key == f"{NAME}.s_I"):
         value, interval = with_interval(q.value, q.interval)
         run = evaluation.get(f"{NAME}.s_run", q.at)
         part = ""
-        if run is not None and run.value is not None:
+        if run is not None:
             share = run.value**2 / q.value**2 if q.value else 0.0
             part = (
                 " No contribution of the runs shows beside the scatter within them."
@@ -347,8 +330,8 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
             f"At {place} single results of different runs scatter with s_I = {value}{of} ({sure}; "
             f"{q.units} runs).{part}"
         )
-    sentences += form_words("s_I", evaluation.details["form"], of)
-    sentences += [*evaluation.details.get("factor_notes", []), *_component_words(evaluation, of)]
+    sentences += form_words("s_I", view.form, of)
+    sentences += [*view.factor_notes, *_component_words(view.components, of)]
     names = list(dict.fromkeys(flag.reading for flag in evaluation.flags))
     sentences.append(
         "Grubbs' test points at no reading."
@@ -358,11 +341,11 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     return sentences
 
 
-def _component_words(evaluation: Evaluation, of: str) -> list[str]:
+def _component_words(components: Sequence[FactorComponent], of: str) -> list[str]:
     """One sentence for all levels: each level alone says little."""
     by_factor: dict[str, list[float]] = {}
-    for entry in evaluation.details.get("components", []):
-        by_factor.setdefault(entry["factor"], []).append(entry["value"])
+    for entry in components:
+        by_factor.setdefault(entry.factor, []).append(entry.value)
     if not by_factor:
         return []
     parts = []

@@ -12,17 +12,10 @@ from validation.characteristics import Characteristic, KeyInfo
 from validation.characteristics._allowed import allowed
 from validation.characteristics._lines import not_ready, reference_name, without_reference, worksheet_notes
 from validation.characteristics._other_methods import other_methods_table
-from validation.stats.estimate import Estimate, Number, mean
+from validation.stats.estimate import Number, OldEstimate, exact_mean, mean
 from validation.stats.lots import normalised_difference
-from validation.stats.one_way import exact_mean
 from validation.stats.outliers import grubbs_single
-from validation.stats.two_means import (
-    half_width_to_expect,
-    log_ratio,
-    paired_ratio,
-    pooled_relative_sd,
-    welch_ratio,
-)
+from validation.stats.two_means import half_width_to_expect, log_ratio, paired_ratio, pooled_relative_sd, welch_ratio
 from validation.study.lot_record import LotRecord
 from validation.study.lot_values import lot_value
 from validation.study.model import ExperimentData, Study
@@ -118,7 +111,7 @@ def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
         if log_ratio(bridge.top, bridge.bottom, paired=bridge.paired) is None:
             continue
 
-        def by_logarithms(confidence: float, bridge: _Bridge = bridge) -> Estimate:
+        def by_logarithms(confidence: float, bridge: _Bridge = bridge) -> OldEstimate:
             estimate = log_ratio(bridge.top, bridge.bottom, confidence=confidence, paired=bridge.paired)
             assert estimate is not None, "asked above"
             return replace(estimate, n=len(bridge.rows))
@@ -211,7 +204,7 @@ class _Bridge:
     bottom: list[Number]
     paired: bool
     rows: list[int]
-    estimate: Callable[[float], Estimate]
+    estimate: Callable[[float], OldEstimate]
     notes: tuple[str, ...] = ()
 
     @property
@@ -247,7 +240,7 @@ def _ratio(
     if mean(bottom) == 0:
         return None
 
-    def estimate(confidence: float) -> Estimate:
+    def estimate(confidence: float) -> OldEstimate:
         if paired:
             return paired_ratio(top, bottom, confidence=confidence, n=len(rows), what="response ratio")
         return welch_ratio(top, bottom, confidence=confidence, what="response ratio")
@@ -408,7 +401,7 @@ def _tables(
 def _chain_table(study: Study, lots: _Lots, reference: str, quantities: Sequence[Quantity]) -> dict[str, Any]:
     """Each lot against the reference lot, and against the lot before it: small steps add up unseen."""
     ratios = {q.at: q for q in quantities if q.key == f"{NAME}.response_ratio"}
-    steps: dict[str, Estimate] = {}
+    steps: dict[str, OldEstimate] = {}
     for before, lot in pairwise(lots.names):
         bridge = _bridge(lots, lot, before)
         if bridge is not None:

@@ -23,8 +23,7 @@ from validation.characteristics._lines import (
 )
 from validation.characteristics._other_methods import other_methods_table
 from validation.characteristics._precision_runs import unit_text
-from validation.stats.estimate import Estimate, Number
-from validation.stats.one_way import exact_mean
+from validation.stats.estimate import Number, OldEstimate, exact_mean
 from validation.stats.two_means import paired_difference, welch_difference
 from validation.study.model import ExperimentData, Reading, Study
 from validation.study.quantity import Evaluation, Quantity
@@ -221,7 +220,7 @@ def _difference(
 
 def _how(
     oils: _Oils, at: str, rows: Sequence[int], against: str, home: Sequence[int]
-) -> tuple[list[int], Callable[[float], Estimate], str, list[str]]:
+) -> tuple[list[int], Callable[[float], OldEstimate], str, list[str]]:
     """Rows that enter, the estimator at a confidence, what its units are, and notes: paired by run where that goes."""
     what = "difference of the blanks"
     if len(set(oils.runs)) > 1:
@@ -231,7 +230,7 @@ def _how(
             used = sorted(row for run in shared for row in (*first[run], *second[run]))
             means = [[exact_mean(oils.results(side[run])) for run in shared] for side in (first, second)]
 
-            def paired(confidence: float) -> Estimate:
+            def paired(confidence: float) -> OldEstimate:
                 return paired_difference(means[0], means[1], confidence=confidence, n=len(used), what=what)
 
             left = len(rows) + len(home) - len(used)
@@ -248,9 +247,9 @@ def _how(
         values = [exact_mean(oils.results(found)) for found in groups.values()]
         notes.append(f"The {len(groups)} used oils count once each, with the mean of their readings.")
 
-    def independent(confidence: float) -> Estimate:
+    def independent(confidence: float) -> OldEstimate:
         found = welch_difference(values, others, confidence=confidence, what=what)
-        return Estimate(
+        return OldEstimate(
             found.value, found.interval, found.confidence, found.standard_uncertainty, found.degrees_of_freedom,
             len(rows) + len(home), found.units, found.notes, found.source,
         )  # fmt: skip

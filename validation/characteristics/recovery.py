@@ -11,7 +11,7 @@ from validation.characteristics import Characteristic, KeyInfo
 from validation.characteristics._censored import why_not
 from validation.characteristics._other_methods import other_methods_table
 from validation.stats import recovery as statistics
-from validation.stats.estimate import Estimate
+from validation.stats.estimate import OldEstimate
 from validation.stats.robust import robust_mean
 from validation.study.model import ExperimentData, Study
 from validation.study.ordering import natural_order
@@ -197,12 +197,12 @@ def _lost(data: ExperimentData, sample: str) -> tuple[str, ...]:
 # ------------------------------------------------------------------------------------------------ quantities
 
 
-def _said(result: statistics.RecoveryResult, unit: str) -> Estimate:
+def _said(result: statistics.RecoveryResult, unit: str) -> OldEstimate:
     """The recovery with the sentence on dilution where it is counted."""
     return result.recovery.with_notes(DILUTED) if unit in WHOLE else result.recovery
 
 
-def _quantity(spike: _Spike, key: str, at: str, estimate: Estimate, judged: Estimate) -> Quantity:
+def _quantity(spike: _Spike, key: str, at: str, estimate: OldEstimate, judged: OldEstimate) -> Quantity:
     column = spike.data.table["reading"]
     return Quantity.from_estimate(
         key,
@@ -221,8 +221,8 @@ def _mean(
     spikes: Sequence[_Spike],
     found: Sequence[statistics.RecoveryResult],
     confidence: float,
-    estimator: Callable[..., Estimate],
-) -> Estimate:
+    estimator: Callable[..., OldEstimate],
+) -> OldEstimate:
     """Over samples; a sample with several added amounts counts once, with the mean of its recoveries."""
     own: dict[str, list[float]] = {}
     for spike, one in zip(spikes, found, strict=True):
@@ -231,7 +231,7 @@ def _mean(
     return replace(estimate, n=len({row for spike in spikes for row in spike.rows}))
 
 
-def _mean_quantity(spikes: Sequence[_Spike], estimate: Estimate, judged: Estimate) -> Quantity:
+def _mean_quantity(spikes: Sequence[_Spike], estimate: OldEstimate, judged: OldEstimate) -> Quantity:
     data = spikes[0].data
     rows = sorted({row for spike in spikes for row in spike.rows})
     notes = [SPREAD_SHARED] if estimate.interval is not None else []

@@ -5,30 +5,28 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Any
 
 from validation.characteristics import Characteristic, KeyInfo
-from validation.characteristics._censored import lost_levels
 from validation.characteristics._other_methods import other_methods_table
 from validation.characteristics._precision_runs import (
     EXPERIMENT,
     Level,
+    PrecisionRuns,
     form_words,
     forms_over_levels,
-    independence_notes,
-    levels,
     model_quantities,
-    not_ready,
     place_text,
+    precision_runs,
     robust_alternatives,
     unit_text,
 )
-from validation.stats.estimate import Estimate, exact
-from validation.stats.one_way import exact_mean
+from validation.figures._levels import Deviation, SdForm
+from validation.figures.repeatability import AgainstPublished, LevelScatter, RepeatabilityView
+from validation.stats.estimate import Estimate, exact, exact_mean
 from validation.stats.outliers import cochran
 from validation.stats.precision import PrecisionResult, PublishedResult, against_published
 from validation.study.model import Study
-from validation.study.quantity import At, Evaluation, Flag, Quantity
+from validation.study.quantity import At, Cell, Display, Evaluation, Flag, Quantity, Table
 from validation.words import level_text, sentence_list, significant, with_interval
 
 NAME = "repeatability"
@@ -45,61 +43,73 @@ CHECKED = (
 
 def evaluate(study: Study) -> Evaluation:
     """s_r and r at each level, the model over levels, and Cochran's view of the runs."""
-    absent = not_ready(study, NAME)
-    if absent is not None:
-        return absent
-    data = study.experiments[EXPERIMENT]
-    found = levels(data)
-    independence = independence_notes(data, found)
-    quantities: list[Quantity] = []
-    notes: list[str] = [*data.notes, *lost_levels(data), *independence]
-    points: list[tuple[Level, Estimate]] = []
-    flags: list[Flag] = []
-    shown: list[dict[str, Any]] = []
-    for level in found:
-        result = level.precision(study.confidence)
-        judged = level.precision(study.judged_confidence)
-        flags += _cochran_flags(level)
-        shown.append(_shown(level, result))
-        if result.s_r is None or result.r is None:
-            notes.append(f"Level {level_text(level.at)}: {_why_missing(result)}")
-            continue
-        said = (*independence, *_unequal_runs(level))
-        points.append((level, result.s_r))
-        quantities.append(level.quantity(f"{NAME}.s_r", result.s_r, study, judged.s_r, *said))
-        quantities.append(level.quantity(f"{NAME}.r", result.r, study, judged.r, *said))
+    runs = precision_runs(study, NAME)
+    if isinstance(runs, Evaluation):
+        return runs
+    points = [(level, level.precision.s_r) for level in runs.levels if level.precision.s_r is not None]
     if not points:
         return Evaluation(
             NAME,
             missing="No run holds two independent results at one level: repeatability cannot be estimated. Replicates "
             "within a run would supply it.",
         )
-    others = [] if study.looked_at_otherwise else _other_methods(quantities, study)
-    model, fitted, said_of_model = model_quantities(NAME, points, study)
-    notes += said_of_model
-    quantities += model
-    form: dict[str, Any] | None = None
-    forms: list[dict[str, Any]] = []
-    if fitted is not None and not study.looked_at_otherwise:
-        form, forms, said_of_forms = forms_over_levels("s_r", points)
-        notes += said_of_forms
+    by_level = [q for level in runs.levels for q in _of_level(level, runs)]
+    model, fitted, model_notes = model_quantities(NAME, points, study)
     against = _against_published(study, points)
-    quantities += [_ratio(level, result, judged, study, independence) for level, result, judged in against]
-    notes += _published_elsewhere(study, found)
+    ratios = [
+        level.quantity(f"{NAME}.ratio_to_published", result.ratio, study, *runs.independence, unit="1")
+        for level, result in against
+    ]
+    flags = tuple(flag for level in runs.levels for flag in _cochran_flags(level))
+    notes = [*runs.notes, *runs.independence, *_missing_levels(runs), *model_notes, *_published_elsewhere(study, runs)]
+
+    def show() -> Display:
+        form, forms, form_notes = (None, None, ()) if fitted is None else forms_over_levels("s_r", points)
+        others = other_methods_table([q for q in by_level if q.key == f"{NAME}.s_r"], alternatives(study))
+        tables = (_run_table(runs.levels), *others, *([] if forms is None else [forms]))
+        return Display(
+            notes=form_notes,
+            tables=(*tables, *_published_table(study, against)),
+            view=_view(runs.levels, by_level, flags, form, against),
+        )
+
+    return Evaluation(NAME, (*by_level, *model, *ratios), flags, tuple(notes), show=show)
+
+
+def _of_level(level: Level, runs: PrecisionRuns) -> list[Quantity]:
+    """s_r and r of one level; none without replicates."""
+    estimates = {"s_r": level.precision.s_r, "r": level.precision.r}
+    notes = (*runs.independence, *_unequal_runs(level))
+    return [level.quantity(f"{NAME}.{key}", e, runs.study, *notes) for key, e in estimates.items() if e is not None]
+
+
+def _missing_levels(runs: PrecisionRuns) -> list[str]:
+    return [
+        f"Level {level_text(level.at)}: {_why_missing(level.precision)}"
+        for level in runs.levels
+        if level.precision.s_r is None
+    ]
+
+
+def _view(
+    levels: Sequence[Level],
+    quantities: Sequence[Quantity],
+    flags: Sequence[Flag],
+    form: SdForm | None,
+    against: Against,
+) -> RepeatabilityView:
+    s_r = {q.at: q for q in quantities if q.key == f"{NAME}.s_r"}
     flagged = {flag.reading for flag in flags}
-    for entry in shown:
-        for row in entry["residuals"]:
-            row["flagged"] = row["reading"] in flagged
-    details = {
-        "levels": shown,
-        "form": form,
-        "published": [
-            {"at": level.at, "chi_squared": result.chi_squared, "critical": result.critical}
-            for level, result, _ in against
-        ],
-        "tables": [*_tables(found), *others, *forms, *_published_table(study, against)],
-    }
-    return Evaluation(NAME, tuple(quantities), tuple(flags), tuple(dict.fromkeys(notes)), details=details)
+    scatter = tuple(
+        LevelScatter(
+            level.at,
+            s_r.get(level.at),
+            tuple(replace(row, flagged=row.reading in flagged) for row in _residuals(level)),
+        )
+        for level in levels
+    )
+    published = tuple(AgainstPublished(level.at, result.chi_squared, result.critical) for level, result in against)
+    return RepeatabilityView(scatter, form, published)
 
 
 def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
@@ -107,12 +117,7 @@ def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
     return robust_alternatives(study, NAME, ("s_r", "r"), ROBUST)
 
 
-def _other_methods(quantities: Sequence[Quantity], study: Study) -> list[dict[str, Any]]:
-    """The table shows s_r alone: r is the same in another size."""
-    return other_methods_table([q for q in quantities if q.key == f"{NAME}.s_r"], alternatives(study))
-
-
-Against = Sequence[tuple[Level, PublishedResult, PublishedResult]]
+Against = Sequence[tuple[Level, PublishedResult]]
 
 
 def _published(study: Study, at: At) -> float | None:
@@ -132,44 +137,36 @@ def _names(name: object, at: At) -> bool:
 
 
 def _against_published(study: Study, points: Sequence[tuple[Level, Estimate]]) -> Against:
-    """s_r against the published limit at each level that has one, at both confidences."""
-    found = []
-    for level, s_r in points:
-        limit, judged = _published(study, level.at), level.precision(study.judged_confidence).s_r
-        if limit is not None and judged is not None:
-            shown, other = (against_published(s, limit, confidence=study.confidence) for s in (s_r, judged))
-            found.append((level, shown, other))
-    return found
+    """s_r against the published limit at each level that has one."""
+    stated = [(level, s_r, _published(study, level.at)) for level, s_r in points]
+    return [
+        (level, against_published(s_r, limit, confidence=study.confidence))
+        for level, s_r, limit in stated
+        if limit is not None
+    ]
 
 
-def _ratio(
-    level: Level, result: PublishedResult, judged: PublishedResult, study: Study, notes: Sequence[str]
-) -> Quantity:
-    quantity = level.quantity(f"{NAME}.ratio_to_published", result.ratio, study, judged.ratio, *notes)
-    return replace(quantity, unit="1")
-
-
-def _published_elsewhere(study: Study, found: Sequence[Level]) -> list[str]:
+def _published_elsewhere(study: Study, runs: PrecisionRuns) -> list[str]:
     """Levels of `published_r` that the worksheet does not hold."""
     stated = study.experiments[EXPERIMENT].settings.get("published_r")
     names = list(stated) if isinstance(stated, Mapping) else []
-    unmet = [str(name) for name in names if not any(_names(name, level.at) for level in found)]
+    unmet = [str(name) for name in names if not any(_names(name, level.at) for level in runs.levels)]
     if not unmet:
         return []
     return [f"The plan states a published r at {sentence_list(unmet)}, which the precision worksheet does not hold."]
 
 
-def _published_table(study: Study, against: Against) -> list[dict[str, Any]]:
+def _published_table(study: Study, against: Against) -> tuple[Table, ...]:
     if not against:
-        return []
-    head = ["level", "published r", "r", "ratio", "chi-square", "degrees of freedom", "critical value", "p"]
-    rows = []
-    for level, result, _ in against:
+        return ()
+    head = ("level", "published r", "r", "ratio", "chi-square", "degrees of freedom", "critical value", "p")
+    rows: list[tuple[Cell, ...]] = []
+    for level, result in against:
         limit = _published(study, level.at) or 0.0
         own, df = result.ratio.value * limit, result.ratio.degrees_of_freedom
-        rows.append([level.at, limit, own, result.ratio.value, result.chi_squared, df, result.critical, result.p])
+        rows.append((level.at, limit, own, result.ratio.value, result.chi_squared, df, result.critical, result.p))
     caption = f"Against the published repeatability limit: chi-square, one-sided, at {100 * study.confidence:g} %"
-    return [{"caption": caption, "head": head, "rows": rows}]
+    return (Table("published", caption, head, tuple(rows)),)
 
 
 def _why_missing(result: PrecisionResult) -> str:
@@ -187,7 +184,7 @@ def _unequal_runs(level: Level) -> tuple[str, ...]:
     return notes
 
 
-def _residuals(level: Level) -> list[dict[str, Any]]:
+def _residuals(level: Level) -> list[Deviation]:
     """Each reading minus the mean of its run, formed exactly."""
     rows = []
     for run in level.runs:
@@ -195,7 +192,7 @@ def _residuals(level: Level) -> list[dict[str, Any]]:
         centre = exact_mean(values)
         names, lines = level.identifiers(run.rows), level.lines(run.rows)
         for value, name, line in zip(values, names, lines, strict=True):
-            rows.append({"run": run.name, "reading": name, "line": line, "residual": float(exact(value) - centre)})
+            rows.append(Deviation(run.name, name, line, float(exact(value) - centre)))
     return rows
 
 
@@ -218,8 +215,7 @@ def _cochran_flags(level: Level) -> list[Flag]:
     if not five.exceeded:
         return []
     run = runs[five.index]
-    suspects = [row for row in _residuals(level) if row["run"] == run.name]
-    suspect = max(suspects, key=lambda row: abs(row["residual"]))
+    suspect = max((row for row in _residuals(level) if row.run == run.name), key=lambda row: abs(row.value))
     beyond = "also beyond" if one.exceeded else "not beyond"
     reason = (
         f"Run {run.name} has the largest variance at level {level_text(level.at)}, {significant(five.statistic)} of "
@@ -228,7 +224,7 @@ def _cochran_flags(level: Level) -> list[Flag]:
     )
     return [
         Flag(
-            suspect["reading"],
+            suspect.reading,
             "Cochran",
             five.statistic,
             five.critical,
@@ -240,45 +236,29 @@ def _cochran_flags(level: Level) -> list[Flag]:
     ]
 
 
-def _shown(level: Level, result: PrecisionResult) -> dict[str, Any]:
-    s_r = result.s_r
-    return {
-        "at": level.at,
-        "s_r": None if s_r is None else s_r.value,
-        "interval": None if s_r is None or s_r.interval is None else list(s_r.interval),
-        "s_preparation": result.s_preparation,
-        "s_reading": result.s_reading,
-        "residuals": _residuals(level),
-    }
-
-
-def _tables(found: Sequence[Level]) -> list[dict[str, Any]]:
-    rows: list[list[Any]] = []
-    for level in found:
+def _run_table(levels: Sequence[Level]) -> Table:
+    rows: list[tuple[Cell, ...]] = []
+    for level in levels:
         for run in level.runs:
             spread = _variance(level, run.rows) ** 0.5 if len(run.rows) > 1 else None
             values = level.results(run.rows)
-            rows.append(
-                [level_text(level.at), run.name, len(run.preparations), len(values), float(exact_mean(values)), spread]
-            )
-    head = ["level", "run", "preparations", "readings", "mean", "standard deviation"]
-    return [{"caption": "Runs at each level", "head": head, "rows": rows}]
+            mean = float(exact_mean(values))
+            rows.append((level_text(level.at), run.name, len(run.preparations), len(values), mean, spread))
+    head = ("level", "run", "preparations", "readings", "mean", "standard deviation")
+    return Table("runs", "Runs at each level", head, tuple(rows))
 
 
 def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     """What was found, in sentences."""
-    if evaluation.missing:
-        return [evaluation.missing]
+    view: RepeatabilityView = evaluation.display.view
     of = unit_text(unit)
     sentences = []
-    for q in evaluation.quantities:
-        if q.key != f"{NAME}.s_r" or q.value is None:
-            continue
+    for q in (level.s_r for level in view.levels if level.s_r is not None):
         value, interval = with_interval(q.value, q.interval)
         r = evaluation.get(f"{NAME}.r", q.at)
         limit = (
             ""
-            if r is None or r.value is None
+            if r is None
             else " Two results of one run should differ by more than "
             + (f"{significant(r.value)}{of} only once in twenty times.")
         )
@@ -287,13 +267,12 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
         if q.value == 0:
             limit = ""
         sentences.append(f"At {place} results of one run scatter with s_r = {value}{of} ({sure}).{limit}")
-    form = evaluation.details["form"]
     constant, slope = evaluation.get(f"{NAME}.model_constant"), evaluation.get(f"{NAME}.model_slope")
-    line_is_said = form is not None and form["name"] == "linear"
+    line_is_said = view.form is not None and view.form.name == "linear"
     if constant is not None and slope is not None and not line_is_said:
-        line = f"{significant(constant.value or 0.0)} + {significant(slope.value or 0.0)} × level"
+        line = f"{significant(constant.value)} + {significant(slope.value)} × level"
         sentences.append(f"As a straight line over the levels s_r follows {line}.")
-    sentences += form_words("s_r", form, of)
+    sentences += form_words("s_r", view.form, of)
     sentences += _published_words(evaluation, unit)
     names = list(dict.fromkeys(flag.reading for flag in evaluation.flags))
     sentences.append(
@@ -307,22 +286,22 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
 def _published_words(evaluation: Evaluation, unit: str) -> list[str]:
     """The comparison with the published limit, level by level."""
     sentences = []
-    for entry in evaluation.details["published"]:
-        q = evaluation.get(f"{NAME}.ratio_to_published", entry["at"])
-        if q is None or q.value is None:
+    view: RepeatabilityView = evaluation.display.view
+    for entry in view.published:
+        q = evaluation.get(f"{NAME}.ratio_to_published", entry.at)
+        if q is None:
             continue
         value, interval = with_interval(q.value, q.interval)
         sure = f" (from {interval})" if interval else " (no bound can be claimed)"
-        numbers = f"chi-square {significant(entry['chi_squared'])}, critical value {significant(entry['critical'])}"
-        larger = entry["chi_squared"] > entry["critical"]
+        numbers = f"chi-square {significant(entry.chi_squared)}, critical value {significant(entry.critical)}"
+        larger = entry.chi_squared > entry.critical
         verdict = (
             f"is larger than chance explains ({numbers}): the laboratory does not reach the published repeatability"
             if larger
             else f"does not exceed it by more than chance explains ({numbers})"
         )
         sentences.append(
-            f"At {place_text(entry['at'], unit)} s_r is {value} times what the published r stands for{sure}; "
-            f"it {verdict}."
+            f"At {place_text(entry.at, unit)} s_r is {value} times what the published r stands for{sure}; it {verdict}."
         )
     return sentences
 

@@ -14,7 +14,7 @@ import numpy as np
 from validation.characteristics import Characteristic, KeyInfo
 from validation.characteristics._censored import all_censored, lost_levels
 from validation.stats import outliers
-from validation.stats.estimate import Estimate, Number, centre
+from validation.stats.estimate import Number, OldEstimate, centre
 from validation.stats.reproducibility import ReproducibilityResult, nested_reproducibility, reproducibility
 from validation.study.model import ExperimentData, Study
 from validation.study.ordering import natural_order
@@ -69,7 +69,7 @@ class _Laboratory:
 
 
 def evaluate(study: Study) -> Evaluation:
-    """Estimate the precision between laboratories at every level of the experiment `reproducibility`."""
+    """OldEstimate the precision between laboratories at every level of the experiment `reproducibility`."""
     data = study.ready("reproducibility")
     if data is None:
         planned = "reproducibility" in study.experiments
@@ -155,7 +155,7 @@ def _quantities(
     rows = sorted(row for laboratory in laboratories for row in laboratory.rows)
     readings = [str(data.table["reading"].iloc[row]) for row in rows]
     for name in ("mean", "s_r", "s_run", "s_L", "s_R", "r", "R"):
-        estimate: Estimate | None = getattr(estimated, name)
+        estimate: OldEstimate | None = getattr(estimated, name)
         if estimate is not None:
             yield Quantity.from_estimate(
                 f"{NAME}.{name}",

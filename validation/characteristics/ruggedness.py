@@ -11,7 +11,7 @@ from validation.characteristics import Characteristic, KeyInfo
 from validation.characteristics._allowed import allowed
 from validation.characteristics._censored import why_not
 from validation.stats import ruggedness as statistics
-from validation.stats.estimate import Estimate, Number, exact, mean
+from validation.stats.estimate import Number, OldEstimate, exact, mean
 from validation.stats.two_level_designs import Mixed, mixed_with, resolution
 from validation.study.model import ExperimentData, Study
 from validation.study.ordering import natural_order
@@ -182,8 +182,8 @@ def _trial_names(data: ExperimentData, rows: Sequence[int], settings: Sequence[t
 def _by_factor(
     screen: _Screen,
     study: Study,
-    found: Sequence[Estimate | None],
-    judged: Sequence[Estimate | None],
+    found: Sequence[OldEstimate | None],
+    judged: Sequence[OldEstimate | None],
     key: str,
     unit: str,
 ) -> list[Quantity]:
@@ -195,7 +195,7 @@ def _by_factor(
 
 
 def _quantity(
-    screen: _Screen, key: str, at: str | None, estimate: Estimate, judged: Estimate | None, unit: str
+    screen: _Screen, key: str, at: str | None, estimate: OldEstimate, judged: OldEstimate | None, unit: str
 ) -> Quantity:
     censored = len(screen.data.censored)
     return Quantity.from_estimate(
@@ -220,7 +220,7 @@ def _scatter(
         key = f"{NAME}.residual_sd"
         quantities.append(_quantity(screen, key, None, found.residual_sd, judged.residual_sd, study.unit))
     if found.lenth is not None:
-        pse = Estimate(
+        pse = OldEstimate(
             found.lenth.pse,
             degrees_of_freedom=found.lenth.degrees_of_freedom,
             n=len(screen.rows),

@@ -13,7 +13,7 @@ import numpy as np
 from validation.characteristics import Characteristic, KeyInfo
 from validation.characteristics._censored import why_not
 from validation.characteristics._run_order import RunOrder, run_order
-from validation.stats.estimate import Estimate, mean
+from validation.stats.estimate import OldEstimate, mean
 from validation.stats.stability import (
     ExpiryResult,
     StabilityLine,
@@ -187,7 +187,7 @@ def _of_state(state: State, study: Study) -> _Found:
 
 
 def _quantity(
-    state: State, name: str, unit: str, notes: Sequence[str], estimate: Estimate, judged: Estimate | None
+    state: State, name: str, unit: str, notes: Sequence[str], estimate: OldEstimate, judged: OldEstimate | None
 ) -> Quantity:
     unit_is_run = state.line is not None and state.line.design == "run is the unit"
     return Quantity.from_estimate(
@@ -396,8 +396,8 @@ class _Drift:
         name: str,
         at: str,
         unit: str,
-        estimate: Estimate,
-        judged: Estimate | None,
+        estimate: OldEstimate,
+        judged: OldEstimate | None,
         data: ExperimentData,
         readings: Sequence[str],
         unit_name: str,
@@ -422,7 +422,7 @@ class _Drift:
         self,
         at: str,
         share: float,
-        judged: Estimate,
+        judged: OldEstimate,
         span: float,
         unit: str,
         data: ExperimentData,
@@ -440,7 +440,7 @@ class _Drift:
                 f"The {side} of the drift stays within the allowed {significant(100 * share, 3)} % for as long as was "
                 f"looked at: the interval is at least {significant(span)} {unit}s."
             )
-        estimate = Estimate(
+        estimate = OldEstimate(
             min(found, span), n=judged.n, units=judged.units, source="allowed drift over the bound of the drift"
         )
         self._add("calibration_interval", at, unit, estimate, None, data, readings, "runs", [note])

@@ -16,7 +16,7 @@ from validation.characteristics._lot_tables import (
     links_table,
     methods_table,
 )
-from validation.stats.estimate import Estimate
+from validation.stats.estimate import OldEstimate
 from validation.stats.propagation import coverage_factor
 from validation.stats.standards import LOSS
 from validation.study.lot_record import LotRecord, Weighing
@@ -106,12 +106,12 @@ def _quantities(value: LotValue, study: Study, notes: Sequence[str]) -> list[Qua
 
     def estimate(
         number: float, interval: tuple[float, float] | None = None, confidence: float | None = None
-    ) -> Estimate:
+    ) -> OldEstimate:
         u = propagated.combined if interval is not None else None
-        return Estimate(number, interval, confidence, u, df, n=count, units=count, source=SOURCE)
+        return OldEstimate(number, interval, confidence, u, df, n=count, units=count, source=SOURCE)
 
     def quantity(
-        key: str, estimated: Estimate, unit: str, judged: Estimate | None = None, said: Sequence[str] = ()
+        key: str, estimated: OldEstimate, unit: str, judged: OldEstimate | None = None, said: Sequence[str] = ()
     ) -> Quantity:
         return Quantity.from_estimate(
             f"{NAME}.{key}",
@@ -142,7 +142,9 @@ def _quantities(value: LotValue, study: Study, notes: Sequence[str]) -> list[Qua
     days = open_days(value.record)
     if days is not None:
         found.append(
-            quantity("fuel_open", Estimate(float(days), n=count, units=count, source="dates of the lot record"), "day")
+            quantity(
+                "fuel_open", OldEstimate(float(days), n=count, units=count, source="dates of the lot record"), "day"
+            )
         )
     return found
 

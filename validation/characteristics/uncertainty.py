@@ -19,8 +19,8 @@ from validation.characteristics._budgets import (
     level_budget,
     measured_parts,
 )
-from validation.characteristics._precision_runs import EXPERIMENT, LABELS, not_ready, place_text, unit_text
-from validation.stats.estimate import Estimate
+from validation.characteristics._precision_runs import EXPERIMENT, place_text, precision_runs, unit_text
+from validation.stats.estimate import Estimate, OldEstimate
 from validation.stats.monte_carlo import AgreementResult, MonteCarloResult, agreement, monte_carlo
 from validation.stats.uncertainty import (
     COMBINED_SOURCE,
@@ -55,11 +55,9 @@ TREATMENTS = {
 
 def evaluate(study: Study) -> Evaluation:
     """Both budgets at every level, the map between them, u as a function of the level, and what is not answered."""
-    absent = not_ready(study, NAME)
-    if absent is not None:
-        return absent
-    if not study.experiments[EXPERIMENT].numeric_levels:
-        return Evaluation(NAME, missing=LABELS)
+    runs = precision_runs(study, NAME, with_reference=True)
+    if isinstance(runs, Evaluation):
+        return runs
     sources = Sources(study)
     if not sources.tested:
         said = "Every level was measured in one run only: without further runs there is no uncertainty of a result."
@@ -179,8 +177,10 @@ def _quantities(one: LevelBudget, study: Study) -> list[Quantity]:
     worksheet, censored = measured[0].worksheet, sum(q.censored for q in measured)
     units = [q.units for q in measured if q.units is not None]
 
-    def quantity(key: str, estimate: Estimate, judged: Estimate | None = None, *, unit: str = study.unit) -> Quantity:
-        counted = Estimate(
+    def quantity(
+        key: str, estimate: OldEstimate, judged: OldEstimate | None = None, *, unit: str = study.unit
+    ) -> Quantity:
+        counted = OldEstimate(
             estimate.value,
             estimate.interval,
             estimate.confidence,
@@ -204,7 +204,7 @@ def _quantities(one: LevelBudget, study: Study) -> list[Quantity]:
         )
 
     result, judged = one.result, one.judged
-    k = Estimate(
+    k = OldEstimate(
         result.coverage_factor,
         degrees_of_freedom=result.combined.degrees_of_freedom,
         source="JCGM 100:2008, G.4.1, G.6.4 (from memory)",
@@ -217,7 +217,7 @@ def _quantities(one: LevelBudget, study: Study) -> list[Quantity]:
     ]
     if one.bottom_up is not None:
         df = one.bottom_up.effective_df
-        bottom = Estimate(
+        bottom = OldEstimate(
             one.bottom_up.combined,
             degrees_of_freedom=df if isfinite(df) else None,
             notes=one.bottom_up.notes,
@@ -231,11 +231,11 @@ def _quantities(one: LevelBudget, study: Study) -> list[Quantity]:
     return found
 
 
-def _agreement(one: LevelBudget, combined: Estimate) -> Estimate:
+def _agreement(one: LevelBudget, combined: OldEstimate) -> OldEstimate:
     """Bottom-up over top-down; the interval is that of the top-down budget, the bottom-up one taken as stated."""
     bottom = 0.0 if one.bottom_up is None else one.bottom_up.combined
     ends = combined.interval
-    return Estimate(
+    return OldEstimate(
         bottom / combined.value,
         None if ends is None else (bottom / ends[1], bottom / ends[0]),
         combined.confidence,
@@ -252,16 +252,13 @@ def _function_quantities(function: UncertaintyFunction, found: Sequence[LevelBud
     )
     return [
         Quantity(
-            f"{NAME}.{key}",
-            None,
-            value,
-            unit,
-            n=len(readings),
-            notes=(note,),
-            source=FUNCTION_SOURCE,
+            key=f"{NAME}.{key}",
+            at=None,
+            estimate=Estimate(value, n=len(readings), units=function.n_levels, notes=(note,), source=FUNCTION_SOURCE),
+            level=study.confidence,
+            unit=unit,
             worksheet=found[0].within.quantities[0].worksheet,
             readings=tuple(readings),
-            units=function.n_levels,
             unit_name="levels",
         )
         for key, value, unit in (

@@ -6,7 +6,6 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from itertools import groupby
-from typing import Any
 
 from validation.characteristics import Characteristic, KeyInfo
 from validation.dossier.blocks import (
@@ -24,6 +23,7 @@ from validation.dossier.requirement_rows import chapter_anchor, name_of, spoken,
 from validation.judging.requirements import RequirementResult
 from validation.study.model import Study
 from validation.study.quantity import Evaluation, Quantity
+from validation.study.quantity import Table as FurtherTable
 from validation.words import (
     level_text,
     p_value,
@@ -33,8 +33,6 @@ from validation.words import (
     with_interval,
 )
 
-#: How the caption of a table begins that only shows what the looks at the verdicts rest on.
-ASIDE = "The same by other methods"
 GREEK = {"chi2": "χ^2", "nu": "ν", "mu": "μ", "delta": "δ"}
 _MOST_NAMES = 4
 
@@ -79,27 +77,26 @@ def further_tables(evaluation: Evaluation) -> tuple[list[Block], list[Block]]:
     """The further tables of a chapter, and those that no one reads but to follow the looks at the verdicts."""
     tables: list[Block] = []
     others: list[Block] = []
-    for table in evaluation.details.get("tables", ()):
-        aside = table["caption"].startswith(ASIDE)
+    for table in evaluation.display.tables:
         made = Table(
-            typeset(table["caption"]),
-            tuple(typeset(word) for word in table["head"]),
-            tuple(table_cells(table["head"], row) for row in table["rows"]),
+            typeset(table.caption),
+            tuple(typeset(word) for word in table.head),
+            tuple(table_cells(table.head, row) for row in table.rows),
             align=_alignment(table),
-            long=aside or len(table["rows"]) > 24,
-            details=aside,
+            long=table.aside or len(table.rows) > 24,
+            details=table.aside,
         )
-        (others if aside else tables).append(made)
+        (others if table.aside else tables).append(made)
     return tables, others
 
 
-def _alignment(table: Mapping[str, Any]) -> str:
+def _alignment(table: FurtherTable) -> str:
     """Numbers to the right, text to the left, column by column."""
-    columns = range(len(table["head"]))
+    columns = range(len(table.head))
     numeric = [
         all(
             cell is None or (isinstance(cell, int | float) and not isinstance(cell, bool))
-            for cell in (row[c] for row in table["rows"])
+            for cell in (row[c] for row in table.rows)
         )
         for c in columns
     ]

@@ -79,7 +79,7 @@ def cover_warnings(record: DossierRecord) -> list[str]:
     if record.parent is not None:
         said.append(step_sentence(record.parent, record.study.unit))
     said += list(record.study.warnings)
-    said += [text for found in record.evaluations.values() for text in found.details.get("page_one", ())]
+    said += [text for found in record.evaluations.values() for text in found.display.page_one]
     return [text for text in dict.fromkeys(said) if text]
 
 

@@ -2,15 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
-
-from matplotlib.axes import Axes
+from typing import TYPE_CHECKING, Any
 
 from validation.figures.style import INK, VERMILION
 from validation.study.model import Study
 from validation.words import level_text
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+@dataclass(frozen=True, slots=True)
+class SdForm:
+    """A form of s(x), its parts where it has them, and its curve: levels and standard deviations."""
+
+    name: str
+    constant: float | None
+    slope: float | None
+    curve: tuple[tuple[float, ...], tuple[float, ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class Deviation:
+    """One reading of a run minus a mean, with its row of the worksheet."""
+
+    run: str
+    reading: str
+    line: int
+    value: float
+    flagged: bool = False
 
 
 def positions(places: Sequence[Any]) -> list[float]:
@@ -59,10 +82,10 @@ def interval_bars(
         axes.plot([at], [value], color=color, marker=marker, ms=5, lw=0)
 
 
-def ring(axes: Axes, x: float, y: float, entry: Mapping[str, Any]) -> None:
+def ring(axes: Axes, x: float, y: float, line: int) -> None:
     """A ring about a flagged reading, with its worksheet row number."""
     axes.plot([x], [y], marker="o", ms=10, mfc="none", mec=VERMILION, mew=1.1, lw=0)
-    axes.annotate(f"row {entry['line']}", (x, y), xytext=(8, 4), textcoords="offset points", fontsize=8, color=INK)
+    axes.annotate(f"row {line}", (x, y), xytext=(8, 4), textcoords="offset points", fontsize=8, color=INK)
 
 
 def end_label(axes: Axes, x: float, y: float, text: str, *, color: str, rise: float = 0.0) -> None:

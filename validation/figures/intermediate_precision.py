@@ -2,54 +2,100 @@
 
 from __future__ import annotations
 
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from validation.figures._levels import end_label, interval_bars, level_axis, named, positions, ring, spread
-from validation.figures.style import BLUE, GREY, INK, ORANGE, VERMILION, WIDTH, dossier_style, new_figure
+from validation.figures._levels import (
+    Deviation,
+    SdForm,
+    end_label,
+    interval_bars,
+    level_axis,
+    named,
+    positions,
+    ring,
+    spread,
+)
+from validation.figures.style import BLUE, GREY, INK, ORANGE, VERMILION, dossier_style, new_figure
+from validation.stats.intervals import Interval
 from validation.study.model import Study
-from validation.study.quantity import Evaluation
+from validation.study.quantity import At, Evaluation, Quantity
 from validation.words import level_text, sentence_list, significant
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+
+@dataclass(frozen=True, slots=True)
+class LevelRuns:
+    """One level: its runs by name and its readings, each minus the mean of the run means; s_r, s_run and s_I."""
+
+    at: At
+    runs: tuple[tuple[str, float], ...]
+    readings: tuple[Deviation, ...]
+    s_r: Quantity | None
+    s_run: Quantity | None
+    s_I: Quantity | None
+
+
+@dataclass(frozen=True, slots=True)
+class FactorComponent:
+    """The component of one factor at one level, named as the page names it."""
+
+    level: str
+    factor: str
+    value: float
+    interval: Interval | None
+
+
+@dataclass(frozen=True, slots=True)
+class IntermediatePrecisionView:
+    """What this chapter draws and puts into words."""
+
+    levels: tuple[LevelRuns, ...]
+    form: SdForm | None
+    components: tuple[FactorComponent, ...]
+    factor_notes: tuple[str, ...]
 
 
 def run_means(evaluation: Evaluation, study: Study) -> Figure | None:
     """Readings and run means about the mean of each level, one panel a level, with s_run and s_r drawn beside them."""
-    shown = evaluation.details.get("levels", ())
-    if not shown:
-        return None
-    columns = min(3, len(shown))
-    rows = -(-len(shown) // columns)
+    view: IntermediatePrecisionView = evaluation.display.view
+    columns = min(3, len(view.levels))
+    rows = -(-len(view.levels) // columns)
     with dossier_style():
-        figure = Figure(figsize=(WIDTH, 0.7 + 1.9 * rows), layout="constrained")
-        panels = figure.subplots(rows, columns, squeeze=False)
-        for axes, entry in zip(panels.flat, shown, strict=False):
-            _panel(axes, entry, study.unit)
-        for axes in list(panels.flat)[len(shown) :]:
+        figure, panels = new_figure(rows, columns, height=0.7 + 1.9 * rows)
+        for axes, level in zip(panels, view.levels, strict=False):
+            _panel(axes, level, study.unit)
+        for axes in panels[len(view.levels) :]:
             axes.set_visible(False)
         figure.supylabel(f"result minus level mean / {study.unit}", fontsize=10)
         figure.supxlabel("run", fontsize=10)
-        figure.suptitle(_means_title(shown, study.unit), x=0.01, ha="left", fontsize=11, fontweight="bold")
+        figure.suptitle(_means_title(view.levels, study.unit), x=0.01, ha="left", fontsize=11, fontweight="bold")
     return figure
 
 
-def _panel(axes: Axes, entry: dict, unit: str) -> None:
-    names = [run["run"] for run in entry["runs"]]
+def _panel(axes: Axes, level: LevelRuns, unit: str) -> None:
+    names = [name for name, _ in level.runs]
     axes.axhline(0, color=INK, lw=0.6)
-    for reading in entry["readings"]:
-        x = names.index(reading["run"])
-        axes.plot([x], [reading["deviation"]], marker="o", ms=2.6, mfc="none", mec=BLUE, mew=0.7, lw=0)
-        if reading["flagged"]:
-            ring(axes, x, reading["deviation"], reading)
-    for x, run in enumerate(entry["runs"]):
-        axes.plot([x - 0.35, x + 0.35], [run["deviation"]] * 2, color=INK, lw=1.3)
-    axes.set_title(named(entry["at"], unit), fontsize=9, fontweight="normal")
+    for reading in level.readings:
+        x = names.index(reading.run)
+        axes.plot([x], [reading.value], marker="o", ms=2.6, mfc="none", mec=BLUE, mew=0.7, lw=0)
+        if reading.flagged:
+            ring(axes, x, reading.value, reading.line)
+    for x, (_, deviation) in enumerate(level.runs):
+        axes.plot([x - 0.35, x + 0.35], [deviation] * 2, color=INK, lw=1.3)
+    axes.set_title(named(level.at, unit), fontsize=9, fontweight="normal")
     axes.set_xlim(-0.7, len(names) + 1.6)
     axes.set_xticks(range(len(names)), names, fontsize=7, rotation=90 if max(map(len, names)) > 3 else 0)
     axes.tick_params(axis="y", labelsize=8)
     # One name above its bar and one below: side by side they would run into each other.
-    for place, key, color, end in ((len(names) + 0.1, "s_run", VERMILION, 1), (len(names) + 0.9, "s_r", BLUE, -1)):
-        if entry[key] is not None:
-            s = entry[key]["value"]
+    bars = ((len(names) + 0.1, level.s_run, VERMILION, 1), (len(names) + 0.9, level.s_r, BLUE, -1))
+    for place, q, color, end in bars:
+        if q is not None:
+            s, key = q.value, q.key.partition(".")[2]
             axes.plot([place, place], [-s, s], color=color, lw=2.2, solid_capstyle="butt")
             axes.annotate(
                 _typeset(key) if s > 0 else f"{_typeset(key)} = 0",
@@ -63,53 +109,45 @@ def _panel(axes: Axes, entry: dict, unit: str) -> None:
             )
 
 
-def _means_title(shown: list[dict], unit: str) -> str:
-    known = [entry for entry in shown if entry["s_run"] is not None and entry["s_r"] is not None]
+def _means_title(levels: Sequence[LevelRuns], unit: str) -> str:
+    known = [(level.at, level.s_run.value, level.s_r.value) for level in levels if level.s_run and level.s_r]
     if not known:
         return "Run means about the mean of each level"
-    larger = [entry for entry in known if entry["s_run"]["value"] > entry["s_r"]["value"]]
+    larger = [at for at, s_run, s_r in known if s_run > s_r]
     if not larger:
         return "Runs differ by less than results within a run at every level"
     if len(larger) == len(known):
         return "Runs differ by more than results within a run at every level"
-    places = sentence_list([named(entry["at"], unit) for entry in larger])
+    places = sentence_list([named(at, unit) for at in larger])
     return f"Runs differ by more than results within a run at {places}"
 
 
 def sd_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
     """s_r and s_I against level, each with its interval, and the chosen form of s_I(x)."""
-    shown = [entry for entry in evaluation.details.get("levels", ()) if entry["s_I"] is not None]
-    if not shown:
-        return None
-    places = [entry["at"] for entry in shown]
-    x, shift = positions(places), 0.12 * spread(places)
-    form = evaluation.details["form"]
+    view: IntermediatePrecisionView = evaluation.display.view
+    levels = [level for level in view.levels if level.s_I is not None]
+    places = [level.at for level in levels]
+    x, shift, form = positions(places), 0.12 * spread(places), view.form
     with dossier_style():
         figure, (axes,) = new_figure()
         for key, side, color, marker in (("s_r", -shift, BLUE, "o"), ("s_I", shift, ORANGE, "s")):
-            known = [(at + side, entry[key]) for at, entry in zip(x, shown, strict=True) if entry[key] is not None]
+            estimates = [(at + side, getattr(level, key)) for at, level in zip(x, levels, strict=True)]
+            known = [(at, q) for at, q in estimates if q is not None]
             if not known:
                 continue
-            interval_bars(
-                axes,
-                [at for at, _ in known],
-                [s["value"] for _, s in known],
-                [s["interval"] for _, s in known],
-                color=color,
-                marker=marker,
-            )
-            end_label(
-                axes, known[-1][0], known[-1][1]["value"], _typeset(key), color=INK, rise=6 if key == "s_I" else -6
-            )
+            places_of, quantities = zip(*known, strict=True)
+            values, intervals = [q.value for q in quantities], [q.interval for q in quantities]
+            interval_bars(axes, places_of, values, intervals, color=color, marker=marker)
+            end_label(axes, places_of[-1], values[-1], _typeset(key), color=INK, rise=6 if key == "s_I" else -6)
         level_axis(axes, places, study)
         if form is not None:
-            axes.plot(*form["curve"], color=GREY, lw=0.9, ls="--")
+            axes.plot(*form.curve, color=GREY, lw=0.9, ls="--")
             # At the foot of the axis, which starts at zero, nothing else is drawn at the highest levels.
-            said, place = f"dashed: {_typeset('s_I')}(x), {form['name']}", (0.98, 0.04)
-            axes.annotate(said, place, xycoords="axes fraction", ha="right", color=GREY, fontsize=9)
+            text, place = f"dashed: {_typeset('s_I')}(x), {form.name}", (0.98, 0.04)
+            axes.annotate(text, place, xycoords="axes fraction", ha="right", color=GREY, fontsize=9)
         axes.set_ylim(bottom=0)
         axes.set_ylabel(f"standard deviation / {study.unit}")
-        axes.set_title(_sd_title(places, [entry["s_I"]["value"] for entry in shown], study.unit))
+        axes.set_title(_sd_title(places, [level.s_I.value for level in levels if level.s_I], study.unit))
     return figure
 
 
@@ -129,40 +167,39 @@ def _typeset(symbol: str) -> str:
 
 def components_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
     """The component of each factor against level with its interval, one panel a factor."""
-    shown = evaluation.details.get("components", ())
-    if not shown:
+    view: IntermediatePrecisionView = evaluation.display.view
+    if not view.components:
         return None
-    factors = list(dict.fromkeys(entry["factor"] for entry in shown))
-    places = [entry["at"] for entry in evaluation.details["levels"]]
+    factors = list(dict.fromkeys(entry.factor for entry in view.components))
+    places = [level.at for level in view.levels]
     names, x = [level_text(at) for at in places], positions(places)
     columns = min(3, len(factors))
     rows = -(-len(factors) // columns)
     with dossier_style():
-        figure = Figure(figsize=(WIDTH, 0.7 + 2.1 * rows), layout="constrained")
-        panels = figure.subplots(rows, columns, squeeze=False, sharey=True)
-        for axes, factor in zip(panels.flat, factors, strict=False):
-            own = [entry for entry in shown if entry["factor"] == factor]
-            at = [x[names.index(entry["level"])] for entry in own]
-            values, intervals = [entry["value"] for entry in own], [entry["interval"] for entry in own]
+        figure, panels = new_figure(rows, columns, height=0.7 + 2.1 * rows, sharey=True)
+        for axes, factor in zip(panels, factors, strict=False):
+            own = [entry for entry in view.components if entry.factor == factor]
+            at = [x[names.index(entry.level)] for entry in own]
+            values, intervals = [entry.value for entry in own], [entry.interval for entry in own]
             interval_bars(axes, at, values, intervals, color=BLUE, marker="o")
             level_axis(axes, places, study, titled=False)
             axes.set_title(factor, fontsize=9, fontweight="normal")
-        panels.flat[0].set_ylim(bottom=0)  # shared by all, so only once all of them are drawn
-        for axes in list(panels.flat)[len(factors) :]:
+        panels[0].set_ylim(bottom=0)  # shared by all, so only once all of them are drawn
+        for axes in panels[len(factors) :]:
             axes.set_visible(False)
         figure.supylabel(f"component / {study.unit}", fontsize=10)
         numeric = all(isinstance(at, float | int) for at in places)
         figure.supxlabel(f"level / {study.unit}" if numeric else "level", fontsize=10)
-        figure.suptitle(_components_title(shown, factors), x=0.01, ha="left", fontsize=11, fontweight="bold")
+        figure.suptitle(_components_title(view.components, factors), x=0.01, ha="left", fontsize=11, fontweight="bold")
     return figure
 
 
-def _components_title(shown: list[dict], factors: list[str]) -> str:
+def _components_title(components: Sequence[FactorComponent], factors: Sequence[str]) -> str:
     if len(factors) == 1:
         return f"What the {factors[0]} contributes, by level"
-    by_level: dict[str, list[dict]] = {}
-    for entry in shown:
-        by_level.setdefault(entry["level"], []).append(entry)
-    largest = [max(own, key=lambda entry: entry["value"])["factor"] for own in by_level.values()]
+    by_level: dict[str, list[FactorComponent]] = {}
+    for entry in components:
+        by_level.setdefault(entry.level, []).append(entry)
+    largest = [max(own, key=lambda entry: entry.value).factor for own in by_level.values()]
     first = max(factors, key=largest.count)
     return f"The {first} comes out largest at {largest.count(first)} of {len(largest)} levels; the intervals reach far"

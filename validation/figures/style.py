@@ -6,11 +6,11 @@ import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from io import StringIO
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import matplotlib as mpl
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 #: The text font of the dossier: it comes with matplotlib, so figures and text agree on every machine.
 FONT = "STIXGeneral"
@@ -54,16 +54,22 @@ _STYLE: dict[Any, Any] = {
 @contextmanager
 def dossier_style() -> Iterator[None]:
     """Draw inside this: the dossier's font, sizes and strokes, whatever the user set; restored afterwards."""
+    import matplotlib as mpl  # here and below: the records that figures draw are wanted without it
+
     with mpl.rc_context():
         mpl.rcdefaults()
         mpl.rcParams.update(_STYLE)
         yield
 
 
-def new_figure(rows: int = 1, columns: int = 1, *, height: float = HEIGHT) -> tuple[Figure, list[Axes]]:
+def new_figure(
+    rows: int = 1, columns: int = 1, *, height: float = HEIGHT, sharey: bool = False
+) -> tuple[Figure, list[Axes]]:
     """An empty figure in the dossier's size. Not registered with pyplot: nothing to close, nothing to leak."""
+    from matplotlib.figure import Figure
+
     figure = Figure(figsize=(WIDTH, height), layout="constrained")
-    axes = figure.subplots(rows, columns, squeeze=False)
+    axes = figure.subplots(rows, columns, squeeze=False, sharey=sharey)
     return figure, list(axes.flat)
 
 

@@ -2,43 +2,60 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 
 from validation.figures._levels import end_label, interval_bars, level_axis, named, positions, spread
 from validation.figures.style import BLUE, GREY, INK, VERMILION, dossier_style, new_figure
+from validation.stats.intervals import Interval
 from validation.study.model import Study
-from validation.study.quantity import Evaluation
+from validation.study.quantity import At, Evaluation
 from validation.words import fixed, places_for
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+
+@dataclass(frozen=True, slots=True)
+class LevelBias:
+    """The bias at one level, its interval, and the mean errors of the runs behind it."""
+
+    at: At
+    bias: float
+    interval: Interval | None
+    run_errors: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TruenessView:
+    """What this chapter draws; `zero_inside`: whether the joint region holds the line without any bias."""
+
+    levels: tuple[LevelBias, ...]
+    zero_inside: bool | None
 
 
 def bias_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
     """Bias with its interval at each level, the errors of the runs behind it, and the plan's limits."""
-    shown = evaluation.details.get("levels", ())
-    if not shown:
-        return None
-    places = [entry["at"] for entry in shown]
+    view: TruenessView = evaluation.display.view
+    places = [level.at for level in view.levels]
     x, width = positions(places), 0.5 * spread(places)
     with dossier_style():
         figure, (axes,) = new_figure()
         axes.axhline(0, color=INK, lw=0.6)
-        for at, entry in zip(x, shown, strict=True):
-            errors = [run["error"] for run in entry["runs"]]
+        for at, level in zip(x, view.levels, strict=True):
+            errors = level.run_errors
             offsets = np.linspace(-width / 2, width / 2, len(errors)) if len(errors) > 1 else [0.0]
             axes.plot([at + o for o in offsets], errors, marker="o", ms=2.6, mfc="none", mec=GREY, mew=0.7, lw=0)
-        interval_bars(
-            axes,
-            x,
-            [entry["bias"] for entry in shown],
-            [entry["interval"] for entry in shown],
-            color=BLUE,
-            marker="D",
-        )
-        outside = limits(axes, study, "trueness.bias", "equivalence", places, [entry["bias"] for entry in shown])
+        biases = [level.bias for level in view.levels]
+        interval_bars(axes, x, biases, [level.interval for level in view.levels], color=BLUE, marker="D")
+        outside = limits(axes, study, "trueness.bias", "equivalence", places, biases)
         level_axis(axes, places, study)
         axes.set_ylabel(f"bias / {study.unit}")
-        axes.set_title(_title(shown, outside, study.unit))
+        axes.set_title(_title(view.levels, outside, study.unit))
     return figure
 
 
@@ -81,12 +98,12 @@ def _inside(level: float, study: Study) -> bool:
     return low <= level <= high
 
 
-def _title(shown: list[dict], outside: list | None, unit: str) -> str:
+def _title(levels: Sequence[LevelBias], outside: list | None, unit: str) -> str:
     if outside:
         return "Bias lies beyond the limit at " + ", ".join(named(at, unit) for at in outside)
     if outside is not None:
         return "Bias lies within the limits at every level that has one"
-    largest = max(shown, key=lambda entry: abs(entry["bias"]))
-    interval = largest["interval"]
+    largest = max(levels, key=lambda level: abs(level.bias))
+    interval = largest.interval
     places = 3 if interval is None else places_for((interval[1] - interval[0]) / 4)
-    return f"The largest bias, {fixed(largest['bias'], places)} {unit}, is found at {named(largest['at'], unit)}"
+    return f"The largest bias, {fixed(largest.bias, places)} {unit}, is found at {named(largest.at, unit)}"

@@ -8,6 +8,7 @@ from itertools import groupby
 from typing import Any, Literal
 
 from validation.judging.requirements import BY_PERFORMANCE, RequirementResult, find_key
+from validation.stats.estimate import Estimate
 from validation.study.amendment_hashes import loss_restriction
 from validation.study.losses import restriction
 from validation.study.model import Study
@@ -17,6 +18,10 @@ from validation.study.quantity import Evaluation, Quantity
 from validation.study.worksheets import WORKSHEETS
 from validation.words import chapter_words, level_text, sentence_list
 
+PERFORMANCE_SOURCE = (
+    "lowest level at which the plan's own requirements hold (Eurachem, The Fitness for Purpose of Analytical Methods; "
+    "clause from memory)"
+)
 ConclusionOutcome = Literal["fit", "fit with restrictions", "not fit", "not judged"]
 
 #: The experiments of the main job, by the plan's names.
@@ -79,9 +84,9 @@ def _speaks(study: Study, name: str, evaluation: Evaluation) -> bool:
     if evaluation.missing:
         return False
     if name not in WORKSHEETS:
-        return bool(evaluation.quantities)
+        return bool(evaluation.judged)
     data = study.ready(name)
-    return data is not None and any(q.worksheet == data.worksheet for q in evaluation.quantities)
+    return data is not None and any(q.worksheet == data.worksheet for q in evaluation.judged)
 
 
 def working_range(rows: Sequence[RequirementResult], everywhere: Collection[str] = ()) -> tuple[float, float] | None:
@@ -132,7 +137,7 @@ def _at_every_level(study: Study, rows: Sequence[RequirementResult]) -> tuple[st
     )
 
 
-def quantification_limit(rows: Sequence[RequirementResult], unit: str) -> Quantity | None:
+def quantification_limit(rows: Sequence[RequirementResult], study: Study) -> Quantity | None:
     """Lowest level where every requirement on bias and precision holds; None where the plan has none by level."""
     kinds = ("trueness.", "repeatability.", "intermediate_precision.", "accuracy.")
     wanted = [row for row in rows if row.quantity.startswith(kinds) and isinstance(row.at, float)]
@@ -154,12 +159,9 @@ def quantification_limit(rows: Sequence[RequirementResult], unit: str) -> Quanti
     return Quantity(
         key="detection.quantification_limit",
         at=BY_PERFORMANCE,
-        value=good[0],
-        unit=unit,
-        n=0,
-        notes=tuple(notes),
-        source="lowest level at which the plan's own requirements hold (Eurachem, The Fitness for Purpose of "
-        "Analytical Methods; clause from memory)",
+        estimate=Estimate(good[0], notes=tuple(notes), source=PERFORMANCE_SOURCE),
+        level=study.confidence,
+        unit=study.unit,
         unit_name="levels",
     )
 

@@ -126,7 +126,7 @@ def _materials(
     # A used oil of the study's own grade is the study's own matrix: the chapter compares it, the scope has it already.
     names = [
         name
-        for q in evaluation.quantities
+        for q in evaluation.judged
         if q.key == keys[0] and (name := str(q.at)) != own and not name.startswith(f"{own}, ")
     ]
     return found + [_material(kind, name, keys, rows, evaluation) for name in dict.fromkeys(names)]

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
-from validation.characteristics import characteristics
+from validation.characteristics import characteristics, evaluated
 from validation.judging.conclusion import (
     Conclusion,
     NotEvaluated,
@@ -22,13 +23,14 @@ from validation.study.model import Study
 from validation.study.quantity import Evaluation, Flag, Quantity
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Judgement:
-    """Everything `results.json` holds, as records."""
+    """Everything `results.json` holds, as records; `by_performance` is the one quantity that needs verdicts itself."""
 
     study_id: str
     unit: str
-    quantities: tuple[Quantity, ...]
+    evaluations: tuple[Evaluation, ...]
+    by_performance: Quantity | None
     requirements: tuple[RequirementResult, ...]
     flags: tuple[Flag, ...]
     conclusion: Conclusion
@@ -36,12 +38,18 @@ class Judgement:
     order: PlanOrder
     fitness: Fitness
 
+    @cached_property
+    def quantities(self) -> tuple[Quantity, ...]:
+        """Every quantity of every chapter, those that only a chapter shows among them."""
+        every = tuple(quantity for evaluation in self.evaluations for quantity in evaluation.quantities)
+        return every if self.by_performance is None else (*every, self.by_performance)
+
     def results(self) -> dict[str, Any]:
         """The content of results.json."""
         return {
             "format": 1,
             "study": {"id": self.study_id, "unit": self.unit},
-            "quantities": [quantity.to_dict() for quantity in self.quantities],
+            "quantities": [quantity.results() for quantity in self.quantities],
             "requirements": [row.to_dict() for row in self.requirements],
             "flags": [flag.to_dict() for flag in self.flags],
             "conclusion": self.conclusion.to_dict(),
@@ -52,7 +60,11 @@ class Judgement:
 def evaluate(study: Study, *, only: Iterable[str] | None = None) -> dict[str, Evaluation]:
     """Evaluate every characteristic of the study in this process, or those named."""
     wanted = characteristics() if only is None else {name: characteristics()[name] for name in only}
-    return {name: item.evaluate(study) for name, item in wanted.items()}
+    done: dict[str, Evaluation] = {}
+    for item in characteristics().values():
+        if item.name in wanted:
+            evaluated(item, study, done)
+    return {name: done[name] for name in wanted}
 
 
 def judge_study(
@@ -68,10 +80,10 @@ def judge_study(
 
     The quantification limit by performance needs verdicts itself, so the requirements are gone through twice.
     """
-    quantities = [quantity for evaluation in evaluations.values() for quantity in evaluation.quantities]
+    quantities = [quantity for evaluation in evaluations.values() for quantity in evaluation.judged]
     order = order or plan_order(study)
     rows = judge(study.plan, quantities, order, chapters=set(evaluations))
-    by_performance = quantification_limit(rows, study.unit)
+    by_performance = quantification_limit(rows, study)
     if by_performance is not None:
         quantities.append(by_performance)
         if any(row.at == BY_PERFORMANCE for row in rows):
@@ -82,7 +94,8 @@ def judge_study(
     return Judgement(
         study_id=study.plan.study.id,
         unit=study.unit,
-        quantities=tuple(quantities),
+        evaluations=tuple(evaluations.values()),
+        by_performance=by_performance,
         requirements=rows,
         flags=tuple(flag for evaluation in evaluations.values() for flag in evaluation.flags),
         conclusion=conclusion,

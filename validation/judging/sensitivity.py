@@ -164,7 +164,7 @@ def _definitions(study: Study, evaluations: Mapping[str, Evaluation], judgement:
     rows = [row for row in judgement.requirements if row.quantity.startswith("detection.") and row.at != BY_PERFORMANCE]
     for at in dict.fromkeys(row.at for row in rows):
         keys = {row.quantity for row in rows if row.at == at}
-        offered = [q for q in evaluations["detection"].quantities if q.key in keys and q.at != at]
+        offered = [q for q in evaluations["detection"].judged if q.key in keys and q.at != at]
         for place in dict.fromkeys(q.at for q in offered):
             instead = [replace(q, at=at) for q in offered if q.at == place]
             yield _with(f"{place} instead of {at}", "definition", instead, study, evaluations, judgement)
@@ -181,7 +181,7 @@ def _with(
     """The study judged with some of its quantities replaced."""
     by_place = {(q.key, q.at): q for q in instead}
     changed = {
-        name: replace(e, quantities=tuple(by_place.get((q.key, q.at), q) for q in e.quantities))
+        name: replace(e, judged=tuple(by_place.get((q.key, q.at), q) for q in e.judged))
         for name, e in evaluations.items()
     }
     return _compared(title, kind, judge_study(study, changed, order=judgement.order), judgement)

@@ -6,10 +6,9 @@ from dataclasses import dataclass
 from math import sqrt
 
 import numpy as np
-from scipy.stats import t as t_distribution
 
 from validation.stats.estimate import Estimate
-from validation.stats.one_way import check_confidence
+from validation.stats.intervals import check_confidence, t_quantile
 from validation.stats.precision import PrecisionResult
 
 SOURCE = "Mee 1984, Technometrics 26, 251; Hubert et al. 2007, J. Pharm. Biomed. Anal. 45, 70 (both from memory)"
@@ -62,7 +61,7 @@ def tolerance_limits(precision: PrecisionResult, bias: float, *, beta: float = 0
         raise ValueError("tolerance limits need readings that scatter; all errors are alike")
     df = _degrees_of_freedom(precision)
     total = s_I.value**2
-    factor = float(t_distribution.ppf((1 + beta) / 2, df)) * sqrt(1 + mean_variance / total)
+    factor = t_quantile((1 + beta) / 2, df) * sqrt(1 + mean_variance / total)
     notes: tuple[str, ...] = (NO_INTERVAL, *s_I.notes)
     if not precision.between.balanced:
         notes += (

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from validation.stats.estimate import Estimate, Number, centre
+from validation.stats.estimate import Number, OldEstimate, centre
 from validation.stats.regression import PolynomialResult, quadratic, straight_line
 from validation.stats.variance_function import LinearSdResult, linear_sd, linear_sd_many
 
@@ -61,9 +61,9 @@ class WeightedTestsResult:
     """
 
     lack_of_fit_F: float | None
-    lack_of_fit_p: Estimate | None
+    lack_of_fit_p: OldEstimate | None
     curvature_F: float | None
-    curvature_p: Estimate | None
+    curvature_p: OldEstimate | None
     lack_of_fit_df: int
     scatter_df: int
     draws: int
@@ -218,7 +218,7 @@ def departures(
     *,
     confidence: float = 0.95,
     weights: Sequence[float] | None = None,
-) -> tuple[Estimate, ...]:
+) -> tuple[OldEstimate, ...]:
     """Departure from linearity by level: mean response read back through the line, minus the level.
 
     The interval is a t interval over each run's own departure from its own line (runs with three or more levels, this
@@ -234,7 +234,7 @@ def departures(
 
     Returns
     -------
-    one Estimate a level, in the unit of x; `units` counts the runs behind the interval
+    one OldEstimate a level, in the unit of x; `units` counts the runs behind the interval
 
     Raises
     ------
@@ -274,7 +274,7 @@ def single_point_bias(
     *,
     routine: int,
     confidence: float = 0.95,
-) -> tuple[Estimate | None, ...]:
+) -> tuple[OldEstimate | None, ...]:
     """Error by level of a one-point calibration through zero at the level `routine`, on the same readings.
 
     A run's factor is its mean response at the routine level divided by that level; its error at a level is its mean
@@ -291,7 +291,7 @@ def single_point_bias(
 
     Returns
     -------
-    one Estimate a level, in the unit of x; None at a level that no usable run holds. `n` counts the readings at the
+    one OldEstimate a level, in the unit of x; None at a level that no usable run holds. `n` counts the readings at the
     level and, behind the factors, at the routine level of the same runs.
 
     Raises
@@ -307,7 +307,7 @@ def single_point_bias(
     if left_out:
         notes = (*notes, f"{left_out} run(s) without the routine level were left out of the one-point calibration.")
     hidden = 1e-12 * float(np.abs(xs).max())
-    found: list[Estimate | None] = []
+    found: list[OldEstimate | None] = []
     for level in range(int(codes.max()) + 1):
         cells = {run: (codes == level) & (groups == run) for run in sorted(factors)}
         cells = {run: at for run, at in cells.items() if at.any()}
@@ -319,7 +319,7 @@ def single_point_bias(
         n = int(sum(at.sum() for at in cells.values())) + (int(base_rows.sum()) if level != routine else 0)
         if level == routine:
             said = "Zero by construction: the routine standard itself."
-            estimate = Estimate(0.0, (0.0, 0.0), confidence, 0.0, None, n, len(own), (said,), SINGLE_POINT_SOURCE)
+            estimate = OldEstimate(0.0, (0.0, 0.0), confidence, 0.0, None, n, len(own), (said,), SINGLE_POINT_SOURCE)
         elif len(own) >= 2:
             estimate = _t_estimate(float(own.mean()), own, confidence, n, SINGLE_POINT_SOURCE, hidden)
             if len({int(at.sum()) for at in cells.values()}) > 1:
@@ -338,13 +338,13 @@ class OtherCalibration:
     """A calibration that was not used, tried on the readings of the one that was.
 
     `name` is "one point", "two points", "straight line" or "quadratic"; `levels` are the codes of the levels it is made
-    from; `errors` holds one Estimate a level in the unit of x, None where no run can be read back; `reason` says why
+    from; `errors` holds one OldEstimate a level in the unit of x, None where no run can be read back; `reason` says why
     there are none at all.
     """
 
     name: str
     levels: tuple[int, ...]
-    errors: tuple[Estimate | None, ...]
+    errors: tuple[OldEstimate | None, ...]
     reason: str = ""
 
 
@@ -605,12 +605,12 @@ def _weighted_fit(
     return (weights * residuals**2).sum(axis=1), residuals, leverage
 
 
-def _bootstrap_p(beyond: int, draws: int, n: int, units: int, confidence: float) -> Estimate:
+def _bootstrap_p(beyond: int, draws: int, n: int, units: int, confidence: float) -> OldEstimate:
     """p = (1 + draws at or beyond) / (1 + draws), with the exact binomial interval of the share it estimates."""
     tail = (1 - confidence) / 2
     low = float(stats.beta.ppf(tail, beyond, draws - beyond + 1)) if beyond > 0 else 0.0
     high = float(stats.beta.ppf(1 - tail, beyond + 1, draws - beyond)) if beyond < draws else 1.0
-    return Estimate((1 + beyond) / (1 + draws), (low, high), confidence, None, None, n, units, (), BOOTSTRAP_SOURCE)
+    return OldEstimate((1 + beyond) / (1 + draws), (low, high), confidence, None, None, n, units, (), BOOTSTRAP_SOURCE)
 
 
 def _no_scatter(unit: str) -> str:
@@ -662,17 +662,17 @@ def _unequal(codes: NDArray[np.int_]) -> bool:
 
 def _t_estimate(
     value: float, own: NDArray[np.float64], confidence: float, n: int, source: str, hidden: float
-) -> Estimate:
+) -> OldEstimate:
     """`value` with the t interval of the mean of `own`; without an interval where `own` holds one number, or where its
     standard error is below `hidden`, which rounding alone leaves.
     """
     if len(own) < 2:
-        return Estimate(value, n=n, units=len(own), source=source)
+        return OldEstimate(value, n=n, units=len(own), source=source)
     error = float(own.std(ddof=1)) / sqrt(len(own))
     if error <= hidden:
-        return Estimate(value, n=n, units=len(own), notes=(ALIKE,), source=source)
+        return OldEstimate(value, n=n, units=len(own), notes=(ALIKE,), source=source)
     half = float(stats.t.ppf((1 + confidence) / 2, len(own) - 1)) * error
-    return Estimate(
+    return OldEstimate(
         value, (value - half, value + half), confidence, error, float(len(own) - 1), n, len(own), source=source
     )
 
@@ -712,19 +712,19 @@ def _one_run_bias(
     factor: float,
     confidence: float,
     hidden: float,
-) -> Estimate:
+) -> OldEstimate:
     """One run's error with the interval that replicates at the level and at the routine level give."""
     n = len(at) + len(base)
     if len(at) < 2 or len(base) < 2:
-        return Estimate(value, n=n, units=1, source=SINGLE_POINT_SOURCE)
+        return OldEstimate(value, n=n, units=1, source=SINGLE_POINT_SOURCE)
     relative = at.mean() / base.mean()
     parts = np.array([at.var(ddof=1) / len(at), relative**2 * base.var(ddof=1) / len(base)]) / factor**2
     variance = float(parts.sum())
     if variance <= hidden**2:
-        return Estimate(value, n=n, units=1, notes=(ALIKE,), source=SINGLE_POINT_SOURCE)
+        return OldEstimate(value, n=n, units=1, notes=(ALIKE,), source=SINGLE_POINT_SOURCE)
     df = variance**2 / float(parts[0] ** 2 / (len(at) - 1) + parts[1] ** 2 / (len(base) - 1))
     half = float(stats.t.ppf((1 + confidence) / 2, df)) * sqrt(variance)
-    return Estimate(
+    return OldEstimate(
         value, (value - half, value + half), confidence, sqrt(variance), df, n, 1, source=SINGLE_POINT_SOURCE
     )
 
@@ -778,7 +778,7 @@ def _over_runs(
     held: Sequence[int],
     confidence: float,
     hidden: float,
-) -> Estimate | None:
+) -> OldEstimate | None:
     """Mean error over the runs that can be read back at a level."""
     errors = np.array([errors[level] for errors in own if level in errors])
     if not len(errors):
@@ -786,5 +786,5 @@ def _over_runs(
     n = int((codes == level).sum())
     if len(held) <= 2 and level in held:
         said = "Zero by construction: the calibration is made from this level."
-        return Estimate(0.0, (0.0, 0.0), confidence, 0.0, None, n, len(errors), (said,), OTHER_SOURCE)
+        return OldEstimate(0.0, (0.0, 0.0), confidence, 0.0, None, n, len(errors), (said,), OTHER_SOURCE)
     return _t_estimate(float(errors.mean()), errors, confidence, n, OTHER_SOURCE, hidden)

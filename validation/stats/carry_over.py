@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 
-from validation.stats.estimate import Estimate, Number, exact, mean
+from validation.stats.estimate import Number, OldEstimate, exact, mean
 from validation.stats.two_means import ALIKE, paired_difference, paired_ratio
 
 EFFECT_SOURCE = (
@@ -17,7 +17,7 @@ SHARE_SOURCE = "ratio of means over triples; Fieller 1954, J. R. Statist. Soc. B
 ONE_TRIPLE = "There is one triple only: the effect has no interval; further triples would supply it."
 
 
-def carry_over_effect(first: Sequence[Number], second: Sequence[Number], *, confidence: float = 0.95) -> Estimate:
+def carry_over_effect(first: Sequence[Number], second: Sequence[Number], *, confidence: float = 0.95) -> OldEstimate:
     """Mean over triples of the first blank minus the second.
 
     Parameters
@@ -27,7 +27,7 @@ def carry_over_effect(first: Sequence[Number], second: Sequence[Number], *, conf
 
     Returns
     -------
-    Estimate in the unit of the blanks; without an interval for one triple or where the differences do not differ
+    OldEstimate in the unit of the blanks; without an interval for one triple or where the differences do not differ
 
     Raises
     ------
@@ -44,7 +44,7 @@ def carry_over_effect(first: Sequence[Number], second: Sequence[Number], *, conf
 
 def carry_over_share(
     high: Sequence[Number], first: Sequence[Number], second: Sequence[Number], *, confidence: float = 0.95
-) -> Estimate | None:
+) -> OldEstimate | None:
     """The effect as a share of the mean high result, with Fieller's interval over the triples.
 
     Parameters
@@ -54,7 +54,7 @@ def carry_over_share(
 
     Returns
     -------
-    Estimate of unit 1; None where the high results have the mean 0. Without an interval for one triple, where the
+    OldEstimate of unit 1; None where the high results have the mean 0. Without an interval for one triple, where the
     differences do not differ, or where the mean high result may be zero.
 
     Raises
@@ -70,11 +70,11 @@ def carry_over_share(
     n = 3 * len(differences)
     found = paired_ratio(differences, high, confidence=confidence, n=n, what="share")
     if len(differences) > 1 and len(set(differences)) == 1:
-        found = Estimate(found.value, n=n, units=found.units, notes=(ALIKE,))
+        found = OldEstimate(found.value, n=n, units=found.units, notes=(ALIKE,))
     return _of_triples(found, SHARE_SOURCE)
 
 
-def _of_triples(found: Estimate, source: str) -> Estimate:
+def _of_triples(found: OldEstimate, source: str) -> OldEstimate:
     """The same, told of triples."""
     return replace(found, notes=(ONE_TRIPLE,) if found.units == 1 else found.notes, source=source)
 

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
-from validation.stats.estimate import Estimate, Number, centre
-from validation.stats.one_way import check_confidence, sd_interval
+from validation.stats.estimate import Number, OldEstimate, centre
+from validation.stats.intervals import check_confidence, sd_interval
 from validation.stats.variance_function import LinearSdResult, linear_sd
 
 _DIFFERENCE = "mean of paired differences, interval: t (any handbook)"
@@ -78,8 +78,8 @@ _SCATTER_ALPHA = 0.05
 class Line:
     """Slope and intercept of candidate on reference, with what produced them."""
 
-    slope: Estimate
-    intercept: Estimate
+    slope: OldEstimate
+    intercept: OldEstimate
     details: dict[str, float]
     notes: tuple[str, ...] = ()
 
@@ -95,7 +95,7 @@ def differences(x: Sequence[Number], y: Sequence[Number]) -> NDArray[np.float64]
     return np.array([float(Fraction(b) - Fraction(a)) for a, b in zip(x, y, strict=True)])
 
 
-def mean_difference(values: ArrayLike, *, confidence: float = 0.95) -> Estimate:
+def mean_difference(values: ArrayLike, *, confidence: float = 0.95) -> OldEstimate:
     """Mean of paired differences; at confidence 1 - 2 alpha its interval is that of two one-sided tests.
 
     Parameters
@@ -110,14 +110,14 @@ def mean_difference(values: ArrayLike, *, confidence: float = 0.95) -> Estimate:
     value = float(d.mean())
     if d.size == 1:
         note = "There is one sample only: the mean difference carries no interval."
-        return Estimate(value, n=1, units=1, notes=(note,), source=_DIFFERENCE)
+        return OldEstimate(value, n=1, units=1, notes=(note,), source=_DIFFERENCE)
     check_confidence(confidence)
     if alike(d):
-        return Estimate(value, n=d.size, units=d.size, notes=(ALIKE,), source=_DIFFERENCE)
+        return OldEstimate(value, n=d.size, units=d.size, notes=(ALIKE,), source=_DIFFERENCE)
     error = float(d.std(ddof=1)) / sqrt(d.size)
     half = float(stats.t.ppf((1 + confidence) / 2, d.size - 1)) * error
     ends = (value - half, value + half)
-    return Estimate(value, ends, confidence, error, float(d.size - 1), d.size, d.size, (), _DIFFERENCE)
+    return OldEstimate(value, ends, confidence, error, float(d.size - 1), d.size, d.size, (), _DIFFERENCE)
 
 
 def alike(values: ArrayLike) -> bool:
@@ -126,20 +126,20 @@ def alike(values: ArrayLike) -> bool:
     return bool(np.ptp(d) <= 1e-13 * np.abs(d).max())
 
 
-def sd_difference(values: ArrayLike, *, confidence: float = 0.95) -> Estimate:
+def sd_difference(values: ArrayLike, *, confidence: float = 0.95) -> OldEstimate:
     """Standard deviation of paired differences. Shape (n,), n >= 2; without an interval where all are alike."""
     d = _finite(values, 2)
     check_confidence(confidence)
     if alike(d):
-        return Estimate(0.0, None, None, None, float(d.size - 1), d.size, d.size, (ALIKE,), _SCATTER)
+        return OldEstimate(0.0, None, None, None, float(d.size - 1), d.size, d.size, (ALIKE,), _SCATTER)
     s = float(d.std(ddof=1))
     ends = sd_interval(s, d.size - 1, confidence)
-    return Estimate(s, ends, confidence, None, float(d.size - 1), d.size, d.size, (SD_COVERS,), _SCATTER)
+    return OldEstimate(s, ends, confidence, None, float(d.size - 1), d.size, d.size, (SD_COVERS,), _SCATTER)
 
 
 def agreement_limits(
     values: ArrayLike, *, coverage: float = 0.95, confidence: float = 0.95
-) -> tuple[Estimate, Estimate]:
+) -> tuple[OldEstimate, OldEstimate]:
     """Limits of agreement: mean -+ z s, where the central `coverage` of the differences is estimated to lie.
 
     Parameters
@@ -175,8 +175,8 @@ def agreement_limits(
     # With two or three samples the exact interval need not reach the plain estimate; it is widened to it.
     near, far = min(near, z * s), max(far, z * s)
     common = (confidence, None, float(n - 1), n, n, (LIMITS_COVER,), _AGREEMENT)
-    low = Estimate(centre_ - z * s, (centre_ - far, centre_ - near), *common)
-    high = Estimate(centre_ + z * s, (centre_ + near, centre_ + far), *common)
+    low = OldEstimate(centre_ - z * s, (centre_ - far, centre_ - near), *common)
+    high = OldEstimate(centre_ + z * s, (centre_ + near, centre_ + far), *common)
     return low, high
 
 
@@ -262,7 +262,7 @@ def deming(x: Sequence[Number], y: Sequence[Number], *, ratio: float = 1.0, conf
 
 def difference_at(
     level: float, x: Sequence[Number], y: Sequence[Number], *, ratio: float = 1.0, confidence: float = 0.95
-) -> Estimate:
+) -> OldEstimate:
     """Predicted difference candidate minus reference at a level of the reference: a + (b - 1) level, Deming's line.
 
     Parameters
@@ -272,7 +272,7 @@ def difference_at(
 
     Returns
     -------
-    Estimate with the jackknife interval of the prediction itself, t on n - 2. It is noted where `level` lies outside
+    OldEstimate with the jackknife interval of the prediction itself, t on n - 2. It is noted where `level` lies outside
     the reference values.
     """
     xs, ys, shift = _centred_pair(x, y)
@@ -322,12 +322,12 @@ def _on_the_line(residuals: NDArray[np.float64], y: NDArray[np.float64]) -> bool
 
 def _jackknifed(
     value: float, left_out: NDArray[np.float64], t: float, confidence: float, n: int, exact: bool
-) -> Estimate:
+) -> OldEstimate:
     if exact:
-        return Estimate(value, n=n, units=n, notes=(ON_THE_LINE,), source=_DEMING)
+        return OldEstimate(value, n=n, units=n, notes=(ON_THE_LINE,), source=_DEMING)
     error = sqrt((n - 1) / n * float(((left_out - left_out.mean()) ** 2).sum()))
     ends = (value - t * error, value + t * error)
-    return Estimate(value, ends, confidence, error, float(n - 2), n, n, (JACKKNIFE_COVERS,), _DEMING)
+    return OldEstimate(value, ends, confidence, error, float(n - 2), n, n, (JACKKNIFE_COVERS,), _DEMING)
 
 
 def _t(confidence: float, n: int) -> float:
@@ -395,10 +395,10 @@ def passing_bablok(x: Sequence[Number], y: Sequence[Number], *, confidence: floa
 
 def _ranked(
     value: float, limits: tuple[float, float] | None, confidence: float, n: int, notes: tuple[str, ...], covers: str
-) -> Estimate:
+) -> OldEstimate:
     if limits is None:
-        return Estimate(value, None, None, None, None, n, n, notes, _PASSING_BABLOK)
-    return Estimate(value, limits, confidence, None, None, n, n, (*notes, covers), _PASSING_BABLOK)
+        return OldEstimate(value, None, None, None, None, n, n, notes, _PASSING_BABLOK)
+    return OldEstimate(value, limits, confidence, None, None, n, n, (*notes, covers), _PASSING_BABLOK)
 
 
 def _pairwise_slopes(x: Sequence[Number], y: Sequence[Number]) -> tuple[NDArray[np.float64], int]:
@@ -512,23 +512,23 @@ def york(
     )
 
 
-def _known(value: float, u: float, factor: float, confidence: float, n: int) -> Estimate:
+def _known(value: float, u: float, factor: float, confidence: float, n: int) -> OldEstimate:
     note = (
         f"The uncertainty takes the points' uncertainties as known; scaled by their scatter about the line "
         f"(factor {factor:.3g}) it would be {u * factor:.3g}."
     )
     half = float(stats.norm.ppf((1 + confidence) / 2)) * u
-    return Estimate(value, (value - half, value + half), confidence, u, None, n, n, (note, YORK_COVERS), _YORK)
+    return OldEstimate(value, (value - half, value + half), confidence, u, None, n, n, (note, YORK_COVERS), _YORK)
 
 
-def _scattered(value: float, u: float, factor: float, confidence: float, n: int) -> Estimate:
+def _scattered(value: float, u: float, factor: float, confidence: float, n: int) -> OldEstimate:
     note = (
         f"The points scatter about the line {factor:.3g} times as much as their uncertainties explain: the uncertainty "
         f"is scaled by that factor (unscaled {u:.3g}), and the interval is Student's t on n - 2."
     )
     half = float(stats.t.ppf((1 + confidence) / 2, n - 2)) * u * factor
     ends = (value - half, value + half)
-    return Estimate(value, ends, confidence, u * factor, float(n - 2), n, n, (note, YORK_COVERS), _YORK)
+    return OldEstimate(value, ends, confidence, u * factor, float(n - 2), n, n, (note, YORK_COVERS), _YORK)
 
 
 def spread_of_replicates(samples: Sequence[Sequence[Number]]) -> LinearSdResult:

@@ -14,9 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, stats
 
-from validation.stats.estimate import Estimate, Number, centre
-from validation.stats.one_way import ALL_ALIKE, one_way, satterthwaite
-from validation.stats.regression import PolynomialResult, sd_interval, straight_line
+from validation.stats.estimate import Number, OldEstimate, centre
+from validation.stats.intervals import satterthwaite, sd_interval
+from validation.stats.one_way import ALL_ALIKE, one_way
+from validation.stats.regression import PolynomialResult, straight_line
 
 BLANK_SOURCE = "common practice (mean blank + 3 s and + 10 s)"
 IUPAC_SOURCE = "Currie, IUPAC Recommendations 1995, Pure Appl. Chem. 67, 1699 (from memory); 1997 notation"
@@ -38,9 +39,9 @@ _REWEIGHTS = 3  # ISO 11843-2 finds three rounds enough (from memory)
 class DetectionResult:
     """The limits of one definition; a limit that it does not know is None. All in one unit."""
 
-    critical_value: Estimate | None
-    detection_limit: Estimate | None
-    quantification_limit: Estimate | None
+    critical_value: OldEstimate | None
+    detection_limit: OldEstimate | None
+    quantification_limit: OldEstimate | None
     formula: str
     notes: tuple[str, ...] = ()
 
@@ -62,7 +63,7 @@ def noncentrality(degrees_of_freedom: float, *, alpha: float = 0.05, beta: float
     return float(optimize.brentq(lambda d: _nct_cdf(t, degrees_of_freedom, d) - beta, 0.0, 4 * t + 2, xtol=1e-12))
 
 
-def mean_plus_k_sd(values: Sequence[Number], k: float, *, confidence: float = 0.95, source: str = "") -> Estimate:
+def mean_plus_k_sd(values: Sequence[Number], k: float, *, confidence: float = 0.95, source: str = "") -> OldEstimate:
     """mean + k s of normal readings, with the exact interval of mu + k sigma.
 
     sqrt(n) (mean - mu - k sigma) / s follows a non-central t with n - 1 degrees of freedom and non-centrality
@@ -86,7 +87,7 @@ def mean_plus_k_sd(values: Sequence[Number], k: float, *, confidence: float = 0.
     tail = (1 - confidence) / 2
     bounds = [_nct_quantile(p, n - 1, k * sqrt(n)) for p in (tail, 1 - tail)]
     interval = (mean + sd * bounds[0] / sqrt(n), mean + sd * bounds[1] / sqrt(n))
-    return Estimate(mean + k * sd, interval, confidence, None, float(n - 1), n, n, (), source)
+    return OldEstimate(mean + k * sd, interval, confidence, None, float(n - 1), n, n, (), source)
 
 
 def blank_3s(blanks: Sequence[Number], *, confidence: float = 0.95) -> DetectionResult:
@@ -193,10 +194,10 @@ def iupac_1997_runs(
     low, high = found.s_total.interval
     low, high = min(low, s), max(high, s)
 
-    def limit(factor: float, df: float | None) -> Estimate:
+    def limit(factor: float, df: float | None) -> OldEstimate:
         value = found.mean_of_means + factor * s
         ends = (value - sqrt(half**2 + (factor * (s - low)) ** 2), value + sqrt(half**2 + (factor * (high - s)) ** 2))
-        return Estimate(value, ends, confidence, None, df, found.n, p, (), IUPAC_RUNS_SOURCE)
+        return OldEstimate(value, ends, confidence, None, df, found.n, p, (), IUPAC_RUNS_SOURCE)
 
     return DetectionResult(
         critical_value=limit(k, nu),
@@ -274,9 +275,9 @@ def din_32645(
         low, high = (inf if bound is None else bound for bound in bounds)
         if high == inf:
             said = "No interval: at its upper end the relative half-width never falls to 1/k."
-            quantification = Estimate(value, None, None, None, float(nu), line.n, None, (said,), DIN_SOURCE)
+            quantification = OldEstimate(value, None, None, None, float(nu), line.n, None, (said,), DIN_SOURCE)
         else:
-            quantification = Estimate(value, (low, high), confidence, None, float(nu), line.n, None, (), DIN_SOURCE)
+            quantification = OldEstimate(value, (low, high), confidence, None, float(nu), line.n, None, (), DIN_SOURCE)
     return DetectionResult(
         critical_value=_proportional_to_sd(critical, nu, line.n, confidence, DIN_SOURCE),
         detection_limit=_proportional_to_sd(2 * critical, nu, line.n, confidence, DIN_SOURCE),
@@ -344,7 +345,7 @@ def iso_11843_2_linear_sd(
         interval = None if low is None or high is None else (low, high)
         said = () if interval else ("No interval: at its upper end the spread grows faster than the response.",)
         level = confidence if interval else None
-        detection = Estimate(value, interval, level, None, df, line.n, None, said, ISO_LINEAR_SOURCE)
+        detection = OldEstimate(value, interval, level, None, df, line.n, None, said, ISO_LINEAR_SOURCE)
     return DetectionResult(
         critical_value=_proportional_to_sd(
             critical, fitted.effective_df(0.0, of_line, nu), line.n, confidence, ISO_LINEAR_SOURCE
@@ -426,9 +427,11 @@ def _nct_quantile(p: float, df: float, delta: float) -> float:
     return float(stats.nct.ppf(p, df, delta))
 
 
-def _proportional_to_sd(value: float, df: float, n: int, confidence: float, source: str) -> Estimate:
+def _proportional_to_sd(value: float, df: float, n: int, confidence: float, source: str) -> OldEstimate:
     """A limit that is a constant times an estimated standard deviation."""
-    return Estimate(value, sd_interval(value, df, confidence=confidence), confidence, None, float(df), n, source=source)
+    return OldEstimate(
+        value, sd_interval(value, df, confidence=confidence), confidence, None, float(df), n, source=source
+    )
 
 
 def _check_line(line: PolynomialResult) -> None:

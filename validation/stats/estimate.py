@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, fields, replace
 from decimal import Decimal
 from fractions import Fraction
 from math import isfinite, sqrt
@@ -11,6 +11,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from validation.stats.confidence import Affine, ChiSquare, ConfidenceDistribution, StudentT, confidence_distribution
+from validation.stats.intervals import Interval
 
 #: Factor from a standard deviation to the limit for the difference of two results at 95 %.
 #: ISO 5725-6 prints it rounded, 2.8 (from memory).
@@ -22,6 +25,85 @@ Number = float | int | Decimal | Fraction
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
+    """One estimated quantity with what an auditor asks of it. All members share the unit of the readings.
+
+    Attributes
+    ----------
+    value : the estimate
+    distribution : its intervals at every level; None where none exists (a note says why)
+    standard_uncertainty : standard error of the estimate where it is a mean or coefficient
+    degrees_of_freedom : behind the interval; None or Satterthwaite's where no single number governs it
+    n : readings that entered
+    units : independent units (runs, laboratories, samples) that the interval counts
+    notes : whole sentences an auditor must be told, whatever the level
+    source : document and clause of the formula
+    """
+
+    value: float
+    distribution: ConfidenceDistribution | None = None
+    standard_uncertainty: float | None = None
+    degrees_of_freedom: float | None = None
+    n: int = 0
+    units: int | None = None
+    notes: tuple[str, ...] = ()
+    source: str = ""
+
+    @classmethod
+    def of_mean(
+        cls,
+        value: float,
+        error: float,
+        df: float | None,
+        *,
+        n: int,
+        units: int | None = None,
+        notes: tuple[str, ...] = (),
+        source: str,
+    ) -> Estimate:
+        """A mean or coefficient, its standard error and Student's t on `df`; the normal quantile where that is None."""
+        return cls(value, StudentT(value, error, df), error, df, n, units, notes, source)
+
+    @classmethod
+    def of_sd(
+        cls, s: float, df: float, *, n: int, units: int | None = None, notes: tuple[str, ...] = (), source: str
+    ) -> Estimate:
+        """A standard deviation, or a constant times one, with its chi-square interval; none where nothing scatters."""
+        return cls(s, ChiSquare(s, df) if s > 0 else None, None, float(df), n, units, notes, source)
+
+    def interval(self, level: float) -> Interval | None:
+        """The two-sided interval at `level`; None where there is none."""
+        return None if self.distribution is None else self.distribution.interval(level)
+
+    def notes_at(self, level: float) -> tuple[str, ...]:
+        """What an auditor must be told of the estimate with its interval at `level`."""
+        return self.notes if self.distribution is None else (*self.distribution.notes(level), *self.notes)
+
+    def with_notes(self, *notes: str) -> Estimate:
+        """The same estimate with further notes appended; repeated notes are kept once."""
+        return replace(self, notes=tuple(dict.fromkeys((*self.notes, *notes))))
+
+    def scaled(self, factor: float) -> Estimate:
+        """The estimate of `factor` times the quantity, `factor` positive (a repeatability limit from s_r)."""
+        distribution = None if self.distribution is None else Affine(self.distribution, factor)
+        error = None if self.standard_uncertainty is None else factor * self.standard_uncertainty
+        return replace(self, value=factor * self.value, distribution=distribution, standard_uncertainty=error)
+
+    def to_dict(self) -> dict[str, object]:
+        """Plain JSON types, the same bytes on every rerun."""
+        plain = {item.name: getattr(self, item.name) for item in fields(self)}
+        plain["distribution"] = None if self.distribution is None else self.distribution.to_dict()
+        return {**plain, "notes": list(self.notes)}
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Estimate:
+        """The inverse of `to_dict`."""
+        given = data["distribution"]
+        distribution = None if given is None else confidence_distribution(given)
+        return cls(**{**data, "distribution": distribution, "notes": tuple(data["notes"])})
+
+
+@dataclass(frozen=True, slots=True)
+class OldEstimate:
     """One estimated quantity with what an auditor asks of it. All members share the unit of the readings.
 
     Attributes
@@ -47,11 +129,11 @@ class Estimate:
     notes: tuple[str, ...] = ()
     source: str = ""
 
-    def with_notes(self, *notes: str) -> Estimate:
+    def with_notes(self, *notes: str) -> OldEstimate:
         """The same estimate with further notes appended; repeated notes are kept once."""
         return replace(self, notes=tuple(dict.fromkeys((*self.notes, *notes))))
 
-    def scaled(self, factor: float) -> Estimate:
+    def scaled(self, factor: float) -> OldEstimate:
         """The estimate of `factor` times the quantity, `factor` positive (a repeatability limit from s_r)."""
         interval = None if self.interval is None else (factor * self.interval[0], factor * self.interval[1])
         error = None if self.standard_uncertainty is None else factor * self.standard_uncertainty
@@ -101,6 +183,11 @@ def centre(values: Iterable[Number], name: str = "values") -> tuple[Fraction, ND
         raise ValueError(f"{name} must be finite numbers; {error}") from error
     offset = fractions[0]
     return offset, np.array([float(value - offset) for value in fractions])
+
+
+def exact_mean(values: Sequence[Number]) -> Fraction:
+    """Arithmetic mean without any rounding; shape (n,), n >= 1, finite numbers."""
+    return sum((exact(value) for value in values), Fraction(0)) / len(values)
 
 
 def mean(values: Iterable[Number], name: str = "values") -> float:

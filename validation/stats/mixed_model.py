@@ -17,8 +17,9 @@ from scipy.optimize import brentq
 from scipy.special import digamma
 from scipy.stats import chi2
 
+from validation.stats.confidence import ConfidenceDistribution
 from validation.stats.estimate import Estimate, Number, centre
-from validation.stats.one_way import check_confidence
+from validation.stats.intervals import Interval, check_confidence
 
 SOURCE = (
     "REML of the linear mixed model (Searle, Casella and McCulloch 1992, chapter 6); interval: profile of the "
@@ -90,9 +91,7 @@ class Factor:
         return len(set(zip(self.codes, other.codes, strict=True))) == self.values
 
 
-def mixed_model(
-    values: Sequence[Number], factors: Mapping[str, Sequence[str]], *, confidence: float = 0.95
-) -> MixedModelResult:
+def mixed_model(values: Sequence[Number], factors: Mapping[str, Sequence[str]]) -> MixedModelResult:
     """Fit one component a factor, all at once, none below zero.
 
     Parameters
@@ -100,7 +99,6 @@ def mixed_model(
     values : shape (n,), floats or exact decimals in one unit
     factors : name -> shape (n,), the value of the factor for each reading. A value names the same thing wherever it
         stands: number the runs of each day differently, or they are taken as crossed with the days
-    confidence : level of the two-sided intervals
 
     Returns
     -------
@@ -119,38 +117,75 @@ def mixed_model(
     against its maximum as chi-square with one degree of freedom, times the mean that it has for one mean square with
     the component's degrees of freedom, df (log(df/2) - digamma(df/2)) (Bartlett 1937; all from memory).
     """
-    check_confidence(confidence)
     _, y = centre(values)
     wrong = [name for name, column in factors.items() if len(column) != len(y)]
     if wrong:
         raise ValueError(f"each factor must have {len(y)} values; {wrong[0]} has {len(factors[wrong[0]])}")
-    design = _design(tuple((name, _codes(column)) for name, column in factors.items()))
+    columns = tuple((name, _codes(column)) for name, column in factors.items())
+    design = _design(columns)
     unfitted = tuple(Component(f.names, f.values, None, design.reasons.get(f.names, "")) for f in design.factors)
     if not design.fitted:
         return MixedModelResult(unfitted, None, design.residual_df)
     if design.residual_df < 1:
         reason = "No two readings agree in all factors: what is left between readings cannot be told from the factors."
         return MixedModelResult(unfitted, None, design.residual_df, reason)
-    fit = _Fit(design, y)
-    if fit.alike:
+    differences = tuple(y.tolist())
+    if _Fit(design, y).alike:
         reason = (
             "Readings that agree in all factors agree to the last digit written: their scatter is hidden by the "
             "rounding, and no component is estimated."
         )
         return MixedModelResult(unfitted, None, design.residual_df, reason)
-    found = fit.best()
+    fit, best = _fitted(columns, differences)
     components = []
     for factor in design.factors:
         reason, estimate = design.reasons.get(factor.names, ""), None
         if not reason:
-            position, df = design.fitted.index(factor), design.dfs[factor.names]
-            s = sqrt(found[position]) * fit.scale
-            low, high = fit.interval(position, found, df, confidence)
-            ends = (min(s, low * fit.scale), max(s, high * fit.scale))
+            position = design.fitted.index(factor)
+            s = sqrt(best[position]) * fit.scale
             notes = () if s > 0 else ("The estimate of this component was not positive and is set to zero.",)
-            estimate = Estimate(s, ends, confidence, None, float(df), len(y), factor.values, notes, SOURCE)
+            estimate = Estimate(
+                s,
+                Profile(differences, columns, position),
+                degrees_of_freedom=float(design.dfs[factor.names]),
+                n=len(y),
+                units=factor.values,
+                notes=notes,
+                source=SOURCE,
+            )
         components.append(Component(factor.names, factor.values, estimate, reason))
-    return MixedModelResult(tuple(components), sqrt(found[-1]) * fit.scale, design.residual_df)
+    return MixedModelResult(tuple(components), sqrt(best[-1]) * fit.scale, design.residual_df)
+
+
+#: Name and codes of each factor.
+Columns = tuple[tuple[str, tuple[int, ...]], ...]
+
+
+@dataclass(frozen=True)
+class Profile(ConfidenceDistribution):
+    """Profile likelihood of the component at `position` among those fitted.
+
+    `differences` are the readings from the first of them, `columns` the factors as `mixed_model` numbers them.
+    """
+
+    differences: tuple[float, ...]
+    columns: Columns
+    position: int
+
+    def interval(self, level: float) -> Interval:
+        check_confidence(level)
+        design = _design(self.columns)
+        fit, best = _fitted(self.columns, self.differences)
+        s = sqrt(best[self.position]) * fit.scale
+        low, high = fit.interval(self.position, best, design.dfs[design.fitted[self.position].names], level)
+        return min(s, low * fit.scale), max(s, high * fit.scale)
+
+
+@lru_cache(maxsize=64)
+def _fitted(columns: Columns, differences: tuple[float, ...]) -> tuple[_Fit, Vector]:
+    """The fit and the variances of greatest likelihood: the intervals of all components and levels start from them."""
+    fit = _Fit(_design(columns), np.array(differences))
+    return fit, fit.best()
 
 
 # --- the design ------------------------------------------------------------------------------------------------------
@@ -190,7 +225,7 @@ def joined(columns: Sequence[tuple[str, tuple[int, ...]]]) -> tuple[Factor, ...]
 
 
 @lru_cache(maxsize=64)
-def _design(columns: tuple[tuple[str, tuple[int, ...]], ...]) -> _Design:
+def _design(columns: Columns) -> _Design:
     """Join, drop and order the factors: the levels of a study share one design."""
     factors, n = joined(columns), len(columns[0][1]) if columns else 0
     reasons: dict[tuple[str, ...], str] = {}

@@ -6,20 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import sqrt
 
-from scipy.stats import chi2
+from scipy import special
 
-from validation.stats.estimate import LIMIT_FACTOR, Estimate, Number, centre
-from validation.stats.one_way import (
-    ALL_ALIKE,
-    TOTAL_SOURCE,
-    OneWayResult,
-    check_confidence,
-    claimed,
-    exact_mean,
-    guarded_sum_interval,
-    one_way,
-    satterthwaite,
-)
+from validation.stats.estimate import LIMIT_FACTOR, Estimate, Number, centre, exact_mean
+from validation.stats.intervals import check_confidence, chi_square_quantile
+from validation.stats.one_way import ALL_ALIKE, TOTAL_SOURCE, OneWayResult, Terms, one_way, root_of_sum
 
 REPEATABILITY_SOURCE = (
     "ISO 5725-2 (variance within, pooled over runs); VIM 2.20, 2.21 (all from memory); chi-square interval"
@@ -32,7 +23,6 @@ PUBLISHED_SOURCE = (
 )
 LIMIT_SOURCE = "ISO 5725-6 (repeatability limit, 1.96 sqrt(2) s_r; from memory); interval as of s_r"
 
-Terms = tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]
 Runs = Sequence[Sequence[Sequence[Number]]]
 
 
@@ -67,14 +57,13 @@ class PrecisionResult:
     notes: tuple[str, ...] = ()
 
 
-def precision(runs: Runs, *, confidence: float = 0.95) -> PrecisionResult:
+def precision(runs: Runs) -> PrecisionResult:
     """Estimate repeatability and intermediate precision at one level.
 
     Parameters
     ----------
     runs : runs of independent preparations of readings; where every preparation was read once, each innermost
         sequence holds one number. Floats or exact decimals, one unit.
-    confidence : level of the two-sided intervals
 
     Returns
     -------
@@ -93,11 +82,11 @@ def precision(runs: Runs, *, confidence: float = 0.95) -> PrecisionResult:
     if not runs or any(not run or any(not preparation for preparation in run) for run in runs):
         raise ValueError("runs must hold at least one run; each run a preparation, each preparation a reading")
     means = [[exact_mean(readings) for readings in run] for run in _finite(runs)]
-    between = one_way(means, confidence=confidence, group="run")
+    between = one_way(means, group="run")
     counts = [len(readings) for run in runs for readings in run]
     if max(counts) == 1:
         return _plain(between)
-    return _nested(runs, between, counts, confidence)
+    return _nested(runs, between, counts)
 
 
 def _finite(runs: Runs) -> Runs:
@@ -137,79 +126,84 @@ def _plain(between: OneWayResult) -> PrecisionResult:
     )
 
 
-def _nested(runs: Runs, between: OneWayResult, counts: list[int], confidence: float) -> PrecisionResult:
+def _nested(runs: Runs, between: OneWayResult, counts: list[int]) -> PrecisionResult:
     """Preparations read repeatedly: three mean squares instead of two."""
-    reading = one_way([readings for run in runs for readings in run], confidence=confidence, group="preparation")
+    reading = one_way([readings for run in runs for readings in run], group="preparation")
     assert reading.ms_within is not None  # some preparation was read twice, or _plain had been taken
-    m, mse, n = reading.harmonic_n, reading.ms_within, sum(counts)
-    rest, df_reading = 1 - 1 / m, float(reading.df_within)
     notes: tuple[str, ...] = (
         "Several readings of one preparation are not replicates: s_r joins the variance between preparations within "
         "a run and the variance of the readings of one preparation.",
     )
     if len(set(counts)) > 1:
         notes += ("The preparations were read unequally often: unweighted means are used.",)
-    p = between.n_groups
-    s_r: Estimate | None = None
-    s_preparation: float | None = None
-    terms: Terms
     if between.ms_within is None:
         notes += (
             "No run holds two preparations: repeatability cannot be estimated; replicate preparations within a run "
             "would supply it.",
         )
-    else:
-        # The mean square within runs cannot truly be less than what the readings put into it.
-        raised_within = max(between.ms_within, mse / m)
-        variance = between.ms_within - mse / m
-        own: tuple[str, ...] = ()
-        if variance <= 0:
-            own = ("The estimate of the variance between preparations was not positive and is set to zero.",)
-        s_preparation = sqrt(max(0.0, variance))
-        terms = ((1.0, rest), (between.ms_within, mse), (float(between.df_within), df_reading))
-        value = sqrt(max(0.0, variance) + mse)
-        s_r = _joined(value, terms, (raised_within, mse), n, p, confidence, (*notes, *own), NESTED_SOURCE)
-    s_I = None
-    coefficients: tuple[float, ...] = ()
-    squares: tuple[float, ...] = ()
-    dfs: tuple[float, ...] = ()
-    mean_variance = None
-    if between.ms_between_unweighted is not None:
-        b = between.harmonic_n
-        if between.ms_within is None or s_r is None:
-            terms = ((1.0, rest), (between.ms_between_unweighted, mse), (float(between.df_between), df_reading))
-            raised: tuple[float, ...] = (max(between.ms_between_unweighted, mse / m), mse)
-            value = sqrt(between.ms_between_unweighted + rest * mse)
-            mean_variance = between.ms_between_unweighted / p
-        else:
-            terms = (
-                (1 / b, 1 - 1 / b, rest),
-                (between.ms_between_unweighted, between.ms_within, mse),
-                (float(between.df_between), float(between.df_within), df_reading),
-            )
-            raised = (max(between.ms_between_unweighted, raised_within), raised_within, mse)
-            value = sqrt(_component(between) + s_r.value**2)
-            mean_variance = (_component(between) + between.ms_within / b) / p
-        said = (*notes, *(() if between.s_between is None else between.s_between.notes))
-        if between.s_between is not None and between.s_between.value == 0:
-            said += ("With s_run at zero, s_I equals s_r.",)
-        s_I = _joined(value, terms, raised, n, p, confidence, said, INTERMEDIATE_SOURCE)
-        coefficients, squares, dfs = terms
+    s_r, s_preparation = _nested_repeatability(between, reading, reading.ms_within, notes)
+    s_I, terms, mean_variance = _nested_intermediate(between, reading, reading.ms_within, s_r, notes)
     return PrecisionResult(
         s_r,
         _limit(s_r),
         # The component rests on means of preparations; the readings behind it are all of them.
-        None if between.s_between is None else replace(between.s_between, n=n),
+        None if between.s_between is None else replace(between.s_between, n=reading.n),
         s_I,
         s_preparation,
-        sqrt(mse),
+        sqrt(reading.ms_within),
         between,
-        coefficients,
-        squares,
-        dfs,
+        *terms,
         mean_variance,
         (*notes, *between.notes),
     )
+
+
+def _nested_repeatability(
+    between: OneWayResult, reading: OneWayResult, mse: float, notes: tuple[str, ...]
+) -> tuple[Estimate | None, float | None]:
+    """s_r of single readings of different preparations, and the standard deviation between preparations."""
+    if between.ms_within is None:
+        return None, None
+    m = reading.harmonic_n
+    variance = between.ms_within - mse / m
+    if variance <= 0:
+        notes += ("The estimate of the variance between preparations was not positive and is set to zero.",)
+    terms = ((1.0, 1 - 1 / m), (between.ms_within, mse), (float(between.df_within), float(reading.df_within)))
+    # The mean square within runs cannot truly be less than what the readings put into it.
+    raised = (max(between.ms_within, mse / m), mse)
+    s_r = _joined(sqrt(max(0.0, variance) + mse), terms, raised, between, reading.n, notes, NESTED_SOURCE)
+    return s_r, sqrt(max(0.0, variance))
+
+
+def _nested_intermediate(
+    between: OneWayResult, reading: OneWayResult, mse: float, s_r: Estimate | None, notes: tuple[str, ...]
+) -> tuple[Estimate | None, Terms, float | None]:
+    """s_I with the mean squares behind it, and the variance of the mean of the run means."""
+    unweighted = between.ms_between_unweighted
+    if unweighted is None:
+        return None, ((), (), ()), None
+    p, m, of_reading = between.n_groups, reading.harmonic_n, float(reading.df_within)
+    terms: Terms
+    raised: tuple[float, ...]
+    if between.ms_within is None or s_r is None:
+        terms = ((1.0, 1 - 1 / m), (unweighted, mse), (float(between.df_between), of_reading))
+        raised = (max(unweighted, mse / m), mse)
+        value, mean_variance = sqrt(unweighted + (1 - 1 / m) * mse), unweighted / p
+    else:
+        b, within = between.harmonic_n, max(between.ms_within, mse / m)
+        terms = (
+            (1 / b, 1 - 1 / b, 1 - 1 / m),
+            (unweighted, between.ms_within, mse),
+            (float(between.df_between), float(between.df_within), of_reading),
+        )
+        raised = (max(unweighted, within), within, mse)
+        value = sqrt(_component(between) + s_r.value**2)
+        mean_variance = (_component(between) + between.ms_within / b) / p
+    if between.s_between is not None:
+        notes += between.s_between.notes
+        if between.s_between.value == 0:
+            notes += ("With s_run at zero, s_I equals s_r.",)
+    return _joined(value, terms, raised, between, reading.n, notes, INTERMEDIATE_SOURCE), terms, mean_variance
 
 
 def _component(between: OneWayResult) -> float:
@@ -220,18 +214,14 @@ def _joined(
     value: float,
     terms: Terms,
     raised: tuple[float, ...],
+    between: OneWayResult,
     n: int,
-    p: int,
-    confidence: float,
     notes: tuple[str, ...],
     source: str,
 ) -> Estimate:
-    """A standard deviation whose square is a sum of mean squares."""
-    coefficients, squares, dfs = terms
-    low, high = guarded_sum_interval(coefficients, squares, raised, dfs, confidence=confidence)
-    ends = claimed(value, (sqrt(low), sqrt(high)), confidence)
-    said = notes if value > 0 else (ALL_ALIKE, *notes)
-    return Estimate(value, *ends, None, satterthwaite(*terms), n, p, said, source)
+    """A standard deviation of `n` readings whose square is a sum of mean squares."""
+    notes = notes if value > 0 else (ALL_ALIKE, *notes)
+    return root_of_sum(value, terms, raised, n=n, units=between.n_groups, notes=notes, source=source)
 
 
 def _limit(s_r: Estimate | None) -> Estimate | None:
@@ -283,4 +273,5 @@ def against_published(s_r: Estimate, published_r: float, *, confidence: float = 
         raise ValueError("s_r must carry degrees of freedom")
     ratio = replace(s_r.scaled(LIMIT_FACTOR / published_r), source=PUBLISHED_SOURCE)
     chi_squared = df * ratio.value**2
-    return PublishedResult(ratio, chi_squared, float(chi2.ppf(confidence, df)), float(chi2.sf(chi_squared, df)))
+    critical = float(chi_square_quantile(confidence, df))
+    return PublishedResult(ratio, chi_squared, critical, float(special.chdtrc(df, chi_squared)))

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from validation.stats.confidence import Draws
 from validation.stats.estimate import Estimate
-from validation.stats.one_way import check_confidence
 from validation.stats.variance_function import linear_sd, linear_sd_many
 
 SOURCE = "Davidian and Carroll 1987 (likelihood of the sums of squares; from memory); parametric bootstrap percentiles"
@@ -36,7 +36,7 @@ class PrecisionModelResult:
 
 
 def precision_model(
-    levels: Sequence[float], sds: Sequence[float], dfs: Sequence[float], *, confidence: float = 0.95, n: int = 0
+    levels: Sequence[float], sds: Sequence[float], dfs: Sequence[float], *, n: int = 0
 ) -> PrecisionModelResult:
     """Fit a straight line, both parts non-negative, to the standard deviations of three levels or more.
 
@@ -44,7 +44,6 @@ def precision_model(
     ----------
     levels : shape (L,), L >= 3 distinct, none below zero
     sds, dfs : shape (L,), standard deviation and degrees of freedom at each level
-    confidence : level of the two-sided bootstrap intervals
     n : readings that entered, for the record
 
     Raises
@@ -57,7 +56,6 @@ def precision_model(
     ISO 5725-2:1994, 7.5 (s = a + b m); likelihood fit in place of its repeated weighting. The interval is the
     percentile interval of 1999 fits to sums of squares drawn from the fitted model, with a fixed seed.
     """
-    check_confidence(confidence)
     x, s, df = (np.asarray(values, dtype=float) for values in (levels, sds, dfs))
     if np.unique(x).size < 3:
         raise ValueError(f"a model over levels needs three levels or more; got {np.unique(x).size}")
@@ -68,21 +66,16 @@ def precision_model(
     rng = np.random.default_rng(_SEED)
     draws = (constant + slope * x) ** 2 * rng.chisquare(df, size=(DRAWS, x.size))
     constants, slopes = linear_sd_many(x, draws[:, None, :], df[None, None, :])
-    tails = [(1 - confidence) / 2, (1 + confidence) / 2]
-    estimates = []
-    for value, sample in ((constant, constants), (slope, slopes)):
-        low, high = (float(end) for end in np.quantile(sample, tails))
-        estimates.append(
-            Estimate(
-                value,
-                (min(low, value), max(high, value)),
-                confidence,
-                None,
-                float(df.sum()),
-                n,
-                x.size,
-                (*fit.notes, PERCENTILES_COVER),
-                SOURCE,
-            )
+    estimates = [
+        Estimate(
+            value,
+            Draws(value, tuple(sample.tolist())),
+            degrees_of_freedom=float(df.sum()),
+            n=n,
+            units=x.size,
+            notes=(*fit.notes, PERCENTILES_COVER),
+            source=SOURCE,
         )
+        for value, sample in ((constant, constants), (slope, slopes))
+    ]
     return PrecisionModelResult(estimates[0], estimates[1], int(x.size), fit.notes)

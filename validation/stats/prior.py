@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special
 
-from validation.stats.estimate import Estimate
-from validation.stats.one_way import check_confidence
+from validation.stats.estimate import OldEstimate
+from validation.stats.intervals import check_confidence
 
 Array = NDArray[np.float64]
 #: Standard uncertainty of a result by its value, arrays of one shape in and out.
@@ -279,7 +279,7 @@ class FittedPrior:
         """Akaike's criterion: of several families fitted to the same results the smallest describes them best."""
         return 2 * len(self.parameters) - 2 * self.log_likelihood
 
-    def estimate(self, of: Callable[[Prior], float], *, confidence: float = 0.95) -> Estimate:
+    def estimate(self, of: Callable[[Prior], float], *, confidence: float = 0.95) -> OldEstimate:
         """A probability computed from the fitted prior, with the interval that the number of results leaves.
 
         Delta method on the logarithm of the probability: its gradient by central differences, normal quantile.
@@ -289,7 +289,7 @@ class FittedPrior:
         entered = self.n + self.censored
         if self.covariance is None or not value > 0:
             note = "The earlier results do not determine how sure this probability is: it has no interval."
-            return Estimate(value, n=entered, units=entered, notes=(note,), source=self.source)
+            return OldEstimate(value, n=entered, units=entered, notes=(note,), source=self.source)
         gradient = []
         for position in range(len(self.parameters)):
             step = 0.05 * sqrt(self.covariance[position][position])
@@ -304,9 +304,9 @@ class FittedPrior:
         half = float(special.ndtri((1 + confidence) / 2)) * error
         if not half < WIDEST:
             note = "The earlier results say next to nothing about so small a probability: it has no interval."
-            return Estimate(value, n=entered, units=entered, notes=(note,), source=self.source)
+            return OldEstimate(value, n=entered, units=entered, notes=(note,), source=self.source)
         interval = (value * exp(-half), min(1.0, value * exp(half)))
-        return Estimate(value, interval, confidence, None, None, entered, entered, (), self.source)
+        return OldEstimate(value, interval, confidence, None, None, entered, entered, (), self.source)
 
 
 def fit_prior(

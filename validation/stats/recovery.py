@@ -10,8 +10,8 @@ from math import inf, isfinite, sqrt
 from scipy.stats import norm
 from scipy.stats import t as t_distribution
 
-from validation.stats.estimate import Estimate, Number, centre, exact
-from validation.stats.one_way import check_confidence, exact_mean
+from validation.stats.estimate import Number, OldEstimate, centre, exact, exact_mean
+from validation.stats.intervals import check_confidence
 
 SOURCE = (
     "IUPAC/ISO/AOAC/Eurachem harmonised guidelines on recovery, Pure Appl. Chem. 1999, 71, 337; JCGM 100:2008, 5.1.2 "
@@ -43,7 +43,7 @@ class RecoveryResult:
     expected : reading after the addition if all of it came back
     """
 
-    recovery: Estimate
+    recovery: OldEstimate
     uncorrected: float
     u_before: float | None
     u_after: float | None
@@ -107,7 +107,7 @@ def recovery(
     )
     shares = [None if error is None else error * abs(factor) for error, factor, _ in parts]
     notes = () if u_added is not None else (ADDED_EXACT,)
-    plain = Estimate(float(value), n=len(before) + len(after), units=len(after), notes=notes, source=SOURCE)
+    plain = OldEstimate(float(value), n=len(before) + len(after), units=len(after), notes=notes, source=SOURCE)
     found = _with_interval(plain, shares, [df for _, _, df in parts], confidence)
     expected = float(first * kept + amount)
     return RecoveryResult(
@@ -115,7 +115,7 @@ def recovery(
     )
 
 
-def mean_recovery(recoveries: Sequence[float], *, confidence: float = 0.95) -> Estimate:
+def mean_recovery(recoveries: Sequence[float], *, confidence: float = 0.95) -> OldEstimate:
     """Mean over samples, with Student's t on samples - 1: how far samples differ is in the interval.
 
     Parameters
@@ -125,12 +125,12 @@ def mean_recovery(recoveries: Sequence[float], *, confidence: float = 0.95) -> E
 
     Returns
     -------
-    Estimate; without an interval for one sample, or where the recoveries do not differ at all
+    OldEstimate; without an interval for one sample, or where the recoveries do not differ at all
     """
     check_confidence(confidence)
     offset, d = centre(recoveries, "recoveries")
     p = d.size
-    plain = Estimate(float(offset + exact_mean(d.tolist())), n=p, units=p, source=MEAN_SOURCE)
+    plain = OldEstimate(float(offset + exact_mean(d.tolist())), n=p, units=p, source=MEAN_SOURCE)
     if p == 1:
         return plain.with_notes("There is one sample only: the mean recovery has no interval over samples.")
     error = float(d.std(ddof=1)) / sqrt(p)
@@ -153,8 +153,8 @@ def _error(values: Sequence[Number]) -> float | None:
 
 
 def _with_interval(
-    plain: Estimate, shares: Sequence[float | None], dfs: Sequence[float], confidence: float
-) -> Estimate:
+    plain: OldEstimate, shares: Sequence[float | None], dfs: Sequence[float], confidence: float
+) -> OldEstimate:
     if shares[0] is None or shares[1] is None:
         return plain.with_notes(ONE_READING)
     known = [(share or 0.0, df) for share, df in zip(shares, dfs, strict=True)]

@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from validation.stats.estimate import Estimate, Number, centre
+from validation.stats.estimate import Number, OldEstimate, centre
+from validation.stats.intervals import sd_interval
 
 ON_THE_LINE = (
     "The readings lie on the fitted function to the last digit: their scatter is hidden by the rounding, so that no "
@@ -76,20 +77,20 @@ class PolynomialResult:
         """Whether the fit leaves nothing but rounding."""
         return self.residual_sum <= 1e-24 * self.total_sum or self.residual_sum == 0
 
-    def coefficient(self, power: int, *, confidence: float = 0.95) -> Estimate:
+    def coefficient(self, power: int, *, confidence: float = 0.95) -> OldEstimate:
         """The coefficient of x^power with its t interval."""
         position = power - self.first_power
         value, error = float(self.coefficients[position]), float(self.standard_errors[position])
         df = self.degrees_of_freedom
         if df < 1:
             note = "As many coefficients as readings: no scatter is left from which to form an interval."
-            return Estimate(value, n=self.n, notes=(note,), source=SOURCE)
+            return OldEstimate(value, n=self.n, notes=(note,), source=SOURCE)
         if self.exact:
-            return Estimate(value, n=self.n, notes=(ON_THE_LINE,), source=SOURCE)
+            return OldEstimate(value, n=self.n, notes=(ON_THE_LINE,), source=SOURCE)
         half = float(stats.t.ppf((1 + confidence) / 2, df)) * error
-        return Estimate(value, (value - half, value + half), confidence, error, float(df), self.n, source=SOURCE)
+        return OldEstimate(value, (value - half, value + half), confidence, error, float(df), self.n, source=SOURCE)
 
-    def residual_estimate(self, *, confidence: float = 0.95) -> Estimate:
+    def residual_estimate(self, *, confidence: float = 0.95) -> OldEstimate:
         """The residual standard deviation with its chi-square interval; without one where nothing scatters.
 
         Raises
@@ -101,9 +102,9 @@ class PolynomialResult:
         if df < 1:
             raise ValueError(f"the residual standard deviation needs more readings than coefficients; got {self.n}")
         if self.exact:
-            return Estimate(self.residual_sd, None, None, None, float(df), self.n, None, (ON_THE_LINE,), SOURCE)
+            return OldEstimate(self.residual_sd, None, None, None, float(df), self.n, None, (ON_THE_LINE,), SOURCE)
         interval = sd_interval(self.residual_sd, df, confidence=confidence)
-        return Estimate(self.residual_sd, interval, confidence, None, float(df), self.n, source=SOURCE)
+        return OldEstimate(self.residual_sd, interval, confidence, None, float(df), self.n, source=SOURCE)
 
     def predict(self, x: float) -> float:
         """The fitted response at x."""
@@ -241,19 +242,6 @@ def quadratic(
 ) -> PolynomialResult:
     """The parabola y = a + b x + c x^2; ordinary without `weights`. Parameters and errors as `polynomial`."""
     return polynomial(x, y, 2, weights=weights)
-
-
-def sd_interval(sd: float, degrees_of_freedom: float, *, confidence: float = 0.95) -> tuple[float, float]:
-    """Two-sided chi-square interval of a standard deviation estimated with these degrees of freedom.
-
-    References
-    ----------
-    ISO 2854:1976, table F (from memory).
-    """
-    tail = (1 - confidence) / 2
-    low = sd * sqrt(degrees_of_freedom / float(stats.chi2.ppf(1 - tail, degrees_of_freedom)))
-    high = sd * sqrt(degrees_of_freedom / float(stats.chi2.ppf(tail, degrees_of_freedom)))
-    return low, high
 
 
 def _check_lengths(x: NDArray[np.float64], y: Sequence[Number], weights: NDArray[np.float64]) -> None:

@@ -12,10 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from validation.stats.estimate import LIMIT_FACTOR, Estimate, Number, centre
-from validation.stats.one_way import (
-    ALL_ALIKE,
-    WITHIN_HIDDEN,
+from validation.stats.estimate import LIMIT_FACTOR, Number, OldEstimate, centre
+from validation.stats.intervals import (
     check_confidence,
     claimed,
     guarded_component_interval,
@@ -23,6 +21,7 @@ from validation.stats.one_way import (
     satterthwaite,
     sd_interval,
 )
+from validation.stats.one_way import ALL_ALIKE, WITHIN_HIDDEN
 
 #: Under this many laboratories a reproducibility limit is not claimed. Common practice; ISO 5725-1 advises 8 to 15.
 FEWEST_LABORATORIES = 8
@@ -60,13 +59,13 @@ class ReproducibilityResult:
     notes : whole sentences an auditor must be told
     """
 
-    mean: Estimate
-    s_r: Estimate | None
-    s_run: Estimate | None
-    s_L: Estimate | None
-    s_R: Estimate | None
-    r: Estimate | None
-    R: Estimate | None
+    mean: OldEstimate
+    s_r: OldEstimate | None
+    s_run: OldEstimate | None
+    s_L: OldEstimate | None
+    s_R: OldEstimate | None
+    r: OldEstimate | None
+    R: OldEstimate | None
     mean_squares: tuple[float | None, float | None, float | None]
     degrees_of_freedom: tuple[int, int, int]
     coefficients: tuple[float | None, float | None, float | None]
@@ -285,19 +284,19 @@ def _unequal(cells: _Cells) -> tuple[str, ...]:
     return () if cells.balanced else ("The numbers of readings differ: the interval uses unweighted means.",)
 
 
-def _general_mean(cells: _Cells, confidence: float) -> Estimate:
+def _general_mean(cells: _Cells, confidence: float) -> OldEstimate:
     """Weighted mean; variance from the laboratories' own deviations: s^2 / p of their means when balanced."""
     value = cells.shifted(cells.mean)
     if cells.p == 1:
         note = "There is one laboratory only: the general mean carries no interval between laboratories."
-        return Estimate(value, n=cells.n, units=1, notes=(note,), source=_MEAN)
+        return OldEstimate(value, n=cells.n, units=1, notes=(note,), source=_MEAN)
     share = cells.counts / cells.n
     error = sqrt(float((share**2 * (cells.means - cells.mean) ** 2 / (1 - share)).sum()))
     notes = () if cells.balanced else ("The numbers of readings differ: each reading counts the same in the mean.",)
     if error == 0:
-        return Estimate(value, n=cells.n, units=cells.p, notes=(MEANS_ALIKE, *notes), source=_MEAN)
+        return OldEstimate(value, n=cells.n, units=cells.p, notes=(MEANS_ALIKE, *notes), source=_MEAN)
     half = float(stats.t.ppf((1 + confidence) / 2, cells.df_laboratory)) * error
-    return Estimate(
+    return OldEstimate(
         value,
         (cells.shifted(cells.mean - half), cells.shifted(cells.mean + half)),
         confidence,
@@ -310,21 +309,21 @@ def _general_mean(cells: _Cells, confidence: float) -> Estimate:
     )
 
 
-def _within(cells: _Cells, variance: float, confidence: float) -> Estimate:
+def _within(cells: _Cells, variance: float, confidence: float) -> OldEstimate:
     s = sqrt(variance)
     ends = claimed(s, sd_interval(s, cells.df_residual, confidence), confidence)
     notes = () if s > 0 else (ALL_ALIKE,)
-    return Estimate(s, *ends, None, float(cells.df_residual), cells.n, cells.p, notes, _WITHIN)
+    return OldEstimate(s, *ends, None, float(cells.df_residual), cells.n, cells.p, notes, _WITHIN)
 
 
-def _between_runs(cells: _Cells, variance: float, confidence: float) -> Estimate:
+def _between_runs(cells: _Cells, variance: float, confidence: float) -> OldEstimate:
     assert cells.ms_residual is not None
     squares = (cells.v_run / cells.w, cells.ms_residual)
     interval = guarded_component_interval(*squares, cells.df_run, cells.df_residual, 1 / cells.w, confidence=confidence)
     return _component(cells, variance, interval, confidence, (*_luck("runs", *squares), *_unequal(cells)), _RUN)
 
 
-def _between_laboratories(cells: _Cells, variance: float, confidence: float) -> Estimate:
+def _between_laboratories(cells: _Cells, variance: float, confidence: float) -> OldEstimate:
     """Two mean squares decide s_L: that of the laboratories, and the next stage down (runs, else readings)."""
     if cells.df_run:
         # The small part (c1 - c2 w) s_r2 that unequal counts leave over is 0 when balanced and is neglected here.
@@ -357,13 +356,13 @@ def _component(
     confidence: float,
     notes: tuple[str, ...],
     source: str,
-) -> Estimate:
+) -> OldEstimate:
     s = sqrt(max(0.0, variance))
     ends = claimed(s, (sqrt(interval[0]), sqrt(interval[1])), confidence)
-    return Estimate(s, *ends, None, None, cells.n, cells.p, notes, source)
+    return OldEstimate(s, *ends, None, None, cells.n, cells.p, notes, source)
 
 
-def _total(cells: _Cells, variances: tuple[float | None, float | None, float | None], confidence: float) -> Estimate:
+def _total(cells: _Cells, variances: tuple[float | None, float | None, float | None], confidence: float) -> OldEstimate:
     """s_R: the components added, negative ones as 0; interval of the sum of mean squares with the same expectation."""
     rest = max(0.0, 1 - cells.w - cells.c1 + cells.c2 * cells.w)
     coefficients = [1.0, 1 - cells.c2 if cells.df_run else 0.0, rest]
@@ -392,12 +391,12 @@ def _total(cells: _Cells, variances: tuple[float | None, float | None, float | N
     ends = claimed(s, (sqrt(low), sqrt(high)), confidence)
     hidden = () if s > 0 else (ALL_ALIKE,)
     notes = (*hidden, *_unequal(cells))
-    return Estimate(s, *ends, None, satterthwaite(*terms), cells.n, cells.p, notes, _TOTAL)
+    return OldEstimate(s, *ends, None, satterthwaite(*terms), cells.n, cells.p, notes, _TOTAL)
 
 
-def _limit(s: Estimate) -> Estimate:
+def _limit(s: OldEstimate) -> OldEstimate:
     scaled = s.scaled(LIMIT_FACTOR)
-    return Estimate(
+    return OldEstimate(
         scaled.value,
         scaled.interval,
         scaled.confidence,

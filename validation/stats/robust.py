@@ -15,19 +15,10 @@ from math import sqrt
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.stats import chi2
-from scipy.stats import t as t_distribution
 
-from validation.stats.estimate import LIMIT_FACTOR, Estimate, Number, centre
-from validation.stats.one_way import (
-    ALL_ALIKE,
-    check_confidence,
-    claimed,
-    exact_mean,
-    guarded_component_interval,
-    guarded_sum_interval,
-    satterthwaite,
-    sd_interval,
-)
+from validation.stats.confidence import Component
+from validation.stats.estimate import LIMIT_FACTOR, Estimate, Number, centre, exact_mean
+from validation.stats.one_way import ALL_ALIKE, root_of_sum
 
 MEAN_SOURCE = (
     "ISO 13528:2015, annex C, algorithm A; interval: t on p - 1 with the standard error 1.25 s*/sqrt(p) (clauses from "
@@ -110,15 +101,12 @@ def algorithm_a(values: Sequence[Number]) -> AlgorithmAResult:
     return AlgorithmAResult(float(offset + Fraction(x)), s, x, moved, d.size)
 
 
-def robust_mean(
-    values: Sequence[Number], *, confidence: float = 0.95, reference_uncertainty: float | None = None
-) -> Estimate:
+def robust_mean(values: Sequence[Number], *, reference_uncertainty: float | None = None) -> Estimate:
     """Robust mean x* of algorithm A with the interval x* +- t(p - 1) 1.25 s*/sqrt(p).
 
     Parameters
     ----------
     values : shape (p,), p >= 1, one value a run (or laboratory), floats or exact decimals
-    confidence : level of the two-sided interval
     reference_uncertainty : standard uncertainty common to all values, joined by root sum of squares; degrees of freedom
         then by Welch and Satterthwaite
 
@@ -130,7 +118,6 @@ def robust_mean(
     ----------
     ISO 13528:2015, annex C and 7.7 (1.25 s*/sqrt(p); clauses from memory).
     """
-    check_confidence(confidence)
     if reference_uncertainty is not None and not reference_uncertainty >= 0:
         raise ValueError(f"reference_uncertainty must not be negative; got {reference_uncertainty}")
     p = len(values)
@@ -144,9 +131,7 @@ def robust_mean(
     if reference_uncertainty:
         joined = sqrt(error**2 + reference_uncertainty**2)
         df, error = joined**4 / (error**4 / (p - 1)), joined
-    half = float(t_distribution.ppf((1 + confidence) / 2, df)) * error
-    ends = (found.mean - half, found.mean + half)
-    return Estimate(found.mean, ends, confidence, error, df, p, p, (), MEAN_SOURCE)
+    return Estimate.of_mean(found.mean, error, df, n=p, units=p, source=MEAN_SOURCE)
 
 
 def limit_factor(df: int) -> float:
@@ -252,7 +237,7 @@ class _Stage:
     df: float
 
 
-def robust_precision(runs: Sequence[Sequence[Sequence[Number]]], *, confidence: float = 0.95) -> RobustPrecisionResult:
+def robust_precision(runs: Sequence[Sequence[Sequence[Number]]]) -> RobustPrecisionResult:
     """Repeatability by algorithm S over runs, the spread of run means by algorithm A, and what follows from the two.
 
     s_run^2 = s*^2 - s_r^2/n, not below zero; s_I^2 = s_run^2 + s_r^2, as for the classical estimates. Intervals are the
@@ -261,7 +246,6 @@ def robust_precision(runs: Sequence[Sequence[Sequence[Number]]], *, confidence: 
     Parameters
     ----------
     runs : runs of independent preparations of readings, floats or exact decimals, one unit, as in `precision`
-    confidence : level of the two-sided intervals
 
     Returns
     -------
@@ -271,7 +255,6 @@ def robust_precision(runs: Sequence[Sequence[Sequence[Number]]], *, confidence: 
     ----------
     ISO 5725-5:1998; ISO 13528:2015, annex C (clauses from memory). Unequal runs: harmonic mean of their sizes.
     """
-    check_confidence(confidence)
     if not runs or any(not run or any(not readings for readings in run) for run in runs):
         raise ValueError("runs must hold at least one run; each run a preparation, each preparation a reading")
     means = [[exact_mean(readings) for readings in run] for run in runs]
@@ -279,8 +262,8 @@ def robust_precision(runs: Sequence[Sequence[Sequence[Number]]], *, confidence: 
     n, p = sum(map(len, preparations)), len(runs)
     within, reading = _pooled(means), _pooled(preparations)
     m = len(preparations) / sum(1 / len(readings) for readings in preparations)
-    s_r = _repeatability(within, reading, m, n, p, confidence)
-    s_run, s_I = _over_runs(means, within, reading, m, n, confidence) if p > 1 else (None, None)
+    s_r = _repeatability(within, reading, m, n, p)
+    s_run, s_I = _over_runs(means, within, reading, m, n) if p > 1 else (None, None)
     return RobustPrecisionResult(s_r, None if s_r is None else s_r.scaled(LIMIT_FACTOR), s_run, s_I)
 
 
@@ -293,19 +276,16 @@ def _pooled(groups: Sequence[Sequence[Number]]) -> _Stage | None:
     return _Stage(algorithm_s([float(d.std(ddof=1)) for d in centred], dfs) ** 2, effective_df_within(dfs))
 
 
-def _repeatability(
-    within: _Stage | None, reading: _Stage | None, m: float, n: int, p: int, confidence: float
-) -> Estimate | None:
+def _repeatability(within: _Stage | None, reading: _Stage | None, m: float, n: int, p: int) -> Estimate | None:
     if within is None:
         return None
     if reading is None:
         s = sqrt(within.square)
-        ends = claimed(s, sd_interval(s, within.df, confidence), confidence)
-        return Estimate(s, *ends, None, within.df, n, p, () if s > 0 else (ALL_ALIKE,), WITHIN_SOURCE)
+        return Estimate.of_sd(s, within.df, n=n, units=p, notes=() if s > 0 else (ALL_ALIKE,), source=WITHIN_SOURCE)
     value = sqrt(max(0.0, within.square - reading.square / m) + reading.square)
     stages = ((1.0, within), (1 - 1 / m, reading))
     raised = (max(within.square, reading.square / m), reading.square)
-    return replace(_joined(value, stages, raised, n, p, confidence), source=WITHIN_SOURCE)
+    return replace(_joined(value, stages, raised, n, p), source=WITHIN_SOURCE)
 
 
 def _over_runs(
@@ -314,7 +294,6 @@ def _over_runs(
     reading: _Stage | None,
     m: float,
     n: int,
-    confidence: float,
 ) -> tuple[Estimate | None, Estimate]:
     """s_run and s_I; without replicates s_I alone."""
     p = len(means)
@@ -326,31 +305,22 @@ def _over_runs(
     if within is None:
         floor = 0.0 if reading is None else reading.square / m
         value = sqrt(between.square + sum(share * stage.square for share, stage in read))
-        return None, _joined(value, ((1.0, between), *read), (max(between.square, floor), *last), n, p, confidence)
+        return None, _joined(value, ((1.0, between), *read), (max(between.square, floor), *last), n, p)
     variance = max(0.0, (between.square - within.square) / b)
     s_run = sqrt(variance)
-    low, high = guarded_component_interval(
-        between.square, within.square, between.df, within.df, b, confidence=confidence
-    )
-    ends = claimed(s_run, (sqrt(low), sqrt(high)), confidence)
+    scatter = between.square > 0 or within.square > 0
+    distribution = Component(s_run, between.square, within.square, between.df, within.df, b) if scatter else None
     own = max(0.0, within.square - reading.square / m) + reading.square if reading is not None else within.square
     at_least = within.square if reading is None else max(within.square, reading.square / m)
     stages = ((1 / b, between), (1 - 1 / b, within), *read)
-    s_I = _joined(sqrt(variance + own), stages, (max(between.square, at_least), at_least, *last), n, p, confidence)
-    return Estimate(s_run, *ends, None, None, n, p, (), BETWEEN_SOURCE), s_I
+    s_I = _joined(sqrt(variance + own), stages, (max(between.square, at_least), at_least, *last), n, p)
+    return Estimate(s_run, distribution, n=n, units=p, source=BETWEEN_SOURCE), s_I
 
 
 def _joined(
-    value: float,
-    stages: Sequence[tuple[float, _Stage]],
-    raised: Sequence[float],
-    n: int,
-    p: int,
-    confidence: float,
+    value: float, stages: Sequence[tuple[float, _Stage]], raised: tuple[float, ...], n: int, p: int
 ) -> Estimate:
     """A standard deviation whose square is a sum of mean squares."""
     shares, squares, dfs = zip(*((share, stage.square, stage.df) for share, stage in stages), strict=True)
-    low, high = guarded_sum_interval(shares, squares, raised, dfs, confidence=confidence)
-    ends = claimed(value, (sqrt(low), sqrt(high)), confidence)
     notes = () if value > 0 else (ALL_ALIKE,)
-    return Estimate(value, *ends, None, satterthwaite(shares, squares, dfs), n, p, notes, BETWEEN_SOURCE)
+    return root_of_sum(value, (shares, squares, dfs), raised, n=n, units=p, notes=notes, source=BETWEEN_SOURCE)

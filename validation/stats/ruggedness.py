@@ -13,10 +13,10 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.stats import norm
 from scipy.stats import t as t_distribution
 
-from validation.stats.estimate import Estimate, Number, centre
-from validation.stats.one_way import check_confidence, claimed, sd_interval
+from validation.stats.estimate import Number, OldEstimate, centre
+from validation.stats.intervals import check_confidence, claimed, fieller, sd_interval
 from validation.stats.two_level_designs import contrasts
-from validation.stats.two_means import FIELLER, fieller
+from validation.stats.two_means import FIELLER
 
 EFFECT_SOURCE = (
     "effect = mean high - mean low, by least squares; Student t on the scatter of replicates (Box, Hunter and Hunter, "
@@ -112,9 +112,9 @@ class EffectsResult:
     """
 
     mean: float | None
-    effects: tuple[Estimate | None, ...]
-    relative: tuple[Estimate | None, ...]
-    residual_sd: Estimate | None
+    effects: tuple[OldEstimate | None, ...]
+    relative: tuple[OldEstimate | None, ...]
+    residual_sd: OldEstimate | None
     lenth: LenthResult | None
     contrasts: tuple[tuple[tuple[int, ...], float], ...]
     route: str
@@ -266,8 +266,8 @@ def effects(
         # The variance of an effect of a balanced design is four times that of the mean.
         unscaled, s = np.diag([0.25, *[1.0] * len(varied), *[0.0] * scatter.block_columns.shape[1]]), by_lenth.pse
     notes = _notes(route, scatter, check)
-    estimates: list[Estimate | None] = []
-    shares: list[Estimate | None] = []
+    estimates: list[OldEstimate | None] = []
+    shares: list[OldEstimate | None] = []
     for j in range(x.shape[1]):
         place = 1 + varied.index(j) if j in found else 0
         effect = found.get(j)
@@ -293,7 +293,7 @@ def effects(
     )
 
 
-def effects_by_lenth(result: EffectsResult, *, confidence: float = 0.95) -> tuple[tuple[Estimate | None, ...], ...]:
+def effects_by_lenth(result: EffectsResult, *, confidence: float = 0.95) -> tuple[tuple[OldEstimate | None, ...], ...]:
     """The effects and relative effects of a replicated design again, with Lenth's interval in place of the replicates'.
 
     Returns
@@ -306,8 +306,8 @@ def effects_by_lenth(result: EffectsResult, *, confidence: float = 0.95) -> tupl
     if found.pse == 0:
         return (), ()
     spread = found.pse**2 * np.diag([1.0, 0.25])
-    estimates: list[Estimate | None] = []
-    shares: list[Estimate | None] = []
+    estimates: list[OldEstimate | None] = []
+    shares: list[OldEstimate | None] = []
     for item in result.effects:
         if item is None:
             estimates.append(None)
@@ -403,12 +403,12 @@ def _blocks_out(scatter: _Scatter) -> tuple[str, ...]:
 
 def _effect(
     value: float, variance: float, confidence: float, df: float, n: int, units: int, notes: tuple[str, ...], source: str
-) -> Estimate:
+) -> OldEstimate:
     if variance <= 0:
-        return Estimate(value, n=n, units=units, notes=notes, source=source)
+        return OldEstimate(value, n=n, units=units, notes=notes, source=source)
     error = sqrt(variance)
     half = float(t_distribution.ppf((1 + confidence) / 2, df)) * error
-    return Estimate(value, (value - half, value + half), confidence, error, df, n, units, notes, source)
+    return OldEstimate(value, (value - half, value + half), confidence, error, df, n, units, notes, source)
 
 
 def _ratio(
@@ -421,25 +421,27 @@ def _ratio(
     units: int,
     notes: tuple[str, ...],
     source: str,
-) -> Estimate | None:
+) -> OldEstimate | None:
     """effect / mean by Fieller; `spread` is their covariance. None without a mean, or where it is not clear of zero."""
     if mean is None or mean == 0:
         return None
     ratio, source = effect / mean, f"{RATIO_SOURCE}; {source}"
     if spread[0, 0] <= 0:
-        return Estimate(ratio, n=n, units=units, notes=notes, source=source)
+        return OldEstimate(ratio, n=n, units=units, notes=notes, source=source)
     found = fieller(effect, mean, spread, degrees_of_freedom=df, confidence=confidence)
     if found.interval is None:
         return None
-    return Estimate(ratio, found.interval, confidence, found.standard_uncertainty, df, n, units, notes, source)
+    return OldEstimate(ratio, found.interval, confidence, found.standard_uncertainty, df, n, units, notes, source)
 
 
-def _residual(scatter: _Scatter, check: DesignCheck, confidence: float) -> Estimate | None:
+def _residual(scatter: _Scatter, check: DesignCheck, confidence: float) -> OldEstimate | None:
     if scatter.df <= 0:
         return None
     s = sqrt(scatter.squares / scatter.df)
     n = sum(check.counts[0])
     if s == 0:
-        return Estimate(0.0, degrees_of_freedom=scatter.df, n=n, units=check.trials, notes=(ALIKE,), source=SD_SOURCE)
+        return OldEstimate(
+            0.0, degrees_of_freedom=scatter.df, n=n, units=check.trials, notes=(ALIKE,), source=SD_SOURCE
+        )
     ends = claimed(s, sd_interval(s, scatter.df, confidence), confidence)
-    return Estimate(s, *ends, None, scatter.df, n, check.trials, _blocks_out(scatter), SD_SOURCE)
+    return OldEstimate(s, *ends, None, scatter.df, n, check.trials, _blocks_out(scatter), SD_SOURCE)

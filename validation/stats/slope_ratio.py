@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import t as t_distribution
 
-from validation.stats.estimate import Estimate, Number, centre
-from validation.stats.one_way import check_confidence
-from validation.stats.two_means import ALIKE, FIELLER, UNBOUNDED, fieller, paired_ratio
+from validation.stats.confidence import UNBOUNDED
+from validation.stats.estimate import Number, OldEstimate, centre
+from validation.stats.intervals import check_confidence, fieller
+from validation.stats.two_means import ALIKE, FIELLER, paired_ratio
 from validation.stats.variance_function import linear_sd
 
 BY_RUN = "weighted least squares in each run, Student t over runs (common practice)"
@@ -38,7 +39,7 @@ class LinesResult:
     Attributes
     ----------
     names : the lines, in order of first appearance; one that cannot be drawn is absent
-    slopes : one Estimate a name, unit of y per unit of x
+    slopes : one OldEstimate a name, unit of y per unit of x
     ratios : slope over the slope of the reference; None for the reference itself, and where no ratio exists
     intercepts : one a name, all the same where the intercept is common; means over runs, or of the one fit
     run_slopes : by run (in order of first appearance), one slope a name, None where it cannot be drawn there
@@ -49,8 +50,8 @@ class LinesResult:
     """
 
     names: tuple[str, ...]
-    slopes: tuple[Estimate, ...]
-    ratios: tuple[Estimate | None, ...]
+    slopes: tuple[OldEstimate, ...]
+    ratios: tuple[OldEstimate | None, ...]
     intercepts: tuple[float, ...]
     run_slopes: tuple[tuple[float | None, ...], ...]
     runs: tuple[str, ...]
@@ -321,16 +322,16 @@ def _mean(values: Sequence[float | None]) -> float:
     return sum(found) / len(found)
 
 
-def _mean_slope(slopes: Sequence[float | None], rows: Sequence[Sequence[int]], confidence: float) -> Estimate:
+def _mean_slope(slopes: Sequence[float | None], rows: Sequence[Sequence[int]], confidence: float) -> OldEstimate:
     found = np.array([value for value in slopes if value is not None])
     p, n, value = len(found), len(_union(rows)), float(found.mean())
     if p == 1:
-        return Estimate(value, n=n, units=1, notes=(ONE_RUN,), source=BY_RUN)
+        return OldEstimate(value, n=n, units=1, notes=(ONE_RUN,), source=BY_RUN)
     error = float(found.std(ddof=1)) / sqrt(p)
     if error <= 1e-13 * abs(value):
-        return Estimate(value, n=n, units=p, notes=(ALIKE,), source=BY_RUN)
+        return OldEstimate(value, n=n, units=p, notes=(ALIKE,), source=BY_RUN)
     half = float(t_distribution.ppf((1 + confidence) / 2, p - 1)) * error
-    return Estimate(value, (value - half, value + half), confidence, error, float(p - 1), n, p, source=BY_RUN)
+    return OldEstimate(value, (value - half, value + half), confidence, error, float(p - 1), n, p, source=BY_RUN)
 
 
 Rows = dict[str, list[tuple[int, ...]]]
@@ -338,7 +339,7 @@ Rows = dict[str, list[tuple[int, ...]]]
 
 def _run_ratio(
     slopes: dict[str, list[float | None]], rows: Rows, name: str, reference: str, confidence: float
-) -> tuple[Estimate | None, tuple[int, ...]]:
+) -> tuple[OldEstimate | None, tuple[int, ...]]:
     """The ratio over the runs that hold both lines, and the readings behind it."""
     pairs = list(zip(slopes[name], slopes[reference], strict=True))
     shared = [i for i, pair in enumerate(pairs) if None not in pair]
@@ -353,7 +354,7 @@ def _run_ratio(
     if _vanishes(bottom_mean, [top_mean]):
         return None, ()
     note = NOT_TOGETHER.format(shared=len(shared))
-    plain = Estimate(top_mean / bottom_mean, n=len(used), units=len(shared) or None, notes=(note,), source=BY_RUN)
+    plain = OldEstimate(top_mean / bottom_mean, n=len(used), units=len(shared) or None, notes=(note,), source=BY_RUN)
     return plain, used
 
 
@@ -387,22 +388,22 @@ def _scatter(fit: _Fit) -> float | None:
     return fit.residual_sum / fit.degrees_of_freedom
 
 
-def _pooled_slope(fit: _Fit, i: int, confidence: float, n: int, units: int) -> Estimate:
+def _pooled_slope(fit: _Fit, i: int, confidence: float, n: int, units: int) -> OldEstimate:
     value, variance = float(fit.slopes[i]), _scatter(fit)
     if variance is None:
         note = NO_FREEDOM if fit.degrees_of_freedom < 1 else ALIKE
-        return Estimate(value, n=n, units=units, notes=(note,), source=POOLED)
+        return OldEstimate(value, n=n, units=units, notes=(note,), source=POOLED)
     error = sqrt(variance * float(fit.unscaled[i, i]))
     half = float(t_distribution.ppf((1 + confidence) / 2, fit.degrees_of_freedom)) * error
     df = float(fit.degrees_of_freedom)
-    return Estimate(value, (value - half, value + half), confidence, error, df, n, units, source=POOLED)
+    return OldEstimate(value, (value - half, value + half), confidence, error, df, n, units, source=POOLED)
 
 
-def _pooled_ratio(fit: _Fit, i: int, home: int, confidence: float, n: int, units: int) -> Estimate | None:
+def _pooled_ratio(fit: _Fit, i: int, home: int, confidence: float, n: int, units: int) -> OldEstimate | None:
     top, bottom = float(fit.slopes[i]), float(fit.slopes[home])
     if _vanishes(bottom, fit.slopes):
         return None
-    plain = Estimate(top / bottom, n=n, units=units, source=RATIO_POOLED)
+    plain = OldEstimate(top / bottom, n=n, units=units, source=RATIO_POOLED)
     variance = _scatter(fit)
     if variance is None:
         return replace(plain, notes=(NO_FREEDOM if fit.degrees_of_freedom < 1 else ALIKE,))

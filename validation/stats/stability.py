@@ -11,9 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from validation.stats.estimate import Estimate, Number, centre
-from validation.stats.one_way import check_confidence
-from validation.stats.two_means import fieller
+from validation.stats.estimate import Number, OldEstimate, centre
+from validation.stats.intervals import check_confidence, fieller
 
 LINE_SOURCE = "ISO Guide 35:2017, 8.5.2 and B.3.2 (formulae B.14 to B.18)"
 CHANGE_SOURCE = f"{LINE_SOURCE}; ratio by Fieller 1954 (from memory)"
@@ -71,18 +70,18 @@ class StabilityLine:
         """Student's t of a two-sided interval."""
         return float(stats.t.ppf((1 + confidence) / 2, self.degrees_of_freedom))
 
-    def slope_estimate(self, *, confidence: float = 0.95) -> Estimate:
+    def slope_estimate(self, *, confidence: float = 0.95) -> OldEstimate:
         """The slope with its t interval."""
         check_confidence(confidence)
         if self.exact:
-            return Estimate(self.slope, n=self.n, units=self.units, notes=(ON_THE_LINE,), source=LINE_SOURCE)
+            return OldEstimate(self.slope, n=self.n, units=self.units, notes=(ON_THE_LINE,), source=LINE_SOURCE)
         error = sqrt(self.covariance[1][1])
         half = self.quantile(confidence) * error
         interval = (self.slope - half, self.slope + half)
         df = float(self.degrees_of_freedom)
-        return Estimate(self.slope, interval, confidence, error, df, self.n, self.units, (), LINE_SOURCE)
+        return OldEstimate(self.slope, interval, confidence, error, df, self.n, self.units, (), LINE_SOURCE)
 
-    def change(self, time: float, *, confidence: float = 0.95) -> Estimate | None:
+    def change(self, time: float, *, confidence: float = 0.95) -> OldEstimate | None:
         """Change over `time` days relative to the fitted value at age 0, unit 1; None where that value is 0.
 
         Without an interval where the results lie on the line, or where the value at age 0 may be zero.
@@ -92,7 +91,7 @@ class StabilityLine:
             return None
         value = self.slope * time / self.intercept
         if self.exact:
-            return Estimate(value, n=self.n, units=self.units, notes=(ON_THE_LINE,), source=CHANGE_SOURCE)
+            return OldEstimate(value, n=self.n, units=self.units, notes=(ON_THE_LINE,), source=CHANGE_SOURCE)
         (v_a, v_ab), (_, v_b) = self.covariance
         pairs = ((time**2 * v_b, time * v_ab), (time * v_ab, v_a))
         df = float(self.degrees_of_freedom)
@@ -100,8 +99,8 @@ class StabilityLine:
         error = found.standard_uncertainty
         if found.interval is None:
             note = "The value at age 0 is so uncertain that it may be zero: the relative change has no interval."
-            return Estimate(value, None, None, error, df, self.n, self.units, (note,), CHANGE_SOURCE)
-        return Estimate(value, found.interval, confidence, error, df, self.n, self.units, (), CHANGE_SOURCE)
+            return OldEstimate(value, None, None, error, df, self.n, self.units, (note,), CHANGE_SOURCE)
+        return OldEstimate(value, found.interval, confidence, error, df, self.n, self.units, (), CHANGE_SOURCE)
 
 
 def stability_line(
@@ -294,12 +293,12 @@ class ExpiryResult:
 
     Attributes
     ----------
-    expiry : Estimate in days without an interval: it is itself the end of a one-sided interval
+    expiry : OldEstimate in days without an interval: it is itself the end of a one-sided interval
     capped : the bound does not meet the limit within the ages studied, so that the value is the longest of them
     line_meets : age at which the line itself meets the limit; None where it does not, going either way
     """
 
-    expiry: Estimate
+    expiry: OldEstimate
     capped: bool
     line_meets: float | None
 
@@ -348,7 +347,7 @@ def expiry(
     capped = age is None or age > longest_age
     value = longest_age if age is None or capped else age
     df = float(line.degrees_of_freedom)
-    estimate = Estimate(value, degrees_of_freedom=df, n=line.n, units=line.units, source=EXPIRY_SOURCE)
+    estimate = OldEstimate(value, degrees_of_freedom=df, n=line.n, units=line.units, source=EXPIRY_SOURCE)
     return ExpiryResult(estimate, capped, earliest(0.0))
 
 

@@ -9,11 +9,9 @@ from math import sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import f as f_distribution
-from scipy.stats import t as t_distribution
 
-from validation.stats.estimate import Estimate, Number, centre
-from validation.stats.one_way import check_confidence, exact_mean
+from validation.stats.estimate import Estimate, Number, centre, exact_mean
+from validation.stats.intervals import check_confidence, f_quantile
 
 BIAS_SOURCE = "VIM 2.18; ISO 5725-4 (bias of one laboratory; both from memory); Student t over run means"
 LINE_SOURCE = "weighted straight line in each run, Student t over runs (common practice)"
@@ -25,15 +23,12 @@ RUNS_ALIKE = (
 LINES_ALIKE = "The lines of the runs agree to the last digit: their rounding hides how far they differ."
 
 
-def bias(
-    errors: Sequence[Sequence[Number]], *, confidence: float = 0.95, reference_uncertainty: float | None = None
-) -> Estimate:
+def bias(errors: Sequence[Sequence[Number]], *, reference_uncertainty: float | None = None) -> Estimate:
     """Mean of the run means of result minus reference value, at one level.
 
     Parameters
     ----------
     errors : runs of readings, each result minus its reference value (floats or exact decimals), one unit
-    confidence : level of the two-sided interval
     reference_uncertainty : standard uncertainty of the reference value, common to all readings; joined to the
         standard error by root sum of squares, degrees of freedom by Welch and Satterthwaite
 
@@ -51,7 +46,6 @@ def bias(
     ----------
     VIM (JCGM 200:2012) 2.18; JCGM 100:2008, G.4.1 (effective degrees of freedom).
     """
-    check_confidence(confidence)
     if not errors or any(len(run) == 0 for run in errors):
         raise ValueError("errors must hold at least one run, and each run at least one reading")
     if reference_uncertainty is not None and not reference_uncertainty >= 0:
@@ -79,18 +73,8 @@ def bias(
         return Estimate(value, n=n, units=p, notes=(RUNS_ALIKE,), source=BIAS_SOURCE)
     if len({len(run) for run in errors}) > 1:
         notes = ("The runs hold unequal numbers of readings; each run mean counts the same.", *notes)
-    half = float(t_distribution.ppf((1 + confidence) / 2, df)) * error
-    return Estimate(
-        value,
-        (value - half, value + half),
-        confidence,
-        error,
-        df if np.isfinite(df) else None,
-        n,
-        p,
-        notes,
-        BIAS_SOURCE,
-    )
+    of_error = df if np.isfinite(df) else None
+    return Estimate.of_mean(value, error, of_error, n=n, units=p, notes=notes, source=BIAS_SOURCE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +119,7 @@ def bias_line(
     Parameters
     ----------
     levels, errors, weights : one array a run, shape (k,), k >= 3: reference value, mean error, weight of each level
-    confidence : level of the two-sided intervals and of the joint region
+    confidence : level of the joint region
     n : readings that entered, for the record
 
     Raises
@@ -153,21 +137,19 @@ def bias_line(
         raise ValueError(f"a joint line needs at least two runs; got {len(levels)}")
     lines = np.array([_line(x, y, w) for x, y, w in zip(levels, errors, weights, strict=True)])
     runs = len(lines)
-    t = float(t_distribution.ppf((1 + confidence) / 2, runs - 1))
     means = lines.mean(axis=0)
     covariance = np.cov(lines, rowvar=False, ddof=1) / runs
     estimates = []
-    for i in range(2):
-        value, error = float(means[i]), sqrt(max(0.0, float(covariance[i, i])))
+    for value, variance in zip(means.tolist(), np.diag(covariance).tolist(), strict=True):
+        error = sqrt(max(0.0, variance))
         if error == 0:
             estimates.append(Estimate(value, n=n, units=runs, notes=(LINES_ALIKE,), source=LINE_SOURCE))
-            continue
-        interval = (value - t * error, value + t * error)
-        estimates.append(Estimate(value, interval, confidence, error, float(runs - 1), n, runs, (), LINE_SOURCE))
+        else:
+            estimates.append(Estimate.of_mean(value, error, float(runs - 1), n=n, units=runs, source=LINE_SOURCE))
     t_squared = critical = inside = None
     if runs > 2 and np.linalg.matrix_rank(covariance, hermitian=True) == 2:
         t_squared = float(means @ np.linalg.solve(covariance, means))
-        critical = 2 * (runs - 1) / (runs - 2) * float(f_distribution.ppf(confidence, 2, runs - 2))
+        critical = 2 * (runs - 1) / (runs - 2) * f_quantile(confidence, 2, runs - 2)
         inside = t_squared <= critical
     (a, b), (c, d) = covariance.tolist()
     return BiasLineResult(

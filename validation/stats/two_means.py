@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from math import sqrt
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.stats import t as t_distribution
 
-from validation.stats.estimate import Estimate, Number, centre, exact, mean
-from validation.stats.one_way import check_confidence
+from validation.stats.confidence import UNBOUNDED
+from validation.stats.estimate import Number, OldEstimate, centre, exact, mean
+from validation.stats.intervals import FiellerResult, check_confidence, fieller
 
 FIELLER = "Fieller's theorem (Fieller 1954, J. R. Statist. Soc. B 16, 175)"
 PAIRED_RATIO = f"{FIELLER} on paired run values, Student t"
@@ -19,87 +19,12 @@ WELCH_RATIO = f"{FIELLER} on independent means; degrees of freedom by Welch and 
 PAIRED_DIFFERENCE = "Student t over the differences of the runs (common practice)"
 WELCH_DIFFERENCE = "Welch's t for two independent means (Welch 1947, Biometrika 34, 28; from memory)"
 
-UNBOUNDED = (
-    "The denominator of the ratio is not told apart from zero at this confidence: Fieller's set of ratios has no two "
-    "ends, so there is no interval. More readings, or higher levels, would supply it."
-)
 ONE_PAIR = "There is one run only: the {what} has no interval; further runs would supply it."
 ALIKE = (
     "The values agree to the last digit: their rounding hides how far they differ, so no interval can be formed. "
     "Readings with more digits would supply it."
 )
 SINGLE = "One of the two sides holds a single reading: its scatter is unknown, so the {what} has no interval."
-
-
-@dataclass(frozen=True, slots=True)
-class FiellerResult:
-    """Fieller's set for a ratio of two means.
-
-    Attributes
-    ----------
-    interval : its two ends; None where the set is not an interval
-    g : t^2 times the variance of the denominator over its square; the set is an interval where g < 1
-    standard_uncertainty : of the ratio, to first order
-    """
-
-    interval: tuple[float, float] | None
-    g: float
-    standard_uncertainty: float
-
-
-def fieller(
-    numerator: float,
-    denominator: float,
-    covariance: ArrayLike,
-    *,
-    degrees_of_freedom: float,
-    confidence: float = 0.95,
-) -> FiellerResult:
-    """Every ratio rho for which numerator - rho * denominator is compatible with zero.
-
-    Parameters
-    ----------
-    numerator, denominator : the two means; the denominator not zero
-    covariance : shape (2, 2), of the two means, numerator first
-    degrees_of_freedom : behind the covariance, above 0
-    confidence : level of the two-sided interval
-
-    Returns
-    -------
-    FiellerResult. Where the denominator itself is compatible with zero (g >= 1), the set is everything outside two
-    ends, or every number: no interval is given then.
-
-    Raises
-    ------
-    ValueError
-        The denominator is zero, or the degrees of freedom are not above zero.
-
-    References
-    ----------
-    Fieller 1954, J. R. Statist. Soc. B 16, 175; written out as by Franz 2007, arXiv:0710.2024, equation for the
-    general case (clause from memory).
-    """
-    check_confidence(confidence)
-    if denominator == 0:
-        raise ValueError("the denominator must not be zero; got 0")
-    if not degrees_of_freedom > 0:
-        raise ValueError(f"degrees_of_freedom must exceed 0; got {degrees_of_freedom}")
-    (v_nn, v_nd), (_, v_dd) = np.asarray(covariance, dtype=float).tolist()
-    t = float(t_distribution.ppf((1 + confidence) / 2, degrees_of_freedom))
-    ratio = numerator / denominator
-    # In units of the denominator, so that large readings cost no digits.
-    r_nn, r_nd, r_dd = (v / denominator**2 for v in (v_nn, v_nd, v_dd))
-    error = sqrt(max(0.0, r_nn - 2 * ratio * r_nd + ratio**2 * r_dd))
-    g = t**2 * r_dd
-    if g >= 1:
-        return FiellerResult(None, g, error)
-    # The discriminant of the quadratic, without the difference of nearly equal squares.
-    inner = error**2 - t**2 * (r_nn * r_dd - r_nd**2)
-    if inner < 0:
-        return FiellerResult(None, g, error)
-    half = t * sqrt(inner)
-    middle = ratio - t**2 * r_nd
-    return FiellerResult(((middle - half) / (1 - g), (middle + half) / (1 - g)), g, error)
 
 
 def paired_ratio(
@@ -109,7 +34,7 @@ def paired_ratio(
     confidence: float = 0.95,
     n: int = 0,
     what: str = "ratio",
-) -> Estimate:
+) -> OldEstimate:
     """Ratio of two means of values that belong together run by run.
 
     Parameters
@@ -121,7 +46,7 @@ def paired_ratio(
 
     Returns
     -------
-    Estimate with p - 1 degrees of freedom; without an interval for one run, for values that do not scatter, and where
+    OldEstimate with p - 1 degrees of freedom; without an interval for one run, for values that do not scatter, and where
     Fieller's set is unbounded
 
     Raises
@@ -143,7 +68,7 @@ def paired_ratio(
     ratio = top / bottom
     n = n or 2 * p
     if p == 1:
-        return Estimate(ratio, n=n, units=1, notes=(ONE_PAIR.format(what=what),), source=PAIRED_RATIO)
+        return OldEstimate(ratio, n=n, units=1, notes=(ONE_PAIR.format(what=what),), source=PAIRED_RATIO)
     differences = np.vstack([centre(numerators)[1], centre(denominators)[1]])
     covariance = np.cov(differences) / p
     found = fieller(top, bottom, covariance, degrees_of_freedom=p - 1, confidence=confidence)
@@ -152,7 +77,7 @@ def paired_ratio(
 
 def welch_ratio(
     numerators: Sequence[Number], denominators: Sequence[Number], *, confidence: float = 0.95, what: str = "ratio"
-) -> Estimate:
+) -> OldEstimate:
     """Ratio of the means of two independent groups, each with its own scatter.
 
     Parameters
@@ -163,7 +88,7 @@ def welch_ratio(
 
     Returns
     -------
-    Estimate whose `units` is the effective number of pairs, 2 n m / (n + m) rounded down; without an interval where
+    OldEstimate whose `units` is the effective number of pairs, 2 n m / (n + m) rounded down; without an interval where
     a group holds one reading, where nothing scatters, and where Fieller's set is unbounded
 
     Raises
@@ -183,18 +108,18 @@ def welch_ratio(
     ratio, counts = top / bottom, (len(numerators), len(denominators))
     if min(counts) < 2:
         note = SINGLE.format(what=what)
-        return Estimate(ratio, n=sum(counts), units=1, notes=(note,), source=WELCH_RATIO)
+        return OldEstimate(ratio, n=sum(counts), units=1, notes=(note,), source=WELCH_RATIO)
     v_n, v_d = _variance_of_mean(numerators), _variance_of_mean(denominators)
     df = _satterthwaite((v_n, ratio**2 * v_d), counts)
     if df is None:
-        return Estimate(ratio, n=sum(counts), units=_pairs(counts), notes=(ALIKE,), source=WELCH_RATIO)
+        return OldEstimate(ratio, n=sum(counts), units=_pairs(counts), notes=(ALIKE,), source=WELCH_RATIO)
     found = fieller(top, bottom, [[v_n, 0.0], [0.0, v_d]], degrees_of_freedom=df, confidence=confidence)
     return _estimate(ratio, found, confidence, df, sum(counts), _pairs(counts), WELCH_RATIO)
 
 
 def paired_difference(
     first: Sequence[Number], second: Sequence[Number], *, confidence: float = 0.95, n: int = 0, what: str = "difference"
-) -> Estimate:
+) -> OldEstimate:
     """Mean of first minus second over runs; shape (p,) each, in the same order, one unit.
 
     Without an interval for one run, and where the differences agree to the last digit.
@@ -211,16 +136,16 @@ def paired_difference(
     differences = [exact(a) - exact(b) for a, b in zip(first, second, strict=True)]
     value, n = mean(differences, "first and second"), n or 2 * p
     if p == 1:
-        return Estimate(value, n=n, units=1, notes=(ONE_PAIR.format(what=what),), source=PAIRED_DIFFERENCE)
+        return OldEstimate(value, n=n, units=1, notes=(ONE_PAIR.format(what=what),), source=PAIRED_DIFFERENCE)
     error = float(centre(differences)[1].std(ddof=1)) / sqrt(p)
     if error == 0:
-        return Estimate(value, n=n, units=p, notes=(ALIKE,), source=PAIRED_DIFFERENCE)
+        return OldEstimate(value, n=n, units=p, notes=(ALIKE,), source=PAIRED_DIFFERENCE)
     return _with_t(value, error, float(p - 1), confidence, n, p, PAIRED_DIFFERENCE)
 
 
 def welch_difference(
     first: Sequence[Number], second: Sequence[Number], *, confidence: float = 0.95, what: str = "difference"
-) -> Estimate:
+) -> OldEstimate:
     """Mean of `first` minus mean of `second`, independent groups of one unit, each with its own scatter.
 
     Without an interval where a group holds one reading, and where nothing scatters. `units` as in `welch_ratio`.
@@ -241,18 +166,18 @@ def welch_difference(
     value = float(differences[: counts[0]].mean() - differences[counts[0] :].mean())
     if min(counts) < 2:
         note = SINGLE.format(what=what)
-        return Estimate(value, n=sum(counts), units=1, notes=(note,), source=WELCH_DIFFERENCE)
+        return OldEstimate(value, n=sum(counts), units=1, notes=(note,), source=WELCH_DIFFERENCE)
     variances = (_variance_of_mean(first), _variance_of_mean(second))
     df = _satterthwaite(variances, counts)
     if df is None:
-        return Estimate(value, n=sum(counts), units=_pairs(counts), notes=(ALIKE,), source=WELCH_DIFFERENCE)
+        return OldEstimate(value, n=sum(counts), units=_pairs(counts), notes=(ALIKE,), source=WELCH_DIFFERENCE)
     error = sqrt(sum(variances))
     return _with_t(value, error, df, confidence, sum(counts), _pairs(counts), WELCH_DIFFERENCE)
 
 
 def log_ratio(
     numerators: Sequence[Number], denominators: Sequence[Number], *, confidence: float = 0.95, paired: bool = False
-) -> Estimate | None:
+) -> OldEstimate | None:
     """The ratio by way of logarithms: what scatters in proportion scatters evenly there; ratio of geometric means.
 
     Parameters
@@ -263,7 +188,7 @@ def log_ratio(
 
     Returns
     -------
-    Estimate without a standard uncertainty; None where a value is not positive
+    OldEstimate without a standard uncertainty; None where a value is not positive
     """
     if min(map(float, numerators)) <= 0 or min(map(float, denominators)) <= 0:
         return None
@@ -271,7 +196,7 @@ def log_ratio(
     difference = (paired_difference if paired else welch_difference)(logs[0], logs[1], confidence=confidence)
     interval = difference.interval
     ends = None if interval is None else (float(np.exp(interval[0])), float(np.exp(interval[1])))
-    return Estimate(
+    return OldEstimate(
         float(np.exp(difference.value)),
         ends,
         None if ends is None else confidence,
@@ -334,17 +259,17 @@ def _pairs(counts: tuple[int, int]) -> int:
     return max(1, 2 * counts[0] * counts[1] // sum(counts))
 
 
-def _with_t(value: float, error: float, df: float, confidence: float, n: int, units: int, source: str) -> Estimate:
+def _with_t(value: float, error: float, df: float, confidence: float, n: int, units: int, source: str) -> OldEstimate:
     half = float(t_distribution.ppf((1 + confidence) / 2, df)) * error
-    return Estimate(value, (value - half, value + half), confidence, error, df, n, units, source=source)
+    return OldEstimate(value, (value - half, value + half), confidence, error, df, n, units, source=source)
 
 
 def _estimate(
     ratio: float, found: FiellerResult, confidence: float, df: float, n: int, units: int, source: str
-) -> Estimate:
+) -> OldEstimate:
     # Rounding of the quotient leaves a little where the values themselves leave nothing.
     if found.standard_uncertainty <= 1e-13 * abs(ratio):
-        return Estimate(ratio, n=n, units=units, notes=(ALIKE,), source=source)
+        return OldEstimate(ratio, n=n, units=units, notes=(ALIKE,), source=source)
     if found.interval is None:
-        return Estimate(ratio, None, None, found.standard_uncertainty, df, n, units, (UNBOUNDED,), source)
-    return Estimate(ratio, found.interval, confidence, found.standard_uncertainty, df, n, units, source=source)
+        return OldEstimate(ratio, None, None, found.standard_uncertainty, df, n, units, (UNBOUNDED,), source)
+    return OldEstimate(ratio, found.interval, confidence, found.standard_uncertainty, df, n, units, source=source)

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from scipy.optimize import nnls
 from scipy.special import fdtri
 
-from validation.stats.estimate import Estimate
-from validation.stats.one_way import sd_interval
+from validation.stats.estimate import OldEstimate
+from validation.stats.intervals import sd_interval
 from validation.stats.propagation import Model, coverage_factor, effective_df
 
 COMBINED_SOURCE = (
@@ -53,8 +53,8 @@ class Term:
 class CombinedResult:
     """Combined and expanded uncertainty of independent terms, in the unit of the result."""
 
-    combined: Estimate
-    expanded: Estimate
+    combined: OldEstimate
+    expanded: OldEstimate
     coverage_factor: float
     effective_df: float
     coverage_df: int | None
@@ -94,7 +94,7 @@ def combine(terms: Sequence[Term], *, coverage: float = 0.95, confidence: float 
     df = effective_df(u, sizes, [term.degrees_of_freedom for term in terms])
     k, whole = coverage_factor(df, coverage)
     interval = _joint_bounds(terms, u, confidence) if u > 0 else None
-    combined = Estimate(
+    combined = OldEstimate(
         u,
         interval,
         None if interval is None else confidence,
@@ -106,7 +106,7 @@ def combine(terms: Sequence[Term], *, coverage: float = 0.95, confidence: float 
     expanded = combined.scaled(k)
     return CombinedResult(
         combined=combined,
-        expanded=Estimate(
+        expanded=OldEstimate(
             expanded.value,
             expanded.interval,
             expanded.confidence,

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from scipy import stats
 from scipy.optimize import brentq
 
-from validation.stats.estimate import Estimate, Number, centre
-from validation.stats.one_way import check_confidence
+from validation.stats.estimate import Number, OldEstimate, centre
+from validation.stats.intervals import check_confidence
 from validation.stats.variance_function import linear_sd
 
 SOURCE = (
@@ -42,7 +42,7 @@ class WithinCellsResult:
     cells : cells that entered
     """
 
-    slope: Estimate
+    slope: OldEstimate
     positions: NDArray[np.int_]
     deviations: NDArray[np.float64]
     covariate: NDArray[np.float64]
@@ -106,14 +106,14 @@ def within_cells(
     scatter = fitted.constant + fitted.slope * at[codes]
     if not scatter.max() > 0:
         return WithinCellsResult(
-            Estimate(0.0, n=len(kept), notes=(ALIKE,), source=SOURCE), kept, dy, dx, scatter, len(counts)
+            OldEstimate(0.0, n=len(kept), notes=(ALIKE,), source=SOURCE), kept, dy, dx, scatter, len(counts)
         )
     z, u = dy / scatter, dx / scatter
     information = float(u @ u)
     slope = float(u @ z) / information
     error = sqrt(float(((z - slope * u) ** 2).sum()) / df / information)
     half = float(stats.t.ppf((1 + confidence) / 2, df)) * error
-    estimate = Estimate(
+    estimate = OldEstimate(
         slope, (slope - half, slope + half), confidence, error, float(df), len(kept), len(kept), (), SOURCE
     )
     return WithinCellsResult(estimate, kept, dy, dx, scatter, len(counts))
@@ -123,7 +123,7 @@ def within_cells(
 class SlopeOverRunsResult:
     """One slope a run, and their mean. `runs` are the codes of the runs that entered, `slopes` theirs."""
 
-    mean: Estimate
+    mean: OldEstimate
     runs: tuple[int, ...]
     slopes: tuple[float, ...]
     errors: tuple[float, ...]
@@ -162,9 +162,9 @@ def slope_over_runs(result: WithinCellsResult, runs: Sequence[int], *, confidenc
         return SlopeOverRunsResult(result.slope.with_notes(note), *given)
     value, error = float(slopes.mean()), float(slopes.std(ddof=1)) / sqrt(count)
     if error == 0:
-        return SlopeOverRunsResult(Estimate(value, n=result.slope.n, units=count, notes=(ALIKE,)), *given)
+        return SlopeOverRunsResult(OldEstimate(value, n=result.slope.n, units=count, notes=(ALIKE,)), *given)
     half = float(stats.t.ppf((1 + confidence) / 2, count - 1)) * error
-    estimate = Estimate(
+    estimate = OldEstimate(
         value,
         (value - half, value + half),
         confidence,

@@ -14,6 +14,7 @@ import pandas as pd
 from validation.study.losses import Change, Loss
 from validation.study.lot_record import LotRecord
 from validation.study.plan import Plan
+from validation.study.quantity import judged_level
 
 
 @dataclass(frozen=True)
@@ -120,7 +121,7 @@ class Study:
     @property
     def judged_confidence(self) -> float:
         """Level 1 - 2 * alpha of the interval that rules look at; its ends are one-sided 1 - alpha bounds."""
-        return round(2 * self.plan.confidence - 1, 12)  # 0.9, not the double beside it
+        return judged_level(self.plan.confidence)
 
     def ready(self, experiment: str) -> ExperimentData | None:
         """The experiment where it is planned and has readings, else None."""

@@ -2,82 +2,91 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, fields, replace
+from functools import cached_property
 from typing import Any, Literal
 
-from validation.stats.estimate import Estimate
+from validation.stats.confidence import AtLevels
+from validation.stats.estimate import Estimate, OldEstimate
+from validation.stats.intervals import Interval
 
 At = float | str | None
 Outcome = Literal["met", "not met", "not shown", "not judged"]
 
 
-@dataclass(frozen=True, slots=True)
-class Quantity:
-    """One line of `results.json` `quantities`. (key, at) is unique in a study.
+def judged_level(confidence: float) -> float:
+    """Level 1 - 2 * alpha of the interval that rules look at; its ends are one-sided 1 - alpha bounds."""
+    return round(2 * confidence - 1, 12)  # 0.9, not the double beside it
 
-    `judged_interval` is the two-sided interval at `judged_confidence` = 1 - 2 * alpha, whose ends are also the
-    one-sided 1 - alpha bounds: what the rules of a requirement look at.
+
+@dataclass(frozen=True, kw_only=True)
+class Quantity:
+    """One line of `results.json` `quantities`: an estimate and its place in the study. (key, at) is unique in a study.
+
+    `level` is the study's confidence: `interval` is the estimate's at that level, `judged_interval` the same
+    estimate's at 1 - 2 * alpha, what the rules of a requirement look at. `judged`: whether a rule may look at it.
     """
 
     key: str
     at: At
-    value: float | None
+    estimate: Estimate
+    level: float
     unit: str
-    interval: tuple[float, float] | None = None
-    confidence: float | None = None
-    standard_uncertainty: float | None = None
-    degrees_of_freedom: float | None = None
-    n: int = 0
-    notes: tuple[str, ...] = ()
-    source: str = ""
     worksheet: str = ""
     readings: tuple[str, ...] = ()
-    judged_interval: tuple[float, float] | None = None
-    judged_confidence: float | None = None
-    units: int | None = None
     unit_name: str = "readings"
     censored: int = 0
+    judged: bool = True
 
-    @classmethod
-    def from_estimate(
-        cls,
-        key: str,
-        at: At,
-        estimate: Estimate,
-        *,
-        unit: str,
-        worksheet: str,
-        readings: Sequence[str],
-        judged: Estimate | None = None,
-        unit_name: str = "readings",
-        notes: Sequence[str] = (),
-        censored: int = 0,
-    ) -> Quantity:
-        """Join an estimate with its place in the study; `judged` is the same estimate at 1 - 2 * alpha."""
-        return cls(
-            key=key,
-            at=at,
-            value=estimate.value,
-            unit=unit,
-            interval=estimate.interval,
-            confidence=estimate.confidence,
-            standard_uncertainty=estimate.standard_uncertainty,
-            degrees_of_freedom=estimate.degrees_of_freedom,
-            n=estimate.n,
-            notes=tuple(dict.fromkeys((*estimate.notes, *notes))),
-            source=estimate.source,
-            worksheet=worksheet,
-            readings=tuple(readings),
-            judged_interval=None if judged is None else judged.interval,
-            judged_confidence=None if judged is None else judged.confidence,
-            units=estimate.units,
-            unit_name=unit_name,
-            censored=censored,
-        )
+    @property
+    def value(self) -> float:
+        return self.estimate.value
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types in a fixed order."""
+    @cached_property
+    def interval(self) -> Interval | None:
+        return self.estimate.interval(self.level)
+
+    @cached_property
+    def judged_interval(self) -> Interval | None:
+        return self.estimate.interval(judged_level(self.level)) if self.judged else None
+
+    @property
+    def confidence(self) -> float | None:
+        """Level of `interval`; None without one."""
+        return None if self.interval is None else self.level
+
+    @property
+    def judged_confidence(self) -> float | None:
+        """Level of `judged_interval`; None without one."""
+        return None if self.judged_interval is None else judged_level(self.level)
+
+    @property
+    def standard_uncertainty(self) -> float | None:
+        return self.estimate.standard_uncertainty
+
+    @property
+    def degrees_of_freedom(self) -> float | None:
+        return self.estimate.degrees_of_freedom
+
+    @property
+    def n(self) -> int:
+        return self.estimate.n
+
+    @property
+    def units(self) -> int | None:
+        return self.estimate.units
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(self.estimate.notes_at(self.level)))
+
+    @property
+    def source(self) -> str:
+        return self.estimate.source
+
+    def results(self) -> dict[str, Any]:
+        """The line of results.json: plain JSON types in a fixed order."""
         return {
             "key": self.key,
             "at": self.at,
@@ -99,21 +108,60 @@ class Quantity:
             "censored": self.censored,
         }
 
+    def to_dict(self) -> dict[str, Any]:
+        """What a notebook hands over: the estimate as kind and parameters, so that the reader may ask for any level."""
+        plain = {item.name: getattr(self, item.name) for item in fields(self)}
+        return {**plain, "estimate": self.estimate.to_dict(), "readings": list(self.readings)}
+
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> Quantity:
         """The inverse of `to_dict`."""
-        pairs = dict(data)
-        for name in ("interval", "judged_interval"):
-            if pairs.get(name) is not None:
-                low, high = pairs[name]
-                pairs[name] = (low, high)
-        for name in ("notes", "readings"):
-            pairs[name] = tuple(pairs.get(name, ()))
-        return cls(**pairs)
+        return cls(**{**data, "estimate": Estimate.from_dict(data["estimate"]), "readings": tuple(data["readings"])})
 
     def with_notes(self, *notes: str) -> Quantity:
         """The same quantity with further notes; repeated notes are kept once."""
-        return replace(self, notes=tuple(dict.fromkeys((*self.notes, *notes))))
+        return replace(self, estimate=self.estimate.with_notes(*notes))
+
+    @classmethod
+    def from_estimate(
+        cls,
+        key: str,
+        at: At,
+        estimate: OldEstimate,
+        *,
+        unit: str,
+        worksheet: str,
+        readings: Sequence[str],
+        judged: OldEstimate | None = None,
+        unit_name: str = "readings",
+        notes: Sequence[str] = (),
+        censored: int = 0,
+    ) -> Quantity:
+        """Temporary: from an estimate that knows its intervals at two levels only."""
+        level = estimate.confidence or 0.95
+        shown = () if estimate.interval is None else ((level, *estimate.interval),)
+        other = () if judged is None or judged.interval is None else ((judged_level(level), *judged.interval),)
+        new = Estimate(
+            estimate.value,
+            AtLevels((*shown, *other)) if shown or other else None,
+            estimate.standard_uncertainty,
+            estimate.degrees_of_freedom,
+            estimate.n,
+            estimate.units,
+            tuple(dict.fromkeys((*estimate.notes, *notes))),
+            estimate.source,
+        )
+        return cls(
+            key=key,
+            at=at,
+            estimate=new,
+            level=level,
+            unit=unit,
+            worksheet=worksheet,
+            readings=tuple(readings),
+            unit_name=unit_name,
+            censored=censored,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,42 +194,127 @@ class Flag:
         return cls(**dict(data))
 
 
-@dataclass(frozen=True, slots=True)
-class Evaluation:
-    """All that one characteristic found: what its notebook saves and its chapter prints.
+Cell = str | float | int | None
 
-    `details` holds plain JSON values that only figures and extra tables of this chapter read (run means, residuals,
-    fitted curves); nothing in it is judged. Sentences under its key `page_one` are told on the cover as well.
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A further table of a chapter, its numbers not yet rounded; a notebook asks for it by `name`.
+
+    `aside`: only for those who follow the looks at the verdicts.
     """
 
     name: str
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    aside: bool = False
+
+    def to_dict(self) -> dict[str, object]:
+        return {**asdict(self), "head": list(self.head), "rows": [list(row) for row in self.rows]}
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Table:
+        return cls(**{**data, "head": tuple(data["head"]), "rows": tuple(tuple(row) for row in data["rows"])})
+
+
+@dataclass(frozen=True, slots=True)
+class Display:
+    """What a chapter shows beside the quantities that a requirement may look at.
+
+    `quantities` are further ones, which no rule may use; `page_one` sentences are told on the cover as well; `view` is
+    the record that the chapter's figures draw and its words are made of, of the type that its figures declare.
+    """
+
     quantities: tuple[Quantity, ...] = ()
-    flags: tuple[Flag, ...] = ()
     notes: tuple[str, ...] = ()
+    tables: tuple[Table, ...] = ()
+    page_one: tuple[str, ...] = ()
+    view: Any = None
+
+    def to_dict(self) -> dict[str, object]:
+        """All but the view, which stays where it was drawn."""
+        return {
+            "quantities": [q.to_dict() for q in self.quantities],
+            "notes": list(self.notes),
+            "tables": [table.to_dict() for table in self.tables],
+            "page_one": list(self.page_one),
+        }
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Display:
+        return cls(
+            quantities=tuple(Quantity.from_dict(q) for q in data["quantities"]),
+            notes=tuple(data["notes"]),
+            tables=tuple(Table.from_dict(table) for table in data["tables"]),
+            page_one=tuple(data["page_one"]),
+        )
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """All that one characteristic found: what its notebook saves and its chapter prints.
+
+    `judged` are the quantities that a requirement may look at; `show` computes the rest, once somebody looks.
+    """
+
+    name: str
+    judged: tuple[Quantity, ...] = ()
+    flags: tuple[Flag, ...] = ()
+    own_notes: tuple[str, ...] = ()
     missing: str = ""
     details: Mapping[str, Any] = field(default_factory=dict)
+    show: Callable[[], Display] = Display
+
+    @cached_property
+    def display(self) -> Display:
+        if self.details:
+            given = self.details.get("tables", ())
+            tables = tuple(
+                Table(
+                    t["caption"],
+                    t["caption"],
+                    tuple(t["head"]),
+                    tuple(tuple(r) for r in t["rows"]),
+                    t["caption"].startswith("The same by other"),
+                )
+                for t in given
+            )
+            return Display(tables=tables, page_one=tuple(self.details.get("page_one", ())))
+        return self.show()
+
+    @property
+    def quantities(self) -> tuple[Quantity, ...]:
+        """Every quantity of the chapter."""
+        return (*self.judged, *self.display.quantities)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What holds for the chapter as a whole."""
+        return tuple(dict.fromkeys((*self.own_notes, *self.display.notes)))
 
     def get(self, key: str, at: At = None) -> Quantity | None:
-        """The quantity of this key at this place, or None."""
-        return next((q for q in self.quantities if q.key == key and q.at == at), None)
+        """The judged quantity of this key at this place, or None."""
+        return next((q for q in self.judged if q.key == key and q.at == at), None)
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         return {
             "name": self.name,
-            "quantities": [q.to_dict() for q in self.quantities],
+            "judged": [q.to_dict() for q in self.judged],
             "flags": [f.to_dict() for f in self.flags],
-            "notes": list(self.notes),
+            "own_notes": list(self.own_notes),
             "missing": self.missing,
-            "details": dict(self.details),
+            "display": self.display.to_dict(),
         }
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> Evaluation:
+        display = Display.from_dict(data["display"])
         return cls(
             name=data["name"],
-            quantities=tuple(Quantity.from_dict(q) for q in data["quantities"]),
+            judged=tuple(Quantity.from_dict(q) for q in data["judged"]),
             flags=tuple(Flag.from_dict(f) for f in data["flags"]),
-            notes=tuple(data["notes"]),
+            own_notes=tuple(data["own_notes"]),
             missing=data["missing"],
-            details=data["details"],
+            show=lambda: display,
         )

@@ -12,7 +12,7 @@ from scipy.stats import t as t_distribution
 from validation.selftest.checks import CoverageRow
 from validation.selftest.simulation.rates import Array, Ends, Group, Place, holds, roots
 from validation.selftest.simulation.runs import CONFIDENCE, RATIOS, Precision, precision_of, ratio_text, readings
-from validation.stats.one_way import guarded_sum_interval
+from validation.stats.intervals import guarded_sum_interval
 
 ALPHA = 0.05
 #: The scatter of one reading of a further run: constant + growth * level, in result units.

@@ -11,7 +11,7 @@ from scipy.stats import t as t_distribution
 from validation.selftest.checks import CoverageRow
 from validation.selftest.simulation.rates import Array, Ends, Group, Place, about, holds, roots, widened
 from validation.selftest.simulation.runs import CONFIDENCE, JUDGED, RATIOS, ZERO_COVERS_MORE, ratio_text
-from validation.stats.one_way import guarded_component_interval, guarded_sum_interval, sd_interval
+from validation.stats.intervals import guarded_component_interval, guarded_sum_interval, sd_interval
 
 #: Readings of each run of each laboratory.
 Layout = Sequence[Sequence[int]]

@@ -14,7 +14,7 @@ from validation.selftest.checks import CoverageRow
 from validation.selftest.simulation.blanks import ALPHA, AVERAGED, CONFIDENCE, CONSTANT, GROWTH, ratio_text, sd_at
 from validation.selftest.simulation.rates import Array, Ends, Group, Place, holds
 from validation.stats.detection import iso_11843_2_linear_sd, noncentrality
-from validation.stats.one_way import sd_interval
+from validation.stats.intervals import sd_interval
 
 LOW = (0.0, 0.5, 1.0, 2.0)
 FULL = (0.0, 0.5, 1.0, 2.0, 4.0, 5.0, 7.5, 10.0)

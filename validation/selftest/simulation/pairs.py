@@ -14,7 +14,7 @@ from scipy.stats import t as t_distribution
 from validation.selftest.checks import CoverageRow
 from validation.selftest.simulation.rates import Array, Ends, Group, Place, about, holds
 from validation.selftest.simulation.runs import CONFIDENCE, JUDGED
-from validation.stats.one_way import sd_interval
+from validation.stats.intervals import sd_interval
 
 SLOPE, INTERCEPT = 1.02, 0.05
 DECISION = 4.0

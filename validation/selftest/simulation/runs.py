@@ -11,7 +11,7 @@ from scipy.stats import t as t_distribution
 
 from validation.selftest.checks import CoverageRow
 from validation.selftest.simulation.rates import Array, Ends, Group, Place, about, holds, roots, widened
-from validation.stats.one_way import guarded_component_interval, guarded_sum_interval, sd_interval
+from validation.stats.intervals import guarded_component_interval, guarded_sum_interval, sd_interval
 
 CONFIDENCE = 0.95
 JUDGED = 0.90  # two-sided 1 - 2 alpha

@@ -14,7 +14,7 @@ from validation.selftest.simulation.low_range import FULL
 from validation.selftest.simulation.rates import Array, Ends, Group, Place, about, holds
 from validation.selftest.simulation.runs import CONFIDENCE
 from validation.stats.calibration import _bases, _cells, _curvature_basis, _Model, _readings_as_cells
-from validation.stats.one_way import sd_interval
+from validation.stats.intervals import sd_interval
 
 ALPHA = 0.05
 #: With 59 draws the share of p at or below 0.05 is 5 % where a test is exact, as with the 1999 of a dossier.

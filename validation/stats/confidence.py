@@ -1,0 +1,254 @@
+"""Confidence distributions: an estimate's interval at any level, from the few numbers that determine it.
+
+A confidence distribution (Cox 1958, Ann. Math. Stat. 29, 357; Schweder and Hjort 2016; both from memory) holds the
+intervals of all levels at once. Each kind is a frozen record of plain numbers, so that a notebook can hand it over as
+JSON and the reader gets the same ends to the last digit.
+"""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from math import exp, sqrt
+from typing import Any
+
+import numpy as np
+from scipy import special, stats
+
+from validation.stats.intervals import (
+    Interval,
+    check_confidence,
+    fieller,
+    guarded_component_interval,
+    guarded_sum_interval,
+    sd_interval,
+    t_quantile,
+    tails,
+)
+
+UNBOUNDED = (
+    "The denominator of the ratio is not told apart from zero at this confidence: Fieller's set of ratios has no two "
+    "ends, so there is no interval. More readings, or higher levels, would supply it."
+)
+
+
+@dataclass(frozen=True)
+class ConfidenceDistribution:
+    """The intervals of one estimate at every level. A kind that one statistic alone uses lives beside it."""
+
+    def interval(self, level: float) -> Interval | None:
+        """The two-sided interval at `level`, in the unit of the estimate; None where there is none at that level."""
+        raise NotImplementedError
+
+    def notes(self, level: float) -> tuple[str, ...]:
+        """Sentences that hold at this level alone, such as why it has no interval."""
+        return ()
+
+    def to_dict(self) -> dict[str, object]:
+        """Kind and parameters, plain JSON types."""
+        kind = f"{type(self).__module__.rpartition('.')[2]}.{type(self).__name__}"
+        return {"kind": kind, **{item.name: _plain(getattr(self, item.name)) for item in fields(self)}}
+
+
+def confidence_distribution(data: Mapping[str, Any]) -> ConfidenceDistribution:
+    """The inverse of `ConfidenceDistribution.to_dict`.
+
+    Raises
+    ------
+    ValueError
+        The kind is none of this package's.
+    """
+    module, _, name = str(data["kind"]).partition(".")
+    kind = getattr(importlib.import_module(f"validation.stats.{module}"), name, None) if module.isidentifier() else None
+    if not (isinstance(kind, type) and issubclass(kind, ConfidenceDistribution)):
+        raise ValueError(f"kind must be a confidence distribution of this package; got {data['kind']}")
+    return kind(**{name: _restored(value) for name, value in data.items() if name != "kind"})
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, ConfidenceDistribution):
+        return value.to_dict()
+    if isinstance(value, tuple):
+        return [_plain(item) for item in value]
+    return value.item() if isinstance(value, np.generic) else value
+
+
+def _restored(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return confidence_distribution(value)
+    return tuple(_restored(item) for item in value) if isinstance(value, list) else value
+
+
+@dataclass(frozen=True)
+class StudentT(ConfidenceDistribution):
+    """value -+ t times `error`, its standard error; the normal quantile where `df` is None."""
+
+    value: float
+    error: float
+    df: float | None
+
+    def interval(self, level: float) -> Interval:
+        check_confidence(level)
+        half = t_quantile((1 + level) / 2, self.df) * self.error
+        return self.value - half, self.value + half
+
+
+@dataclass(frozen=True)
+class ChiSquare(ConfidenceDistribution):
+    """A standard deviation, or a constant times one, on `df` degrees of freedom."""
+
+    value: float
+    df: float
+
+    def interval(self, level: float) -> Interval:
+        check_confidence(level)
+        return sd_interval(self.value, self.df, level)
+
+
+@dataclass(frozen=True)
+class SumOfMeanSquares(ConfidenceDistribution):
+    """The root of a weighted sum of mean squares: modified large sample, `guarded_sum_interval`.
+
+    `value` is the estimate: the interval is widened where a truncated estimate lies outside, so that it only covers
+    more. There is none where nothing scattered at all.
+    """
+
+    value: float
+    coefficients: tuple[float, ...]
+    mean_squares: tuple[float, ...]
+    raised: tuple[float, ...]
+    dfs: tuple[float, ...]
+
+    def interval(self, level: float) -> Interval | None:
+        ends = guarded_sum_interval(self.coefficients, self.mean_squares, self.raised, self.dfs, confidence=level)
+        return _with_estimate(self.value, ends)
+
+
+@dataclass(frozen=True)
+class Component(ConfidenceDistribution):
+    """The root of (ms_between - ms_within) / n, by `guarded_component_interval`; widened as `SumOfMeanSquares`."""
+
+    value: float
+    ms_between: float
+    ms_within: float
+    df_between: float
+    df_within: float
+    n: float
+
+    def interval(self, level: float) -> Interval | None:
+        ends = guarded_component_interval(
+            self.ms_between, self.ms_within, self.df_between, self.df_within, self.n, confidence=level
+        )
+        return _with_estimate(self.value, ends)
+
+
+def _with_estimate(value: float, squares: tuple[float, float]) -> Interval | None:
+    low, high = min(value, sqrt(squares[0])), max(value, sqrt(squares[1]))
+    return (low, high) if high > 0 else None
+
+
+@dataclass(frozen=True)
+class Ratio(ConfidenceDistribution):
+    """A ratio of two means by Fieller's theorem; `covariance` of the two, numerator first."""
+
+    numerator: float
+    denominator: float
+    covariance: tuple[tuple[float, float], tuple[float, float]]
+    df: float
+
+    def interval(self, level: float) -> Interval | None:
+        return fieller(
+            self.numerator, self.denominator, self.covariance, degrees_of_freedom=self.df, confidence=level
+        ).interval
+
+    def notes(self, level: float) -> tuple[str, ...]:
+        return (UNBOUNDED,) if self.interval(level) is None else ()
+
+
+@dataclass(frozen=True)
+class Affine(ConfidenceDistribution):
+    """offset + factor times another; `factor` not zero, a negative one turns the interval round."""
+
+    inner: ConfidenceDistribution
+    factor: float
+    offset: float = 0.0
+
+    def interval(self, level: float) -> Interval | None:
+        ends = self.inner.interval(level)
+        if ends is None:
+            return None
+        low, high = (self.offset + self.factor * end for end in ends)
+        return (low, high) if self.factor > 0 else (high, low)
+
+    def notes(self, level: float) -> tuple[str, ...]:
+        return self.inner.notes(level)
+
+
+@dataclass(frozen=True)
+class Exponential(ConfidenceDistribution):
+    """The exponential of another: what was estimated on a logarithmic scale."""
+
+    inner: ConfidenceDistribution
+
+    def interval(self, level: float) -> Interval | None:
+        ends = self.inner.interval(level)
+        return None if ends is None else (exp(ends[0]), exp(ends[1]))
+
+    def notes(self, level: float) -> tuple[str, ...]:
+        return self.inner.notes(level)
+
+
+@dataclass(frozen=True)
+class NormalPercentile(ConfidenceDistribution):
+    """mu + k sigma of a normal population from mean and sd of `n` readings: exact, by the non-central t."""
+
+    mean: float
+    sd: float
+    n: int
+    k: float
+
+    def interval(self, level: float) -> Interval:
+        check_confidence(level)
+        root = sqrt(self.n)
+        low, high = (float(stats.nct.ppf(p, self.n - 1, self.k * root)) for p in tails(level))
+        return self.mean + self.sd * low / root, self.mean + self.sd * high / root
+
+
+@dataclass(frozen=True)
+class Draws(ConfidenceDistribution):
+    """Percentiles of draws of a bootstrap, widened where the estimate `value` lies outside."""
+
+    value: float
+    draws: tuple[float, ...]
+
+    def interval(self, level: float) -> Interval:
+        check_confidence(level)
+        low, high = (float(end) for end in np.quantile(self.draws, tails(level)))
+        return min(low, self.value), max(high, self.value)
+
+
+@dataclass(frozen=True)
+class Share(ConfidenceDistribution):
+    """A probability of which `hits` of `trials` were seen: Clopper and Pearson 1934 (from memory)."""
+
+    hits: int
+    trials: int
+
+    def interval(self, level: float) -> Interval:
+        check_confidence(level)
+        below, above = tails(level)
+        low = 0.0 if self.hits == 0 else float(special.betaincinv(self.hits, self.trials - self.hits + 1, below))
+        missed = self.trials - self.hits
+        high = 1.0 if missed == 0 else float(special.betaincinv(self.hits + 1, missed, above))
+        return low, high
+
+
+@dataclass(frozen=True)
+class AtLevels(ConfidenceDistribution):
+    """Temporary."""
+
+    ends: tuple[tuple[float, float, float], ...]
+
+    def interval(self, level: float) -> Interval | None:
+        return next(((low, high) for at, low, high in self.ends if abs(at - level) < 1e-9), None)

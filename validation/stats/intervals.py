@@ -1,0 +1,239 @@
+"""Two-sided intervals of means, ratios, standard deviations and sums of mean squares, at any level of confidence.
+
+Functions on numbers; those of mean squares take arrays with one value a study as well.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import isfinite, sqrt
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import special
+
+Interval = tuple[float, float]
+#: One study's number, or an array of one number a study: the interval functions take both.
+Studies = float | NDArray[np.float64]
+
+
+def check_confidence(confidence: float) -> None:
+    """Refuse a level of confidence outside (0, 1)."""
+    if not (isfinite(confidence) and 0 < confidence < 1):
+        raise ValueError(f"confidence must lie between 0 and 1; got {confidence}")
+
+
+def t_quantile(p: float, df: float | None) -> float:
+    """Quantile of Student's t; of the normal distribution where `df` is None or infinite."""
+    return float(special.ndtri(p) if df is None or df == np.inf else special.stdtrit(df, p))
+
+
+def chi_square_quantile(p: float, df: Any) -> Any:
+    """Quantile of chi-square; `df` above zero, a number or an array."""
+    return 2 * special.gammaincinv(np.asarray(df, dtype=float) / 2, p)
+
+
+def f_quantile(p: float, df1: float, df2: float) -> float:
+    """Quantile of Fisher's F."""
+    return float(special.fdtri(df1, df2, p))
+
+
+def sd_interval(s: float, df: float, confidence: float) -> Interval:
+    """Two-sided chi-square interval of a standard deviation with `df` degrees of freedom (ISO 2854, from memory)."""
+    low, high = tails(confidence)
+    return s * sqrt(df / chi_square_quantile(high, df)), s * sqrt(df / chi_square_quantile(low, df))
+
+
+def sum_of_mean_squares_interval(
+    coefficients: Sequence[float], mean_squares: Sequence[Any], dfs: Sequence[float], *, confidence: float
+) -> tuple[Any, Any]:
+    """Two-sided modified-large-sample interval of a sum of mean squares, all coefficients non-negative.
+
+    Parameters
+    ----------
+    coefficients, mean_squares, dfs : shape (k,), one entry a mean square; a mean square may itself be an array with
+        one value a study, and then the ends are arrays
+
+    Returns
+    -------
+    (low, high) in the unit of the mean squares
+
+    References
+    ----------
+    Graybill and Wang 1980, J. Am. Stat. Assoc. 75, 869; Burdick and Graybill 1992, 3.2 (from memory).
+    """
+    check_confidence(confidence)
+    if np.any(np.asarray(coefficients) < 0):
+        raise ValueError("coefficients must not be negative; use between_component_interval for a difference")
+    g, h = _g_and_h(np.asarray(dfs, dtype=float), confidence)
+    terms = np.asarray(coefficients, dtype=float) * np.asarray(mean_squares, dtype=float).T
+    total = terms.sum(axis=-1)
+    below, above = (np.sqrt(((factor * terms) ** 2).sum(axis=-1)) for factor in (g, h))
+    return np.maximum(0.0, total - below), total + above
+
+
+def between_component_interval(
+    ms_between: Studies, ms_within: Studies, df_between: float, df_within: float, n: float, *, confidence: float
+) -> tuple[Any, Any]:
+    """Two-sided modified-large-sample interval of (ms_between - ms_within) / n, ends not below zero.
+
+    Parameters
+    ----------
+    ms_between, ms_within, df_between, df_within : the two mean squares and their degrees of freedom; the mean squares
+        may be arrays with one value a study, and then the ends are arrays
+    n : readings a group; the harmonic mean, with the unweighted mean square between, where counts differ
+
+    References
+    ----------
+    Ting, Burdick, Graybill, Jeyaratnam and Lu 1990, J. Stat. Comput. Simul. 35, 135; Burdick and Graybill 1992, 3.3
+    and 4.3 (from memory).
+    """
+    check_confidence(confidence)
+    (g1, g2), (h1, h2) = _g_and_h(np.array([df_between, df_within], dtype=float), confidence)
+    low_tail, high_tail = tails(confidence)
+    f_high = f_quantile(high_tail, df_between, df_within)
+    f_low = f_quantile(low_tail, df_between, df_within)
+    g12 = ((f_high - 1) ** 2 - g1**2 * f_high**2 - h2**2) / f_high
+    h12 = ((1 - f_low) ** 2 - h1**2 * f_low**2 - g2**2) / f_low
+    a, b = ms_between / n, ms_within / n
+    below = (g1 * a) ** 2 + (h2 * b) ** 2 + g12 * a * b
+    above = (h1 * a) ** 2 + (g2 * b) ** 2 + h12 * a * b
+    low, high = a - b - np.sqrt(np.maximum(0.0, below)), a - b + np.sqrt(np.maximum(0.0, above))
+    return np.maximum(0.0, low), np.maximum(0.0, high)
+
+
+def guarded_component_interval(
+    ms_between: Studies, ms_within: Studies, df_between: float, df_within: float, n: float, *, confidence: float
+) -> tuple[Any, Any]:
+    """The interval of `between_component_interval`, its upper end never below that at a lower point of F.
+
+    Where the group means agree better than the scatter within the groups explains, the upper end falls towards zero,
+    and below the lower alpha / 2 point of F it is zero: a bound that any limit meets, by luck of the draw. It is held
+    at the one for a ratio of mean squares at the lower alpha point of F, alpha = 1 - confidence. The interval only
+    covers more, and only where the component is too small for the design to see. (Own choice: held at equal mean
+    squares, which is safer still, it covers a component of a quarter of the variance within in 98 % instead of 95 %.)
+
+    Parameters and unit as `between_component_interval`.
+    """
+    low, _ = between_component_interval(ms_between, ms_within, df_between, df_within, n, confidence=confidence)
+    floor = min(1.0, f_quantile(1 - confidence, df_between, df_within))
+    raised = np.maximum(ms_between, floor * ms_within)
+    _, high = between_component_interval(raised, ms_within, df_between, df_within, n, confidence=confidence)
+    return low, high
+
+
+def guarded_sum_interval(
+    coefficients: Sequence[float],
+    mean_squares: Sequence[Any],
+    raised: Sequence[Any],
+    dfs: Sequence[float],
+    *,
+    confidence: float,
+) -> tuple[Any, Any]:
+    """The interval of `sum_of_mean_squares_interval`, its upper end from the mean squares `raised` to equality.
+
+    Parameters
+    ----------
+    coefficients, mean_squares, raised, dfs : shape (k,); `raised` holds each mean square or, where it is smaller than
+        the stage below explains, what that stage explains: a component below zero cannot narrow the bound of a sum
+    """
+    low, _ = sum_of_mean_squares_interval(coefficients, mean_squares, dfs, confidence=confidence)
+    _, high = sum_of_mean_squares_interval(coefficients, raised, dfs, confidence=confidence)
+    return low, high
+
+
+def satterthwaite(coefficients: Sequence[float], mean_squares: Sequence[float], dfs: Sequence[float]) -> float | None:
+    """Degrees of freedom of a sum of mean squares (Satterthwaite 1946, Biometrics 2, 110); None where all are zero."""
+    terms = np.asarray(coefficients, dtype=float) * np.asarray(mean_squares, dtype=float)
+    bottom = float((terms**2 / np.asarray(dfs, dtype=float)).sum())
+    return float(terms.sum()) ** 2 / bottom if bottom > 0 else None
+
+
+@dataclass(frozen=True, slots=True)
+class FiellerResult:
+    """Fieller's set for a ratio of two means.
+
+    Attributes
+    ----------
+    interval : its two ends; None where the set is not an interval
+    g : t^2 times the variance of the denominator over its square; the set is an interval where g < 1
+    standard_uncertainty : of the ratio, to first order
+    """
+
+    interval: tuple[float, float] | None
+    g: float
+    standard_uncertainty: float
+
+
+def fieller(
+    numerator: float,
+    denominator: float,
+    covariance: ArrayLike,
+    *,
+    degrees_of_freedom: float,
+    confidence: float = 0.95,
+) -> FiellerResult:
+    """Every ratio rho for which numerator - rho * denominator is compatible with zero.
+
+    Parameters
+    ----------
+    numerator, denominator : the two means; the denominator not zero
+    covariance : shape (2, 2), of the two means, numerator first
+    degrees_of_freedom : behind the covariance, above 0
+    confidence : level of the two-sided interval
+
+    Returns
+    -------
+    FiellerResult. Where the denominator itself is compatible with zero (g >= 1), the set is everything outside two
+    ends, or every number: no interval is given then.
+
+    Raises
+    ------
+    ValueError
+        The denominator is zero, or the degrees of freedom are not above zero.
+
+    References
+    ----------
+    Fieller 1954, J. R. Statist. Soc. B 16, 175; written out as by Franz 2007, arXiv:0710.2024, equation for the
+    general case (clause from memory).
+    """
+    check_confidence(confidence)
+    if denominator == 0:
+        raise ValueError("the denominator must not be zero; got 0")
+    if not degrees_of_freedom > 0:
+        raise ValueError(f"degrees_of_freedom must exceed 0; got {degrees_of_freedom}")
+    (v_nn, v_nd), (_, v_dd) = np.asarray(covariance, dtype=float).tolist()
+    t = t_quantile((1 + confidence) / 2, degrees_of_freedom)
+    ratio = numerator / denominator
+    # In units of the denominator, so that large readings cost no digits.
+    r_nn, r_nd, r_dd = (v / denominator**2 for v in (v_nn, v_nd, v_dd))
+    error = sqrt(max(0.0, r_nn - 2 * ratio * r_nd + ratio**2 * r_dd))
+    g = t**2 * r_dd
+    if g >= 1:
+        return FiellerResult(None, g, error)
+    # The discriminant of the quadratic, without the difference of nearly equal squares.
+    inner = error**2 - t**2 * (r_nn * r_dd - r_nd**2)
+    if inner < 0:
+        return FiellerResult(None, g, error)
+    half = t * sqrt(inner)
+    middle = ratio - t**2 * r_nd
+    return FiellerResult(((middle - half) / (1 - g), (middle + half) / (1 - g)), g, error)
+
+
+def tails(confidence: float) -> Interval:
+    """The two probabilities between which the two-sided interval lies."""
+    return (1 - confidence) / 2, (1 + confidence) / 2
+
+
+def _g_and_h(dfs: NDArray[np.float64], confidence: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Burdick and Graybill's G = 1 - df/chi2(upper) and H = df/chi2(lower) - 1."""
+    low, high = tails(confidence)
+    return 1 - dfs / chi_square_quantile(high, dfs), dfs / chi_square_quantile(low, dfs) - 1
+
+
+def claimed(value: float, interval: Interval, confidence: float) -> tuple[Interval | None, float | None]:
+    """Temporary."""
+    high = max(value, interval[1])
+    return ((min(value, interval[0]), high), confidence) if high > 0 else (None, None)
