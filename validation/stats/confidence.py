@@ -186,6 +186,51 @@ class Affine(ConfidenceDistribution):
 
 
 @dataclass(frozen=True)
+class Reciprocal(ConfidenceDistribution):
+    """`factor` over another that lies above zero."""
+
+    inner: ConfidenceDistribution
+    factor: float
+
+    def interval(self, level: float) -> Interval | None:
+        ends = self.inner.interval(level)
+        return None if ends is None else (self.factor / ends[1], self.factor / ends[0])
+
+    def notes(self, level: float) -> tuple[str, ...]:
+        return self.inner.notes(level)
+
+
+@dataclass(frozen=True)
+class Magnitude(ConfidenceDistribution):
+    """The size of another, whatever its sign."""
+
+    inner: ConfidenceDistribution
+
+    def interval(self, level: float) -> Interval | None:
+        ends = self.inner.interval(level)
+        if ends is None:
+            return None
+        near, far = sorted(map(abs, ends))
+        return 0.0 if ends[0] < 0 < ends[1] else near, far
+
+
+@dataclass(frozen=True)
+class Between(ConfidenceDistribution):
+    """On the straight line from `low` to `high`, at the share `share` of the way."""
+
+    low: ConfidenceDistribution
+    high: ConfidenceDistribution
+    share: float
+
+    def interval(self, level: float) -> Interval | None:
+        low, high = self.low.interval(level), self.high.interval(level)
+        if low is None or high is None:
+            return None
+        share = self.share
+        return (1 - share) * low[0] + share * high[0], (1 - share) * low[1] + share * high[1]
+
+
+@dataclass(frozen=True)
 class Exponential(ConfidenceDistribution):
     """The exponential of another: what was estimated on a logarithmic scale."""
 
@@ -213,19 +258,6 @@ class NormalPercentile(ConfidenceDistribution):
         root = sqrt(self.n)
         low, high = (float(stats.nct.ppf(p, self.n - 1, self.k * root)) for p in tails(level))
         return self.mean + self.sd * low / root, self.mean + self.sd * high / root
-
-
-@dataclass(frozen=True)
-class Draws(ConfidenceDistribution):
-    """Percentiles of draws of a bootstrap, widened where the estimate `value` lies outside."""
-
-    value: float
-    draws: tuple[float, ...]
-
-    def interval(self, level: float) -> Interval:
-        check_confidence(level)
-        low, high = (float(end) for end in np.quantile(self.draws, tails(level)))
-        return min(low, self.value), max(high, self.value)
 
 
 @dataclass(frozen=True)

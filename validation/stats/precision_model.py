@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
-from validation.stats.confidence import Draws
+from validation.stats.confidence import ConfidenceDistribution
 from validation.stats.estimate import Estimate
+from validation.stats.intervals import Interval, check_confidence, tails
 from validation.stats.variance_function import linear_sd, linear_sd_many
 
 SOURCE = "Davidian and Carroll 1987 (likelihood of the sums of squares; from memory); parametric bootstrap percentiles"
@@ -62,20 +65,45 @@ def precision_model(
     if not np.any(s > 0):
         raise ValueError("sds must scatter at one level at least; got zero throughout")
     fit = linear_sd(x, df * s**2, df)
-    constant, slope = fit.constant, fit.slope
-    rng = np.random.default_rng(_SEED)
-    draws = (constant + slope * x) ** 2 * rng.chisquare(df, size=(DRAWS, x.size))
-    constants, slopes = linear_sd_many(x, draws[:, None, :], df[None, None, :])
+    given = tuple(x.tolist()), tuple(s.tolist()), tuple(df.tolist())
     estimates = [
         Estimate(
             value,
-            Draws(value, tuple(sample.tolist())),
+            Refitted(*given, part),
             degrees_of_freedom=float(df.sum()),
             n=n,
             units=x.size,
             notes=(*fit.notes, PERCENTILES_COVER),
             source=SOURCE,
         )
-        for value, sample in ((constant, constants), (slope, slopes))
+        for part, value in enumerate((fit.constant, fit.slope))
     ]
     return PrecisionModelResult(estimates[0], estimates[1], int(x.size), fit.notes)
+
+
+@dataclass(frozen=True)
+class Refitted(ConfidenceDistribution):
+    """Percentiles of `DRAWS` fits to sums of squares drawn from the fitted line; `part` 0 its constant, 1 its slope."""
+
+    levels: tuple[float, ...]
+    sds: tuple[float, ...]
+    dfs: tuple[float, ...]
+    part: int
+
+    def interval(self, level: float) -> Interval:
+        check_confidence(level)
+        fitted, drawn = _refits(self.levels, self.sds, self.dfs)
+        low, high = (float(end) for end in np.quantile(drawn[self.part], tails(level)))
+        return min(low, fitted[self.part]), max(high, fitted[self.part])
+
+
+@lru_cache(maxsize=32)
+def _refits(
+    levels: tuple[float, ...], sds: tuple[float, ...], dfs: tuple[float, ...]
+) -> tuple[tuple[float, float], tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    """Constant and slope of the fit, and those of every fit to drawn sums of squares."""
+    x, s, df = np.array(levels), np.array(sds), np.array(dfs)
+    fit = linear_sd(x, df * s**2, df)
+    rng = np.random.default_rng(_SEED)
+    draws = (fit.constant + fit.slope * x) ** 2 * rng.chisquare(df, size=(DRAWS, x.size))
+    return (fit.constant, fit.slope), linear_sd_many(x, draws[:, None, :], df[None, None, :])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf, isfinite, prod, sqrt
 from typing import Any, Literal
 
@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from scipy.optimize import nnls
 from scipy.special import fdtri
 
-from validation.stats.estimate import OldEstimate
-from validation.stats.intervals import sd_interval
+from validation.stats.confidence import ChiSquare, ConfidenceDistribution, Magnitude
+from validation.stats.estimate import Estimate
+from validation.stats.intervals import Interval
 from validation.stats.propagation import Model, coverage_factor, effective_df
 
 COMBINED_SOURCE = (
@@ -39,40 +40,70 @@ Cover = Literal["whole", "estimate", "none"]
 class Term:
     """One component at one level, in the unit of the result.
 
-    `bounds`: its own interval at the confidence of the combined one, where a better one than chi-square on its
-    degrees of freedom is known (a sum of components of variance).
+    `distribution`: its own, where a better one than chi-square on its degrees of freedom is known (a sum of components
+    of variance).
     """
 
     name: str
     standard_uncertainty: float
     degrees_of_freedom: float = inf
-    bounds: tuple[float, float] | None = None
+    distribution: ConfidenceDistribution | None = None
+
+    @property
+    def own(self) -> ConfidenceDistribution | None:
+        """The distribution that brings it a width; None where it is taken as known."""
+        if self.distribution is not None or not isfinite(self.degrees_of_freedom):
+            return self.distribution
+        return ChiSquare(self.standard_uncertainty, self.degrees_of_freedom)
+
+
+@dataclass(frozen=True)
+class RootSumOfSquares(ConfidenceDistribution):
+    """The root of a sum of variances from the intervals of its terms: modified large sample, Graybill and Wang 1980.
+
+    `sizes` are the terms that bring a width, `distributions` theirs; the rest of the sum counts as known.
+    """
+
+    value: float
+    sizes: tuple[float, ...]
+    distributions: tuple[ConfidenceDistribution, ...]
+
+    def interval(self, level: float) -> Interval | None:
+        below = above = 0.0
+        known = True
+        for size, distribution in zip(self.sizes, self.distributions, strict=True):
+            ends = distribution.interval(level)
+            if ends is not None:
+                known = False
+                below += (size**2 - ends[0] ** 2) ** 2
+                above += (ends[1] ** 2 - size**2) ** 2
+        square = self.value**2
+        return None if known else (sqrt(max(square - sqrt(below), 0.0)), sqrt(square + sqrt(above)))
 
 
 @dataclass(frozen=True, slots=True)
 class CombinedResult:
     """Combined and expanded uncertainty of independent terms, in the unit of the result."""
 
-    combined: OldEstimate
-    expanded: OldEstimate
+    combined: Estimate
+    expanded: Estimate
     coverage_factor: float
     effective_df: float
     coverage_df: int | None
 
 
-def combine(terms: Sequence[Term], *, coverage: float = 0.95, confidence: float = 0.95, n: int = 0) -> CombinedResult:
+def combine(terms: Sequence[Term], *, coverage: float = 0.95, n: int = 0) -> CombinedResult:
     """Join independent terms by root sum of squares.
 
     Parameters
     ----------
     terms : at least one, in the unit of the result, each with sensitivity one
     coverage : probability for which k is taken
-    confidence : level of the interval of the combined uncertainty; there is none where every term is taken as known
     n : readings behind the measured terms
 
     Returns
     -------
-    CombinedResult
+    CombinedResult. The combined uncertainty has no interval where every term is taken as known
 
     Raises
     ------
@@ -93,52 +124,17 @@ def combine(terms: Sequence[Term], *, coverage: float = 0.95, confidence: float 
     u = root_sum_of_squares(sizes)
     df = effective_df(u, sizes, [term.degrees_of_freedom for term in terms])
     k, whole = coverage_factor(df, coverage)
-    interval = _joint_bounds(terms, u, confidence) if u > 0 else None
-    combined = OldEstimate(
-        u,
-        interval,
-        None if interval is None else confidence,
-        None,
-        df if isfinite(df) else None,
-        n,
-        source=COMBINED_SOURCE,
-    )
-    expanded = combined.scaled(k)
-    return CombinedResult(
-        combined=combined,
-        expanded=OldEstimate(
-            expanded.value,
-            expanded.interval,
-            expanded.confidence,
-            None,
-            combined.degrees_of_freedom,
-            n,
-            source=EXPANDED_SOURCE,
-        ),
-        coverage_factor=k,
-        effective_df=df,
-        coverage_df=whole,
-    )
+    wide = [(term.standard_uncertainty, term.own) for term in terms if term.own is not None]
+    distribution = None
+    if u > 0 and wide:
+        distribution = RootSumOfSquares(u, tuple(size for size, _ in wide), tuple(own for _, own in wide if own))
+    combined = Estimate(u, distribution, degrees_of_freedom=df if isfinite(df) else None, n=n, source=COMBINED_SOURCE)
+    return CombinedResult(combined, replace(combined.scaled(k), source=EXPANDED_SOURCE), k, df, whole)
 
 
 def root_sum_of_squares(sizes: Sequence[float]) -> float:
     """Root of the sum of squares, in the unit of the sizes; 0 for none."""
     return sqrt(sum(size**2 for size in sizes))
-
-
-def _joint_bounds(terms: Sequence[Term], u: float, confidence: float) -> tuple[float, float] | None:
-    """Interval of the root sum of squares, from the intervals of the terms."""
-    below = above = 0.0
-    known = True
-    for term in terms:
-        bounds = term.bounds
-        if bounds is None and isfinite(term.degrees_of_freedom):
-            bounds = sd_interval(term.standard_uncertainty, term.degrees_of_freedom, confidence)
-        if bounds is not None:
-            known = False
-            below += (term.standard_uncertainty**2 - bounds[0] ** 2) ** 2
-            above += (bounds[1] ** 2 - term.standard_uncertainty**2) ** 2
-    return None if known else (sqrt(max(u**2 - sqrt(below), 0.0)), sqrt(u**2 + sqrt(above)))
 
 
 def bias_terms(
@@ -147,7 +143,7 @@ def bias_terms(
     *,
     treatment: Treatment,
     degrees_of_freedom: float = inf,
-    interval: tuple[float, float] | None = None,
+    distribution: ConfidenceDistribution | None = None,
 ) -> tuple[Term, ...]:
     """What an estimated bias brings to the uncertainty of results.
 
@@ -158,7 +154,7 @@ def bias_terms(
         the results are corrected, its uncertainty alone counts; "restrict": not corrected and not counted, which
         holds only where the bias does not show (`bias_shows`)
     degrees_of_freedom : of the uncertainty; in the effective ones the bias itself counts as known
-    interval : of the bias, at the confidence of the combined uncertainty; None: no width from the bias itself
+    distribution : of the bias; None: no width from the bias itself
 
     Returns
     -------
@@ -172,11 +168,8 @@ def bias_terms(
     own = Term("uncertainty of the bias", uncertainty, degrees_of_freedom)
     if treatment != "enlarge":
         return (own,)
-    bounds = None
-    if interval is not None:
-        far, near = max(map(abs, interval)), min(map(abs, interval))
-        bounds = (0.0 if interval[0] < 0 < interval[1] else near, far)
-    return Term(BIAS_ITSELF, abs(bias), bounds=bounds), own
+    size = None if distribution is None else Magnitude(distribution)
+    return Term(BIAS_ITSELF, abs(bias), distribution=size), own
 
 
 def bias_shows(bias: float, uncertainty: float) -> bool:

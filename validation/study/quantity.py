@@ -269,7 +269,7 @@ class Evaluation:
     @cached_property
     def display(self) -> Display:
         if self.details:
-            given = self.details.get("tables", ())
+            given = [t for t in self.details.get("tables", ()) if isinstance(t, dict)]
             tables = tuple(
                 Table(
                     t["caption"],

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 from math import inf, isfinite, sqrt
-from typing import Any
 
-from validation.characteristics import characteristics, known_keys
-from validation.characteristics._precision_runs import EXPERIMENT, levels, unit_text
+from validation.characteristics._precision_runs import EXPERIMENT, unit_text
+from validation.characteristics.uncertainty.sources import (
+    S_I,
+    TRUENESS_BIAS,
+    Measured,
+    Sources,
+    degrees_behind,
+    key_in_words,
+)
 from validation.stats.distributions import Distribution, Normal, Rectangular, StudentT, triangular
 from validation.stats.propagation import PropagationResult, propagate
 from validation.stats.uncertainty import (
@@ -27,11 +32,10 @@ from validation.stats.uncertainty import (
 from validation.study.budget import CHECKLIST, MEASURED, Budget, Component
 from validation.study.grammar import Limit
 from validation.study.model import Study
-from validation.study.quantity import Evaluation, Quantity
+from validation.study.quantity import Quantity
 from validation.words import level_text
 
 WITHIN, BIAS, STANDARD = MEASURED
-S_I, TRUENESS_BIAS = "intermediate_precision.s_I", "trueness.bias"
 
 #: Where the answer to each question enters the measurement model; what is not named is a factor of its own.
 PLACES: dict[str, Place] = {
@@ -49,157 +53,6 @@ NO_REFERENCE_UNCERTAINTY = (
 CLOSE = 0.1
 
 
-def in_words(key: str) -> str:
-    """What a key of the results stands for: "repeatability standard deviation"."""
-    info = known_keys().get(key)
-    return key if info is None else info.meaning.partition(", ")[0].partition(":")[0]
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """A measured number at a level, with what stands behind it."""
-
-    value: float
-    degrees_of_freedom: float
-    uncertainty: float | None = None
-    bounds: tuple[float, float] | None = None
-    judged_bounds: tuple[float, float] | None = None
-    quantities: tuple[Quantity, ...] = ()
-    notes: tuple[str, ...] = ()
-
-
-class Sources:
-    """What the other chapters measured, each evaluated once and for its quantities alone."""
-
-    def __init__(self, study: Study) -> None:
-        self.study = replace(study, looked_at_otherwise=True)
-        self._evaluations: dict[str, Evaluation] = {}
-        self._levels = levels(study.experiments[EXPERIMENT])
-
-    def evaluation(self, name: str) -> Evaluation:
-        """The evaluation of an earlier chapter."""
-        if name not in self._evaluations:
-            self._evaluations[name] = characteristics()[name].evaluate(self.study)
-        return self._evaluations[name]
-
-    def quantities(self, key: str) -> list[Quantity]:
-        """All quantities of a key that have a value."""
-        if key in (S_I, TRUENESS_BIAS):
-            return self._within if key == S_I else self._biases
-        evaluation = self.evaluation(key.partition(".")[0])
-        return [q for q in evaluation.quantities if q.key == key and q.value is not None]
-
-    # Those two by the functions that their chapters call, without the models over levels that the chapters add: the
-    # sensitivity of a verdict asks for them again and again.
-    @cached_property
-    def _within(self) -> list[Quantity]:
-        estimates = [(level, level.precision.s_I) for level in self._levels]
-        return [level.quantity(S_I, s, self.study) for level, s in estimates if s is not None]
-
-    @cached_property
-    def _biases(self) -> list[Quantity]:
-        return [level.quantity(TRUENESS_BIAS, level.bias, self.study) for level in self._levels]
-
-    def at(self, key: str, level: float) -> Found | None:
-        """A quantity at a level: as found there, or on the straight line between the tested levels beside it."""
-        known = sorted((q for q in self.quantities(key) if isinstance(q.at, float | int)), key=lambda q: float(q.at))  # type: ignore[arg-type]
-        below = [q for q in known if float(q.at) <= level]  # type: ignore[arg-type]
-        above = [q for q in known if float(q.at) >= level]  # type: ignore[arg-type]
-        if not below or not above:
-            return None
-        low, high = below[-1], above[0]
-        if low is high:
-            return Found(
-                low.value or 0.0,
-                _df(low),
-                low.standard_uncertainty,
-                low.interval,
-                low.judged_interval,
-                (low,),
-                low.notes,
-            )
-        x0, x1 = float(low.at), float(high.at)  # type: ignore[arg-type]
-        share = (level - x0) / (x1 - x0)
-        errors = [q.standard_uncertainty for q in (low, high) if q.standard_uncertainty is not None]
-        note = (
-            f"Level {level_text(level)} was not tested: the {in_words(key)} is taken on the straight line between the "
-            f"levels {level_text(low.at)} and {level_text(high.at)}."
-        )
-        return Found(
-            (1 - share) * (low.value or 0.0) + share * (high.value or 0.0),
-            min(_df(low), _df(high)),
-            max(errors) if len(errors) == 2 else None,
-            _between(low.interval, high.interval, share),
-            _between(low.judged_interval, high.judged_interval, share),
-            (low, high),
-            tuple(dict.fromkeys((*low.notes, *high.notes, note))),
-        )
-
-    def single(self, key: str) -> Quantity | None:
-        """A quantity without a level; at several names, that of the lot in use, else None."""
-        known = self.quantities(key)
-        in_use = self.lot_in_use
-        named = [q for q in known if q.at is None or str(q.at) == in_use]
-        return named[0] if named else known[0] if len(known) == 1 else None
-
-    @property
-    def lot_in_use(self) -> str:
-        """The lot that results lean on: as the plan says, else the one that new lots are compared with."""
-        compared = self.study.plan.experiments.get("lots")
-        return str(self.study.plan.lots.stated.get("in_use") or (compared.reference if compared else "") or "")
-
-    @cached_property
-    def tested(self) -> list[float]:
-        """Levels with an intermediate precision."""
-        return sorted(float(q.at) for q in self.quantities(S_I) if isinstance(q.at, float | int))
-
-    @cached_property
-    def standard(self) -> tuple[float | None, float, str]:
-        """Relative standard uncertainty of the routine standard, its degrees of freedom, and a sentence on it."""
-        q = self.single("standards.relative_uncertainty")
-        if q is not None and q.value is not None:
-            said = f"The uncertainty of the standard {q.at} is that of its lot record." if q.at else ""
-            return q.value, q.degrees_of_freedom or inf, said
-        return self._stated_standard()
-
-    def _stated_standard(self) -> tuple[float | None, float, str]:
-        entries = self.study.plan.standards
-        in_use = self.lot_in_use
-        named = [entry for entry in entries if str(entry.get("name", "")) == in_use] or list(entries)
-        if len(named) != 1:
-            count = "names no standard" if not named else "names several standards and not the lot in use"
-            return None, inf, f"The plan {count}: the uncertainty of the standard's content is missing in the budget."
-        value, u = named[0].get("value"), named[0].get("uncertainty")
-        name = named[0].get("name", "")
-        if value is None or u is None or not _positive(value) or not _positive(u):
-            said = f"The plan gives no value with an uncertainty for the standard {name}: it is missing in the budget."
-            return None, inf, said
-        return (
-            float(u) / float(value),
-            inf,
-            f"The uncertainty {u:g} of the standard {name} is taken from the plan as a standard uncertainty (k = 1).",
-        )
-
-
-def _df(q: Quantity) -> float:
-    """Degrees of freedom of a measured number; where it carries none, those of its runs."""
-    if q.degrees_of_freedom:
-        return q.degrees_of_freedom
-    return float(q.units - 1) if q.units is not None and q.units > 1 else inf
-
-
-def _between(
-    low: tuple[float, float] | None, high: tuple[float, float] | None, share: float
-) -> tuple[float, float] | None:
-    if low is None or high is None:
-        return None
-    return (1 - share) * low[0] + share * high[0], (1 - share) * low[1] + share * high[1]
-
-
-def _positive(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value) and value > 0
-
-
 @dataclass(frozen=True, slots=True)
 class Sized:
     """One component of the plan with its size at a level. `deviation` is relative to the level, None at level zero.
@@ -209,7 +62,7 @@ class Sized:
 
     name: str
     term: Term
-    told: str
+    in_words: str
     part_of: str | None
     question: str | None
     origin: str
@@ -234,19 +87,38 @@ class Group:
         return (self.bottom_up or 0.0) ** 2 - (self.top_down or 0.0) ** 2
 
 
+@dataclass(frozen=True)
+class MeasuredParts:
+    """Within-laboratory reproducibility, bias and standard at a level, with the notes on it.
+
+    `general` notes are on the standard and hold for every level.
+    """
+
+    within: Measured
+    bias: Measured | None
+    bias_terms: tuple[Term, ...]
+    standard: Term | None
+    notes: tuple[str, ...]
+    general: tuple[str, ...]
+
+    @property
+    def terms(self) -> list[Term]:
+        own = Term(WITHIN, self.within.value, self.within.degrees_of_freedom, self.within.distribution)
+        return [own, *self.bias_terms, *([self.standard] if self.standard else [])]
+
+
 @dataclass(frozen=True, slots=True)
 class LevelBudget:
     """Both budgets at one level, in the unit of the study; `notes` hold for the level, `general` for the plan."""
 
     level: float
     tested: bool
-    within: Found
-    bias: Found | None
+    within: Measured
+    bias: Measured | None
     bias_terms: tuple[Term, ...]
     standard: Term | None
     components: tuple[Sized, ...]
     result: CombinedResult
-    judged: CombinedResult
     measured: CombinedResult
     bottom_up: PropagationResult | None
     bottom_up_inputs: dict[str, Distribution]
@@ -278,11 +150,8 @@ TWICE = (
 
 def measured_parts(
     sources: Sources, level: float, treatment: Treatment, *, standard_is_component: bool
-) -> tuple[Found, Found | None, tuple[Term, ...], Term | None, list[str], list[str]] | None:
-    """Within-laboratory reproducibility, bias and standard at a level; None where nothing was measured.
-
-    Last come the notes on this level, and those on the standard, which hold for every one.
-    """
+) -> MeasuredParts | None:
+    """What the study itself measured of the uncertainty at a level; None where nothing was."""
     within = sources.at(S_I, level)
     if within is None:
         return None
@@ -294,22 +163,16 @@ def measured_parts(
         notes += [note for note in bias.notes if "was not tested" in note]
         if bias.uncertainty is None:
             notes.append("The bias has no uncertainty of its own here; one run, or run means that do not differ.")
-        terms = _terms_of(bias, treatment, bias.bounds)
-    relative, df, said = sources.standard
+        df, own = bias.degrees_of_freedom, bias.uncertainty or 0.0
+        terms = bias_terms(bias.value, own, treatment=treatment, degrees_of_freedom=df, distribution=bias.distribution)
     if standard_is_component:
-        return within, bias, terms, None, notes, []
+        return MeasuredParts(within, bias, terms, None, tuple(notes), ())
+    relative, df, of_standard = sources.standard
     standard = None if relative is None else Term(STANDARD, relative * abs(level), df)
-    general = [said] if said else []
+    general = [of_standard] if of_standard else []
     if terms and standard is not None:
         general.append(TWICE)
-    return within, bias, terms, standard, notes, general
-
-
-def _terms_of(bias: Found, treatment: Treatment, interval: tuple[float, float] | None) -> tuple[Term, ...]:
-    df = bias.degrees_of_freedom
-    return bias_terms(
-        bias.value, bias.uncertainty or 0.0, treatment=treatment, degrees_of_freedom=df, interval=interval
-    )
+    return MeasuredParts(within, bias, terms, standard, tuple(notes), tuple(general))
 
 
 def level_budget(study: Study, budget: Budget, sources: Sources, level: float) -> LevelBudget | None:
@@ -319,19 +182,9 @@ def level_budget(study: Study, budget: Budget, sources: Sources, level: float) -
     parts = measured_parts(sources, level, budget.bias, standard_is_component=own_standard)
     if parts is None:
         return None
-    within, bias, of_bias, standard, notes, general = parts
-    general += [*unsized, *(note for component in components for note in component.notes)]
-    of_bias_judged = () if bias is None else _terms_of(bias, budget.bias, bias.judged_bounds)
     both = [component.term for component in components if component.part_of is None]
     coverage = budget.coverage or study.confidence
-    n = len({reading for q in within.quantities for reading in q.readings})
-
-    def joined(further: Sequence[Term], confidence: float) -> CombinedResult:
-        judged = confidence != study.confidence
-        own = Term(WITHIN, within.value, within.degrees_of_freedom, within.judged_bounds if judged else within.bounds)
-        beside = [*(of_bias_judged if judged else of_bias), *([standard] if standard else [])]
-        return combine([own, *beside, *further], coverage=coverage, confidence=confidence, n=n)
-
+    n = len({reading for q in parts.within.quantities for reading in q.readings})
     places = {c.name: PLACES.get(c.question or "", "factor") for c in components}
     inputs = {c.name: c.deviation for c in components if c.deviation is not None}
     bottom_up = None
@@ -340,28 +193,37 @@ def level_budget(study: Study, budget: Budget, sources: Sources, level: float) -
     return LevelBudget(
         level=level,
         tested=level in sources.tested,
-        within=within,
-        bias=bias,
-        bias_terms=of_bias,
-        standard=standard,
+        within=parts.within,
+        bias=parts.bias,
+        bias_terms=parts.bias_terms,
+        standard=parts.standard,
         components=tuple(components),
-        result=joined(both, study.confidence),
-        judged=joined(both, study.judged_confidence),
-        measured=joined([], study.confidence),
+        result=combine([*parts.terms, *both], coverage=coverage, n=n),
+        measured=combine(parts.terms, coverage=coverage, n=n),
         bottom_up=bottom_up,
         bottom_up_inputs=inputs,
         places=places,
-        groups=_groups(within, of_bias, standard, components, bottom_up),
-        notes=tuple(dict.fromkeys(notes)),
-        general=tuple(dict.fromkeys(general)),
+        groups=_groups(parts, components, bottom_up),
+        notes=parts.notes,
+        general=tuple(dict.fromkeys((*parts.general, *unsized, *(note for c in components for note in c.notes)))),
     )
 
 
-def left_out(budget: Budget, found: LevelBudget) -> bool:
+def measured_expanded(one: LevelBudget) -> float:
+    """The measured part times the k of the whole budget: its own k would hide part of what is left out."""
+    return one.result.coverage_factor * one.measured.combined.value
+
+
+def expanded_with(one: LevelBudget, *further: float) -> float:
+    """U with further uncertainties, at the k of the budget: its own k would hide part of what is added."""
+    return one.result.coverage_factor * root_sum_of_squares([one.u, *further])
+
+
+def left_out(budget: Budget, one: LevelBudget) -> bool:
     """Whether the treatment `restrict` gives this level no uncertainty, because its bias shows."""
-    if budget.bias != "restrict" or found.bias is None:
+    if budget.bias != "restrict" or one.bias is None:
         return False
-    return bias_shows(found.bias.value, found.bias.uncertainty or 0.0)
+    return bias_shows(one.bias.value, one.bias.uncertainty or 0.0)
 
 
 def _sized_components(budget: Budget, sources: Sources, level: float, unit: str) -> tuple[list[Sized], list[str]]:
@@ -374,27 +236,27 @@ def _sized_components(budget: Budget, sources: Sources, level: float, unit: str)
         if one is None:
             at = "" if component.at is None else f" at {level_text(component.at)}"
             notes.append(
-                f"{component.name}: the {in_words(str(component.taken_from))} was not measured{at} "
+                f"{component.name}: the {key_in_words(str(component.taken_from))} was not measured{at} "
                 f"({component.taken_from}), so the component is missing in the budget; the uncertainty is too small."
             )
         else:
             sized.append(one)
     if not any(component.question == "fuel" for component in budget.components):
         spread = sources.single("fuel.spread")
-        if spread is not None and spread.value is not None:
+        if spread is not None:
             sized.append(_measured_fuel(spread, level))
     return sized, notes
 
 
 def _measured_fuel(spread: Quantity, level: float) -> Sized:
-    size, df = (spread.value or 0.0) * abs(level), _df(spread)
+    size, df = spread.value * abs(level), degrees_behind(spread)
     note = "The plan answers nothing for the fuel: the spread over all fuels of the fuel experiment is taken."
-    deviation = StudentT(0.0, spread.value or 0.0, df) if level else None
-    told = in_words("fuel.spread")
-    return Sized("fuel", Term("fuel", size, df), told, None, "fuel", "fuel experiment", deviation, (note,), False)
+    deviation = StudentT(0.0, spread.value, df) if level else None
+    origin = key_in_words("fuel.spread")
+    return Sized("fuel", Term("fuel", size, df), origin, None, "fuel", "fuel experiment", deviation, (note,), False)
 
 
-def told_size(size: Limit, unit: str) -> str:
+def size_in_words(size: Limit, unit: str) -> str:
     """A size of the plan in words: "2 % of the level", "0.03 + 1.8 % of the level", "0.1 %"."""
     if size.number is not None:
         return f"{size}{unit_text(unit)}"
@@ -410,15 +272,15 @@ def _sized(component: Component, sources: Sources, level: float, unit: str) -> S
         taken = _taken(component, sources, level)
         if taken is None:
             return None
-        size, measured_df, told = taken
+        size, measured_df, in_words = taken
         df = component.degrees_of_freedom or measured_df
         half = 0.0
     elif component.half_width is not None:
         half, shape = abs(component.half_width.value(level)), component.shape or "rectangular"
         size = half / sqrt({"rectangular": 3, "triangular": 6, "one-sided": 12}[shape])
-        told = f"half-width {told_size(component.half_width, unit)}, {shape}"
+        in_words = f"half-width {size_in_words(component.half_width, unit)}, {shape}"
         if shape == "one-sided":
-            told = f"from nothing to {told_size(component.half_width, unit)}, one-sided"
+            in_words = f"from nothing to {size_in_words(component.half_width, unit)}, one-sided"
             notes = [
                 f"{component.name} is one-sided: results move by half of its limit on average. The budget takes them "
                 "as corrected for that; where they are not, it belongs to the bias."
@@ -426,11 +288,11 @@ def _sized(component: Component, sources: Sources, level: float, unit: str) -> S
             half /= 2
     else:
         assert component.size is not None
-        size, half, told = abs(component.size.value(level)), 0.0, told_size(component.size, unit)
+        size, half, in_words = abs(component.size.value(level)), 0.0, size_in_words(component.size, unit)
     return Sized(
         component.name,
         Term(component.name, size, df),
-        told,
+        in_words,
         component.part_of,
         component.question,
         component.origin or "origin not stated",
@@ -454,32 +316,29 @@ def _taken(component: Component, sources: Sources, level: float) -> tuple[float,
     """A measured standard deviation as a component: its size here, its degrees of freedom, how it came about."""
     key, at = str(component.taken_from), component.at
     divided = f", mean of {component.readings} readings" if component.readings > 1 else ""
-    found = sources.at(key, level if at is None else at)
-    if found is not None:
+    measured = sources.at(key, level if at is None else at)
+    if measured is not None:
         # Taken elsewhere, as the standard's readings are, it comes along as a share of the level there.
         share = 1.0 if at is None else abs(level / at) if at else 0.0
         place = "" if at is None else f" at {level_text(at)}"
         return (
-            share * found.value / sqrt(component.readings),
-            found.degrees_of_freedom,
-            f"{in_words(key)}{place}{divided}",
+            share * measured.value / sqrt(component.readings),
+            measured.degrees_of_freedom,
+            f"{key_in_words(key)}{place}{divided}",
         )
     q = sources.single(key)
-    if q is None or q.value is None or isinstance(q.at, float):
+    if q is None or isinstance(q.at, float):
         return None
     # A size in the unit of the study that was found at one level comes along as a share of that level.
     scale = abs(level) if q.unit == "1" else 1.0 if not at else abs(level / at)
     place = "" if at is None else f" at {level_text(at)}"
-    return scale * q.value / sqrt(component.readings), _df(q), f"{in_words(key)}{place}{divided}"
+    return scale * q.value / sqrt(component.readings), degrees_behind(q), f"{key_in_words(key)}{place}{divided}"
 
 
 def _groups(
-    within: Found,
-    of_bias: Sequence[Term],
-    standard: Term | None,
-    components: Sequence[Sized],
-    bottom_up: PropagationResult | None,
+    parts: MeasuredParts, components: Sequence[Sized], bottom_up: PropagationResult | None
 ) -> tuple[Group, ...]:
+    within, of_bias, standard = parts.within, parts.bias_terms, parts.standard
     contributions = {} if bottom_up is None else {part.name: abs(part.contribution) for part in bottom_up.parts}
 
     def group(name: str, top_down: float | None, parts: Sequence[Sized], lacking: str) -> Group:
@@ -524,12 +383,12 @@ def _groups(
 
 def answers(study: Study, budget: Budget, components: Sequence[Sized]) -> list[tuple[str, str, str]]:
     """Question, meaning and answer of the checklist; "not answered" where neither plan nor design says anything."""
-    found = []
+    rows = []
     for question, meaning in CHECKLIST.items():
-        said = [f"{c.told}: {c.origin}" for c in components if c.question == question]
-        said += [c.reason for c in budget.components if c.question == question and c.reason is not None]
-        found.append((question, meaning, "; ".join(said) or _varied(study, question) or "not answered"))
-    return found
+        answer = [f"{c.in_words}: {c.origin}" for c in components if c.question == question]
+        answer += [c.reason for c in budget.components if c.question == question and c.reason is not None]
+        rows.append((question, meaning, "; ".join(answer) or _varied(study, question) or "not answered"))
+    return rows
 
 
 def _varied(study: Study, question: str) -> str:
