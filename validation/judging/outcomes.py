@@ -57,14 +57,16 @@ class Judgement:
         }
 
 
-def evaluate(study: Study, *, only: Iterable[str] | None = None) -> dict[str, Evaluation]:
-    """Evaluate every characteristic of the study in this process, or those named."""
-    wanted = characteristics() if only is None else {name: characteristics()[name] for name in only}
-    done: dict[str, Evaluation] = {}
-    for item in characteristics().values():
-        if item.name in wanted:
-            evaluated(item, study, done)
-    return {name: done[name] for name in wanted}
+def evaluate(
+    study: Study, *, only: Iterable[str] | None = None, known: Mapping[str, Evaluation] | None = None
+) -> dict[str, Evaluation]:
+    """Evaluate every characteristic of the study in this process, or those named.
+
+    `known` are evaluations that others may depend on and that need not be computed again.
+    """
+    done = dict(known or {})
+    names = list(characteristics()) if only is None else list(only)
+    return {name: evaluated(characteristics()[name], study, done) for name in names}
 
 
 def judge_study(

@@ -5,7 +5,7 @@ A verdict that changes in any of these looks is fragile. Nothing here enters a r
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import isclose
 from typing import Literal
@@ -127,6 +127,15 @@ def _asked(judgement: Judgement) -> set[str]:
     return {row.quantity.partition(".")[0] for row in judgement.requirements}
 
 
+def _touched(experiments: Collection[str]) -> set[str]:
+    """The characteristics that these experiments feed, whether directly or through one that they depend on."""
+    touched: set[str] = set()
+    for item in characteristics().values():  # in dossier order: what a chapter depends on comes before it
+        if {item.experiment, *item.also_reads} & set(experiments) or touched & set(item.depends_on):
+            touched.add(item.name)
+    return touched
+
+
 def _of_study(
     title: str,
     kind: Kind,
@@ -137,11 +146,11 @@ def _of_study(
 ) -> Variant:
     if isinstance(other, str):
         return Variant(title, kind, failed=f"It cannot be computed: {other}")
-    touched = {name for name, data in study.experiments.items() if data is not other.experiments[name]}
-    names = [item.name for item in characteristics().values() if touched & {item.experiment, *item.also_reads}]
+    touched = _touched({name for name, data in study.experiments.items() if data is not other.experiments[name]})
     asked = _asked(judgement) & set(evaluations)
+    same = {name: evaluation for name, evaluation in evaluations.items() if name not in touched}
     try:
-        fresh = evaluate(replace(other, looked_at_otherwise=True), only=[name for name in names if name in asked])
+        fresh = evaluate(other, only=[name for name in evaluations if name in asked & touched], known=same)
         return _compared(title, kind, judge_study(other, {**evaluations, **fresh}, order=judgement.order), judgement)
     except (ValueError, ArithmeticError) as error:
         return Variant(title, kind, failed=f"It cannot be computed: {error}")
