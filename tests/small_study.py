@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
+from validation.characteristics import characteristics, evaluated
+from validation.stats.confidence import ConfidenceDistribution
 from validation.study.model import ExperimentData, Reading, Study
 from validation.study.plan import Plan
+from validation.study.quantity import Evaluation
 
 NUMERIC = ("level", "response", "result", "assigned", "u_level", "u", "age", "added", "u_added")
 
@@ -70,6 +74,22 @@ def small_study(
         awaiting=not rows,
     )
     return Study(Path("study"), plan, {experiment: data})
+
+
+@dataclass(frozen=True)
+class FixedEnds(ConfidenceDistribution):
+    """The same ends at every level: for tests of what is made of an interval."""
+
+    low: float
+    high: float
+
+    def interval(self, level: float) -> tuple[float, float]:
+        return self.low, self.high
+
+
+def evaluation_of(name: str, study: Study) -> Evaluation:
+    """The evaluation of one characteristic, after those that it depends on."""
+    return evaluated(characteristics()[name], study, {})
 
 
 def precision_study(runs: Sequence[Sequence[object]], *, level: str = "4", **columns: Sequence[object]) -> Study:

@@ -8,12 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
-from small_study import small_study
+from small_study import FixedEnds, small_study
 
 from validation.judging import rules
 from validation.judging.conclusion import conclude, not_evaluated, quantification_limit, working_range
 from validation.judging.outcomes import evaluate, judge_study
 from validation.judging.requirements import judge, levels_not_held, requirement_faults
+from validation.stats.estimate import Estimate
 from validation.stats.sample_size import (
     POWER,
     df_for_upper_bound,
@@ -31,9 +32,14 @@ SHOWN = PlanOrder(state="shown")
 
 
 def quantity(value: float, low: float, high: float, **more: object) -> Quantity:
-    facts = {"standard_uncertainty": (high - low) / 4, "degrees_of_freedom": 7.0, "units": 8, "unit_name": "runs"}
-    place = {"key": "trueness.bias", "at": 4.0, "unit": "%"} | more
-    return Quantity(value=value, judged_interval=(low, high), judged_confidence=0.9, n=24, **(facts | place))  # type: ignore[arg-type]
+    error = (high - low) / 4
+    estimate = Estimate(value, FixedEnds(low, high), error, degrees_of_freedom=7.0, n=24, units=8)
+    return of_estimate(**{"key": "trueness.bias", "at": 4.0, "estimate": estimate} | more)  # type: ignore[arg-type]
+
+
+def of_estimate(key: str, at: float | str, estimate: Estimate, **more: object) -> Quantity:
+    place = {"key": key, "at": at, "unit": "%", "unit_name": "runs", "level": 0.95} | more
+    return Quantity(estimate=estimate, **place)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
@@ -100,13 +106,15 @@ def test_point_prints_the_bound_and_says_where_it_is_thin() -> None:
     [(-0.5, 0.4, "met"), (-0.6, 0.4, "not shown"), (0.51, 0.9, "not met"), (-0.9, -0.51, "not met")],
 )
 def test_inside_takes_the_pair(low: float, high: float, outcome: str) -> None:
-    pair = [Quantity(f"accuracy.tolerance_{end}", 4.0, value, "%") for end, value in (("low", low), ("high", high))]
+    pair = [
+        of_estimate(f"accuracy.tolerance_{end}", 4.0, Estimate(value)) for end, value in (("low", low), ("high", high))
+    ]
     assert rules.inside(*pair, 0.5, beta=0.95, precision=None).outcome == outcome
 
 
 def test_inside_says_when_no_number_of_readings_can_help() -> None:
-    pair = [Quantity(f"accuracy.tolerance_{end}", 10.0, v, "%") for end, v in (("low", -1.4), ("high", 0.03))]
-    precision = Quantity("intermediate_precision.s_I", 10.0, 0.29, "%")
+    pair = [of_estimate(f"accuracy.tolerance_{end}", 10.0, Estimate(v)) for end, v in (("low", -1.4), ("high", 0.03))]
+    precision = of_estimate("intermediate_precision.s_I", 10.0, Estimate(0.29))
     assert "No number of readings" in rules.inside(*pair, 0.9, beta=0.95, precision=precision).reason
 
 
@@ -233,7 +241,8 @@ def test_conclusion_is_not_fit_when_no_level_meets_everything() -> None:
 def test_a_chapter_that_found_nothing_in_its_own_readings_is_not_evaluated() -> None:
     # A drift seen in the runs of the precision experiment is no study of how long a standard lasts.
     study = precision_study([BIAS])
-    drift = Quantity("stability.drift_in_run", "precision", 0.01, "1/hour", worksheet="worksheets/precision.csv")
+    sheet = "worksheets/precision.csv"
+    drift = of_estimate("stability.drift_in_run", "precision", Estimate(0.01), unit="1/hour", worksheet=sheet)
     evaluations = {
         **evaluate(study),
         "stability": Evaluation("stability", (drift,)),
@@ -293,7 +302,7 @@ def test_without_a_lock_nothing_is_judged_and_everything_is_printed(tmp_path: Pa
 
 def test_quantification_limit_by_performance_is_the_lowest_level_that_holds() -> None:
     study = precision_study([{**BIAS, "limit": "sum(0.001, 2%)"}])
-    found = quantification_limit(rows_of(study), "%")
+    found = quantification_limit(rows_of(study), study)
     # 2 % of 1 plus 0.001 is 0.021: the interval about 0.01 +- 0.02 crosses it; at 4 the limit is 0.081.
     assert found is not None
     assert (found.at, found.value) == ("by performance", 4.0)
@@ -301,9 +310,7 @@ def test_quantification_limit_by_performance_is_the_lowest_level_that_holds() ->
 
 def test_censored_readings_leave_a_requirement_at_best_not_shown() -> None:
     study = precision_study([BIAS])
-    quantities = [
-        q.__class__(**{**_as_dict(q), "censored": 1}) for q in evaluate(study, only=["trueness"])["trueness"].quantities
-    ]
+    quantities = [replace(q, censored=1) for q in evaluate(study, only=["trueness"])["trueness"].quantities]
     assert "met" not in {row.outcome for row in judge(study.plan, quantities, SHOWN, chapters={"trueness"})}
 
 

@@ -135,7 +135,7 @@ def test_the_interval_is_where_the_profile_reaches_its_limit():
     means = rng.normal(size=10)
     values = [mean + step for mean in means for step in (-1e-5, 1e-5)]
     result = mixed_model(values, {"run": labels(np.repeat(np.arange(10), 2))})
-    s, (low, high) = result.components[0].estimate.value, result.components[0].estimate.interval
+    s, (low, high) = result.components[0].estimate.value, result.components[0].estimate.interval(0.95)
     assert s == pytest.approx(means.std(ddof=1), rel=1e-6)
     limit = chi2.ppf(0.95, 1) * 9 * (np.log(4.5) - digamma(4.5))
     for end in (low, high):
@@ -147,7 +147,7 @@ def test_a_component_below_zero_is_set_to_zero_and_told():
     values = [1.0, 2.0, 2.0, 1.0, 1.1, 1.9, 1.2, 1.8]
     estimate = mixed_model(values, {"run": labels([0, 0, 1, 1, 2, 2, 3, 3])}).components[0].estimate
     assert estimate.value == 0
-    assert estimate.interval[0] == 0 < estimate.interval[1]
+    assert estimate.interval(0.95)[0] == 0 < estimate.interval(0.95)[1]
     assert "set to zero" in estimate.notes[0]
 
 
@@ -250,10 +250,8 @@ def test_few_values_and_unstated_ones_are_told():
     assert "Some readings do not state the pad lot: it gets no component." in notes
 
 
-def test_a_look_at_the_study_leaves_components_out():
-    from dataclasses import replace
-
-    study = crossed_study()
-    looked = intermediate_precision.evaluate(replace(study, looked_at_otherwise=True))
-    kept = [q for q in intermediate_precision.evaluate(study).quantities if not q.key.endswith("component")]
-    assert list(looked.quantities) == kept
+def test_a_look_at_the_verdicts_leaves_components_out():
+    evaluation = intermediate_precision.evaluate(crossed_study())
+    every = evaluation.quantities
+    assert [q for q in every if not q.key.endswith("component")] == list(evaluation.judged)
+    assert len(every) > len(evaluation.judged)

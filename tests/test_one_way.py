@@ -160,7 +160,7 @@ def test_zero_is_returned_where_the_full_likelihood_falls_from_zero():
 def test_negative_component_is_zero_and_said():
     result = one_way([[1.0, 3.0], [3.0, 1.0], [2.1, 2.0]])
     assert result.s_between.value == 0
-    assert result.s_between.interval[0] == 0
+    assert result.s_between.interval(0.95)[0] == 0
     assert result.s_total.value == result.s_within.value
     assert any("not positive" in note for note in result.s_between.notes)
     unequal = one_way([[1.0, 3.0], [3.0, 1.0, 2.0], [2.1, 2.0]])
@@ -238,7 +238,7 @@ def test_change_of_unit_and_order_change_nothing_else():
     groups = UNBALANCED["mild"]
     plain, scaled = one_way(groups), one_way([[1000 * v for v in g] for g in reversed(groups)])
     assert scaled.s_between.value == pytest.approx(1000 * plain.s_between.value, rel=1e-9)
-    assert scaled.s_total.interval == pytest.approx([1000 * e for e in plain.s_total.interval], rel=1e-9)
+    assert scaled.s_total.interval(0.95) == pytest.approx([1000 * e for e in plain.s_total.interval(0.95)], rel=1e-9)
 
 
 def test_one_group_has_no_component_between():
@@ -262,20 +262,19 @@ def test_zero_variance_gives_zeros_and_no_bound():
     assert result.F is None
     for estimate in (result.s_within, result.s_between, result.s_total):
         assert estimate.value == 0
-        assert estimate.interval is None
-        assert estimate.confidence is None
+        assert estimate.interval(0.95) is None
         assert "no bound can be claimed" in estimate.notes[0]
     single = one_way([[2.0], [2.0], [2.0]]).s_total
-    assert (single.value, single.interval) == (0, None)
+    assert (single.value, single.interval(0.95)) == (0, None)
     assert "no bound can be claimed" in single.notes[0]
 
 
 def test_scatter_hidden_within_the_groups_is_said():
     result = one_way([[2.0, 2.0], [2.1, 2.1], [2.3, 2.3]])
-    assert result.s_within.interval is None
+    assert result.s_within.interval(0.95) is None
     # Only the group means scatter: chi-square interval of their standard deviation.
     low, high = sd_interval(np.std([2.0, 2.1, 2.3], ddof=1), 2, 0.95)
-    assert result.s_between.interval == pytest.approx((low, high), rel=1e-9)
+    assert result.s_between.interval(0.95) == pytest.approx((low, high), rel=1e-9)
     assert "hidden by the rounding" in result.s_between.notes[0]
     assert "hidden by the rounding" in result.s_total.notes[0]
 
@@ -287,31 +286,33 @@ def test_upper_ends_do_not_shrink_where_the_means_agree_too_well():
     # Own choice: held at the lower 5 % point of F, where the published upper end is above zero.
     floor = lucky.ms_within * f_distribution.ppf(0.05, 2, 3)
     usual = between_component_interval(floor, lucky.ms_within, 2, 3, 2, confidence=0.95)
-    assert lucky.s_between.interval == (0.0, pytest.approx(np.sqrt(usual[1]), rel=1e-12))
+    assert lucky.s_between.interval(0.95) == (0.0, pytest.approx(np.sqrt(usual[1]), rel=1e-12))
     assert usual[1] > 0
     assert any("agree better" in note for note in lucky.s_between.notes)
     # The total is never bounded below what the scatter within alone, at the same spread of the means, would allow.
     w = lucky.ms_within
     bound = sum_of_mean_squares_interval((0.5, 0.5), (w, w), (2, 3), confidence=0.95)[1]
-    assert lucky.s_total.interval[1] == pytest.approx(np.sqrt(bound), rel=1e-12)
-    assert lucky.s_total.interval[1] > lucky.s_total.value
+    assert lucky.s_total.interval(0.95)[1] == pytest.approx(np.sqrt(bound), rel=1e-12)
+    assert lucky.s_total.interval(0.95)[1] > lucky.s_total.value
     # Above F = 1 nothing changes.
     clear = one_way([[1.0, 1.2], [3.0, 3.3], [5.0, 5.1]])
     plain = between_component_interval(clear.ms_between, clear.ms_within, 2, 3, 2, confidence=0.95)
-    assert clear.s_between.interval == pytest.approx(np.sqrt(plain), rel=1e-12)
+    assert clear.s_between.interval(0.95) == pytest.approx(np.sqrt(plain), rel=1e-12)
     assert not any("agree better" in note for note in clear.s_between.notes)
 
 
 @pytest.mark.parametrize(
-    ("groups", "confidence", "message"),
-    [
-        ([], 0.95, "at least one group"),
-        ([[1.0], []], 0.95, "at least one reading"),
-        ([[1.0, float("nan")]], 0.95, "finite"),
-        ([[1.0, 2.0]], 95, "confidence must lie between 0 and 1; got 95"),
-    ],
-    ids=["none", "empty", "nan", "confidence"],
+    ("groups", "message"),
+    [([], "at least one group"), ([[1.0], []], "at least one reading"), ([[1.0, float("nan")]], "finite")],
+    ids=["none", "empty", "nan"],
 )
-def test_unusable_input_is_refused(groups, confidence, message):
+def test_unusable_input_is_refused(groups, message):
     with pytest.raises(ValueError, match=message):
-        one_way(groups, confidence=confidence)
+        one_way(groups)
+
+
+def test_a_level_outside_zero_and_one_is_refused():
+    result = one_way([[1.0, 2.0], [1.5, 2.6]])
+    for estimate in (result.s_within, result.s_between, result.s_total):
+        with pytest.raises(ValueError, match="confidence must lie between 0 and 1; got 95"):
+            estimate.interval(95)

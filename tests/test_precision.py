@@ -106,7 +106,7 @@ def test_precision_model_matches_a_gamma_regression():
     assert (model.constant.value, model.slope.value) == pytest.approx(tuple(fit.params), rel=1e-8)
     # The large-sample standard error of that regression (dispersion 2) gives an interval of much the same width.
     error = np.sqrt(np.diag(fit.cov_params(scale=2.0)))
-    width = model.slope.interval[1] - model.slope.interval[0]
+    width = model.slope.interval(0.95)[1] - model.slope.interval(0.95)[0]
     assert width == pytest.approx(2 * 1.96 * error[1], rel=0.2)
 
 
@@ -145,7 +145,6 @@ def test_absent_experiment_and_awaiting_readings_are_said():
     for module in (repeatability, intermediate_precision):
         assert "no precision experiment" in module.evaluate(other).missing
         assert "awaiting readings" in module.evaluate(empty).missing
-        assert module.in_words(module.evaluate(empty), "%") == [module.evaluate(empty).missing]
 
 
 def test_censored_readings_are_counted_at_their_level():

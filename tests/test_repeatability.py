@@ -15,7 +15,7 @@ from validation.figures import intermediate_precision as run_figures
 from validation.figures import repeatability as repeat_figures
 from validation.figures.style import svg_text
 from validation.notebook import open_chapter
-from validation.stats.precision import against_published
+from validation.stats.precision import against_published, precision
 from validation.stats.precision_forms import FORMULAS, SdForm, choose, precision_forms
 
 
@@ -76,9 +76,9 @@ def test_ratio_to_published_is_a_chi_square_test_of_the_variance():
     assert q.interval == pytest.approx(ends, rel=1e-9)
     # The one-sided bound at 95 % is the end of the judged interval.
     assert q.judged_interval[1] == pytest.approx(np.sqrt(statistic / stats.chi2.ppf(0.05, df)), rel=1e-9)
-    (table,) = [t for t in evaluation.details["tables"] if "published" in t["caption"]]
-    (row,) = table["rows"]
-    found = dict(zip(table["head"], row, strict=True))
+    (table,) = [table for table in evaluation.display.tables if table.name == "published"]
+    (row,) = table.rows
+    found = dict(zip(table.head, row, strict=True))
     assert found["chi-square"] == pytest.approx(statistic, rel=1e-9)
     assert found["critical value"] == pytest.approx(stats.chi2.ppf(0.95, df), rel=1e-12)
     assert found["p"] == pytest.approx(stats.chi2.sf(statistic, df), rel=1e-9)
@@ -106,7 +106,7 @@ def test_published_limits_by_level_go_to_their_level():
 
 
 def test_a_published_limit_that_is_not_positive_is_refused():
-    s_r = repeatability.levels(precision_study(RUNS).experiments["precision"])[0].precision(0.95).s_r
+    s_r = precision([[[value] for value in run] for run in RUNS]).s_r
     with pytest.raises(ValueError, match="must be positive; got 0"):
         against_published(s_r, 0)
 
@@ -269,34 +269,33 @@ def test_chapters_show_name_and_draw_the_chosen_form(name):
         (intermediate_precision, run_figures, "s_I"),
     ):
         evaluation = module.evaluate(study)
-        (table,) = [t for t in evaluation.details["tables"] if t["caption"] == f"Forms of {symbol}(x)"]
-        chosen = [row for row in table["rows"] if row[-1] == "yes"]
+        (table,) = [t for t in evaluation.display.tables if t.caption == f"Forms of {symbol}(x)"]
+        chosen = [row for row in table.rows if row[-1] == "yes"]
         assert [row[0].partition(":")[0] for row in chosen] == [name]
         # The linear row is the model of the reported keys.
         line = [evaluation.get(f"{module.NAME}.model_{part}").value for part in ("constant", "slope")]
-        assert table["rows"][2][1:3] == pytest.approx(line, rel=1e-12)
+        assert table.rows[2][1:3] == pytest.approx(line, rel=1e-12)
         assert any(note.startswith(f"The {name} form of {symbol}(x) is chosen") for note in evaluation.notes)
         assert any(f"the {name} one is chosen" in sentence for sentence in module.in_words(evaluation, "%"))
-        x, s = evaluation.details["form"]["curve"]
+        x, s = evaluation.display.view.form.curve
         assert s[-1] == pytest.approx(TRUTHS[name](x[-1]), rel=0.15)
         assert name in svg_text(figures.sd_by_level(evaluation, study))
 
 
-def test_a_look_for_verdicts_alone_and_too_few_levels_leave_the_forms_out():
-    study = replace(over_levels("linear"), looked_at_otherwise=True)
+def test_too_few_levels_leave_the_forms_out():
     for module in (repeatability, intermediate_precision):
-        for evaluation in (module.evaluate(study), module.evaluate(precision_study(RUNS))):
-            assert evaluation.details["form"] is None
-            assert not [t for t in evaluation.details["tables"] if t["caption"].startswith("Forms")]
+        display = module.evaluate(precision_study(RUNS)).display
+        assert display.view.form is None
+        assert not [table for table in display.tables if table.name == "forms"]
 
 
 @pytest.mark.parametrize("published", [None, 0.5])
-def test_a_chapter_finds_its_tables_by_their_captions(published):
+def test_a_chapter_finds_its_tables_by_name(published):
     chapter = open_chapter("repeatability")
     chapter.study = over_levels("linear", published)
-    assert "log likelihood" in chapter.table("Forms of").columns
-    assert chapter.table("Against the published").empty is (published is None)
+    assert "log likelihood" in chapter.table("forms").columns
+    assert chapter.table("published").empty is (published is None)
     chapter = open_chapter("repeatability")
     chapter.study = with_published(precision_study(RUNS), 0.3)
-    assert chapter.table("Forms of").empty
-    assert "published r" in chapter.table("Against the published").columns
+    assert chapter.table("forms").empty
+    assert "published r" in chapter.table("published").columns

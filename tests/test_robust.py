@@ -70,7 +70,7 @@ def test_robust_mean_has_the_interval_of_iso_13528():
     values = [1.0, 1.2, 0.9, 1.1, 1.05, 0.95, 1.15, 3.0]
     result, found = robust.robust_mean(values), robust.algorithm_a(values)
     half = 2.3646 * 1.25 * found.sd / np.sqrt(8)
-    assert result.interval == pytest.approx((found.mean - half, found.mean + half), rel=1e-4)
+    assert result.interval(0.95) == pytest.approx((found.mean - half, found.mean + half), rel=1e-4)
     joined = robust.robust_mean(values, reference_uncertainty=0.3)
     assert joined.standard_uncertainty == pytest.approx(np.hypot(1.25 * found.sd / np.sqrt(8), 0.3), rel=1e-12)
 
@@ -78,9 +78,9 @@ def test_robust_mean_has_the_interval_of_iso_13528():
 def test_values_that_are_mostly_alike_claim_no_interval():
     result = robust.robust_mean([1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 2.0])
     assert result.value == pytest.approx(1.0, abs=1e-9)
-    assert result.interval is None
+    assert result.interval(0.95) is None
     assert "Most values agree" in result.notes[0]
-    assert robust.robust_mean([Decimal("1.5")]).interval is None
+    assert robust.robust_mean([Decimal("1.5")]).interval(0.95) is None
 
 
 def test_one_value_is_refused_by_algorithm_a():
@@ -134,7 +134,8 @@ def test_intervals_of_robust_precision_cover(ratio):
         result = robust.robust_precision([[[float(value)] for value in run] for run in y])
         truths = (1.0, ratio, np.hypot(1.0, ratio))
         estimates = (result.s_r, result.s_run, result.s_I)
-        held += [e.interval[0] <= truth <= e.interval[1] for e, truth in zip(estimates, truths, strict=True)]
+        ends = [estimate.interval(0.95) for estimate in estimates]
+        held += [low <= truth <= high for (low, high), truth in zip(ends, truths, strict=True)]
     assert np.all(held / 400 >= 0.928)
     # The between component covers more where it is small beside the scatter within; the others do not.
     assert np.all(held[[0, 2]] / 400 <= 0.975)
@@ -197,8 +198,8 @@ def test_designs_that_supply_less_give_fewer_estimates():
     assert one.s_r.value > 0
     assert (one.s_run, one.s_I) == (None, None)
     alike = robust.robust_precision([[[1.0], [1.0]], [[1.0], [1.0]]])
-    assert alike.s_r.interval is None
-    assert alike.s_I.interval is None
+    assert alike.s_r.interval(0.95) is None
+    assert alike.s_I.interval(0.95) is None
 
 
 # What the characteristics offer ----------------------------------------------------------------------------------
@@ -218,11 +219,11 @@ def assert_same_places(module, study, keys_by_title):
             assert q.judged_confidence == study.judged_confidence
             low, high = q.judged_interval
             assert q.interval[0] <= low <= high <= q.interval[1]
-    shown = [t for t in evaluation.details["tables"] if "other methods" in t["caption"]]
+    shown = [table for table in evaluation.display.tables if table.name == "other methods"]
     # Calibration shows the other values as a column of its table by level.
     assert len(shown) == (module is not calibration)
     for table in shown:
-        assert {row[5] for row in table["rows"]} == set(offered)
+        assert {row[5] for row in table.rows} == set(offered)
 
 
 def test_precision_and_trueness_offer_robust_values():

@@ -49,12 +49,13 @@ def test_run_means_that_do_not_differ_have_no_interval():
     # An interval without width would meet any equivalence limit: rounding is no agreement.
     result = bias([[Decimal(v) for v in run] for run in (("0.1", "0.3"), ("0.3", "0.1"), ("0.2",))])
     assert result.value == pytest.approx(0.2)
-    assert result.interval is None
-    assert result.confidence is None
+    assert result.interval(0.95) is None
     assert "rounding hides" in result.notes[0]
     # A known uncertainty of the reference value gives it one.
     known = bias([[0.5], [0.5]], reference_uncertainty=0.02)
-    assert known.interval == pytest.approx((0.5 - 0.02 * stats.norm.ppf(0.975), 0.5 + 0.02 * stats.norm.ppf(0.975)))
+    assert known.interval(0.95) == pytest.approx(
+        (0.5 - 0.02 * stats.norm.ppf(0.975), 0.5 + 0.02 * stats.norm.ppf(0.975))
+    )
 
 
 def test_unequal_runs_are_said():
@@ -109,7 +110,7 @@ def test_joint_line_matches_weighted_least_squares_run_by_run():
     for estimate, column in ((result.constant, fits[:, 0]), (result.proportional, fits[:, 1])):
         expected = stats.ttest_1samp(column, 0).confidence_interval(0.95)
         assert estimate.value == pytest.approx(column.mean(), rel=1e-10)
-        assert estimate.interval == pytest.approx((expected.low, expected.high), rel=1e-9)
+        assert estimate.interval(0.95) == pytest.approx((expected.low, expected.high), rel=1e-9)
 
 
 def test_joint_region_matches_hotelling_of_statsmodels():

@@ -13,9 +13,10 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 from scipy import stats
-from small_study import small_study
+from small_study import evaluation_of, small_study
 
-from validation.characteristics import fuel, matrix, uncertainty
+from validation.characteristics import uncertainty
+from validation.characteristics.uncertainty.budgets import measured_expanded
 from validation.figures import uncertainty as figures
 from validation.figures.style import svg_text
 from validation.selftest import published
@@ -282,16 +283,16 @@ def test_numerical_tolerance_is_half_the_last_of_two_digits(u, tolerance):
 
 def test_one_measured_term_keeps_its_chi_square_interval():
     # scipy.stats.chi2.
-    found = combine([Term("s", 0.2, 7)], confidence=0.9)
+    found = combine([Term("s", 0.2, 7)])
     ends = [0.2 * math.sqrt(7 / stats.chi2.ppf(p, 7)) for p in (0.95, 0.05)]
-    assert found.combined.interval == pytest.approx(ends, rel=1e-9)
+    assert found.combined.interval(0.9) == pytest.approx(ends, rel=1e-9)
     assert found.coverage_factor == pytest.approx(stats.t.ppf(0.975, 7), rel=1e-9)
-    assert found.expanded.interval == pytest.approx([found.coverage_factor * end for end in ends], rel=1e-9)
+    assert found.expanded.interval(0.9) == pytest.approx([found.coverage_factor * end for end in ends], rel=1e-9)
 
 
 def test_stated_terms_bring_no_interval():
     found = combine([Term("a", 3.0), Term("b", 4.0)])
-    assert (found.combined.value, found.combined.interval, found.combined.confidence) == (5.0, None, None)
+    assert (found.combined.value, found.combined.interval(0.95)) == (5.0, None)
     assert found.coverage_df is None
     with pytest.raises(ValueError, match="at least one component"):
         combine([])
@@ -400,17 +401,25 @@ def study_with(block=BLOCK, levels=LEVELS, *, customer_limits=(2.0, 4.0), standa
     return replace(study, plan=study.plan.model_copy(update={"uncertainty": budget, "standards": stated}))
 
 
-def by_hand(level: str, confidence: float = 0.95):
+def evaluation_of_study(study):
+    return evaluation_of("uncertainty", study)
+
+
+def budgets_of(study):
+    """The budgets behind the evaluation, with what is looked at beside them."""
+    return uncertainty.shown_budget(study, *(evaluation_of(name, study) for name in uncertainty.DEPENDS_ON))
+
+
+def by_hand(level: str):
     """s_I, bias and its uncertainty of one level by the functions of their own chapters, which their tests check."""
     values = LEVELS[level]
     runs = [[[x] for x in values[i : i + 2]] for i in (0, 2, 4)]
-    found = bias([[x - float(level) for x in values[i : i + 2]] for i in (0, 2, 4)], confidence=confidence)
-    return precision(runs, confidence=confidence), found
+    return precision(runs), bias([[x - float(level) for x in values[i : i + 2]] for i in (0, 2, 4)])
 
 
 def test_the_top_down_budget_is_a_root_sum_of_squares():
     # JCGM 100:2008, 5.1.2, written out; a triangle has u = half-width / root 6.
-    evaluation = uncertainty.evaluate(study_with())
+    evaluation = evaluation_of_study(study_with())
     for level in ("1", "2", "4"):
         x = float(level)
         spread, found = by_hand(level)
@@ -437,12 +446,12 @@ def test_the_top_down_budget_is_a_root_sum_of_squares():
 
 def test_the_interval_joins_those_of_the_measured_parts():
     # Graybill and Wang 1980 (from memory), written out for s_I, the bias and its standard error.
-    spread, found = by_hand("4", 0.9)
-    q = uncertainty.evaluate(study_with()).get("uncertainty.combined", 4.0)
-    u_b, (b_low, b_high) = found.standard_uncertainty, found.interval
+    spread, found = by_hand("4")
+    q = evaluation_of_study(study_with()).get("uncertainty.combined", 4.0)
+    u_b, (b_low, b_high) = found.standard_uncertainty, found.interval(0.9)
     assert b_low < 0 < b_high
     bounds = [u_b * math.sqrt(2 / stats.chi2.ppf(p, 2)) for p in (0.95, 0.05)]
-    ends = [(spread.s_I.value, spread.s_I.interval), (u_b, bounds), (found.value, (0.0, max(-b_low, b_high)))]
+    ends = [(spread.s_I.value, spread.s_I.interval(0.9)), (u_b, bounds), (found.value, (0.0, max(-b_low, b_high)))]
     low = q.value**2 - math.sqrt(sum((s**2 - pair[0] ** 2) ** 2 for s, pair in ends))
     high = q.value**2 + math.sqrt(sum((pair[1] ** 2 - s**2) ** 2 for s, pair in ends))
     assert q.judged_interval == pytest.approx((math.sqrt(low), math.sqrt(high)), rel=1e-9)
@@ -452,18 +461,18 @@ def test_the_interval_joins_those_of_the_measured_parts():
 
 
 def test_each_component_counts_once_on_each_side():
-    evaluation = uncertainty.evaluate(study_with())
-    groups = {g["name"]: g for g in evaluation.details["groups"]}
+    evaluation = evaluation_of_study(study_with())
+    groups = {group.name: group for group in budgets_of(study_with()).focus.groups}
     assert list(groups) == ["within-laboratory reproducibility", "bias", "standard", "oil", "fuel"]
-    parts = [name for g in groups.values() for name in g["parts"]]
+    parts = [name for group in groups.values() for name in group.parts]
     assert sorted(parts) == sorted(set(parts)) == ["fuel", "oil", "reading", "standard", "standard reading"]
     spread, _ = by_hand("4")
     at_two, _ = by_hand("2")
     # The reading brings s_r at 4; the standard's three readings are taken at 2 and carried as a share of the level.
-    assert groups["within-laboratory reproducibility"]["bottom_up"] == pytest.approx(spread.s_r.value, rel=1e-6)
-    assert groups["bias"]["bottom_up"] == pytest.approx(at_two.s_r.value / math.sqrt(3) / 2 * 4, rel=1e-6)
+    assert groups["within-laboratory reproducibility"].bottom_up == pytest.approx(spread.s_r.value, rel=1e-6)
+    assert groups["bias"].bottom_up == pytest.approx(at_two.s_r.value / math.sqrt(3) / 2 * 4, rel=1e-6)
     for column in ("top_down", "bottom_up"):
-        total = math.sqrt(sum(g[column] ** 2 for g in groups.values()))
+        total = math.sqrt(sum(getattr(group, column) ** 2 for group in groups.values()))
         key = "combined" if column == "top_down" else "bottom_up"
         assert evaluation.get(f"uncertainty.{key}", 4.0).value == pytest.approx(total, rel=1e-6)
     ratio = evaluation.get("uncertainty.agreement", 4.0)
@@ -476,7 +485,7 @@ def test_the_design_of_the_demonstration_adds_up():
     # Design of the demonstration: relative parts at 4 %, whose root sum of squares is 4.96 % (by hand).
     parts = {"a": 2.55, "b": 1.39, "c": 0.6, "d": 1.0, "e": 1.2, "f": 0.6, "g": 2.0, "h": 3.0}
     block = {"components": [{"name": name, "size": f"{size}%", "part_of": "bias"} for name, size in parts.items()]}
-    found = uncertainty.evaluate(study_with(block)).get("uncertainty.bottom_up", 4.0)
+    found = evaluation_of_study(study_with(block)).get("uncertainty.bottom_up", 4.0)
     assert 100 * found.value / 4 == pytest.approx(4.96, abs=0.005)
     joined = combine([Term(name, u) for name, u in zip("wbsof", (0.134, 0.038, 0.024, 0.08, 0.12), strict=True)])
     assert joined.combined.value == pytest.approx(0.202, abs=0.0005)
@@ -488,50 +497,51 @@ def test_the_design_of_the_demonstration_adds_up():
 def test_the_demonstration_ends_as_designed():
     # Design of the demonstration at 4 %: u 0.202 from its truth, U 0.40, 0.28 without oil and fuel, bottom-up 4.96 %,
     # ratio 0.98.
-    evaluation = uncertainty.evaluate(load_study(ROOT / "demo_data" / "new-grade"))
+    evaluation = evaluation_of_study(load_study(ROOT / "demo_data" / "new-grade"))
     u = evaluation.get("uncertainty.combined", 4.0)
     assert u.interval[0] < 0.202 < u.interval[1]
     assert evaluation.get("uncertainty.expanded", 4.0).value == pytest.approx(0.40, abs=0.005)
     assert 100 * evaluation.get("uncertainty.bottom_up", 4.0).value / 4 == pytest.approx(4.96, abs=0.005)
     assert evaluation.get("uncertainty.agreement", 4.0).value == pytest.approx(0.98, abs=0.005)
-    omission = evaluation.details["omission"]
-    assert omission["names"] == ["oil", "fuel"]
-    assert omission["without"] == pytest.approx(0.28, abs=0.005)
-    assert evaluation.details["unanswered"] == []
+    budgets = budgets_of(load_study(ROOT / "demo_data" / "new-grade"))
+    assert budgets.omitted == ["oil", "fuel"]
+    assert measured_expanded(budgets.focus) == pytest.approx(0.28, abs=0.005)
+    assert "not answered" not in [answer for _, _, answer in budgets.checklist]
 
 
 def test_monte_carlo_of_the_budget_matches_the_exact_moments_of_a_product():
     # Exact for independent factors: var = x^2 (prod(1 + u_i^2) - 1); the standard's readings divide, so left out here.
     sizes = {"oil": 0.2, "fuel": 0.15, "c": 0.1}
     block = {"components": [{"name": name, "size": f"{100 * u}%"} for name, u in sizes.items()]}
-    details = uncertainty.evaluate(study_with(block)).details
+    budgets = budgets_of(study_with(block))
+    drawn, verdict = budgets.drawn[budgets.focus.level]
     exact = 4 * math.sqrt(math.prod(1 + u**2 for u in sizes.values()) - 1)
     # 200 000 draws: standard error of u about 0.2 %.
-    assert details["monte_carlo"]["u"] == pytest.approx(exact, rel=0.01)
-    assert not details["monte_carlo"]["agrees"]
+    assert drawn.standard_uncertainty == pytest.approx(exact, rel=0.01)
+    assert not verdict.agrees
 
 
 def test_treatments_of_the_bias():
-    enlarge = uncertainty.evaluate(study_with())
-    correct = uncertainty.evaluate(study_with({**BLOCK, "bias": "correct"}))
+    enlarge = evaluation_of_study(study_with())
+    correct = evaluation_of_study(study_with({**BLOCK, "bias": "correct"}))
     _, found = by_hand("4")
     squares = [e.get("uncertainty.combined", 4.0).value ** 2 for e in (enlarge, correct)]
     assert squares[0] - squares[1] == pytest.approx(found.value**2, rel=1e-9)
     assert any("not corrected" in note for note in enlarge.notes)
     assert any("taken as corrected" in note for note in correct.notes)
     far = {**LEVELS, "4": tuple(x + 1 for x in LEVELS["4"])}
-    restrict = uncertainty.evaluate(study_with({**BLOCK, "bias": "restrict"}, far))
+    restrict = evaluation_of_study(study_with({**BLOCK, "bias": "restrict"}, far))
     assert restrict.get("uncertainty.combined", 4.0) is None
     assert restrict.get("uncertainty.combined", 2.0) is not None
     assert any("Level 4 has no uncertainty: its bias exceeds twice" in note for note in restrict.notes)
-    bent = uncertainty.evaluate(study_with(BLOCK, far))
+    bent = evaluation_of_study(study_with(BLOCK, far))
     assert any("more than half of the variance" in note for note in bent.notes)
-    assert bent.details["levels"][-1]["bias_dominates"]
-    assert bent.details["function"]["x"][-1] == 2.0
+    assert bent.display.view.levels[-1].bias_dominates
+    assert bent.display.view.function.x[-1] == 2.0
 
 
 def test_a_limit_between_the_levels_lies_on_the_straight_line():
-    evaluation = uncertainty.evaluate(study_with(customer_limits=(3.0, 9.0)))
+    evaluation = evaluation_of_study(study_with(customer_limits=(3.0, 9.0)))
     low, high = by_hand("2"), by_hand("4")
     s = (low[0].s_I.value + high[0].s_I.value) / 2
     b = (low[1].value + high[1].value) / 2
@@ -546,23 +556,22 @@ def test_a_limit_between_the_levels_lies_on_the_straight_line():
 
 
 def test_the_fitted_function_needs_two_levels():
-    alone = uncertainty.evaluate(study_with({**BLOCK, "levels": [4.0]}))
+    alone = evaluation_of_study(study_with({**BLOCK, "levels": [4.0]}))
     assert alone.get("uncertainty.constant") is None
     assert any("two levels" in note for note in alone.notes)
 
 
 def test_without_a_block_the_measured_part_is_named_as_what_it_is():
-    evaluation = uncertainty.evaluate(study_with(None))
+    evaluation = evaluation_of_study(study_with(None))
     spread, found = by_hand("4")
     u = math.sqrt(spread.s_I.value**2 + found.value**2 + found.standard_uncertainty**2 + 0.024**2)
     assert evaluation.quantities == ()
     assert f"{u:.2f} % at 4 %" in evaluation.missing
     assert "no uncertainty of a result" in evaluation.missing
-    assert list(uncertainty.in_words(evaluation, "%")) == [evaluation.missing]
 
 
 def test_what_is_not_answered_or_not_measured_is_said():
-    evaluation = uncertainty.evaluate(study_with({"components": [{"name": "oil", "from": "fuel.spread"}]}))
+    evaluation = evaluation_of_study(study_with({"components": [{"name": "oil", "from": "fuel.spread"}]}))
     (note,) = [note for note in evaluation.notes if "does not answer" in note]
     assert "fuel" in note
     assert "rounding" in note
@@ -573,14 +582,15 @@ def test_what_is_not_answered_or_not_measured_is_said():
     )
     assert "(fuel.spread)" in missing
     assert evaluation.get("uncertainty.bottom_up", 4.0) is None
-    assert evaluation.details["gap"].startswith("There is no bottom-up budget")
-    nameless = uncertainty.evaluate(study_with(standards=False))
+    words = uncertainty.in_words(evaluation, "%")
+    assert any(text.startswith("There is no bottom-up budget") for text in words)
+    nameless = evaluation_of_study(study_with(standards=False))
     assert any("names no standard" in said for said in nameless.notes)
     none = nameless.get("uncertainty.combined", 4.0)
-    full = uncertainty.evaluate(study_with()).get("uncertainty.combined", 4.0)
+    full = evaluation_of_study(study_with()).get("uncertainty.combined", 4.0)
     assert full.value**2 - none.value**2 == pytest.approx(0.024**2, rel=1e-6)
-    varied = uncertainty.evaluate(study_with(instrument=["A", "B"] * 9, analyst=["X"] * 18))
-    answers = {question: answer for question, _, answer in varied.details["checklist"]}
+    varied = budgets_of(study_with(instrument=["A", "B"] * 9, analyst=["X"] * 18))
+    answers = {question: answer for question, _, answer in varied.checklist}
     assert answers["instrument"].startswith("varied in the precision experiment (2 of them)")
     assert answers["analyst"] == "not answered"
     assert answers["sampling"] == "not applicable: oil as received"
@@ -588,26 +598,26 @@ def test_what_is_not_answered_or_not_measured_is_said():
 
 def test_a_standard_stated_as_component_is_not_counted_twice():
     block = {"components": [{"name": "standard", "size": "0.6%"}]}
-    both = uncertainty.evaluate(study_with(block)).get("uncertainty.combined", 4.0)
-    own = uncertainty.evaluate(study_with({"components": []})).get("uncertainty.combined", 4.0)
+    both = evaluation_of_study(study_with(block)).get("uncertainty.combined", 4.0)
+    own = evaluation_of_study(study_with({"components": []})).get("uncertainty.combined", 4.0)
     assert both.value == pytest.approx(own.value, rel=1e-12)
 
 
 def test_one_sided_components_say_that_they_move_results():
     block = {"components": [{"name": "fuel", "half_width": "6%", "shape": "one-sided"}]}
-    evaluation = uncertainty.evaluate(study_with(block))
+    evaluation = evaluation_of_study(study_with(block))
     assert evaluation.get("uncertainty.bottom_up", 4.0).value == pytest.approx(0.24 / math.sqrt(12), rel=1e-6)
     assert any("one-sided" in note for note in evaluation.notes)
 
 
 def test_degenerate_designs_say_what_is_missing():
     one_run = {"4": LEVELS["4"][:2]}
-    assert "one run only" in uncertainty.evaluate(study_with(BLOCK, one_run)).missing
+    assert "one run only" in evaluation_of_study(study_with(BLOCK, one_run)).missing
     labels = {"low": LEVELS["1"], "high": LEVELS["4"]}
-    assert "labels" in uncertainty.evaluate(study_with(BLOCK, labels)).missing
+    assert "labels" in evaluation_of_study(study_with(BLOCK, labels)).missing
     elsewhere = small_study("detection", {"material": ["A"], "result": ["0.1"]})
-    assert "no precision experiment" in uncertainty.evaluate(elsewhere).missing
-    outside = uncertainty.evaluate(study_with({**BLOCK, "levels": [50.0]}))
+    assert "no precision experiment" in evaluation_of_study(elsewhere).missing
+    outside = evaluation_of_study(study_with({**BLOCK, "levels": [50.0]}))
     assert "outside the tested levels" in outside.missing
     # One reading a run: s_r is not known, s_I and the bias are.
     singles = {level: values[::2] for level, values in LEVELS.items()}
@@ -616,13 +626,13 @@ def test_degenerate_designs_say_what_is_missing():
     study = small_study("precision", columns)
     budget = Budget.model_validate({"components": [{"name": "oil", "from": "repeatability.s_r"}]})
     study = replace(study, plan=study.plan.model_copy(update={"uncertainty": budget}))
-    assert any("repeatability standard deviation was not measured (" in n for n in uncertainty.evaluate(study).notes)
+    assert any("repeatability standard deviation was not measured (" in n for n in evaluation_of_study(study).notes)
 
 
 def test_results_that_do_not_scatter_draw_no_budget():
     alike = {level: (float(level),) * 6 for level in LEVELS}
     study = study_with({"components": []}, alike, standards=False, customer_limits=())
-    evaluation = uncertainty.evaluate(study)
+    evaluation = evaluation_of_study(study)
     q = evaluation.get("uncertainty.combined", 4.0)
     assert (q.value, q.interval) == (0.0, None)
     assert any("rounding" in note for note in q.notes)
@@ -630,22 +640,18 @@ def test_results_that_do_not_scatter_draw_no_budget():
     assert evaluation.get("uncertainty.agreement", 4.0) is None
 
 
-def test_looked_at_otherwise_gives_the_same_quantities():
+def test_figures_tables_and_words_come_from_the_budgets():
     study = study_with()
-    full, quick = uncertainty.evaluate(study), uncertainty.evaluate(replace(study, looked_at_otherwise=True))
-    assert full.quantities == quick.quantities
-    assert quick.details == {}
-
-
-def test_details_are_plain_and_figures_and_words_come_from_them():
-    study = study_with()
-    evaluation = uncertainty.evaluate(study)
+    evaluation = evaluation_of_study(study)
+    assert evaluation.judged == evaluation.quantities
     again = type(evaluation).from_dict(json.loads(json.dumps(evaluation.to_dict(), allow_nan=False)))
-    drawn = svg_text(figures.budget_parts(again, study))
+    assert again.quantities == evaluation.quantities
+    assert again.display.tables == evaluation.display.tables
+    drawn = svg_text(figures.budget_parts(evaluation, study))
     assert "bottom-up" in drawn
     assert "within-laboratory reproducibility" in drawn
-    assert "fitted u" in svg_text(figures.uncertainty_by_level(again, study))
-    words = " ".join(uncertainty.in_words(again, "%"))
+    assert "fitted u" in svg_text(figures.uncertainty_by_level(evaluation, study))
+    words = " ".join(uncertainty.in_words(evaluation, "%"))
     for said in (
         "expanded uncertainty",
         "largest part",
@@ -654,19 +660,16 @@ def test_details_are_plain_and_figures_and_words_come_from_them():
         "Sampling",
     ):
         assert said in words
-    empty = uncertainty.evaluate(study_with(None))
-    assert figures.budget_parts(empty, study) is None
-    assert figures.uncertainty_by_level(empty, study) is None
     keys = {info.key for info in uncertainty.CHARACTERISTIC.keys}
     assert {q.key for q in evaluation.quantities} == keys
-    captions = [table["caption"] for table in evaluation.details["tables"]]
-    for table in evaluation.details["tables"]:
-        assert all(len(row) == len(table["head"]) for row in table["rows"])
-    assert [caption.split()[0] for caption in captions] == ["Map", "Top-down", "Bias", "Bottom-up", "What"]
+    for table in evaluation.display.tables:
+        assert all(len(row) == len(table.head) for row in table.rows)
+    names = [table.name for table in evaluation.display.tables]
+    assert names == ["map", "top-down", "bias", "bottom-up", "checklist"]
 
 
 def test_what_holds_for_all_levels_is_told_once():
-    evaluation = uncertainty.evaluate(study_with())
+    evaluation = evaluation_of_study(study_with())
     by_level = [q for q in evaluation.quantities if q.at is not None]
     everywhere = [{note for q in by_level if q.at == at for note in q.notes} for at in (1.0, 2.0, 4.0)]
     # No run component at two levels: those notes stay there. None stands at all three.
@@ -677,16 +680,17 @@ def test_what_holds_for_all_levels_is_told_once():
         assert f" {math.floor(df)}" in on_k
     assert sum("taken from the plan as a standard uncertainty" in note for note in evaluation.notes) == 1
     # What concerns one level stays with it.
-    between = uncertainty.evaluate(study_with(customer_limits=(3.0,)))
+    between = evaluation_of_study(study_with(customer_limits=(3.0,)))
     assert any("was not tested" in note for note in between.get("uncertainty.combined", 3.0).notes)
     assert not any("was not tested" in note for note in between.notes)
 
 
 def test_no_key_of_the_results_stands_in_a_sentence():
     study = load_study(ROOT / "demo_data" / "new-grade")
-    evaluation = uncertainty.evaluate(study)
-    told = [*uncertainty.in_words(evaluation, "%"), *(cell for row in evaluation.details["checklist"] for cell in row)]
-    assert not [text for text in told if re.search(r"\b[a-z_]+\.[a-z]+_?[a-z]+\b", text)]
+    evaluation = evaluation_of_study(study)
+    checklist = next(table for table in evaluation.display.tables if table.name == "checklist")
+    texts = [*uncertainty.in_words(evaluation, "%"), *(cell for row in checklist.rows for cell in row)]
+    assert not [text for text in texts if re.search(r"\b[a-z_]+\.[a-z]+_?[a-z]+\b", text)]
 
 
 # The budget beside the study -------------------------------------------------------------------------------------
@@ -728,18 +732,18 @@ def demo_with(**components):
 def test_sharing_the_standard_is_a_bias_of_its_own():
     # Written out: U = k sqrt(u^2 + (shift x)^2 + (u(shift) x)^2) at x = 4, k that of the budget.
     study = demo_with()
-    evaluation = uncertainty.evaluate(study)
+    evaluation = evaluation_of_study(study)
     u, k = (evaluation.get(f"uncertainty.{name}", 4.0).value for name in ("combined", "coverage_factor"))
-    ratios = [matrix.evaluate(study).get("matrix.slope_ratio", name) for name in ("OG-K", "OG-M")]
-    ratios += [fuel.evaluate(study).get("fuel.slope_ratio", name) for name in ("FB-0", "FB-20")]
-    found = {entry["name"]: entry for entry in evaluation.details["shared"]}
+    ratios = [evaluation_of("matrix", study).get("matrix.slope_ratio", name) for name in ("OG-K", "OG-M")]
+    ratios += [evaluation_of("fuel", study).get("fuel.slope_ratio", name) for name in ("FB-0", "FB-20")]
+    found = {entry.name: entry for entry in budgets_of(study).sharing}
     for q in ratios:
         shift = q.value - 1
         expected = k * math.sqrt(u**2 + (4 * shift) ** 2 + (4 * q.standard_uncertainty) ** 2)
-        assert found[q.at]["expanded"] == pytest.approx(expected, rel=1e-9)
-        assert found[q.at]["shift"] == pytest.approx(shift, rel=1e-9)
+        assert found[q.at].expanded == pytest.approx(expected, rel=1e-9)
+        assert found[q.at].shift == pytest.approx(shift, rel=1e-9)
     # Oil 2 % reaches 3.46 %, fuel 3 % reaches 5.2 %: design of the demonstration, OG-K and FB-0 near, the others far.
-    assert {name: entry["cover"] for name, entry in found.items()} == {
+    assert {name: entry.cover for name, entry in found.items()} == {
         "OG-K": "estimate", "OG-M": "none", "FB-0": "estimate", "FB-20": "none", "OG-K with FB-0": "estimate",
     }  # fmt: skip
     a, b = ratios[0], ratios[2]
@@ -748,43 +752,42 @@ def test_sharing_the_standard_is_a_bias_of_its_own():
         math.hypot(a.standard_uncertainty * b.value, b.standard_uncertainty * a.value),
     )
     expected = k * math.sqrt(u**2 + (4 * shift) ** 2 + (4 * spread) ** 2)
-    assert found["OG-K with FB-0"]["expanded"] == pytest.approx(expected, rel=1e-9)
+    assert found["OG-K with FB-0"].expanded == pytest.approx(expected, rel=1e-9)
     words = " ".join(uncertainty.in_words(evaluation, "%"))
     assert "OG-K reads 1.5 % high and FB-0 reads 2.7 % high, within √3 times the standard uncertainty" in words
     assert "does not hold for OG-M (12.1 % low) and FB-20 (12.9 % low)" in words
-    (table,) = [t for t in evaluation.details["tables"] if t["caption"].startswith("What sharing")]
-    assert [row[0] for row in table["rows"]] == list(found)
-    assert all(row[-1] == f"{found[row[0]]['expanded']:.2f}" for row in table["rows"])
+    (table,) = [table for table in evaluation.display.tables if table.name == "sharing"]
+    assert [row[0] for row in table.rows] == list(found)
+    assert all(row[-1] == f"{found[row[0]].expanded:.2f}" for row in table.rows)
 
 
 @pytest.mark.parametrize(("size", "cover"), [("0.5%", "none"), ("2%", "estimate"), ("2.5%", "whole")])
 def test_a_larger_component_covers_more(size, cover):
     # The interval of OG-K ends at 3.6 %: 0.5 % reaches 0.87 %, 2 % 3.46 %, 2.5 % 4.33 %.
-    found = {entry["name"]: entry for entry in uncertainty.evaluate(demo_with(oil=size)).details["shared"]}
-    assert found["OG-K"]["cover"] == cover
+    found = {entry.name: entry for entry in budgets_of(demo_with(oil=size)).sharing}
+    assert found["OG-K"].cover == cover
     assert ("OG-K with FB-0" in found) == (cover != "none")
 
 
 def test_components_are_held_against_what_was_measured():
     # Design of the demonstration: standard 0.6 % planned, 0.51 % by the lot record; fuel 3 % planned, three fuels
     # chosen far apart; reading 0.03 + 1.8 % of 4 = 0.102, and so is the truth.
-    evaluation = uncertainty.evaluate(demo_with())
-    assert {c["name"]: c["agrees"] for c in evaluation.details["checks"]} == {
+    evaluation = evaluation_of_study(demo_with())
+    assert {check.name: check.agrees for check in budgets_of(demo_with()).checks} == {
         "standard": False, "fuel": False, "sample reading": True,
     }  # fmt: skip
     words = " ".join(uncertainty.in_words(evaluation, "%"))
     assert "0.60 % of the level stated, 0.51 % of the level (lot record S-01) here" in words
     assert "8.6 % of the level over FB-7, FB-0 and FB-20" in words
-    mended = uncertainty.evaluate(demo_with(standard="0.51%", fuel="8%", **{"sample reading": "12%"}))
-    assert {c["name"]: c["agrees"] for c in mended.details["checks"]} == {
+    mended = budgets_of(demo_with(standard="0.51%", fuel="8%", **{"sample reading": "12%"}))
+    assert {check.name: check.agrees for check in mended.checks} == {
         "standard": True, "fuel": True, "sample reading": False,
     }  # fmt: skip
-    agreed = uncertainty.evaluate(demo_with(standard="0.51%", fuel="8%"))
+    agreed = evaluation_of_study(demo_with(standard="0.51%", fuel="8%"))
     assert any("the two agree" in text for text in uncertainty.in_words(agreed, "%"))
     assert not any("disagree" in text for text in uncertainty.in_words(agreed, "%"))
-    elsewhere = uncertainty.evaluate(study_with())
-    assert [c["name"] for c in elsewhere.details["checks"]] == []
-    assert (elsewhere.details["shared"], elsewhere.details["used_oils"]) == ([], None)
+    elsewhere = budgets_of(study_with())
+    assert (elsewhere.checks, elsewhere.sharing, elsewhere.used_oils) == ([], [], None)
 
 
 def test_used_oils_scatter_beyond_new_oil():
@@ -793,18 +796,18 @@ def test_used_oils_scatter_beyond_new_oil():
     table = study.experiments["detection"].table
     blank = table[table["level"] == 0]
     used, new = (blank[blank["matrix"] == name]["result"].astype(float).std(ddof=1) for name in ("used oil", "new oil"))
-    found = uncertainty.evaluate(study).details["used_oils"]
-    assert found["excess"] == pytest.approx(math.sqrt(used**2 - new**2), rel=1e-9)
+    found = budgets_of(study).used_oils
+    assert found.excess.value == pytest.approx(math.sqrt(used**2 - new**2), rel=1e-9)
     assert stats.f.sf(used**2 / new**2, 9, 9) < 0.05
-    evaluation = uncertainty.evaluate(study)
-    for level, expanded, more in found["levels"]:
+    evaluation = evaluation_of_study(study)
+    for level, expanded, more in found.levels:
         u, k = (evaluation.get(f"uncertainty.{name}", level).value for name in ("combined", "coverage_factor"))
         assert expanded == pytest.approx(k * u, rel=1e-12)
-        assert more == pytest.approx(k * math.hypot(u, found["excess"]), rel=1e-9)
-    assert [level for level, _, _ in found["levels"]] == [0.5, 4.0]
+        assert more == pytest.approx(k * math.hypot(u, found.excess.value), rel=1e-9)
+    assert [level for level, _, _ in found.levels] == [0.5, 4.0]
     assert any("stands in no component" in text for text in uncertainty.in_words(evaluation, "%"))
     # A component that does not shrink with the level holds it: nothing is left to say.
-    assert uncertainty.evaluate(demo_with(oil="sum(0.08, 2%)")).details["used_oils"] is None
+    assert budgets_of(demo_with(oil="sum(0.08, 2%)")).used_oils is None
 
 
 @pytest.mark.parametrize(
@@ -820,10 +823,10 @@ def test_the_interval_covers_the_true_uncertainty_at_its_rate(level, s_r, s_run,
     for study in errors.tolist():
         s, b = precision([[[x] for x in run] for run in study]).s_I, bias(study)
         of_bias = bias_terms(
-            b.value, b.standard_uncertainty, treatment="enlarge", degrees_of_freedom=7, interval=b.interval
+            b.value, b.standard_uncertainty, treatment="enlarge", degrees_of_freedom=7, distribution=b.distribution
         )
-        own = Term("s_I", s.value, s.degrees_of_freedom, s.interval)
-        low, high = combine([own, *of_bias, Term("further", further)]).combined.interval
+        own = Term("s_I", s.value, s.degrees_of_freedom, s.distribution)
+        low, high = combine([own, *of_bias, Term("further", further)]).combined.interval(0.95)
         low_misses += truth < low
         high_misses += truth > high
     # Nominal 10 of 400 on each side, plus four binomial standard errors.
