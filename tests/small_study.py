@@ -9,10 +9,9 @@ from typing import Any
 
 import pandas as pd
 
+from validation.study.columns import NUMERIC
 from validation.study.model import ExperimentData, Reading, Study
 from validation.study.plan import Plan
-
-NUMERIC = ("level", "response", "result", "assigned", "u_level", "u", "age", "added", "u_added")
 
 
 def small_study(
