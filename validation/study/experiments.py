@@ -6,7 +6,7 @@ more entry of `columns`; what `start` writes is a function of `preparations`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -16,6 +16,7 @@ from validation.study import preparations
 from validation.study.design import Design
 from validation.study.grammar import Limit
 from validation.study.plan_values import Factors, Name, Number, Published, Unit
+from validation.study.preparations import usual
 from validation.study.prepared import Prepared
 
 
@@ -177,315 +178,305 @@ class Experiment(Chapter):
     reserved: bool = False
 
 
-Named = TypeVar("Named", bound=Chapter)
-
 #: Cells of the experiments whose scatter is the aim, as they are counted and as replicates are wanted in them.
 _CELLS = ("laboratory", "sample", "method", "level", "run")
 _SCATTER = ("laboratory", "level", "run", "material")
 
-CALIBRATION = Experiment(
-    name="calibration",
-    words="calibration",
-    title="calibration and linearity",
-    asked="main",
-    also_called=(),
-    serves="calibration and linearity",
-    chapters=(),
-    columns=Columns(needed=("level",), value="response", structure=("run", "assigned", "u_level")),
-    shape=Shape(cells=_CELLS, scatter=_SCATTER, varies_between=("run",)),
-    traits=Traits(ordered=True, evaluated_when_read=True),
-    settings=(
-        Setting(name="routine_level", type=Number, kind="content"),
-        Setting(name="response_unit", type=Unit),
-    ),
-    compares=None,
-    start=Start(
-        file="calibration", prepare=preparations.calibration, settings=preparations.routine_level, of_a_lot=True
-    ),
-    usual_requirements=None,
-)
-
-PRECISION = Experiment(
-    name="precision",
-    words="precision",
-    title="precision, trueness and accuracy profile",
-    asked="main",
-    also_called=(),
-    serves="repeatability, intermediate precision, trueness and the accuracy profile",
-    chapters=("repeatability", "intermediate_precision", "trueness", "accuracy"),
-    columns=Columns(needed=("level", "run"), value="result", structure=("assigned", "u_level"), labels=True),
-    shape=Shape(cells=_CELLS, scatter=_SCATTER, varies_between=("run",)),
-    traits=Traits(ordered=True, evaluated_when_read=True),
-    settings=(Setting(name="published_r", type=Published),),
-    compares=None,
-    start=Start(file="precision", prepare=preparations.precision, settings=None, of_a_lot=True),
-    usual_requirements=None,
-)
-
-REPRODUCIBILITY = Experiment(
-    name="reproducibility",
-    words="reproducibility",
-    title="reproducibility between laboratories",
-    asked="main",
-    also_called=(),
-    serves="reproducibility between laboratories",
-    chapters=(),
-    columns=Columns(needed=("laboratory", "level"), value="result", structure=("run", "u_level"), labels=True),
-    shape=Shape(cells=_CELLS, scatter=_SCATTER, varies_between=("run", "laboratory")),
-    traits=Traits(ordered=True, evaluated_when_read=True),
-    settings=(),
-    compares=None,
-    start=Start(file="network", prepare=preparations.network, settings=None, of_a_lot=True),
-    usual_requirements=None,
-)
-
-DETECTION = Experiment(
-    name="detection",
-    words="detection",
-    title="detection and quantification limits",
-    asked="main",
-    also_called=(),
-    serves="detection and quantification limits",
-    chapters=(),
-    columns=Columns(needed=("material",), value="result", structure=("level", "run")),
-    shape=Shape(varies_between=("run",)),
-    traits=Traits(ordered=True, evaluated_when_read=True),
-    settings=(
-        Setting(name="matrix", type=Name, names="matrix"),
-        Setting(name="low_range_max", type=Number, kind="content"),
-    ),
-    compares=None,
-    start=Start(file="blanks", prepare=preparations.blanks, settings=preparations.new_oil, of_a_lot=True),
-    usual_requirements=None,
-)
-
-COMPARISON = Experiment(
-    name="comparison",
-    words="comparison",
-    title="comparison with a reference method",
-    asked="main",
-    also_called=(),
-    serves="the comparison with a reference method",
-    chapters=(),
-    columns=Columns(
-        needed=("sample", "method"),
-        value="result",
-        structure=("u",),
-        words={"method": ("candidate", "reference")},
-    ),
-    shape=Shape(cells=("sample", "method"), pairs=("sample", "method")),
-    traits=Traits(evaluated_when_read=True),
-    settings=(),
-    compares=None,
-    start=Start(file="reference", prepare=preparations.reference, settings=None, of_a_lot=False),
-    usual_requirements=None,
-)
-
-MATRIX = Experiment(
-    name="matrix",
-    words="matrix",
-    title="selectivity and matrix effect",
-    asked="further",
-    also_called=("selectivity",),
-    serves="the comparison of oil grades and used oils",
-    chapters=(),
-    columns=Columns(needed=("grade", "level"), value="result", structure=("run",)),
-    shape=Shape(names="grade", cells=("grade", "level")),
-    traits=Traits(ordered=True),
-    settings=(Setting(name="reference", type=Name, names="grade"),),
-    compares=Compared(kind="grade", keys=("matrix.slope_ratio", "matrix.blank_difference"), own_standard=True),
-    start=Start(file="matrix", prepare=preparations.grades, settings=None, of_a_lot=True),
-    usual_requirements=preparations.on_grades,
-)
-
-FUEL = Experiment(
-    name="fuel",
-    words="fuel",
-    title="fuel blend and volatility",
-    asked="further",
-    also_called=(),
-    serves="the comparison of fuel blends",
-    chapters=(),
-    columns=Columns(needed=("fuel", "level"), value="result", structure=("run",)),
-    shape=Shape(names="fuel", cells=("fuel", "level")),
-    traits=Traits(ordered=True),
-    settings=(Setting(name="reference", type=Name, names="fuel"),),
-    # Which fuel thinned a used oil is seldom known, so a standard of its own would not help.
-    compares=Compared(kind="fuel", keys=("fuel.slope_ratio",), own_standard=False),
-    start=Start(file="fuel", prepare=preparations.fuels, settings=None, of_a_lot=True),
-    usual_requirements=preparations.on_fuels,
-)
-
-CARRY_OVER = Experiment(
-    name="carry_over",
-    words="carry-over",
-    title="carry-over",
-    asked="further",
-    also_called=(),
-    serves="carry-over from a high sample",
-    chapters=(),
-    columns=Columns(
-        needed=("sequence", "position"),
-        value="result",
-        structure=("setting", "level"),
-        words={"position": ("high", "blank 1", "blank 2")},
-    ),
-    shape=Shape(names="setting"),
-    traits=Traits(),
-    settings=(),
-    compares=None,
-    start=Start(file="carry-over", prepare=preparations.triples, settings=None, of_a_lot=True),
-    usual_requirements=preparations.on_purges,
-)
-
-RUGGEDNESS = Experiment(
-    name="ruggedness",
-    words="ruggedness",
-    title="ruggedness",
-    asked="further",
-    also_called=(),
-    serves="the screening of the procedure's settings",
-    chapters=(),
-    columns=Columns(needed=("trial",), value="result", structure=("run",)),
-    shape=Shape(cells=("trial",)),
-    traits=Traits(),
-    settings=(Setting(name="factors", type=Factors), Setting(name="nominal", type=Number, kind="content")),
-    compares=None,
-    start=Start(file="ruggedness", prepare=preparations.screening, settings=preparations.factors, of_a_lot=True),
-    usual_requirements=preparations.on_factors,
-)
-
-RECOVERY = Experiment(
-    name="recovery",
-    words="recovery",
-    title="recovery of spikes",
-    asked="further",
-    also_called=(),
-    serves="the recovery of spikes",
-    chapters=(),
-    columns=Columns(needed=("sample", "added"), value="result", structure=("u_added", "run")),
-    shape=Shape(cells=("sample", "added")),
-    traits=Traits(),
-    settings=(),
-    compares=None,
-    start=None,
-    usual_requirements=None,
-)
-
-STABILITY = Experiment(
-    name="stability",
-    words="stability",
-    title="stability of standards and calibration",
-    asked="further",
-    also_called=(),
-    serves="the stability of standards",
-    chapters=(),
-    columns=Columns(needed=("state", "age"), value="result", structure=("run",)),
-    shape=Shape(names="state", cells=("state", "age")),
-    traits=Traits(),
-    settings=(
-        Setting(name="allowed_change", type=Limit, kind="limit"),
-        Setting(name="planned_time", type=Annotated[Number, Field(gt=0)]),
-    ),
-    compares=None,
-    start=Start(file="stability", prepare=preparations.storage, settings=preparations.allowed_change, of_a_lot=True),
-    usual_requirements=preparations.on_states,
-)
-
-LOTS = Experiment(
-    name="lots",
-    words="lots",
-    title="lots",
-    asked="no",
-    also_called=(),
-    serves="the comparison of lots of the standard",
-    chapters=(),
-    columns=Columns(needed=("lot",), value="result", structure=("run", "level")),
-    shape=Shape(names="lot", cells=("lot",)),
-    traits=Traits(ordered=True),
-    settings=(Setting(name="reference", type=Name, names="lot"),),
-    compares=None,
-    start=Start(file="lots", prepare=preparations.lots, settings=None, of_a_lot=False),
-    usual_requirements=preparations.on_lots,
-)
-
-CONTROL = Experiment(
-    name="control",
-    words="control",
-    title="control",
-    asked="no",
-    also_called=(),
-    serves="the drift of the check standard",
-    chapters=(),
-    columns=Columns(needed=("run",), value="result", structure=("level",)),
-    shape=Shape(cells=("run",)),
-    traits=Traits(evaluated_when_read=True),
-    settings=(Setting(name="allowed_drift", type=Limit, kind="limit"),),
-    compares=None,
-    start=None,
-    usual_requirements=None,
-)
-
-HISTORY = Experiment(
-    name="history",
-    words="history",
-    title="history",
-    asked="no",
-    also_called=(),
-    serves="the overall risk of the decision rule",
-    chapters=(),
-    columns=Columns(needed=(), value="result"),
-    shape=Shape(),
-    traits=Traits(evaluated_when_read=True, censored_as_bounds=True, earlier=True),
-    settings=(),
-    compares=None,
-    start=None,
-    usual_requirements=None,
-)
-
-STANDARDS = Chapter(
-    name="standards",
-    words="standards",
-    title="traceability of the standards",
-    asked="further",
-    also_called=(),
-    reserved=True,  # lot records are named under `standards`
-    usual_requirements=None,
-)
-
-UNCERTAINTY = Chapter(
-    name="uncertainty",
-    words="uncertainty",
-    title="measurement uncertainty",
-    asked="further",
-    also_called=(),
-    reserved=False,
-    usual_requirements=preparations.on_uncertainty,
-)
-
-DECISION = Chapter(
-    name="decision",
-    words="decision",
-    title="decision",
-    asked="no",
-    also_called=(),
-    reserved=False,
-    usual_requirements=None,
-)
+Named = TypeVar("Named", bound=Chapter)
 
 
-def _by_name(records: Iterable[Named]) -> dict[str, Named]:
+def _by_name(*records: Named) -> dict[str, Named]:
     return {record.name: record for record in records}
 
 
-#: The experiments in the order in which they are told, and the chapters that have no readings of their own.
+#: The experiments, in the order in which they are told.
 EXPERIMENTS: Mapping[str, Experiment] = _by_name(
-    (
-        *(CALIBRATION, PRECISION, REPRODUCIBILITY, DETECTION, COMPARISON),
-        *(MATRIX, FUEL, CARRY_OVER, RUGGEDNESS, RECOVERY, STABILITY, LOTS, CONTROL, HISTORY),
-    )
+    Experiment(
+        name="calibration",
+        words="calibration",
+        title="calibration and linearity",
+        asked="main",
+        also_called=(),
+        serves="calibration and linearity",
+        chapters=(),
+        columns=Columns(needed=("level",), value="response", structure=("run", "assigned", "u_level")),
+        shape=Shape(cells=_CELLS, scatter=_SCATTER, varies_between=("run",)),
+        traits=Traits(ordered=True, evaluated_when_read=True),
+        settings=(
+            Setting(name="routine_level", type=Number, kind="content"),
+            Setting(name="response_unit", type=Unit),
+        ),
+        compares=None,
+        start=Start(
+            file="calibration", prepare=preparations.calibration, settings=preparations.routine_level, of_a_lot=True
+        ),
+        usual_requirements=None,
+    ),
+    Experiment(
+        name="precision",
+        words="precision",
+        title="precision, trueness and accuracy profile",
+        asked="main",
+        also_called=(),
+        serves="repeatability, intermediate precision, trueness and the accuracy profile",
+        chapters=("repeatability", "intermediate_precision", "trueness", "accuracy"),
+        columns=Columns(needed=("level", "run"), value="result", structure=("assigned", "u_level"), labels=True),
+        shape=Shape(cells=_CELLS, scatter=_SCATTER, varies_between=("run",)),
+        traits=Traits(ordered=True, evaluated_when_read=True),
+        settings=(Setting(name="published_r", type=Published),),
+        compares=None,
+        start=Start(file="precision", prepare=preparations.precision, settings=None, of_a_lot=True),
+        usual_requirements=None,
+    ),
+    Experiment(
+        name="reproducibility",
+        words="reproducibility",
+        title="reproducibility between laboratories",
+        asked="main",
+        also_called=(),
+        serves="reproducibility between laboratories",
+        chapters=(),
+        columns=Columns(needed=("laboratory", "level"), value="result", structure=("run", "u_level"), labels=True),
+        shape=Shape(cells=_CELLS, scatter=_SCATTER, varies_between=("run", "laboratory")),
+        traits=Traits(ordered=True, evaluated_when_read=True),
+        settings=(),
+        compares=None,
+        start=Start(file="network", prepare=preparations.network, settings=None, of_a_lot=True),
+        usual_requirements=None,
+    ),
+    Experiment(
+        name="detection",
+        words="detection",
+        title="detection and quantification limits",
+        asked="main",
+        also_called=(),
+        serves="detection and quantification limits",
+        chapters=(),
+        columns=Columns(needed=("material",), value="result", structure=("level", "run")),
+        shape=Shape(varies_between=("run",)),
+        traits=Traits(ordered=True, evaluated_when_read=True),
+        settings=(
+            Setting(name="matrix", type=Name, names="matrix"),
+            Setting(name="low_range_max", type=Number, kind="content"),
+        ),
+        compares=None,
+        start=Start(file="blanks", prepare=preparations.blanks, settings=preparations.new_oil, of_a_lot=True),
+        usual_requirements=None,
+    ),
+    Experiment(
+        name="comparison",
+        words="comparison",
+        title="comparison with a reference method",
+        asked="main",
+        also_called=(),
+        serves="the comparison with a reference method",
+        chapters=(),
+        columns=Columns(
+            needed=("sample", "method"),
+            value="result",
+            structure=("u",),
+            words={"method": ("candidate", "reference")},
+        ),
+        shape=Shape(cells=("sample", "method"), pairs=("sample", "method")),
+        traits=Traits(evaluated_when_read=True),
+        settings=(),
+        compares=None,
+        start=Start(file="reference", prepare=preparations.reference, settings=None, of_a_lot=False),
+        usual_requirements=None,
+    ),
+    Experiment(
+        name="matrix",
+        words="matrix",
+        title="selectivity and matrix effect",
+        asked="further",
+        also_called=("selectivity",),
+        serves="the comparison of oil grades and used oils",
+        chapters=(),
+        columns=Columns(needed=("grade", "level"), value="result", structure=("run",)),
+        shape=Shape(names="grade", cells=("grade", "level")),
+        traits=Traits(ordered=True),
+        settings=(Setting(name="reference", type=Name, names="grade"),),
+        compares=Compared(kind="grade", keys=("matrix.slope_ratio", "matrix.blank_difference"), own_standard=True),
+        start=Start(file="matrix", prepare=preparations.grades, settings=None, of_a_lot=True),
+        usual_requirements=usual(
+            lambda design: design.grades[1:],
+            ("matrix.slope_ratio", "equivalence", 0.05),
+            ("matrix.blank_difference", "equivalence", None),
+        ),
+    ),
+    Experiment(
+        name="fuel",
+        words="fuel",
+        title="fuel blend and volatility",
+        asked="further",
+        also_called=(),
+        serves="the comparison of fuel blends",
+        chapters=(),
+        columns=Columns(needed=("fuel", "level"), value="result", structure=("run",)),
+        shape=Shape(names="fuel", cells=("fuel", "level")),
+        traits=Traits(ordered=True),
+        settings=(Setting(name="reference", type=Name, names="fuel"),),
+        # Which fuel thinned a used oil is seldom known, so a standard of its own would not help.
+        compares=Compared(kind="fuel", keys=("fuel.slope_ratio",), own_standard=False),
+        start=Start(file="fuel", prepare=preparations.fuels, settings=None, of_a_lot=True),
+        usual_requirements=usual(lambda design: design.fuels[1:], ("fuel.slope_ratio", "equivalence", 0.05)),
+    ),
+    Experiment(
+        name="carry_over",
+        words="carry-over",
+        title="carry-over",
+        asked="further",
+        also_called=(),
+        serves="carry-over from a high sample",
+        chapters=(),
+        columns=Columns(
+            needed=("sequence", "position"),
+            value="result",
+            structure=("setting", "level"),
+            words={"position": ("high", "blank 1", "blank 2")},
+        ),
+        shape=Shape(names="setting"),
+        traits=Traits(),
+        settings=(),
+        compares=None,
+        start=Start(file="carry-over", prepare=preparations.triples, settings=None, of_a_lot=True),
+        usual_requirements=usual(lambda design: design.purges, ("carry_over.effect", "upper bound", None)),
+    ),
+    Experiment(
+        name="ruggedness",
+        words="ruggedness",
+        title="ruggedness",
+        asked="further",
+        also_called=(),
+        serves="the screening of the procedure's settings",
+        chapters=(),
+        columns=Columns(needed=("trial",), value="result", structure=("run",)),
+        shape=Shape(cells=("trial",)),
+        traits=Traits(),
+        settings=(Setting(name="factors", type=Factors), Setting(name="nominal", type=Number, kind="content")),
+        compares=None,
+        start=Start(file="ruggedness", prepare=preparations.screening, settings=preparations.factors, of_a_lot=True),
+        usual_requirements=usual(
+            lambda design: [name for name, _, _ in design.factors], ("ruggedness.relative_effect", "equivalence", 0.03)
+        ),
+    ),
+    Experiment(
+        name="recovery",
+        words="recovery",
+        title="recovery of spikes",
+        asked="further",
+        also_called=(),
+        serves="the recovery of spikes",
+        chapters=(),
+        columns=Columns(needed=("sample", "added"), value="result", structure=("u_added", "run")),
+        shape=Shape(cells=("sample", "added")),
+        traits=Traits(),
+        settings=(),
+        compares=None,
+        start=None,
+        usual_requirements=None,
+    ),
+    Experiment(
+        name="stability",
+        words="stability",
+        title="stability of standards and calibration",
+        asked="further",
+        also_called=(),
+        serves="the stability of standards",
+        chapters=(),
+        columns=Columns(needed=("state", "age"), value="result", structure=("run",)),
+        shape=Shape(names="state", cells=("state", "age")),
+        traits=Traits(),
+        settings=(
+            Setting(name="allowed_change", type=Limit, kind="limit"),
+            Setting(name="planned_time", type=Annotated[Number, Field(gt=0)]),
+        ),
+        compares=None,
+        start=Start(
+            file="stability", prepare=preparations.storage, settings=preparations.allowed_change, of_a_lot=True
+        ),
+        usual_requirements=usual(lambda design: design.states, ("stability.change", "equivalence", 0.025)),
+    ),
+    Experiment(
+        name="lots",
+        words="lots",
+        title="lots",
+        asked="no",
+        also_called=(),
+        serves="the comparison of lots of the standard",
+        chapters=(),
+        columns=Columns(needed=("lot",), value="result", structure=("run", "level")),
+        shape=Shape(names="lot", cells=("lot",)),
+        traits=Traits(ordered=True),
+        settings=(Setting(name="reference", type=Name, names="lot"),),
+        compares=None,
+        start=Start(file="lots", prepare=preparations.lots, settings=None, of_a_lot=False),
+        usual_requirements=usual(lambda design: design.lots[1:], ("lots.response_ratio", "equivalence", 0.025)),
+    ),
+    Experiment(
+        name="control",
+        words="control",
+        title="control",
+        asked="no",
+        also_called=(),
+        serves="the drift of the check standard",
+        chapters=(),
+        columns=Columns(needed=("run",), value="result", structure=("level",)),
+        shape=Shape(cells=("run",)),
+        traits=Traits(evaluated_when_read=True),
+        settings=(Setting(name="allowed_drift", type=Limit, kind="limit"),),
+        compares=None,
+        start=None,
+        usual_requirements=None,
+    ),
+    Experiment(
+        name="history",
+        words="history",
+        title="history",
+        asked="no",
+        also_called=(),
+        serves="the overall risk of the decision rule",
+        chapters=(),
+        columns=Columns(needed=(), value="result"),
+        shape=Shape(),
+        traits=Traits(evaluated_when_read=True, censored_as_bounds=True, earlier=True),
+        settings=(),
+        compares=None,
+        start=None,
+        usual_requirements=None,
+    ),
 )
-CHAPTERS: Mapping[str, Chapter] = _by_name((STANDARDS, UNCERTAINTY, DECISION))
+
+#: The chapters that have no readings of their own, and that `not_evaluated` may excuse.
+CHAPTERS: Mapping[str, Chapter] = _by_name(
+    Chapter(
+        name="standards",
+        words="standards",
+        title="traceability of the standards",
+        asked="further",
+        also_called=(),
+        reserved=True,  # lot records are named under `standards`
+        usual_requirements=None,
+    ),
+    Chapter(
+        name="uncertainty",
+        words="uncertainty",
+        title="measurement uncertainty",
+        asked="further",
+        also_called=(),
+        reserved=False,
+        usual_requirements=preparations.expanded_uncertainty,
+    ),
+    Chapter(
+        name="decision",
+        words="decision",
+        title="decision",
+        asked="no",
+        also_called=(),
+        reserved=False,
+        usual_requirements=None,
+    ),
+)
 
 
 def everything() -> dict[str, Chapter]:

@@ -24,6 +24,13 @@ def _as_text(value: Any) -> Any:
 
 
 def as_number(value: Any) -> Any:
+    """A finite number of a size that can be; what is no number is left to the schema.
+
+    Raises
+    ------
+    ValueError
+        With the mend, where a text, true or false, or a number out of all bounds stands in its place.
+    """
     if isinstance(value, bool):
         raise ValueError("must be a number, not true or false. Write the number.")
     if isinstance(value, str):

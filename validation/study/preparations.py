@@ -7,7 +7,7 @@ the materials or settings that the experiment compares are not named. Limits of 
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import product
 
 from validation.stats.two_level_designs import run_sheet, screening_design
@@ -199,48 +199,28 @@ def quoted(text: str) -> str:
 # Usual requirements, as the plan writes them -------------------------------------------------------------------------
 
 
-def on_grades(design: Design) -> list[str]:
-    """Slope ratio and blank of each further grade."""
-    slopes = [_entry("matrix.slope_ratio", name, "equivalence", 0.05) for name in design.grades[1:]]
-    small = _small(design)
-    return slopes + [_entry("matrix.blank_difference", name, "equivalence", small) for name in design.grades[1:]]
+def usual(
+    names: Callable[[Design], Sequence[str]], *entries: tuple[str, str, float | None]
+) -> Callable[[Design], list[str]]:
+    """Quantity, rule and limit for each of the names; without a limit, a tenth of the low end of the range."""
+
+    def lines(design: Design) -> list[str]:
+        small = f"{design.range[0] / 10:.3g}"
+        return [
+            _entry(quantity, name, rule, small if limit is None else limit)
+            for quantity, rule, limit in entries
+            for name in names(design)
+        ]
+
+    return lines
 
 
-def on_fuels(design: Design) -> list[str]:
-    """Slope ratio of each further fuel."""
-    return [_entry("fuel.slope_ratio", name, "equivalence", 0.05) for name in design.fuels[1:]]
-
-
-def on_purges(design: Design) -> list[str]:
-    """Effect at each setting."""
-    return [_entry("carry_over.effect", name, "upper bound", _small(design)) for name in design.purges]
-
-
-def on_factors(design: Design) -> list[str]:
-    """Relative effect of each factor."""
-    return [_entry("ruggedness.relative_effect", name, "equivalence", 0.03) for name, _, _ in design.factors]
-
-
-def on_states(design: Design) -> list[str]:
-    """Change of the standard in each state."""
-    return [_entry("stability.change", name, "equivalence", 0.025) for name in design.states]
-
-
-def on_lots(design: Design) -> list[str]:
-    """Response ratio of each further lot."""
-    return [_entry("lots.response_ratio", name, "equivalence", 0.025) for name in design.lots[1:]]
-
-
-def on_uncertainty(design: Design) -> list[str]:
-    """A quarter of the gap between the customer's limits for the expanded uncertainty at the upper one."""
+def expanded_uncertainty(design: Design) -> list[str]:
+    """A quarter of the gap between the customer's limits, at the upper one."""
     limits = sorted(design.customer_limits)
     if len(limits) < 2:
         return []
     return [_entry("uncertainty.expanded", limits[-1], "point", f"{(limits[-1] - limits[0]) / 4:.3g}")]
-
-
-def _small(design: Design) -> str:
-    return f"{design.range[0] / 10:.3g}"
 
 
 def _entry(quantity: str, at: str | float, rule: str, limit: object) -> str:
