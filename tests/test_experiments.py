@@ -16,8 +16,8 @@ from validation.judging.conclusion import not_evaluated
 from validation.study.columns import COLUMNS
 from validation.study.design import Design
 from validation.study.experiments import (
-    CHAPTERS,
     EXPERIMENTS,
+    WITHOUT_READINGS,
     Chapter,
     Columns,
     Experiment,
@@ -25,8 +25,8 @@ from validation.study.experiments import (
     Shape,
     Start,
     Traits,
+    all_records,
     chapter_words,
-    everything,
     excusable,
     may_be_planned,
 )
@@ -87,9 +87,9 @@ def faults_of(text: str) -> list[Fault]:
 # Each record -----------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", sorted(everything()))
+@pytest.mark.parametrize("name", sorted(all_records()))
 def test_no_field_of_a_record_can_be_left_out(name: str) -> None:
-    record = everything()[name]
+    record = all_records()[name]
     stated = {item.name: getattr(record, item.name) for item in fields(record)}
     for item in fields(record):
         if item.default is not MISSING:  # an experiment has a worksheet, so its name is not kept for something else
@@ -99,9 +99,9 @@ def test_no_field_of_a_record_can_be_left_out(name: str) -> None:
             type(record)(**{key: value for key, value in stated.items() if key != item.name})
 
 
-@pytest.mark.parametrize("name", sorted(everything()))
+@pytest.mark.parametrize("name", sorted(all_records()))
 def test_a_record_says_in_words_what_it_is(name: str) -> None:
-    record = everything()[name]
+    record = all_records()[name]
     assert record.name == name
     for text in (record.words, record.title, *([record.serves] if isinstance(record, Experiment) else [])):
         assert text == text.strip()
@@ -110,7 +110,7 @@ def test_a_record_says_in_words_what_it_is(name: str) -> None:
         assert not text.endswith(".")
     assert chapter_words(name) == record.words
     assert record.asked in ("main", "further", "no")
-    assert not set(record.also_called) & set(everything())
+    assert not set(record.also_called) & set(all_records())
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -134,7 +134,7 @@ def test_every_column_of_a_record_is_a_known_one(name: str) -> None:
 def test_what_a_record_names_exists(name: str) -> None:
     record = EXPERIMENTS[name]
     assert set(record.chapters) <= set(characteristics())
-    assert not set(record.chapters) & set(everything())
+    assert not set(record.chapters) & set(all_records())
     if record.compares is not None:
         assert set(record.compares.keys) <= set(known_keys())
         assert record.compares.kind == record.shape.names
@@ -244,13 +244,13 @@ def test_a_prepared_worksheet_has_the_columns_and_the_lot_that_the_record_says(s
 def test_the_plan_that_start_writes_names_what_a_validation_asks_for(tmp_path: Path) -> None:
     start_study(tmp_path, Design(title="T", laboratory="L", range=(0.5, 10.0)))
     text = (tmp_path / "plan.yaml").read_text(encoding="utf-8")
-    asked = [record for record in everything().values() if record.asked == "further"]
+    asked = [record for record in all_records().values() if record.asked == "further"]
     assert re.findall(r'^  # (\w+): "reason"  # (.+)$', text, re.MULTILINE) == [
         (item.name, item.title) for item in asked
     ]
     study = load_study(tmp_path)
     missing = {item.name: item.title for item in not_evaluated(study, {})}
-    assert missing == {name: item.title for name, item in everything().items() if item.asked != "no"}
+    assert missing == {name: item.title for name, item in all_records().items() if item.asked != "no"}
 
 
 def test_every_answer_of_a_design_is_an_option_of_start() -> None:
@@ -340,8 +340,8 @@ def test_a_new_record_is_all_that_plan_and_conclusion_need(tmp_path: Path, shaki
 
 
 def test_a_name_kept_for_something_else_is_accepted_and_an_unknown_one_is_not() -> None:
-    assert {name for name, record in CHAPTERS.items() if record.reserved} == {"standards"}
+    assert {name for name, record in WITHOUT_READINGS.items() if record.reserved} == {"standards"}
     assert may_be_planned("standards")
     assert not may_be_planned("uncertainty")
     assert not may_be_planned("presicion")
-    assert all(type(record) is Chapter for record in CHAPTERS.values())
+    assert all(type(record) is Chapter for record in WITHOUT_READINGS.values())

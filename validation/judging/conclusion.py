@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from validation.judging.requirements import BY_PERFORMANCE, RequirementResult, find_key
 from validation.study.amendment_hashes import loss_restriction
-from validation.study.experiments import EXPERIMENTS, chapter_words, everything
+from validation.study.experiments import EXPERIMENTS, all_records, chapter_words
 from validation.study.losses import restriction
 from validation.study.model import Study
 from validation.study.ordering import natural_order
@@ -53,7 +53,7 @@ class Conclusion:
 def not_evaluated(study: Study, evaluations: Mapping[str, Evaluation]) -> tuple[NotEvaluated, ...]:
     """What nothing in this study speaks about, with the plan's reason."""
     reasons = dict(study.plan.not_evaluated)
-    records = everything()
+    records = all_records()
     for record in records.values():
         for name in record.also_called:
             if name in reasons:

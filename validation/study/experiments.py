@@ -448,7 +448,7 @@ EXPERIMENTS: Mapping[str, Experiment] = _by_name(
 )
 
 #: The chapters that have no readings of their own, and that `not_evaluated` may excuse.
-CHAPTERS: Mapping[str, Chapter] = _by_name(
+WITHOUT_READINGS: Mapping[str, Chapter] = _by_name(
     Chapter(
         name="standards",
         words="standards",
@@ -479,19 +479,19 @@ CHAPTERS: Mapping[str, Chapter] = _by_name(
 )
 
 
-def everything() -> dict[str, Chapter]:
+def all_records() -> dict[str, Chapter]:
     """Every record by name: the experiments, then the chapters without readings."""
-    return {**EXPERIMENTS, **CHAPTERS}
+    return {**EXPERIMENTS, **WITHOUT_READINGS}
 
 
 def may_be_planned(name: str) -> bool:
     """Whether the plan may name it under `experiments`."""
-    return name in EXPERIMENTS or (name in CHAPTERS and CHAPTERS[name].reserved)
+    return name in EXPERIMENTS or (name in WITHOUT_READINGS and WITHOUT_READINGS[name].reserved)
 
 
 def excusable() -> tuple[str, ...]:
     """What `not_evaluated` may excuse: every record, its other names, and the chapters computed from it."""
-    names = [name for record in everything().values() for name in (record.name, *record.also_called)]
+    names = [name for record in all_records().values() for name in (record.name, *record.also_called)]
     return (*names, *(chapter for record in EXPERIMENTS.values() for chapter in record.chapters))
 
 
@@ -504,5 +504,5 @@ def settings_of(name: str) -> tuple[Setting, ...]:
 
 def chapter_words(name: str) -> str:
     """The name of a chapter as a sentence has it: "intermediate precision", "carry-over"."""
-    record = everything().get(name)
+    record = all_records().get(name)
     return name.replace("_", " ") if record is None else record.words

@@ -16,7 +16,7 @@ from validation import resources
 from validation.faults import Refusal
 from validation.files import write_files
 from validation.study.design import Design, refuse_contradictions, two_digits, usual_levels
-from validation.study.experiments import EXPERIMENTS, everything
+from validation.study.experiments import EXPERIMENTS, all_records
 from validation.study.folder import refuse_faulty
 from validation.study.plan import PLAN, parse_plan
 from validation.study.preparations import quoted
@@ -165,7 +165,7 @@ def plan_text(folder: Path, design: Design, seed: int, worksheets: dict[str, str
         "not_evaluated:",
         *(
             f'  # {name}: "reason"  # {record.title}'
-            for name, record in everything().items()
+            for name, record in all_records().items()
             if record.asked == "further" and name not in worksheets
         ),
     ]
@@ -188,7 +188,7 @@ def _requirement_lines(design: Design) -> list[str]:
     bias = f'"max({floor_:g}, 5%)"'
     # A quarter of the customer's gap for the expanded uncertainty, half of its variance for precision.
     sd = f"{two_digits((limits[-1] - limits[0]) / 8 * 0.5**0.5):g}" if len(limits) > 1 else '"4%"'
-    further = [record.usual_requirements for record in everything().values()]
+    further = [record.usual_requirements for record in all_records().values()]
     origin = 'origin: "say where the limit comes from"'
     entries = [
         f"quantity: trueness.bias, rule: equivalence, limit: {bias}",
