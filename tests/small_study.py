@@ -12,11 +12,10 @@ import pandas as pd
 
 from validation.characteristics import characteristics, evaluated
 from validation.stats.confidence import ConfidenceDistribution
+from validation.study.columns import NUMERIC
 from validation.study.model import ExperimentData, Reading, Study
 from validation.study.plan import Plan
 from validation.study.quantity import Evaluation
-
-NUMERIC = ("level", "response", "result", "assigned", "u_level", "u", "age", "added", "u_added")
 
 
 def small_study(

@@ -188,16 +188,17 @@ def test_an_amended_name_counts_as_amended_and_an_excluded_row_is_not_looked_at(
 
 def test_names_of_many_rows_are_compared_quickly(tmp_path):
     from validation.study.amendments import State
+    from validation.study.experiments import EXPERIMENTS
     from validation.study.name_faults import name_faults
     from validation.study.plan import Plan
-    from validation.study.worksheets import WORKSHEETS, Row, Sheet
+    from validation.study.worksheets import Row, Sheet
 
     columns = ("reading", "run", "analyst", "instrument", "lot", "preparation", "level", "result")
     rows = [
         {name: f"{name}-{number if name in ('reading', 'preparation') else number % 40}" for name in columns}
         for number in range(20_000)
     ]
-    sheet = Sheet("precision", "w.csv", columns, (), WORKSHEETS["precision"])
+    sheet = Sheet("precision", "w.csv", columns, (), EXPERIMENTS["precision"].columns)
     states = [State(sheet, Row(line, row["reading"], row, row), row) for line, row in enumerate(rows, start=2)]
     facts = {"id": "A", "title": "B", "laboratory": "C", "measurand": "D", "unit": "%", "range": [1, 2]}
     plan = Plan.model_validate({"format": 1, "study": facts, "experiments": {"precision": {"worksheet": "w.csv"}}})

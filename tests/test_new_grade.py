@@ -89,7 +89,7 @@ def test_the_dossier_shows_what_the_table_of_the_page_says(walked: tuple[Path, l
 
 
 def test_the_page_names_every_experiment_and_factor_that_it_starts() -> None:
-    from validation.study.plan import EXPERIMENTS
+    from validation.study.experiments import EXPERIMENTS
 
     text = PAGE.read_text(encoding="utf-8")
     assert all(f"`{name}`" in text for name in EXPERIMENTS if name not in ("recovery", "control", "history"))

@@ -8,9 +8,10 @@ import openpyxl
 import pytest
 
 from validation.faults import Refusal
+from validation.study.design import Design, usual_levels
 from validation.study.explain import explain
 from validation.study.load import load_study
-from validation.study.start import Design, start_study, usual_levels
+from validation.study.start import start_study
 
 DESIGN = Design(
     title='Fuel "in" oil: 5 % # test',

@@ -625,15 +625,26 @@ def test_runs_of_one_name_in_two_laboratories_are_two_runs(tmp_path):
 
 
 def test_the_page_of_files_names_every_column_and_key():
-    from validation.study.plan import SETTINGS, Equipment, Lots, Person, Plan, Requirement, Standard, StudyFacts
-    from validation.study.worksheets import KNOWN, WORKSHEETS
+    from validation.study.columns import KNOWN
+    from validation.study.experiments import EXPERIMENTS
+    from validation.study.plan import (
+        Equipment,
+        Lots,
+        Person,
+        Plan,
+        PlannedExperiment,
+        Requirement,
+        Standard,
+        StudyFacts,
+    )
 
     page = (Path(__file__).parents[1] / "docs" / "files.md").read_text(encoding="utf-8")
-    settings = {name for names in SETTINGS.values() for name in names}
+    settings = {item.name for record in EXPERIMENTS.values() for item in record.settings} | {"order_seed"}
     listed = {name for kind in (Person, Equipment, Standard) for name in kind.model_fields} | {*Lots.model_fields}
     names = {
         *KNOWN,
-        *WORKSHEETS,
+        *EXPERIMENTS,
+        *PlannedExperiment.model_fields,
         *settings,
         *listed,
         *Plan.model_fields,

@@ -28,8 +28,8 @@ if TYPE_CHECKING:
     from validation.judging.requirements import RequirementResult
     from validation.running.run import RunReport
     from validation.study.amendments import Amendment
+    from validation.study.design import Design
     from validation.study.model import Study
-    from validation.study.start import Design
 
 DONE, NO, WRONG = 0, 1, 2
 INTERRUPTED, ENDED = 130, 143
@@ -249,7 +249,8 @@ def start(
 
     Asks for whatever is not given as an option. Never overwrites.
     """
-    from validation.study.start import CAUTIONS, Design, start_study
+    from validation.study.design import Design
+    from validation.study.start import CAUTIONS, start_study
 
     if (folder / "plan.yaml").exists():
         raise Refusal(f"{folder} already holds a plan.yaml; nothing was written. Choose an empty folder.")

@@ -109,6 +109,11 @@ def sentence_list(items: list[str]) -> str:
     return items[0] if len(items) == 1 else ", ".join(items[:-1]) + f" and {items[-1]}" if items else ""
 
 
-def chapter_words(name: str) -> str:
-    """The name of a characteristic as a sentence has it: "intermediate precision", "carry-over"."""
-    return "carry-over" if name == "carry_over" else name.replace("_", " ")
+def counted(number: int, noun: str) -> str:
+    """ "1 laboratory", "2 laboratories"."""
+    return f"{number} {noun if number == 1 else plural(noun)}"
+
+
+def plural(noun: str) -> str:
+    """The plural of a regular noun."""
+    return noun[:-1] + "ies" if noun.endswith("y") else noun + "s"

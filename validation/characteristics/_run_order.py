@@ -7,13 +7,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from validation.stats.estimate import Number, mean
+from validation.study.columns import with_role
 from validation.study.model import ExperimentData
 from validation.study.text_files import decimal
-
-#: What makes two readings of one run the same material.
-IDENTITY = ("laboratory", "level", "material", "matrix", "grade", "fuel", "lot", "sample")
-#: What parts the readings of one run into series that do not follow one another in one instrument.
-SERIES = ("run", "laboratory", "instrument", "method")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,12 +52,12 @@ def run_order(data: ExperimentData) -> RunOrder | None:
     column = "response" if "response" in data.exact else "result"
     if "run" not in table or column not in data.exact:
         return None
-    series = _codes(data, [name for name in SERIES if name in table])
+    series = _codes(data, [name for name in with_role("series") if name in table])
     orders, hours = _orders(data), _hours(data, series)
     if orders is None and hours is None:
         return None
     values = data.exact[column]
-    identity = _codes(data, [name for name in IDENTITY if name in table])
+    identity = _codes(data, [name for name in with_role("identity") if name in table])
     pairs = [(run, kind) for run, kind in zip(series, identity, strict=True)]
     cells = {pair: code for code, pair in enumerate(dict.fromkeys(pairs))}
     means: Mapping[int, float] = {

@@ -18,6 +18,7 @@ from validation.stats.carry_over import carry_over_effect, carry_over_share
 from validation.stats.estimate import mean
 from validation.stats.two_means import welch_difference
 from validation.stats.within_cells import POWER, WithinCellsResult, within_cells
+from validation.study.experiments import EXPERIMENTS
 from validation.study.model import ExperimentData, Study
 from validation.study.quantity import Evaluation, Flag, Quantity
 from validation.words import fixed, level_text, places_for, sentence_list, significant, with_interval
@@ -32,7 +33,7 @@ BASELINE = (
 #: A share of the previous result that an order of runs must be able to show, to be drawn and spoken of.
 TELLING = 0.05
 #: Experiments whose order of measurement is looked at a second time.
-ORDERED = ("calibration", "precision", "reproducibility", "detection", "matrix", "fuel", "lots")
+ORDERED = tuple(name for name, record in EXPERIMENTS.items() if record.traits.ordered)
 
 
 @dataclass(frozen=True)

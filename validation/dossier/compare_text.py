@@ -8,7 +8,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from validation.judging.conclusion import in_plain_words, range_text
-from validation.words import chapter_words, fixed, level_text, places_for, sentence_list, significant
+from validation.study.experiments import chapter_words
+from validation.words import fixed, level_text, places_for, sentence_list, significant
 
 if TYPE_CHECKING:
     from validation.dossier.compare import CauseGroup, ComparisonReport, NumberChange, Unrepeated

@@ -6,8 +6,8 @@ from validation.dossier.blocks import (
     Strip,
 )
 from validation.judging.requirements import RequirementResult, find_key
+from validation.study.experiments import chapter_words
 from validation.words import (
-    chapter_words,
     level_text,
     significant,
     with_interval,

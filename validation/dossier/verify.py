@@ -16,12 +16,12 @@ from validation.dossier.rebuild import Rebuilt, rebuild
 from validation.dossier.results import RESULTS, read_results
 from validation.faults import Refusal, StudyDataError
 from validation.study.amendments import AMENDMENTS
+from validation.study.experiments import EXPERIMENTS
 from validation.study.folder import history_files
 from validation.study.lock import HISTORY, LOCK, kept_plan, read_lock
 from validation.study.model import Study
 from validation.study.plan import PLAN, read_plan
 from validation.study.reading_hashes import RECORD
-from validation.study.worksheets import WORKSHEETS
 
 #: Same inputs, same library versions: the numbers agree to this; what is smaller than the second is rounding.
 RELATIVE, NOTHING = 1e-9, 1e-15
@@ -199,9 +199,8 @@ def _inputs(study: Study, inputs: Path) -> Iterator[str]:
     """The inputs that a study with these experiments, amendments and frozen plans must have brought along."""
     yield from (data.worksheet for data in study.experiments.values())
     yield from (record.file for record in study.lot_records.values())
-    read = [
-        r for name, data in study.experiments.items() for r in data.readings if r.written.get(WORKSHEETS[name].value)
-    ]
+    values = {name: EXPERIMENTS[name].columns.value for name in study.experiments}
+    read = [r for name, data in study.experiments.items() for r in data.readings if r.written.get(values[name])]
     if read or study.lot_records:
         yield RECORD
     for entry in read_lock(inputs)[0]:

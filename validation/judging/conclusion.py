@@ -10,28 +10,18 @@ from typing import Any, Literal
 from validation.judging.requirements import BY_PERFORMANCE, RequirementResult, find_key
 from validation.stats.estimate import Estimate
 from validation.study.amendment_hashes import loss_restriction
+from validation.study.experiments import EXPERIMENTS, all_records, chapter_words
 from validation.study.losses import restriction
 from validation.study.model import Study
 from validation.study.ordering import natural_order
-from validation.study.plan import FURTHER
 from validation.study.quantity import Evaluation, Quantity
-from validation.study.worksheets import WORKSHEETS
-from validation.words import chapter_words, level_text, sentence_list
+from validation.words import level_text, sentence_list
 
 PERFORMANCE_SOURCE = (
     "lowest level at which the plan's own requirements hold (Eurachem, The Fitness for Purpose of Analytical Methods; "
     "clause from memory)"
 )
 ConclusionOutcome = Literal["fit", "fit with restrictions", "not fit", "not judged"]
-
-#: The experiments of the main job, by the plan's names.
-MAIN = {
-    "calibration": "calibration and linearity",
-    "precision": "precision, trueness and accuracy profile",
-    "reproducibility": "reproducibility between laboratories",
-    "detection": "detection and quantification limits",
-    "comparison": "comparison with a reference method",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,12 +58,17 @@ class Conclusion:
 def not_evaluated(study: Study, evaluations: Mapping[str, Evaluation]) -> tuple[NotEvaluated, ...]:
     """What nothing in this study speaks about, with the plan's reason."""
     reasons = dict(study.plan.not_evaluated)
-    if "selectivity" in reasons:  # the same thing under its other name
-        reasons.setdefault("matrix", reasons.pop("selectivity"))
+    records = all_records()
+    for record in records.values():
+        for name in record.also_called:
+            if name in reasons:
+                reasons.setdefault(record.name, reasons.pop(name))
     there = {name for name, evaluation in evaluations.items() if _speaks(study, name, evaluation)}
-    there |= {name for name in (*MAIN, "control", "history") if study.ready(name) is not None}
-    titles = {**MAIN, **FURTHER}
-    titles |= {name: name.replace("_", " ") for name in reasons if name not in titles}
+    there |= {
+        name for name, item in EXPERIMENTS.items() if item.traits.evaluated_when_read and study.ready(name) is not None
+    }
+    titles = {name: record.title for name, record in records.items() if record.asked != "no"}
+    titles |= {name: records[name].title if name in records else name.replace("_", " ") for name in reasons}
     return tuple(
         NotEvaluated(name, title, reasons.get(name, "").strip()) for name, title in titles.items() if name not in there
     )
@@ -83,7 +78,7 @@ def _speaks(study: Study, name: str, evaluation: Evaluation) -> bool:
     """Whether a chapter found something in its own readings: a drift in the precision runs is no stability study."""
     if evaluation.missing:
         return False
-    if name not in WORKSHEETS:
+    if name not in EXPERIMENTS:
         return bool(evaluation.judged)
     data = study.ready(name)
     return data is not None and any(q.worksheet == data.worksheet for q in evaluation.judged)

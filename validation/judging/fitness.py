@@ -12,17 +12,12 @@ from typing import Any, Literal
 
 from validation.judging.conclusion import Conclusion, NotEvaluated, in_plain_words, range_text
 from validation.judging.requirements import RequirementResult
+from validation.study.experiments import EXPERIMENTS, Compared
 from validation.study.model import Study
 from validation.study.quantity import Evaluation, Quantity
 from validation.words import fixed, level_text, places_for, sentence_list, with_interval
 
 Standing = Literal["own standard of this study", "common standard", "own standard needed", "excluded from the scope"]
-
-#: The two chapters that compare materials: what they compare, and their keys.
-MATERIALS = {
-    "matrix": ("grade", ("matrix.slope_ratio", "matrix.blank_difference")),
-    "fuel": ("fuel", ("fuel.slope_ratio",)),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,8 +89,8 @@ def fitness(
     """
     materials = tuple(
         replace(material, range=_range_of(material, study, conclusion) if material.inside else None)
-        for chapter in MATERIALS
-        for material in _materials(study, chapter, rows, evaluations)
+        for chapter, compared in _comparisons().items()
+        for material in _materials(study, chapter, compared, rows, evaluations)
     )
     termed = {row: term for row in rows if (term := _term(row, evaluations, study)) is not None}
     return Fitness(
@@ -111,11 +106,20 @@ def fitness(
 # ------------------------------------------------------------------------------------------------ grades and fuels
 
 
+def _comparisons() -> dict[str, Compared]:
+    """The chapters that compare materials."""
+    return {name: record.compares for name, record in EXPERIMENTS.items() if record.compares is not None}
+
+
 def _materials(
-    study: Study, chapter: str, rows: Sequence[RequirementResult], evaluations: Mapping[str, Evaluation]
+    study: Study,
+    chapter: str,
+    compared: Compared,
+    rows: Sequence[RequirementResult],
+    evaluations: Mapping[str, Evaluation],
 ) -> list[Material]:
-    kind, keys = MATERIALS[chapter]
-    own = study.plan.study.grade if kind == "grade" else study.plan.study.fuel
+    kind, keys = compared.kind, compared.keys
+    own = getattr(study.plan.study, kind)
     evaluation = evaluations.get(chapter)
     found = [] if own is None else [Material(kind, own, "own standard of this study", f"the {kind} of this study")]
     if evaluation is None or evaluation.missing:
@@ -129,12 +133,11 @@ def _materials(
         for q in evaluation.judged
         if q.key == keys[0] and (name := str(q.at)) != own and not name.startswith(f"{own}, ")
     ]
-    return found + [_material(kind, name, keys, rows, evaluation) for name in dict.fromkeys(names)]
+    return found + [_material(name, compared, rows, evaluation) for name in dict.fromkeys(names)]
 
 
-def _material(
-    kind: str, name: str, keys: Sequence[str], rows: Sequence[RequirementResult], evaluation: Evaluation
-) -> Material:
+def _material(name: str, compared: Compared, rows: Sequence[RequirementResult], evaluation: Evaluation) -> Material:
+    kind, keys = compared.kind, compared.keys
     own = [row for row in rows if row.at == name and row.quantity in keys]
     slopes = [row for row in own if row.quantity == keys[0]]
     others = [row for row in own if row.quantity != keys[0]]
@@ -145,8 +148,7 @@ def _material(
     told = sentence_list([f"{row.id} {row.outcome}" for row in own])
     if all(row.outcome == "met" for row in own):
         return Material(kind, name, "common standard", f"{size}: {told}")
-    if kind == "fuel":
-        # Which fuel thinned a used oil is seldom known, so a standard of its own would not help.
+    if not compared.own_standard:
         return Material(kind, name, "excluded from the scope", f"{size}: {told}")
     if any(row.outcome == "not met" for row in slopes) and all(row.outcome == "met" for row in others):
         reason = f"{size}: {told}; with a standard of its own it could be validated in a study of its own"
@@ -158,7 +160,7 @@ def _range_of(material: Material, study: Study, conclusion: Conclusion) -> tuple
     """The proposed range, for another grade or fuel no further than it was read itself."""
     if conclusion.range is None or material.standing != "common standard":
         return conclusion.range
-    chapter = next(name for name, (kind, _) in MATERIALS.items() if kind == material.kind)
+    chapter = next(name for name, compared in _comparisons().items() if compared.kind == material.kind)
     data = study.ready(chapter)
     if data is None or not data.numeric_levels or material.kind not in data.table:
         return conclusion.range
@@ -217,7 +219,8 @@ def _purge(row: RequirementResult, evaluation: Evaluation | None) -> str:
 def _tolerance(row: RequirementResult, study: Study) -> str:
     """What a factor does between its settings, and how far it may go for the limit to be kept."""
     experiment = study.plan.experiments.get("ruggedness")
-    settings = ((experiment.factors if experiment is not None else None) or {}).get(str(row.at))
+    factors = {} if experiment is None else experiment.settings.get("factors", {})
+    settings = factors.get(str(row.at))
     between = f"from {settings['low']} to {settings['high']}" if settings else "from low to high"
     value, span = _effect_text(row, row.quantity.endswith("relative_effect"))
     moved = f"{row.at}: {between} the result moves by {value}" + (f" ({span})" if span else "")

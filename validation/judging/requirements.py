@@ -9,7 +9,7 @@ from typing import Any
 from validation.characteristics import KeyInfo, known_keys
 from validation.faults import Fault
 from validation.judging import rules
-from validation.study.design_notes import NAMED
+from validation.study.experiments import EXPERIMENTS
 from validation.study.lock import PlanOrder
 from validation.study.model import Study
 from validation.study.plan import Plan, Requirement
@@ -205,8 +205,9 @@ def _names_not_held(study: Study) -> list[str]:
     said = []
     for requirement in study.plan.requirements:
         chapter = requirement.quantity.partition(".")[0]
-        column, data = NAMED.get(chapter), study.experiments.get(chapter)
-        if column is None or data is None or not isinstance(requirement.at, str):
+        data = study.experiments.get(chapter)
+        column = EXPERIMENTS[chapter].shape.names if chapter in EXPERIMENTS else ""
+        if not column or data is None or not isinstance(requirement.at, str):
             continue
         held = list(dict.fromkeys(reading.values.get(column, "") for reading in data.readings))
         # A used oil is named with its grade; `all` and other experiments' names stand for the whole worksheet.

@@ -13,8 +13,9 @@ from pathlib import Path
 
 from validation.faults import Fault, Refusal
 from validation.files import content, write_files
+from validation.study.columns import NUMERIC
 from validation.study.text_files import NUMBER, censored, decimal, decode, moment, why_no_moment
-from validation.study.worksheets import NUMERIC, Row, Sheet
+from validation.study.worksheets import Row, Sheet
 
 AMENDMENTS = "amendments.csv"
 KINDS = ("correction", "exclusion", "reinstatement", "plan", "impact", "record")

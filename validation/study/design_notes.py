@@ -5,13 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from difflib import get_close_matches
 
+from validation.study.columns import KNOWN, with_role
+from validation.study.experiments import EXPERIMENTS
 from validation.study.model import ExperimentData
 from validation.study.text_files import decimal
-from validation.study.worksheets import KNOWN, WORKSHEETS
-from validation.words import sentence_list
-
-#: The experiments whose scatter is the aim: one level, one run or no replicates take something from them.
-SCATTER = ("calibration", "precision", "reproducibility")
+from validation.words import counted, plural, sentence_list
 
 
 def design_notes(data: ExperimentData, *, draft: bool) -> Iterator[str]:
@@ -20,17 +18,17 @@ def design_notes(data: ExperimentData, *, draft: bool) -> Iterator[str]:
         yield "Awaiting readings: the worksheet has no result yet."
         return
     censored = data.censored
-    if censored and data.name != "history":  # there they enter as bounds
+    if censored and not EXPERIMENTS[data.name].traits.censored_as_bounds:
         named = ", ".join(reading.reading for reading in censored[:10])
         more = f" and {len(censored) - 10} more" if len(censored) > 10 else ""
         verb = "is" if len(censored) == 1 else "are"
-        yield f"{_count(len(censored), 'censored reading')} {verb} left out of every quantity: {named}{more}."
+        yield f"{counted(len(censored), 'censored reading')} {verb} left out of every quantity: {named}{more}."
     excluded = [reading.reading for reading in data.readings if reading.status == "excluded"]
     if excluded:
-        yield f"{_count(len(excluded), 'reading')} excluded by amendment: {', '.join(excluded)}."
+        yield f"{counted(len(excluded), 'reading')} excluded by amendment: {', '.join(excluded)}."
     empty = [reading for reading in data.readings if reading.status == "empty"]
     if empty and draft:
-        yield f"{_count(len(empty), 'reading')} without a result left out of this draft."
+        yield f"{counted(len(empty), 'reading')} without a result left out of this draft."
     if data.table.empty:
         yield "No usable reading is left."
         return
@@ -53,57 +51,45 @@ def _levels(data: ExperimentData) -> Iterator[str]:
             yield f"Not every level is a number ({named}), so all levels are taken as labels."
         else:
             yield "The levels are labels, so trueness, tolerance limits and percentage limits are not computed."
-    if data.name in SCATTER and data.table["level"].nunique() == 1:
+    if EXPERIMENTS[data.name].shape.scatter and data.table["level"].nunique() == 1:
         yield "There is one level only."
 
 
 def _groups(data: ExperimentData) -> Iterator[str]:
-    table = data.table
-    if data.name in (*SCATTER, "detection") and "run" in table and table["run"].nunique() == 1:
-        yield "There is one run only, so nothing varies between runs."
-    if data.name == "reproducibility" and table["laboratory"].nunique() == 1:
-        yield "There is one laboratory only, so nothing varies between laboratories."
-    if data.name == "comparison":
-        yield from _pairs(data)
+    table, shape = data.table, EXPERIMENTS[data.name].shape
+    for column in shape.varies_between:
+        if column in table and table[column].nunique() == 1:
+            yield f"There is one {column} only, so nothing varies between {plural(column)}."
+    if shape.pairs is not None:
+        yield from _pairs(data, *shape.pairs)
         return
-    cells = [column for column in ("laboratory", "level", "run", "material") if column in table]
-    if data.name in SCATTER and cells and table.groupby(cells, sort=False).size().max() == 1:
+    cells = [column for column in shape.scatter if column in table]
+    if cells and table.groupby(cells, sort=False).size().max() == 1:
         yield f"There are no replicates: each {' and '.join(cells)} has one reading."
 
 
-def _pairs(data: ExperimentData) -> Iterator[str]:
-    methods = data.table.groupby("sample", sort=False)["method"].agg(set)
-    lone = [str(sample) for sample, found in methods.items() if len(found) < 2]
+def _pairs(data: ExperimentData, item: str, kind: str) -> Iterator[str]:
+    """Samples without a partner by the other method, and pairs without replicates."""
+    kinds = data.table.groupby(item, sort=False)[kind].agg(set)
+    lone = [str(name) for name, read in kinds.items() if len(read) < 2]
     if lone:
         named = ", ".join(lone[:10])
         more = f" and {len(lone) - 10} more" if len(lone) > 10 else ""
-        yield f"{_count(len(lone), 'sample')} measured by one method only, left out of the comparison: {named}{more}."
-    if data.table.groupby(["sample", "method"], sort=False).size().max() == 1:
-        yield "There are no replicates: each sample has one reading by each method."
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
-
-
-#: The column whose entries name the places of an experiment's quantities.
-NAMED = {"matrix": "grade", "fuel": "fuel", "lots": "lot", "stability": "state", "carry_over": "setting"}
+        yield f"{counted(len(lone), item)} measured by one {kind} only, left out of the comparison: {named}{more}."
+    if data.table.groupby([item, kind], sort=False).size().max() == 1:
+        yield f"There are no replicates: each {item} has one reading by each {kind}."
 
 
 def _rare_names(data: ExperimentData) -> Iterator[str]:
     """A name that hardly occurs may be another one misspelt."""
-    column = NAMED.get(data.name)
-    if column is None or column not in data.table:
+    column = EXPERIMENTS[data.name].shape.names
+    if column not in data.table:
         return
     counts = data.table[column].value_counts()
     for name, number in sorted(counts.items()):
         if 5 * number < counts.max():
-            many = _count(int(number), "reading")
+            many = counted(int(number), "reading")
             yield f'The {column} "{name}" has {many}, another one {counts.max()}: is it misspelt?'
-
-
-#: What places a result within its run, beside the column that `NAMED` gives.
-PLACES = ("level", "material", "matrix", "sample", "method", "age", "position", "trial", "added")
 
 
 def _pasted_runs(data: ExperimentData) -> Iterator[str]:
@@ -115,10 +101,11 @@ def _pasted_runs(data: ExperimentData) -> Iterator[str]:
     rarer, coarse rounding commoner: written to 0.05, which is s, 5 of 100 with 4 readings, 7 of 1000 with 6, none in
     100 000 with 12. Three different values are asked for because blanks of 0.0, 0.0, 0.0, 0.1 would often agree.
     """
-    value = WORKSHEETS[data.name].value
+    record = EXPERIMENTS[data.name]
+    value = record.columns.value
     if "run" not in data.table or value not in data.exact:
         return
-    places = [column for column in (*PLACES, NAMED.get(data.name, "")) if column in data.table]
+    places = [column for column in (*with_role("place"), record.shape.names) if column in data.table]
     sites = data.table["laboratory"] if "laboratory" in data.table else [""] * len(data.table)
     cells = zip(*(data.table[column] for column in places), strict=True) if places else [()] * len(data.table)
     runs: dict[tuple[str, str], list[tuple[object, ...]]] = {}

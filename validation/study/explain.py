@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
+from validation.study.columns import COLUMNS
+from validation.study.experiments import EXPERIMENTS
 from validation.study.model import ExperimentData, Study
 from validation.study.plan import Plan, Requirement
-from validation.study.worksheets import WORKSHEETS
-from validation.words import level_text, sentence_list
+from validation.words import counted, level_text, sentence_list
 
 _OPTIONAL = {
     "procedure": "procedure",
@@ -17,27 +18,6 @@ _OPTIONAL = {
     "time_zone": "time zone",
     "parent": "parent dossier",
 }
-_SERVES = {
-    "calibration": "calibration and linearity",
-    "precision": "repeatability, intermediate precision, trueness and the accuracy profile",
-    "reproducibility": "reproducibility between laboratories",
-    "detection": "detection and quantification limits",
-    "comparison": "the comparison with a reference method",
-    "matrix": "the comparison of oil grades and used oils",
-    "fuel": "the comparison of fuel blends",
-    "carry_over": "carry-over from a high sample",
-    "ruggedness": "the screening of the procedure's settings",
-    "recovery": "the recovery of spikes",
-    "stability": "the stability of standards",
-    "lots": "the comparison of lots of the standard",
-    "control": "the drift of the check standard",
-    "history": "the overall risk of the decision rule",
-}
-#: Columns whose distinct values are counted, as a sentence names them.
-_NOUNS = (
-    *("laboratory", "grade", "fuel", "lot", "state", "age", "level", "run", "sample", "trial"),
-    *("material", "sequence", "setting"),
-)
 
 
 def explain(study: Study, *, meanings: Mapping[str, str] | None = None) -> dict[str, list[str]]:
@@ -81,19 +61,20 @@ def _alpha(plan: Plan) -> str:
 
 
 def _experiment(data: ExperimentData) -> str:
-    head = f"{data.name} ({data.worksheet}) serves {_SERVES.get(data.name, data.name)}: "
+    record = EXPERIMENTS[data.name]
+    head = f"{data.name} ({data.worksheet}) serves {record.serves}: "
     rows = len(data.readings)
     if rows == 0:
         return head + "the worksheet has headings only and awaits readings."
     if data.awaiting:
-        return head + f"{_count(rows, 'row')} prepared, no result yet; it awaits readings."
-    parts = [_count(len(data.table), "reading")]
-    for column in _NOUNS:
-        if column in (*WORKSHEETS[data.name].required, *WORKSHEETS[data.name].structure) and column in data.table:
-            parts.append(_count(data.table[column].nunique(), column))
+        return head + f"{counted(rows, 'row')} prepared, no result yet; it awaits readings."
+    parts = [counted(len(data.table), "reading")]
+    for name, column in COLUMNS.items():
+        if column.counted_as and name in record.columns.used and name in data.table:
+            parts.append(counted(data.table[name].nunique(), column.counted_as))
     replicates = _replicates(data)
     left = [
-        _count(number, f"{status} reading")
+        counted(number, f"{status} reading")
         for status in ("censored", "excluded", "empty")
         if (number := sum(reading.status == status for reading in data.readings))
     ]
@@ -102,22 +83,13 @@ def _experiment(data: ExperimentData) -> str:
 
 def _replicates(data: ExperimentData) -> str:
     """How many readings stand in each cell of the design."""
-    cells = [column for column in ("laboratory", "sample", "method", "level", "run") if column in data.table]
-    if data.name == "comparison":
-        cells = ["sample", "method"]
-    elif data.name not in ("calibration", "precision", "reproducibility"):
-        cells = [column for column in WORKSHEETS[data.name].needed if column not in ("sequence", "position")]
-    if data.name in ("detection", "carry_over", "history") or not cells or data.table.empty:
+    cells = [column for column in EXPERIMENTS[data.name].shape.cells if column in data.table]
+    if not cells or data.table.empty:
         return ""
     sizes = data.table.groupby(cells, sort=False).size()
     low, high = int(sizes.min()), int(sizes.max())
     number = str(low) if low == high else f"{low} to {high}"
     return f", {number} a {' and '.join(cells)}"
-
-
-def _count(number: int, noun: str) -> str:
-    many = noun[:-1] + "ies" if noun.endswith("y") else noun + "s"
-    return f"{number} {noun if number == 1 else many}"
 
 
 def _requirements(plan: Plan, meanings: Mapping[str, str]) -> Iterator[str]:
@@ -187,9 +159,11 @@ def _gaps(plan: Plan) -> Iterator[str]:
     missing += [name for name in ("people", "equipment", "standards") if not getattr(plan, name)]
     if missing:
         yield f"Not stated: {', '.join(missing)}."
-    planned = [name.replace("_", "-") for name in WORKSHEETS if name not in plan.experiments and name != "history"]
-    if planned:
-        yield f"Not planned: {', '.join(planned)}."
+    absent = [
+        item.words for name, item in EXPERIMENTS.items() if name not in plan.experiments and not item.traits.earlier
+    ]
+    if absent:
+        yield f"Not planned: {', '.join(absent)}."
     for name, reason in plan.not_evaluated.items():
         yield f"Not evaluated: {name}, {'because: ' + reason if reason else 'no reason given'}."
 

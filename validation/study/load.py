@@ -16,20 +16,20 @@ from validation.faults import Fault, StudyDataError
 from validation.study import amendments as amending
 from validation.study.amendment_hashes import MEND, loss_sentences, lost_amendments
 from validation.study.amendments import AMENDMENTS, Amendment, State
+from validation.study.columns import NUMERIC
 from validation.study.design_notes import design_notes
+from validation.study.experiments import EXPERIMENTS
 from validation.study.folder import folder_faults, refuse_faulty
 from validation.study.lock import HISTORY, LOCK, lock_losses, plan_sha256, read_lock
 from validation.study.lot_record import LotRecord
 from validation.study.lot_record_reading import read_lot_records, record_files_of
 from validation.study.model import ExperimentData, Reading, Study
 from validation.study.name_faults import name_faults, strange_instruments
-from validation.study.plan import PLAN, Experiment, Plan, read_plan, readable_part
+from validation.study.plan import PLAN, Plan, PlannedExperiment, read_plan, readable_part
 from validation.study.reading_hashes import changed_readings, history_losses, record_faults
 from validation.study.text_files import censored, decimal, moment
 from validation.study.validity import impact_sentences, lapses, validity_faults
 from validation.study.worksheets import (
-    NUMERIC,
-    WORKSHEETS,
     Sheet,
     duplicate_faults,
     empty_value_fault,
@@ -106,7 +106,7 @@ def read_study(
     states = states_of(sheets.values())
     kept = [item for item in written if item.number not in left_out]
     applied = (*kept, *added)
-    if not plan_faults and len(sheets) == sum(name in WORKSHEETS for name in plan.experiments):
+    if not plan_faults and len(sheets) == sum(name in EXPERIMENTS for name in plan.experiments):
         # With a worksheet missing, amendments of its readings would be faulted for nothing.
         faults += amending.apply(applied, [state for group in states.values() for state in group])
     experiments = {}
@@ -182,15 +182,15 @@ def _sheets(folder: Path, plan: Plan) -> tuple[dict[str, Sheet], list[Fault]]:
     sheets: dict[str, Sheet] = {}
     faults: list[Fault] = []
     for name, experiment in plan.experiments.items():
-        if name not in WORKSHEETS:
+        if name not in EXPERIMENTS:
             continue
         sheet, sheet_faults = read_sheet(
             folder,
             experiment.worksheet,
             name,
             unit=plan.study.unit,
-            response_unit=experiment.response_unit,
-            factors=experiment.factors,
+            response_unit=experiment.settings.get("response_unit"),
+            factors=experiment.settings.get("factors"),
         )
         faults += sheet_faults
         if sheet is not None:
@@ -259,7 +259,7 @@ def _table(
             continue
         texts = [state.values[column] for state in rows]
         # A numeric column that this experiment does not use may hold anything, so it is shown as it is.
-        numeric = column in NUMERIC and column in (*sheet.kind.required, *sheet.kind.structure)
+        numeric = column in NUMERIC and column in sheet.kind.used
         numbers = [decimal(text) for text in texts] if numeric else [None]
         decimals = [number for number in numbers if number is not None]
         if len(decimals) == len(texts):
@@ -289,7 +289,7 @@ def _warnings(study: Study, now: datetime | None) -> list[str]:
     if entries and now is not None and entries[-1].time > now:
         said.append(f"plan.lock is dated in the future: {entries[-1].time.isoformat(sep=' ', timespec='minutes')}.")
     for name, experiment in study.plan.experiments.items():
-        if name not in WORKSHEETS:
+        if name not in EXPERIMENTS:
             said.append(f'The experiment "{name}" ({experiment.worksheet}) is planned, but nothing evaluates it yet.')
     unused = unused_files(study.folder, study.plan)
     if unused:
@@ -327,7 +327,7 @@ def unused_files(folder: Path, plan: Plan) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _worksheet(experiment: Experiment) -> str:
+def _worksheet(experiment: PlannedExperiment) -> str:
     return experiment.worksheet
 
 

@@ -15,11 +15,11 @@ from zoneinfo import ZoneInfo
 
 from validation.faults import Fault, Refusal
 from validation.files import content, write_files
+from validation.study.experiments import EXPERIMENTS
 from validation.study.folder import issues_of
 from validation.study.losses import Loss
 from validation.study.plan import PLAN, Plan, Requirement, parse_plan
 from validation.study.text_files import decode, moment, why_no_moment
-from validation.study.worksheets import WORKSHEETS
 
 if TYPE_CHECKING:
     from validation.study.model import Reading, Study
@@ -281,10 +281,10 @@ def _first(study: Study, zone: tzinfo) -> tuple[_Span | None, int]:
     """The earliest dated reading, and how many readings with a result carry no time."""
     spans, undated, seen = [], 0, set()
     for name, data in sorted(study.experiments.items()):
-        if WORKSHEETS[name].earlier:
+        if EXPERIMENTS[name].traits.earlier:
             continue
         for reading in data.readings:
-            if (reading.file, reading.line) in seen or not reading.written.get(WORKSHEETS[name].value):
+            if (reading.file, reading.line) in seen or not reading.written.get(EXPERIMENTS[name].columns.value):
                 continue
             seen.add((reading.file, reading.line))
             # A correction of the time cannot make data younger than they were written down to be.

@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict
 
-from validation.study.plan import Text
+from validation.study.plan_values import Text
 from validation.study.text_files import UNITS, ordinary, year_out_of_bounds
 from validation.study.yaml_reading import Path_
 

@@ -8,23 +8,16 @@ from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
 from validation.faults import Fault
-from validation.study.design_notes import NAMED
+from validation.study.columns import COLUMNS, OF_THE_STUDY
+from validation.study.experiments import EXPERIMENTS
 from validation.study.names import Names, Place, hidden_fault, plain, readings_of, rows_named
 from validation.study.plan import PLAN, Plan
 from validation.study.text_files import decimal, hidden_character
-from validation.study.worksheets import WORKSHEETS
 
 if TYPE_CHECKING:
     from validation.study.amendments import State
     from validation.study.lot_record import LotRecord
     from validation.study.model import Study
-
-#: Columns whose names belong to one worksheet, and those that are names of one thing in the whole study.
-OF_A_SHEET = (
-    *("run", "sample", "material", "matrix", "state", "sequence", "setting", "trial", "preparation", "day"),
-    *("pad_lot", "level"),
-)
-OF_THE_STUDY = ("reading", "instrument", "lot", "laboratory", "grade", "fuel", "analyst")
 
 
 def name_faults(
@@ -51,7 +44,8 @@ def name_faults(
         rows = [state for state in states if not state.excluded]
         labels = sheet.kind.labels and any(decimal(state.values.get("level", "")) is None for state in rows)
         for column in sheet.columns:
-            if column not in (*OF_A_SHEET, *OF_THE_STUDY) or (column == "level" and not labels):
+            scope = COLUMNS[column].scope if column in COLUMNS else ""
+            if not scope or (column == "level" and not labels):
                 continue
             found = _of_a_column(rows, column)
             for name, place in found.items():
@@ -61,11 +55,11 @@ def name_faults(
             names = study.get(column) or Names(column)
             for name, place in found.items():
                 names.add(plain(name), place)
-            if column in OF_A_SHEET:
+            if scope == "sheet":
                 for name, place in _settings(plan, sheet.experiment, column):
                     names.add(name, place)
                 faults += names.faults()
-            elif column == "lot" and not sheet.kind.earlier:
+            elif column == "lot" and not EXPERIMENTS[sheet.experiment].traits.earlier:
                 faults += _strange_lots(plan, found)
     for names in study.values():
         faults += names.faults()
@@ -94,23 +88,24 @@ def _of_the_plan(plan: Plan, study: Mapping[str, Names]) -> None:
     for kind in ("laboratory", "grade", "fuel"):
         add(kind, getattr(plan.study, kind), f"study.{kind}")
     add("lot", plan.lots.in_use, "lots.in_use")
-    for experiment, column in NAMED.items():
+    for record in EXPERIMENTS.values():
+        column = record.shape.names
         if column in study:
-            for name, place in _settings(plan, experiment, column):
+            for name, place in _settings(plan, record.name, column):
                 study[column].add(name, place)
 
 
 def _settings(plan: Plan, experiment: str, column: str) -> Iterable[tuple[str, Place]]:
     """What the plan names of a worksheet: the matrix of the blanks, a reference, where a requirement is set."""
     settings = plan.experiments[experiment].settings if experiment in plan.experiments else {}
-    if column == "matrix" and "matrix" in settings:
-        yield settings["matrix"], Place(PLAN, None, None, f"experiments.{experiment}.matrix", fixed=True)
-    if NAMED.get(experiment) == column:
-        if "reference" in settings:
-            yield settings["reference"], Place(PLAN, None, None, f"experiments.{experiment}.reference", fixed=True)
-        for item in plan.requirements:
-            if item.quantity.partition(".")[0] == experiment and isinstance(item.at, str):
-                yield item.at, Place(PLAN, None, None, f"requirement {item.id}, at", fixed=True)
+    record = EXPERIMENTS[experiment]
+    for setting in record.settings:
+        if setting.names == column and setting.name in settings:
+            path = f"experiments.{experiment}.{setting.name}"
+            yield settings[setting.name], Place(PLAN, None, None, path, fixed=True)
+    for item in plan.requirements if record.shape.names == column else ():
+        if item.quantity.partition(".")[0] == experiment and isinstance(item.at, str):
+            yield item.at, Place(PLAN, None, None, f"requirement {item.id}, at", fixed=True)
 
 
 def _of_a_record(record: LotRecord, study: Mapping[str, Names]) -> None:
@@ -150,7 +145,7 @@ def strange_instruments(study: Study) -> list[str]:
     named = {
         reading.values.get("instrument", "")
         for name, data in study.experiments.items()
-        if not WORKSHEETS[name].earlier
+        if not EXPERIMENTS[name].traits.earlier
         for reading in data.readings
         if reading.status in ("used", "censored")
     }

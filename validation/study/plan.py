@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import math
 import re
 from collections.abc import Callable, Iterable, Mapping
 from functools import lru_cache
@@ -17,169 +16,27 @@ from pydantic import (
     ConfigDict,
     Field,
     GetPydanticSchema,
+    SerializeAsAny,
     ValidationError,
+    create_model,
     field_validator,
     model_validator,
 )
+from pydantic_core import InitErrorDetails, core_schema
 
 from validation.faults import Fault
 from validation.study.budget import Budget, Component
 from validation.study.decision_rule import DecisionRule
+from validation.study.experiments import EXPERIMENTS, Setting, excusable, may_be_planned, settings_of
 from validation.study.grammar import Limit
 from validation.study.plan_checks import plan_checks, range_of
+from validation.study.plan_values import At, Name, Number, Numbers, Text, Unit, as_number
 from validation.study.schema_faults import by_path, found_text, unknown_word
-from validation.study.text_files import hidden_character, ordinary
+from validation.study.text_files import hidden_character
 from validation.study.yaml_reading import Path_, Reading, key_name, read_yaml
 
 PLAN = "plan.yaml"
 
-EXPERIMENTS = (
-    *("calibration", "precision", "reproducibility", "detection", "comparison"),
-    *("matrix", "fuel", "carry_over", "ruggedness", "recovery", "stability", "lots", "control", "history"),
-)
-#: What a complete validation looks at beside the five classical experiments (names are those of `not_evaluated`).
-FURTHER = {
-    "matrix": "selectivity and matrix effect",
-    "fuel": "fuel blend and volatility",
-    "carry_over": "carry-over",
-    "ruggedness": "ruggedness",
-    "recovery": "recovery of spikes",
-    "stability": "stability of standards and calibration",
-    "standards": "traceability of the standards",
-    "uncertainty": "measurement uncertainty",
-}
-
-#: What `not_evaluated` may excuse, by the names that the conclusion knows.
-EXCUSABLE = (
-    *(*EXPERIMENTS, *FURTHER, "selectivity", "repeatability", "intermediate_precision", "trueness", "accuracy"),
-    "decision",
-)
-
-#: A name kept for what has no worksheet: lot records are named under `standards`.
-RESERVED_EXPERIMENTS = ("standards",)
-
-# Settings an experiment may carry beside its worksheet; "" lists those of every experiment.
-SETTINGS: Mapping[str, tuple[str, ...]] = {
-    "": ("worksheet", "order_seed"),
-    "calibration": ("routine_level", "response_unit"),
-    "precision": ("published_r",),
-    "reproducibility": (),
-    "detection": ("matrix", "low_range_max"),
-    "comparison": (),
-    "matrix": ("reference",),
-    "fuel": ("reference",),
-    "carry_over": (),
-    "ruggedness": ("factors", "nominal"),
-    "recovery": (),
-    "stability": ("allowed_change", "planned_time"),
-    "lots": ("reference",),
-    "control": ("allowed_drift",),
-    "history": (),
-}
-
-
-def _as_text(value: Any) -> Any:
-    """A whole number is taken as the text it was; 1.10 would lose its zero, so it must stand in quotes."""
-    if isinstance(value, int) and not isinstance(value, bool):
-        return str(value)
-    if isinstance(value, float | bool):
-        raise ValueError(f'must be text. Put it in quotes: "{value}".')
-    if isinstance(value, str) and not value.strip():
-        raise ValueError("is empty. Write a text, or leave the key out where it is optional.")
-    return value
-
-
-def _as_number(value: Any) -> Any:
-    if isinstance(value, bool):
-        raise ValueError("must be a number, not true or false. Write the number.")
-    if isinstance(value, str):
-        mend = " Write the number with digits."
-        if re.fullmatch(r"\s*[-+]?\d+,\d+\s*", value):
-            mend = f" Write a decimal point: {value.strip().replace(',', '.')}."
-        elif re.fullmatch(r"\s*[-+]?\d+(\.\d+)?([eE][-+]?\d+)?\s*", value):
-            mend = f" Write it without quotes: {value.strip()}."
-        elif re.fullmatch(r"\s*[-+]?\d+(\.\d+)?\s*%\s*", value):
-            mend = " Write it without the % sign."
-        raise ValueError(f'must be a number; "{value}" is text.{mend}')
-    if isinstance(value, int | float) and not math.isfinite(value):
-        raise ValueError("must be a finite number. Write the number with digits.")
-    if isinstance(value, int | float) and not ordinary(value):
-        raise ValueError(f"must be a number between 1e-50 and 1e50 in size; {value:g} is not. Check the exponent.")
-    return value
-
-
-def _as_name(value: Any) -> Any:
-    """A name that worksheets repeat: what cannot be seen in it would make two names of one."""
-    value = _as_text(value)
-    if isinstance(value, str) and (hidden := hidden_character(value)):
-        raise ValueError(f"holds a character that cannot be seen, U+{ord(hidden):04X}. Write the name anew.")
-    if isinstance(value, str) and value != value.strip():
-        raise ValueError(f'begins or ends with a blank. Write "{value.strip()}".')
-    return value
-
-
-def _as_unit(value: Any) -> Any:
-    value = _as_name(value)
-    if isinstance(value, str) and re.search(r"[\[\]]", value):
-        raise ValueError('holds a square bracket, which headings need: "result [%]". Write it without.')
-    return value
-
-
-def _as_at(value: Any) -> Any:
-    return _as_number(value) if isinstance(value, int | float) else value
-
-
-def _as_published(value: Any) -> Any:
-    """One limit for every level, or one a level; a level is kept as the text that names it."""
-    if isinstance(value, Mapping):
-        if not value:
-            raise ValueError("holds no level. Write a number, or one for each level: {2.0: 0.2, 4.0: 0.3}.")
-        return {str(level): _as_positive(limit) for level, limit in value.items()}
-    if value is None:
-        return None
-    if isinstance(value, int | float | str):
-        return _as_positive(value)
-    raise ValueError("must be a number or one for each level. Write 0.3, or {2.0: 0.2, 4.0: 0.3}.")
-
-
-def _as_positive(value: Any) -> Any:
-    value = _as_number(value)
-    if not isinstance(value, int | float) or value <= 0:
-        raise ValueError("must be a number above zero. Write the published limit r in the unit of the study.")
-    return float(value)
-
-
-def _as_factors(value: Any) -> Any:
-    """The factors of a screening: the column of the worksheet, and the two texts that its cells may hold."""
-    if value is None:
-        return None
-    example = 'Write one factor a line: equilibration: {low: "30 s", high: "60 s"}.'
-    if not isinstance(value, Mapping) or not value:
-        raise ValueError(f"must name each factor with its two settings. {example}")
-    factors = {}
-    for name, settings in value.items():
-        if not isinstance(settings, Mapping) or set(settings) != {"low", "high"}:
-            raise ValueError(f'has the factor "{name}" without exactly low and high. {example}')
-        low, high = (str(settings[end]).strip() for end in ("low", "high"))
-        if not low or not high or low == high:
-            raise ValueError(f'has the factor "{name}" with one setting twice or none. {example}')
-        factors[str(name)] = {"low": low, "high": high}
-    return factors
-
-
-def _as_numbers(value: Any) -> Any:
-    if isinstance(value, list | tuple):
-        return tuple(value)
-    if isinstance(value, int | float):
-        return (value,)
-    raise ValueError("must be a list of numbers. Write it in square brackets: [2.0, 4.0].")
-
-
-Text = Annotated[str, BeforeValidator(_as_text)]
-Name = Annotated[str, BeforeValidator(_as_name)]
-Unit = Annotated[str, BeforeValidator(_as_unit)]
-Number = Annotated[float, BeforeValidator(_as_number)]
-Numbers = Annotated[tuple[Number, ...], BeforeValidator(_as_numbers)]
 Rule = Literal["equivalence", "inside", "upper bound", "lower bound", "point"]
 
 
@@ -210,7 +67,7 @@ class StudyFacts(_Model):
     def _two_ends(cls, value: Any) -> Any:
         if not isinstance(value, list | tuple) or len(value) != 2:
             raise ValueError("must be two numbers, low and high. Write decimal points: [0.5, 10.0].")
-        low, high = (_as_number(end) for end in value)
+        low, high = (as_number(end) for end in value)
         if not isinstance(low, int | float) or not isinstance(high, int | float) or low >= high:
             raise ValueError("must rise from low to high. Write the low end first: [0.5, 10.0].")
         return float(low), float(high)
@@ -239,22 +96,10 @@ class StudyFacts(_Model):
         return None if value is None else value.lower()
 
 
-class Experiment(_Model):
-    """One experiment: its worksheet and the settings of its statistics."""
+class PlannedExperiment(_Model):
+    """What the plan says of one experiment: its worksheet, and the settings that its record has."""
 
     worksheet: Text
-    routine_level: Number | None = None
-    response_unit: Unit | None = None
-    matrix: Name | None = None
-    low_range_max: Number | None = None
-    published_r: Annotated[float | dict[str, float] | None, BeforeValidator(_as_published)] = None
-    reference: Name | None = None
-    factors: Annotated[dict[str, dict[str, str]] | None, BeforeValidator(_as_factors)] = None
-    nominal: Number | None = None
-    allowed_change: Limit | None = None
-    planned_time: Number | None = Field(default=None, gt=0)
-    allowed_drift: Limit | None = None
-    order_seed: int | None = None
 
     @field_validator("worksheet")
     @classmethod
@@ -265,6 +110,44 @@ class Experiment(_Model):
     def settings(self) -> dict[str, Any]:
         """The settings that the plan states, by name."""
         return {name: value for name, value in self if name != "worksheet" and value is not None}
+
+
+@lru_cache
+def _schema_of(settings: tuple[Setting, ...]) -> type[PlannedExperiment]:
+    kinds: dict[str, Any] = {item.name: (item.type | None, None) for item in settings}
+    return create_model("PlannedExperiment", __base__=PlannedExperiment, **kinds, order_seed=(int | None, None))
+
+
+def _schema(name: str) -> type[PlannedExperiment]:
+    """The schema of one experiment."""
+    return _schema_of(settings_of(name))
+
+
+def _setting_names(name: str) -> tuple[str, ...]:
+    """The keys that an experiment may have; those that every one has stand first."""
+    own = [item.name for item in EXPERIMENTS[name].settings] if name in EXPERIMENTS else []
+    return ("worksheet", "order_seed", *own)
+
+
+def _as_planned(value: Any) -> Any:
+    """Each experiment by the schema of its name; the complaints of all of them at once."""
+    if not isinstance(value, Mapping):
+        return value  # the schema tells it
+    planned: dict[str, PlannedExperiment] = {}
+    complaints: list[InitErrorDetails] = []
+    for name, entry in value.items():
+        try:
+            planned[name] = _schema(name).model_validate(entry)
+        except ValidationError as error:
+            complaints += [_complaint(name, item) for item in error.errors(include_url=False)]
+    if complaints:
+        raise ValidationError.from_exception_data("experiments", complaints)
+    return planned
+
+
+def _complaint(name: str, item: Mapping[str, Any]) -> InitErrorDetails:
+    place = (name, *item["loc"])
+    return InitErrorDetails(type=item["type"], loc=place, input=item["input"], ctx=item.get("ctx", {}))
 
 
 def inside_path(text: str) -> str:
@@ -305,7 +188,7 @@ class Requirement(_Model):
     quantity: Text
     rule: Rule
     limit: Limit
-    at: Annotated[float | str | None, BeforeValidator(_as_at)] = None
+    at: At = None
     target: Number = 0.0
     origin: str = ""
 
@@ -446,7 +329,6 @@ Facts = tuple[dict[str, Any], ...]
 
 def _entries(kind: type[_Facts]) -> GetPydanticSchema:
     """A list whose entries have the keys of `kind`; whoever reads it sees plain mappings, in the order of the plan."""
-    from pydantic_core import core_schema
 
     def plain(stated: Any, read: Callable[[Any], tuple[_Facts, ...]]) -> Facts:
         entries = [entry.model_dump(exclude_unset=True) for entry in read(stated)]
@@ -487,7 +369,9 @@ class Plan(_Model):
     format: Literal[1]
     study: StudyFacts
     confidence: Number = Field(default=0.95, ge=0.6, le=0.9999)
-    experiments: Annotated[dict[str, Experiment], Field(min_length=1)]
+    experiments: Annotated[
+        dict[str, SerializeAsAny[PlannedExperiment]], Field(min_length=1), BeforeValidator(_as_planned)
+    ]
     requirements: tuple[Requirement, ...] = ()
     people: Annotated[Facts, _entries(Person), BeforeValidator(_as_facts)] = ()
     equipment: Annotated[Facts, _entries(Equipment), BeforeValidator(_as_facts)] = ()
@@ -517,7 +401,7 @@ class Plan(_Model):
     @model_validator(mode="after")
     def _experiments_and_ids(self) -> Plan:
         for name in self.experiments:
-            if name not in (*EXPERIMENTS, *RESERVED_EXPERIMENTS):
+            if not may_be_planned(name):
                 raise ValueError(f'names the unknown experiment "{name}".{nearest(name, EXPERIMENTS)}')
         ids = [requirement.id for requirement in self.requirements]
         twice = sorted({name for name in ids if ids.count(name) > 1})
@@ -596,7 +480,11 @@ def readable_part(path: Path) -> Plan | None:
     part = {
         "format": 1,
         "study": {**unsaid, "unit": facts.get("unit"), "range": range_of(value)},
-        "experiments": {name: item for name, item in named.items() if name in EXPERIMENTS and _sound(Experiment, item)},
+        "experiments": {
+            name: item
+            for name, entry in named.items()
+            if name in EXPERIMENTS and _sound(_schema(name), item := _without_foreign(name, entry))
+        },
         "requirements": [item for item in stated if _sound(Requirement, item)],
     }
     try:
@@ -658,7 +546,8 @@ def _examined(reading: Reading, file: str) -> tuple[dict[str, Any], list[Fault]]
     excused = value.get("not_evaluated")
     for name in excused if isinstance(excused, dict) else ():
         # Any name may be excused, but one that is nearly a known one excuses nothing.
-        if name not in EXCUSABLE and (close := difflib.get_close_matches(name.lower(), EXCUSABLE, n=1, cutoff=0.8)):
+        known = excusable()
+        if name not in known and (close := difflib.get_close_matches(name.lower(), known, n=1, cutoff=0.8)):
             path: Path_ = ("not_evaluated", name)
             reason, mend = "This is nearly the name of something else.", f'Write "{close[0]}".'
             faults.append(Fault(file, reason, mend, reading.line(path), None, key_name(path), name, close[0]))
@@ -683,21 +572,24 @@ def _examined_experiments(
     kept = {}
     for name, entry in experiments.items():
         path: Path_ = ("experiments", name)
-        if name not in (*EXPERIMENTS, *RESERVED_EXPERIMENTS):
+        if not may_be_planned(name):
             mend = nearest(name, EXPERIMENTS).strip()
             row = reading.line(path)
             faults.append(Fault(file, "The experiment is unknown.", mend, row=row, column=key_name(path), found=name))
             continue
-        known = (*SETTINGS[""], *SETTINGS.get(name, ()))
-        if isinstance(entry, dict) and name in SETTINGS:
-            faults += [
-                _unknown((*path, key), known, reading, file)
-                for key in entry
-                if key in Experiment.model_fields and key not in known
-            ]
-            entry = {key: item for key, item in entry.items() if key in known or key not in Experiment.model_fields}
-        kept[name] = entry
+        kept[name] = own = _without_foreign(name, entry)
+        foreign = [key for key in entry if key not in own] if isinstance(entry, dict) else []
+        faults += [_unknown((*path, key), _setting_names(name), reading, file) for key in foreign]
     return kept or experiments
+
+
+def _without_foreign(name: str, entry: Any) -> Any:
+    """What the plan says of an experiment, without the settings of others, which are told as unknown keys."""
+    if not isinstance(entry, dict):
+        return entry
+    others = {item.name for record in EXPERIMENTS.values() for item in record.settings}
+    foreign = others - {item.name for item in settings_of(name)}
+    return {key: item for key, item in entry.items() if key not in foreign}
 
 
 def _examined_requirement(entry: Any, position: int, reading: Reading, file: str, faults: list[Fault]) -> Any:
@@ -825,7 +717,7 @@ def _under(path: Path_) -> str:
 def _known_keys(path: Path_) -> tuple[str, ...]:
     top = str(path[0]) if len(path) > 1 else ""
     if top == "experiments":
-        return (*SETTINGS[""], *SETTINGS.get(str(path[1]), ()))
+        return _setting_names(str(path[1]))
     return _KNOWN_AT.get(top, ())
 
 

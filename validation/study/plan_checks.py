@@ -7,28 +7,22 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from validation.faults import Fault
+from validation.study.experiments import EXPERIMENTS
 from validation.study.grammar import Limit
 from validation.study.names import readings_of
 from validation.study.text_files import ordinary, whole_of
 from validation.study.yaml_reading import Path_, Reading, key_name
 
-#: Where a plan states a content, in the unit of the study; * is every key or entry.
+#: Where a plan states a content, in the unit of the study, beside its experiments; * is every key or entry.
 CONTENTS: tuple[Path_, ...] = (
     ("study", "range", "*"),
     ("study", "customer_limits", "*"),
-    ("experiments", "*", "routine_level"),
-    ("experiments", "*", "nominal"),
-    ("experiments", "*", "low_range_max"),
     ("standards", "*", "value"),
     ("decision", "limits", "*"),
     ("uncertainty", "levels", "*"),
 )
 #: Limits beside the requirements, which must be above zero, and sizes of the budget, which may be zero.
-LIMITS: tuple[Path_, ...] = (
-    ("lots", "allowed_step"),
-    ("experiments", "*", "allowed_change"),
-    ("experiments", "*", "allowed_drift"),
-)
+LIMITS: tuple[Path_, ...] = (("lots", "allowed_step"),)
 SIZES: tuple[Path_, ...] = (
     ("uncertainty", "components", "*", "size"),
     ("uncertainty", "components", "*", "half_width"),
@@ -96,7 +90,7 @@ def _contents(value: Mapping[str, Any], fault: Any) -> Iterator[Fault]:
     if whole is None:
         return
     unit = value["study"]["unit"]
-    for pattern in CONTENTS:
+    for pattern in (*CONTENTS, *_settings("content")):
         for path, number in _at(value, pattern):
             if not _is_number(number) or not ordinary(number) or 0 <= number <= whole:
                 continue
@@ -107,7 +101,8 @@ def _contents(value: Mapping[str, Any], fault: Any) -> Iterator[Fault]:
 
 def _limits(value: Mapping[str, Any], fault: Any) -> Iterator[Fault]:
     low, high = range_of(value)
-    for patterns, least_allowed in ((LIMITS, "above zero"), (SIZES, "zero or more")):
+    for patterns, zero in (((*LIMITS, *_settings("limit")), False), (SIZES, True)):
+        least_allowed = "zero or more" if zero else "above zero"
         for pattern in patterns:
             for path, text in _at(value, pattern):
                 try:
@@ -115,10 +110,16 @@ def _limits(value: Mapping[str, Any], fault: Any) -> Iterator[Fault]:
                     least = limit.least(low, high)
                 except ValueError:
                     continue  # the schema tells it
-                if least < 0 or (least == 0 and patterns is LIMITS):
+                if least < 0 or (least == 0 and not zero):
                     place = "" if limit.number is not None else f"; it falls to {least:g} within the range of the study"
                     mend = "Write a size that is above zero at every level of the range."
                     yield fault(path, f"The limit must be {least_allowed}{place}.", mend, text, least_allowed)
+
+
+def _settings(kind: str) -> list[Path_]:
+    """Where the experiments state a content, or a limit."""
+    settings = [item for record in EXPERIMENTS.values() for item in record.settings]
+    return [("experiments", "*", item.name) for item in settings if item.kind == kind]
 
 
 def range_of(value: Mapping[str, Any]) -> tuple[float, float]:

@@ -19,13 +19,14 @@ from validation.faults import Fault
 from validation.files import content, write_files
 from validation.study.amendment_hashes import recorded_with
 from validation.study.amendments import read_amendments
+from validation.study.columns import KNOWN, NUMERIC
+from validation.study.experiments import EXPERIMENTS
 from validation.study.folder import issues_of
 from validation.study.lock import HISTORY
 from validation.study.losses import Change, Loss
 from validation.study.lot_record import LotRecord
 from validation.study.model import Reading, Study
 from validation.study.text_files import decimal, decode, moment
-from validation.study.worksheets import KNOWN, NUMERIC, WORKSHEETS
 from validation.study.yaml_reading import Path_, key_name
 from validation.terminal import shell_quoted
 
@@ -240,7 +241,7 @@ def _with_result(study: Study) -> Iterator[Reading]:
     seen = set()
     for name, data in sorted(study.experiments.items()):
         for reading in data.readings:
-            if reading.reading not in seen and reading.written.get(WORKSHEETS[name].value):
+            if reading.reading not in seen and reading.written.get(EXPERIMENTS[name].columns.value):
                 seen.add(reading.reading)
                 yield reading
     for record in study.lot_records.values():

@@ -8,20 +8,19 @@ import io
 import json
 import os
 import re
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields
-from itertools import pairwise
-from math import floor, log10
+from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 
 from validation import resources
 from validation.faults import Refusal
 from validation.files import write_files
+from validation.study.design import Design, refuse_contradictions, two_digits, usual_levels
+from validation.study.experiments import EXPERIMENTS, all_records
 from validation.study.folder import refuse_faulty
-from validation.study.plan import FURTHER, PLAN, parse_plan
-from validation.study.prepared import Prepared, level_cell, shuffled
-from validation.study.start_further import further_requirements, further_worksheets, settings_of
-from validation.study.text_files import hidden_character
+from validation.study.plan import PLAN, parse_plan
+from validation.study.preparations import quoted
+from validation.study.prepared import Prepared
 
 CAUTIONS = (
     "Fuel and blends are flammable: small quantities, ventilation, no ignition source, a spill plan.",
@@ -29,45 +28,6 @@ CAUTIONS = (
     "Lead vapours and purge exhaust to extraction, not to the person at the bench.",
     "Local codes, safety data sheets and licensed practice come first; this program sets no safety limit.",
 )
-BLANKS = 10
-#: Worksheets whose results all lean on the lot of the standard that is in use.
-_OF_A_LOT = (
-    *("calibration", "precision", "reproducibility", "detection"),
-    *("matrix", "fuel", "carry_over", "ruggedness", "stability"),
-)
-SAMPLES = 10
-
-
-@dataclass(frozen=True, slots=True)
-class Design:
-    """What `start` is told; `levels` empty means: choose from range, customer limits and routine standard.
-
-    `grades`, `fuels` and `lots` name first the one that the others are compared with; `purges` are the settings at
-    which carry-over is read, `factors` a name with its low and high setting each, `states` those of a stored standard.
-    """
-
-    title: str
-    laboratory: str
-    range: tuple[float, float]
-    unit: str = "%"
-    measurand: str = ""
-    id: str = ""
-    procedure: str = ""
-    routine_level: float | None = None
-    customer_limits: tuple[float, ...] = ()
-    levels: tuple[float, ...] = ()
-    runs: int = 8
-    replicates: int = 3
-    people: tuple[str, ...] = ()
-    laboratories: tuple[str, ...] = ()
-    grades: tuple[str, ...] = ()
-    fuels: tuple[str, ...] = ()
-    lots: tuple[str, ...] = ()
-    purges: tuple[str, ...] = ()
-    factors: tuple[tuple[str, str, str], ...] = ()
-    states: tuple[str, ...] = ()
-    workbooks: bool = False
-    seed: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,23 +48,12 @@ def start_study(folder: Path, design: Design) -> Started:
     Refusal
         The folder holds a plan or one of the worksheets already, or the design contradicts itself.
     """
-    _refuse_contradictions(design)
-    levels = design.levels or usual_levels(design)
+    refuse_contradictions(design)
     seed = _seed(design) if design.seed is None else design.seed
-    sheets = [
-        _calibration(design, levels, seed),
-        _precision(design, levels, seed),
-        _network(design, levels, seed),
-        _blanks(design, seed),
-        _reference(design, seed),
-        *further_worksheets(design, levels, seed),
-    ]
-    if design.lots:
-        in_use = design.lots[0]
-        sheets = [item.with_column("lot", in_use) if item.experiment in _OF_A_LOT else item for item in sheets]
+    sheets = _worksheets(design, seed)
     suffix = ".xlsx" if design.workbooks else ".csv"
-    files = {sheet: f"worksheets/{sheet.name}{suffix}" for sheet in sheets}
-    text = plan_text(folder, design, seed, {sheet.experiment: file for sheet, file in files.items()})
+    files = {name: f"worksheets/{file}{suffix}" for name, (file, _) in sheets.items()}
+    text = plan_text(folder, design, seed, files)
     plan, faults = parse_plan(text.encode("utf-8"))
     if plan is None:
         raise Refusal(f"The answers make no valid plan: {faults[0]}")
@@ -116,150 +65,32 @@ def start_study(folder: Path, design: Design) -> Started:
             "files where an interrupted start left them."
         )
     refuse_faulty(folder)
-    contents = {file: _workbook(sheet) if design.workbooks else _csv(sheet) for sheet, file in files.items()}
+    written = _workbook if design.workbooks else _csv
+    contents = {files[name]: written(sheet) for name, (_, sheet) in sheets.items()}
     contents |= {file: text_of_lot.encode("utf-8") for file, text_of_lot in records.items()}
     # The plan comes last: a folder with a plan is a whole study.
     contents[PLAN] = text.encode("utf-8")
     write_files(folder, contents, expected=dict.fromkeys(contents))
-    return Started(folder, (PLAN, *files.values(), *records), seed, sum(len(sheet.rows) for sheet in sheets))
+    readings = sum(len(sheet.rows) for _, sheet in sheets.values())
+    return Started(folder, (PLAN, *files.values(), *records), seed, readings)
 
 
-def _refuse_contradictions(design: Design) -> None:
-    low, high = design.range
-    for item in fields(design):
-        given = getattr(design, item.name)
-        texts = [part for one in (given if isinstance(given, tuple) else (given,)) for part in _texts(one)]
-        hidden = next((text for text in texts if hidden_character(text)), None)
-        if hidden is not None:
-            raise Refusal(f'{item.name}: the text "{hidden}" holds a character that cannot be seen. Write it without.')
-    if re.search(r"[\[\]]", design.unit):
-        raise Refusal(
-            f'The unit "{design.unit}" holds a bracket, which marks the unit in a heading of a worksheet: write '
-            f'"{re.sub(r"[][]", "", design.unit)}", or "% (m/m)".'
-        )
-    for name, number in (("runs", design.runs), ("replicates", design.replicates)):
-        if not 1 <= number <= 1000:
-            raise Refusal(f"The number of {name} must lie between 1 and 1000; found {number}.")
-    if not low < high:
-        raise Refusal(f"The range must rise from low to high; found {low:g} to {high:g}.")
-    if len(set(design.levels)) != len(design.levels):
-        raise Refusal("A level is named twice.")
-    if len(design.factors) > 11:
-        raise Refusal(f"A screening of 12 trials holds 11 factors at most; found {len(design.factors)}.")
-    for what, named in (("grade", design.grades), ("fuel", design.fuels), ("lot", design.lots)):
-        if len(set(named)) != len(named):
-            raise Refusal(f"A {what} is named twice.")
-    for lot in design.lots:
-        if not re.fullmatch(r"[\w-][\w.-]*", lot):
-            raise Refusal(f'The lot "{lot}" cannot name a file; use letters, digits, - and _.')
-    if len(design.levels) > 100:
-        raise Refusal(f"At most 100 levels; found {len(design.levels)}.")
-
-
-def _texts(value: object) -> tuple[str, ...]:
-    """The texts of one answer: itself, or the parts of a factor."""
-    return tuple(part for part in (value if isinstance(value, tuple) else (value,)) if isinstance(part, str))
-
-
-def usual_levels(design: Design) -> tuple[float, ...]:
-    """Both ends of the range, customer limits and routine standard inside it, and more where a gap is widest."""
-    low, high = design.range
-    inside = [level for level in (*design.customer_limits, design.routine_level) if level is not None]
-    levels = sorted({low, high, *(level for level in inside if low < level < high)})
-    while len(levels) < 5:
-        gap, start = max((after - before, before) for before, after in pairwise(levels))
-        level = _two_digits(start + gap / 2)
-        if level in levels:
-            break
-        levels = sorted([*levels, level])
-    return tuple(levels)
-
-
-def _two_digits(value: float) -> float:
-    return value if value == 0 else round(value, 1 - floor(log10(abs(value))))
+def _worksheets(design: Design, seed: int) -> dict[str, tuple[str, Prepared]]:
+    """By experiment, the name of the file and the worksheet; those whose materials or settings are named."""
+    levels = design.levels or usual_levels(design)
+    sheets = {}
+    for name, record in EXPERIMENTS.items():
+        sheet = None if record.start is None else record.start.prepare(design, levels, seed)
+        if record.start is not None and sheet is not None:
+            lot = design.lots[:1] if record.start.of_a_lot else ()
+            sheets[name] = record.start.file, sheet.with_column("lot", lot[0]) if lot else sheet
+    return sheets
 
 
 def _seed(design: Design) -> int:
     """A seed from what the study is: the same answers give the same order."""
     text = json.dumps([design.id, design.title, design.laboratory, design.measurand, design.range])
     return int.from_bytes(hashlib.sha256(text.encode("utf-8")).digest()[:4], "big") % 1_000_000
-
-
-def _calibration(design: Design, levels: Sequence[float], seed: int) -> Prepared:
-    wanted = sorted({0.0, *levels, *([] if design.routine_level is None else [design.routine_level])})
-    head = ("reading", "order", "level", "run", "response", "time", "analyst", "instrument", "note")
-    rows = _runs("C", wanted, min(design.runs, 3), design.replicates, seed, "calibration")
-    placed = tuple(
-        (name, order, level, run, "", "", "", "", "") for order, (name, level, run, _) in enumerate(rows, start=1)
-    )
-    return Prepared("calibration", "calibration", head, placed)
-
-
-def _precision(design: Design, levels: Sequence[float], seed: int) -> Prepared:
-    result = f"result [{design.unit}]"
-    head = ("reading", "order", "level", "run", "preparation", result, "time", "analyst", "instrument", "note")
-    rows = _runs("P", levels, design.runs, design.replicates, seed, "precision")
-    placed = tuple(
-        (name, order, level, run, "", "", "", "", "", "") for order, (name, level, run, _) in enumerate(rows, start=1)
-    )
-    return Prepared("precision", "precision", head, placed)
-
-
-def _runs(
-    letter: str, levels: Sequence[float], runs: int, replicates: int, seed: int, group: str
-) -> list[tuple[str, float | int, int, int]]:
-    """Identifiers counted in the order of the design; rows in random order within each run."""
-    rows: list[tuple[str, float | int, int, int]] = []
-    number = 0
-    for run in range(1, runs + 1):
-        one_run: list[tuple[object, ...]] = []
-        for level in levels:
-            for replicate in range(1, replicates + 1):
-                number += 1
-                one_run.append((f"{letter}-{number:03d}", level_cell(level), run, replicate))
-        rows += shuffled(one_run, seed, f"{group} {run}")  # type: ignore[arg-type]
-    return rows
-
-
-def _network(design: Design, levels: Sequence[float], seed: int) -> Prepared:
-    head = ("reading", "order", "laboratory", "level", f"result [{design.unit}]", "time", "instrument", "note")
-    rows: list[tuple[object, ...]] = []
-    number = 0
-    for laboratory in design.laboratories:
-        one: list[tuple[object, ...]] = []
-        for level in levels:
-            for _ in range(2):
-                number += 1
-                one.append((f"N-{number:03d}", laboratory, level_cell(level)))
-        for order, row in enumerate(shuffled(one, seed, f"network {laboratory}"), start=1):
-            rows.append((row[0], order, *row[1:], "", "", "", ""))
-    return Prepared("reproducibility", "network", head, tuple(rows))
-
-
-def _blanks(design: Design, seed: int) -> Prepared:
-    head = ("reading", "order", "material", "matrix", "level", f"result [{design.unit}]", "time", "instrument", "note")
-    low = level_cell(design.range[0])
-    kinds = [("blank", 0)] * BLANKS + ([("spiked blank", low)] * BLANKS if design.range[0] > 0 else [])
-    rows = [(f"B-{number:03d}", material, "new oil", level) for number, (material, level) in enumerate(kinds, start=1)]
-    placed = tuple(
-        (row[0], order, *row[1:], "", "", "", "") for order, row in enumerate(shuffled(rows, seed, "blanks"), start=1)
-    )
-    return Prepared("detection", "blanks", head, placed)
-
-
-def _reference(design: Design, seed: int) -> Prepared:
-    head = ("reading", "order", "sample", "method", "replicate", f"result [{design.unit}]", "time", "note")
-    rows: list[tuple[object, ...]] = []
-    number = 0
-    for method in ("candidate", "reference"):
-        one: list[tuple[object, ...]] = []
-        for sample in range(1, SAMPLES + 1):
-            for replicate in (1, 2):
-                number += 1
-                one.append((f"G-{number:03d}", f"S{sample:02d}", method, replicate))
-        for order, row in enumerate(shuffled(one, seed, f"reference {method}"), start=1):
-            rows.append((row[0], order, *row[1:], "", "", ""))
-    return Prepared("comparison", "reference", head, tuple(rows))
 
 
 def _csv(sheet: Prepared) -> bytes:
@@ -288,20 +119,12 @@ def _workbook(sheet: Prepared) -> bytes:
     return raw.getvalue()
 
 
-def _quoted(text: str) -> str:
-    """Text as YAML takes it whatever it holds: a JSON string is a YAML string."""
-    return json.dumps(text, ensure_ascii=False)
-
-
 def _numbers(values: Iterable[float]) -> str:
     return "[" + ", ".join(repr(float(value)) for value in values) + "]"
 
 
 def plan_text(folder: Path, design: Design, seed: int, worksheets: dict[str, str]) -> str:
     """The commented plan."""
-    routine = f", routine_level: {design.routine_level!r}" if design.routine_level is not None else ""
-    fixed = f", order_seed: {seed}"
-    settings = {"calibration": routine, "detection": ", matrix: new oil", **settings_of(design)}
     lines = [
         "# The plan of one validation study. Requirements are set here, before the data, and then frozen:",
         "#   validation check .     says what this plan means, and what is wrong with it",
@@ -311,15 +134,15 @@ def plan_text(folder: Path, design: Design, seed: int, worksheets: dict[str, str
         *(f"# Caution: {text}" for text in CAUTIONS),
         "format: 1",
         "study:",
-        f"  id: {_quoted(design.id or folder.resolve().name)}",
-        f"  title: {_quoted(design.title)}",
-        f"  laboratory: {_quoted(design.laboratory)}",
-        f"  measurand: {_quoted(design.measurand or design.title)}",
-        f"  unit: {_quoted(design.unit)}",
+        f"  id: {quoted(design.id or folder.resolve().name)}",
+        f"  title: {quoted(design.title)}",
+        f"  laboratory: {quoted(design.laboratory)}",
+        f"  measurand: {quoted(design.measurand or design.title)}",
+        f"  unit: {quoted(design.unit)}",
         f"  range: {_numbers(design.range)}",
-        _optional("grade", _quoted(design.grades[0]) if design.grades else "", '"oil grade of this study"'),
-        _optional("fuel", _quoted(design.fuels[0]) if design.fuels else "", '"fuel blend of this study"'),
-        _optional("procedure", _quoted(design.procedure) if design.procedure else "", '"SOP number and version"'),
+        _optional("grade", quoted(design.grades[0]) if design.grades else "", '"oil grade of this study"'),
+        _optional("fuel", quoted(design.fuels[0]) if design.fuels else "", '"fuel blend of this study"'),
+        _optional("procedure", quoted(design.procedure) if design.procedure else "", '"SOP number and version"'),
         _optional("customer_limits", _numbers(design.customer_limits) if design.customer_limits else "", "[2.0, 4.0]"),
         '  # intended_use: "what the results decide"',
         '  # trigger: "new method, new oil grade, new lot, ..."',
@@ -328,7 +151,10 @@ def plan_text(folder: Path, design: Design, seed: int, worksheets: dict[str, str
         "",
         f"# Measuring orders are random within each run; the seed is {seed}. Keep to the column `order` at the bench.",
         "experiments:",
-        *(f"  {name}: {{worksheet: {file}{settings.get(name, '')}{fixed}}}" for name, file in worksheets.items()),
+        *(
+            f"  {name}: {{worksheet: {file}{_settings(name, design)}, order_seed: {seed}}}"
+            for name, file in worksheets.items()
+        ),
         "",
         *_requirement_lines(design),
         "",
@@ -337,9 +163,18 @@ def plan_text(folder: Path, design: Design, seed: int, worksheets: dict[str, str
         "",
         "# What this study does not evaluate, and why; without a reason the conclusion cannot be `fit`.",
         "not_evaluated:",
-        *(f'  # {name}: "reason"  # {title}' for name, title in FURTHER.items() if name not in worksheets),
+        *(
+            f'  # {name}: "reason"  # {record.title}'
+            for name, record in all_records().items()
+            if record.asked == "further" and name not in worksheets
+        ),
     ]
     return "\n".join(lines) + "\n"
+
+
+def _settings(name: str, design: Design) -> str:
+    start = EXPERIMENTS[name].start
+    return start.settings(design) if start is not None and start.settings is not None else ""
 
 
 def _optional(key: str, value: str, example: str) -> str:
@@ -349,10 +184,11 @@ def _optional(key: str, value: str, example: str) -> str:
 def _requirement_lines(design: Design) -> list[str]:
     """The usual requirements, each behind a # so that nobody adopts a limit without a thought."""
     limits = sorted(design.customer_limits)
-    floor_ = _two_digits((limits[0] if limits else design.range[1] / 5) * 0.05)
+    floor_ = two_digits((limits[0] if limits else design.range[1] / 5) * 0.05)
     bias = f'"max({floor_:g}, 5%)"'
     # A quarter of the customer's gap for the expanded uncertainty, half of its variance for precision.
-    sd = f"{_two_digits((limits[-1] - limits[0]) / 8 * 0.5**0.5):g}" if len(limits) > 1 else '"4%"'
+    sd = f"{two_digits((limits[-1] - limits[0]) / 8 * 0.5**0.5):g}" if len(limits) > 1 else '"4%"'
+    further = [record.usual_requirements for record in all_records().values()]
     origin = 'origin: "say where the limit comes from"'
     entries = [
         f"quantity: trueness.bias, rule: equivalence, limit: {bias}",
@@ -362,10 +198,10 @@ def _requirement_lines(design: Design) -> list[str]:
         f"quantity: calibration.single_point_bias, rule: equivalence, limit: {bias}",
         f'quantity: detection.detection_limit, at: "ISO 11843-2", rule: point, limit: {design.range[0]:g}',
         *(
-            f"quantity: comparison.difference_at, at: {level:g}, rule: equivalence, limit: {_two_digits(level * 0.1):g}"
+            f"quantity: comparison.difference_at, at: {level:g}, rule: equivalence, limit: {two_digits(level * 0.1):g}"
             for level in limits
         ),
-        *further_requirements(design),
+        *(entry for usual in further if usual is not None for entry in usual(design)),
     ]
     return [
         "# The usual requirements. Take the # away from those that hold, and put your own limits: the numbers here are",
@@ -379,7 +215,7 @@ def _requirement_lines(design: Design) -> list[str]:
 def _people_lines(design: Design) -> list[str]:
     if not design.people:
         return ['# people:\n#   - {name: "...", role: "analyst"}']
-    return ["people:", *(f"  - {{name: {_quoted(name)}}}" for name in design.people)]
+    return ["people:", *(f"  - {{name: {quoted(name)}}}" for name in design.people)]
 
 
 #: The questions that a budget answers, each with the kind of answer it usually gets.

@@ -1,72 +1,22 @@
-"""Worksheets: one row a reading. What each experiment's columns mean, and every fault a worksheet can have."""
+"""Worksheets: one row a reading, read as the columns of its experiment ask for, with every fault it can have."""
 
 from __future__ import annotations
 
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 
 from validation.faults import Fault
+from validation.study.columns import COLUMNS, KNOWN, NUMERIC
+from validation.study.experiments import EXPERIMENTS, Columns
 from validation.study.grids import Grid, filled, place, read_grid
 from validation.study.names import readings_of
 from validation.study.text_files import NUMBER, censored, decimal, hidden_character, moment, whole_of, why_no_moment
+from validation.words import counted
 
-
-@dataclass(frozen=True, slots=True)
-class Columns:
-    """The columns of one experiment.
-
-    `needed` must be filled in every row; `value` is the reading itself, which may be empty or censored; `structure`
-    are optional columns that change the statistics and so must be filled in every row or in none; `labels` says
-    whether `level` may be a label; `words` fixes the words that a column may hold.
-    """
-
-    needed: tuple[str, ...]
-    value: str
-    structure: tuple[str, ...] = ()
-    labels: bool = False
-    words: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    earlier: bool = False
-
-    @property
-    def required(self) -> tuple[str, ...]:
-        return (*self.needed, self.value)
-
-
-# A further experiment adds a row here; nothing else in reading a worksheet knows an experiment by name.
-WORKSHEETS: Mapping[str, Columns] = {
-    "calibration": Columns(("level",), "response", ("run", "assigned", "u_level")),
-    "precision": Columns(("level", "run"), "result", ("assigned", "u_level"), labels=True),
-    "reproducibility": Columns(("laboratory", "level"), "result", ("run", "u_level"), labels=True),
-    "detection": Columns(("material",), "result", ("level", "run")),
-    "comparison": Columns(("sample", "method"), "result", ("u",), words={"method": ("candidate", "reference")}),
-    "matrix": Columns(("grade", "level"), "result", ("run",)),
-    "fuel": Columns(("fuel", "level"), "result", ("run",)),
-    "carry_over": Columns(
-        ("sequence", "position"), "result", ("setting", "level"), words={"position": ("high", "blank 1", "blank 2")}
-    ),
-    "ruggedness": Columns(("trial",), "result", ("run",)),
-    "recovery": Columns(("sample", "added"), "result", ("u_added", "run")),
-    "stability": Columns(("state", "age"), "result", ("run",)),
-    "lots": Columns(("lot",), "result", ("run", "level")),
-    "control": Columns(("run",), "result", ("level",)),
-    "history": Columns((), "result", earlier=True),
-}
-NUMERIC = ("level", "response", "result", "assigned", "u_level", "u", "age", "added", "u_added")
-IN_STUDY_UNIT = ("level", "result", "assigned", "u_level", "u", "added", "u_added")
-CONTENTS = ("level", "assigned", "added")
-NOT_NEGATIVE = ("u_level", "u", "age", "added", "u_added")
-KNOWN = frozenset(
-    (
-        *("reading", "order", "time", "analyst", "instrument", "laboratory", "grade", "fuel", "lot", "record", "note"),
-        *("level", "run", "assigned", "u_level", "preparation", "day", "pad_lot", "material", "matrix", "sample"),
-        *("method", "replicate", "u", "response", "result", "sequence", "position", "setting", "trial", "state"),
-        *("age", "added", "u_added"),
-    )
-)
 _HEADING = re.compile(r"(?P<name>[^\[\]]+?)\s*\[(?P<unit>[^\[\]]*)\]")
 
 
@@ -97,15 +47,6 @@ class Sheet:
         return whole_of(self.unit)
 
 
-def columns_of(experiment: str, factors: Mapping[str, Mapping[str, str]] | None = None) -> Columns:
-    """The columns of an experiment; each factor of a screening adds one that holds its low or its high setting."""
-    kind = WORKSHEETS[experiment]
-    if not factors:
-        return kind
-    words = {name: (settings["low"], settings["high"]) for name, settings in factors.items()}
-    return replace(kind, needed=(*kind.needed, *factors), words={**kind.words, **words})
-
-
 def read_sheet(
     folder: Path,
     file: str,
@@ -120,7 +61,7 @@ def read_sheet(
     Parameters
     ----------
     folder, file : the study folder, and the worksheet as the plan names it
-    experiment : which row of WORKSHEETS holds
+    experiment : whose columns hold
     unit, response_unit : what a unit in a heading must be; None lets any response unit pass
     factors : the plan's factors of a screening, with their settings
 
@@ -134,7 +75,7 @@ def read_sheet(
     grid, faults = read_grid(path, file, KNOWN)
     if grid is None:
         return None, faults
-    kind = columns_of(experiment, factors)
+    kind = EXPERIMENTS[experiment].columns.with_factors(factors)
     heads, head_faults = _headings(grid, experiment, kind, unit, response_unit)
     faults += head_faults
     if heads is None:
@@ -158,7 +99,7 @@ def _headings(
             faults += _nameless(grid, position)
             continue
         name, stated = _split(heading)
-        wanted = unit if name in IN_STUDY_UNIT else response_unit if name == "response" else None
+        wanted = {"study": unit, "response": response_unit}.get(COLUMNS[name].unit) if name in KNOWN else None
         if stated is not None and wanted is not None and stated != wanted:
             mend = f"Give the values in {wanted} and write {name} [{wanted}], or correct the unit in plan.yaml."
             reason = "The heading carries another unit than the study."
@@ -344,7 +285,7 @@ def value_faults(sheet: Sheet, row: Row, values: Mapping[str, str], *, excluded:
     for column, words in kind.words.items():
         text = values.get(column, "")
         if text and text not in words:
-            if column not in WORKSHEETS[sheet.experiment].words:  # a setting at the bench, not a word misspelt
+            if column not in EXPERIMENTS[sheet.experiment].columns.words:  # a setting at the bench, not a word misspelt
                 mend = "Write it as the plan does; if the bench held another setting, exclude the reading and say so."
                 fault(column, "The setting is neither of the two of the plan.", mend, " or ".join(words))
                 continue
@@ -356,16 +297,16 @@ def value_faults(sheet: Sheet, row: Row, values: Mapping[str, str], *, excluded:
         may_be_label = column == "level" and kind.labels and not NUMBER.fullmatch(text) and moment(text) is None
         if not text or excluded or may_be_label or text.startswith("=") or (column == kind.value and censored(text)):
             continue
-        if column not in (*kind.required, *kind.structure):
+        if column not in kind.used:
             continue
         reason, mend = _why_no_number(text, column == kind.value)
-        number = decimal(text)
+        number, meaning = decimal(text), COLUMNS[column]
         if reason:
             fault(column, reason, mend, "a number")
-        elif number is not None and number < 0 and column in NOT_NEGATIVE:
-            what = "A standard uncertainty" if column.startswith("u") else f"The {column}"
+        elif number is not None and number < 0 and meaning.not_negative:
+            what = "A standard uncertainty" if meaning.uncertainty else f"The {column}"
             fault(column, f"{what} is negative.", "Write its size without a sign.", "zero or more")
-        elif number is not None and column in CONTENTS and sheet.whole is not None and not 0 <= number <= sheet.whole:
+        elif number is not None and meaning.content and sheet.whole is not None and not 0 <= number <= sheet.whole:
             what = "is negative" if number < 0 else f"is more than the whole, {sheet.whole:g} {sheet.unit}"
             mend = f"Write the content in {sheet.unit}; a reading beyond is a result, not a {column}."
             fault(column, f"The {column} {what}.", mend, f"0 to {sheet.whole:g} {sheet.unit}")
@@ -420,7 +361,7 @@ def filling_faults(sheet: Sheet, rows: Sequence[tuple[Row, Mapping[str, str]]]) 
             absent.add(column)
         elif empty and column in sheet.kind.structure:
             mend = "Fill it in every row, or leave the whole column empty."
-            reason = f"The column is empty in {_count(len(empty), 'row')} and filled in others."
+            reason = f"The column is empty in {counted(len(empty), 'row')} and filled in others."
             first, found = empty[0], _rows_named(empty)
             faults.append(
                 Fault(sheet.file, reason, mend, first.line, first.reading, column, found, "a value in each row")
@@ -434,7 +375,7 @@ def empty_value_fault(sheet: Sheet, rows: Sequence[Row]) -> Fault:
         "Fill them in, exclude them with a reason (validation amend --exclude), or leave them out for now with --draft."
     )
     column = sheet.kind.value
-    reason = f"{_count(len(rows), 'reading')} without a {column}, while others have one."
+    reason = f"{counted(len(rows), 'reading')} without a {column}, while others have one."
     return Fault(sheet.file, reason, mend, rows[0].line, rows[0].reading, column, _rows_named(rows), "a number")
 
 
@@ -442,10 +383,6 @@ def _rows_named(rows: Sequence[Row]) -> str:
     named = [f"{row.line} ({row.reading})" for row in rows]
     more = f" and {len(named) - 20} more" if len(named) > 20 else ""
     return f"empty in row {', '.join(named[:20])}{more}"
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def duplicate_faults(sheets: Sequence[Sheet]) -> list[Fault]:

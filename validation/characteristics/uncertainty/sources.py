@@ -85,7 +85,8 @@ class Sources:
     def lot_in_use(self) -> str:
         """The lot that results lean on: as the plan says, else the one that new lots are compared with."""
         compared = self.study.plan.experiments.get("lots")
-        return str(self.study.plan.lots.stated.get("in_use") or (compared.reference if compared else "") or "")
+        reference = None if compared is None else compared.settings.get("reference")
+        return str(self.study.plan.lots.stated.get("in_use") or reference or "")
 
     @cached_property
     def tested(self) -> list[float]:
