@@ -26,10 +26,10 @@ from validation.running.notebooks import execute
 from validation.running.run import copy_inputs, run_study
 from validation.running.shelf import building
 from validation.study.folder import folder_faults, issues_of
+from validation.study.history.plan_lock import freezing, lock_losses, plan_amendment, read_lock
+from validation.study.history.readings import RECORD, history_losses
+from validation.study.history.study_history import freeze, record_plan_change, record_readings
 from validation.study.load import load_study, read_study
-from validation.study.lock import freeze, freezing, lock_losses, read_lock
-from validation.study.plan_change import plan_amendment, record_plan_change
-from validation.study.reading_hashes import RECORD, history_losses, record_readings
 from validation.terminal import plain, refuse_unreadable, shell_quoted
 
 BEFORE, NOW = datetime(2026, 6, 1, 8, tzinfo=UTC), datetime(2026, 7, 6, 9, tzinfo=UTC)

@@ -7,6 +7,7 @@ import unicodedata
 from collections.abc import Mapping
 from datetime import date, datetime
 from decimal import Decimal
+from pathlib import Path
 
 from validation.faults import Fault
 
@@ -62,6 +63,19 @@ def decode(raw: bytes, file: str, *, largest: int = LARGEST) -> tuple[str, list[
         mend = _as_utf8(file)
         found = f"byte {raw[error.start]:#04x}"
         return "", [Fault(file, "The encoding is wrong.", mend, row=row, found=found, expected="UTF-8")]
+
+
+def read_text(folder: Path, name: str) -> tuple[bytes | None, str, list[Fault]]:
+    """A file of the program's own: its bytes, None where there is none, and its text or the fault that forbids it."""
+    path = folder / name
+    if not path.is_file():
+        return None, "", []
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        reason = f"The file cannot be read: {error.strerror or error}."
+        return b"", "", [Fault(name, reason, "Check the access rights.")]
+    return raw, *decode(raw, name)
 
 
 def _as_utf8(file: str) -> str:

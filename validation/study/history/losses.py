@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 from validation.words import sentence_list
 
+#: How what is gone from a file, or was edited in it, comes back.
+RESTORE = "Restore it from the inputs of an earlier dossier, or from another copy."
 #: So many readings are named in a conclusion; the register lists them all.
 _NAMED = 6
 
@@ -60,8 +62,8 @@ def restriction(changes: Sequence[Change], losses: Sequence[Loss]) -> str:
     named = list(dict.fromkeys(change.reading for change in changes))
     if named:
         more = f" and {len(named) - _NAMED} more" if len(named) > _NAMED else ""
-        shown = ", ".join(named[:_NAMED]) if more else sentence_list(named)
-        parts.append(f"changed since first seen, without an amendment: {shown}{more}")
+        first = ", ".join(named[:_NAMED]) if more else sentence_list(named)
+        parts.append(f"changed since first seen, without an amendment: {first}{more}")
     if losses:
         parts.append(f"what was first seen is not wholly on record: {'; '.join(loss.short for loss in losses)}")
     text = "; ".join(parts)

@@ -1,0 +1,213 @@
+"""A file that only grows: its entries, the chain that holds them together, and the copies that dossiers keep of it.
+
+The link of an entry is a SHA-256 over the link of the entry before and the entry itself, so that none can be edited,
+moved or taken out of the middle unseen. What is cut off the end shows where an older copy still holds it.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import json
+from collections import Counter
+from collections.abc import Callable, Hashable, Iterable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, Generic, Protocol, TypeVar
+
+from validation.faults import Fault
+from validation.files import write_files
+from validation.study.text_files import read_text
+
+#: What is said of an entry whose link is not the one that follows.
+NOT_FOLLOWING = "it does not follow from the entry before, so one was edited, moved or taken out"
+
+#: Files to be written, by name: what each held when it was read (None where there was none), and what it is to hold.
+Growth = dict[str, tuple[bytes | None, bytes]]
+
+
+class Entry(Protocol):
+    """One entry of any kind."""
+
+    def linked(self) -> list[object]:
+        """What its link is computed from, beside the link before."""
+
+
+class RowEntry(Entry, Protocol):
+    """One that stands in a row of a CSV file."""
+
+    @property
+    def key(self) -> Hashable:
+        """What makes two entries the same."""
+
+    def texts(self) -> list[str]:
+        """Its row but for the link."""
+
+
+E = TypeVar("E", bound=RowEntry)
+
+
+def sha256_of(value: object) -> str:
+    """SHA-256 over the JSON of a value."""
+    return hashlib.sha256(json.dumps(value, ensure_ascii=False).encode("utf-8")).hexdigest()
+
+
+def link(before: str, entry: Entry) -> str:
+    """The link of an entry, from that of the entry before (empty for the first)."""
+    return sha256_of([before, *entry.linked()])
+
+
+def broken_links(entries: Sequence[Entry], links: Sequence[str | None]) -> tuple[int, ...]:
+    """Positions of the entries that do not follow from the one before.
+
+    None is the link of an entry that a version of the program wrote without one; after an entry with a link each has
+    one.
+    """
+    before = ["", *(text or "" for text in links)]
+    return tuple(
+        place
+        for place, (entry, text) in enumerate(zip(entries, links, strict=True))
+        if (before[place] or text is not None) and text != link(before[place], entry)
+    )
+
+
+@dataclass(frozen=True)
+class Form(Generic[E]):
+    """How entries of one kind stand in a CSV file.
+
+    Attributes
+    ----------
+    what : of what it is the record, as faults name it
+    columns : the heading, in which the link comes last
+    entry_of : makes an entry of the cells before the link
+    once_unlinked : a version of the program wrote the same rows without a link
+    """
+
+    what: str
+    columns: tuple[str, ...]
+    entry_of: Callable[[Sequence[str]], E]
+    once_unlinked: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Record(Generic[E]):
+    """A CSV file of entries, oldest first.
+
+    Attributes
+    ----------
+    raw : its bytes; None where there is none
+    chained : whether its rows carry links
+    last : the link of the last entry
+    rows : the line of the file on which each entry ends
+    broken : the positions of the entries that do not follow from the one before
+    faults : why nothing can be read from it
+    """
+
+    entries: tuple[E, ...] = ()
+    raw: bytes | None = None
+    chained: bool = True
+    last: str = ""
+    rows: tuple[int, ...] = ()
+    broken: tuple[int, ...] = ()
+    faults: tuple[Fault, ...] = ()
+
+
+def read_record(folder: Path, name: str, form: Form[E]) -> Record[E]:
+    """The record of a folder, whole or with the faults that forbid reading it; an empty one where there is none."""
+    raw, text, faults = read_text(folder, name)
+    if raw is None or faults:
+        return Record(raw=raw, faults=tuple(faults))
+    return _parsed(raw, text, name, form)
+
+
+@lru_cache(maxsize=64)
+def _parsed(raw: bytes, text: str, name: str, form: Form[Any]) -> Record[Any]:
+    """One record is asked for many times while a study is read."""
+    try:
+        reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+        rows = [(reader.line_num, cells) for cells in reader if any(cells)]
+        heading = tuple(rows[0][1]) if rows else ()
+        chained = not (form.once_unlinked and heading == form.columns[:-1])
+        if chained and heading != form.columns:
+            raise ValueError("another heading")
+        if any(len(cells) != len(heading) for _, cells in rows):
+            raise ValueError("a row of another width")
+        entries = tuple(form.entry_of(cells[: len(form.columns) - 1]) for _, cells in rows[1:])
+    except (csv.Error, ValueError, TypeError, AttributeError, RecursionError) as error:
+        reason = f"The record of {form.what} cannot be read."
+        mend = (
+            "Restore it from a copy, or move it away to begin a new record; the dossier then cannot show earlier "
+            "changes."
+        )
+        return Record(raw=raw, faults=(Fault(name, reason, mend, found=str(error)),))
+    links = [cells[-1] if chained else None for _, cells in rows[1:]]
+    last = (links[-1] if links else "") or ""
+    lines = tuple(line for line, _ in rows[1:])
+    return Record(entries, raw, chained, last, lines, broken_links(entries, links))
+
+
+def grown(record: Record[E], name: str, form: Form[E], fresh: Sequence[E]) -> Growth:
+    """The record with further entries; nothing where there are none.
+
+    A record whose rows carry no links is chained from its first entry on when it next grows.
+    """
+    if not fresh:
+        return {}
+    before, link_before, entries = record.raw, record.last, fresh
+    if not record.chained:
+        before, link_before, entries = None, "", [*record.entries, *fresh]
+    rows = []
+    for entry in entries:
+        link_before = link(link_before, entry)
+        rows.append([*entry.texts(), link_before])
+    return {name: (record.raw, with_rows(before, form.columns, rows))}
+
+
+def with_rows(raw: bytes | None, heading: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:
+    """A CSV file with further rows; the heading is written with the first, and what stands in the file stays."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    raw = raw or b""
+    if not raw.strip():
+        writer.writerow(heading)
+    elif not raw.endswith(b"\n"):
+        text.write("\n")
+    writer.writerows(rows)
+    return raw + text.getvalue().encode("utf-8")
+
+
+def write(folder: Path, *growths: Growth) -> None:
+    """All files that one command changes, in this order, or none of them.
+
+    Raises
+    ------
+    Refusal
+        A file is no longer as it was read.
+    OSError
+        A file cannot be written.
+    """
+    files = {name: contents for growth in growths for name, contents in growth.items()}
+    expected = {name: before for name, (before, _) in files.items()}
+    write_files(folder, {name: after for name, (_, after) in files.items()}, expected=expected)
+
+
+def without(entries: Iterable[E], others: Iterable[E]) -> list[E]:
+    """The entries that the others lack, each of the others standing for one."""
+    left = Counter(entry.key for entry in others)
+    lacking = []
+    for entry in entries:
+        if left[entry.key]:
+            left[entry.key] -= 1
+        else:
+            lacking.append(entry)
+    return lacking
+
+
+def ever_held(copies: Iterable[Sequence[E]], own: Sequence[E]) -> list[E]:
+    """Every entry that a copy or the record itself holds, in the order first seen: the oldest copy goes first."""
+    held: list[E] = []
+    for entries in (*copies, own):
+        held += without(entries, held)
+    return held
