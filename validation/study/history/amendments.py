@@ -12,13 +12,14 @@ from pathlib import Path
 
 from validation.faults import Fault
 from validation.study.folder import AMENDMENTS
+from validation.study.history.chain import Entry
 from validation.study.text_files import moment, read_text
 
 KINDS = ("correction", "exclusion", "reinstatement", "plan", "impact", "record")
 
 
 @dataclass(frozen=True, slots=True)
-class Amendment:
+class Amendment(Entry):
     """One line of amendments.csv. `line` is where it stands; 0 where it is not yet written."""
 
     number: int
@@ -44,16 +45,13 @@ class Amendment:
         return {name: str(getattr(self, name)) for name in COLUMNS}
 
     def texts(self) -> list[str]:
-        """The texts in the order of the columns."""
         return list(self.to_dict().values())
 
     def linked(self) -> list[object]:
-        """What its link in the record of amendments is computed from, beside the link before."""
         return [self.texts()]
 
     @property
     def key(self) -> tuple[str, ...]:
-        """Two amendments are the same where every cell is, wherever they stand."""
         return tuple(self.texts())
 
 

@@ -11,21 +11,12 @@ from pathlib import Path
 
 from validation.study.folder import AMENDMENTS, HISTORY, issues_of
 from validation.study.history.amendments import COLUMNS, Amendment, read_amendments
-from validation.study.history.chain import (
-    NOT_FOLLOWING,
-    Form,
-    Growth,
-    Record,
-    ever_held,
-    grown,
-    read_record,
-    without,
-)
+from validation.study.history.chain import NOT_FOLLOWING, Form, Growth, Record, ever_held, read_record, without
 from validation.study.history.losses import Loss
 from validation.words import sentence_list
 
 RECORD = f"{HISTORY}/amendments.csv"
-_FORM = Form("amendments", (*COLUMNS, "sha256"), Amendment.of)
+_FORM = Form(RECORD, "amendments", (*COLUMNS, "sha256"), Amendment.of)
 MEND = (
     f"Restore these rows of {AMENDMENTS}: {RECORD} holds each as first seen. To take an amendment back, append a new "
     "one; none is deleted, edited or moved."
@@ -34,10 +25,10 @@ MEND = (
 
 def _seen(folder: Path) -> tuple[Record[Amendment], list[Amendment]]:
     """The record, and every amendment seen, in the order first seen."""
-    record = read_record(folder, RECORD, _FORM)
+    record = read_record(folder, _FORM)
     # Where a dossier has no record of its own, its amendments.csv speaks.
     places = [issue / "inputs" for issue in issues_of(folder)]
-    copies = [read_record(place, RECORD, _FORM).entries or read_amendments(place)[0] for place in places]
+    copies = [read_record(place, _FORM).entries or read_amendments(place)[0] for place in places]
     return record, ever_held(copies, record.entries)
 
 
@@ -50,7 +41,7 @@ def recorded_with(folder: Path, present: Sequence[Amendment]) -> Growth:
     if record.faults:
         return {}
     _, unseen = _matched(seen, present)
-    return grown(record, RECORD, _FORM, [*without(seen, record.entries), *unseen])
+    return record.grown([*without(seen, record.entries), *unseen])
 
 
 def lost_amendments(folder: Path, present: Sequence[Amendment]) -> tuple[Loss, ...]:
@@ -131,9 +122,8 @@ def _rewritten(old: Amendment, new: Amendment) -> bool:
 
 
 def _gone(old: Amendment) -> Loss:
-    return Loss(
-        f"amendment {old.number} is gone", f"Amendment {old.number} is gone and no longer applied: {_about(old)}."
-    )
+    text = f"Amendment {old.number} is gone and no longer applied: {_about(old)}."
+    return Loss(f"amendment {old.number} is gone", text)
 
 
 def _counted_anew(pairs: Sequence[tuple[Amendment, Amendment]]) -> list[Loss]:

@@ -11,11 +11,11 @@ import hashlib
 import io
 import json
 from collections import Counter
-from collections.abc import Callable, Hashable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, Generic, Protocol, TypeVar
+from typing import Any, Generic, TypeVar
 
 from validation.faults import Fault
 from validation.files import write_files
@@ -28,25 +28,26 @@ NOT_FOLLOWING = "it does not follow from the entry before, so one was edited, mo
 Growth = dict[str, tuple[bytes | None, bytes]]
 
 
-class Entry(Protocol):
-    """One entry of any kind."""
+class Entry:
+    """One entry of any kind of history."""
 
-    def linked(self) -> list[object]:
-        """What its link is computed from, beside the link before."""
-
-
-class RowEntry(Entry, Protocol):
-    """One that stands in a row of a CSV file."""
-
-    @property
-    def key(self) -> Hashable:
-        """What makes two entries the same."""
+    __slots__ = ()
 
     def texts(self) -> list[str]:
-        """Its row but for the link."""
+        """Its row in a CSV file, but for the link."""
+        raise NotImplementedError
+
+    def linked(self) -> Sequence[object]:
+        """What its link is computed from, beside the link before."""
+        return self.texts()
+
+    @property
+    def key(self) -> tuple[object, ...]:
+        """What makes two entries the same."""
+        return tuple(self.linked())
 
 
-E = TypeVar("E", bound=RowEntry)
+E = TypeVar("E", bound=Entry)
 
 
 def sha256_of(value: object) -> str:
@@ -62,8 +63,7 @@ def link(before: str, entry: Entry) -> str:
 def broken_links(entries: Sequence[Entry], links: Sequence[str | None]) -> tuple[int, ...]:
     """Positions of the entries that do not follow from the one before.
 
-    None is the link of an entry that a version of the program wrote without one; after an entry with a link each has
-    one.
+    None is the link of an entry that a version of the program wrote without; after one with a link, each has one.
     """
     before = ["", *(text or "" for text in links)]
     return tuple(
@@ -79,12 +79,13 @@ class Form(Generic[E]):
 
     Attributes
     ----------
-    what : of what it is the record, as faults name it
+    file, what : the name of the file, and of what it is the record
     columns : the heading, in which the link comes last
     entry_of : makes an entry of the cells before the link
     once_unlinked : a version of the program wrote the same rows without a link
     """
 
+    file: str
     what: str
     columns: tuple[str, ...]
     entry_of: Callable[[Sequence[str]], E]
@@ -101,68 +102,61 @@ class Record(Generic[E]):
     chained : whether its rows carry links
     last : the link of the last entry
     rows : the line of the file on which each entry ends
-    broken : the positions of the entries that do not follow from the one before
+    broken : positions of the entries that do not follow from the one before
     faults : why nothing can be read from it
     """
 
-    entries: tuple[E, ...] = ()
+    form: Form[E]
     raw: bytes | None = None
+    faults: tuple[Fault, ...] = ()
+    entries: tuple[E, ...] = ()
     chained: bool = True
     last: str = ""
     rows: tuple[int, ...] = ()
     broken: tuple[int, ...] = ()
-    faults: tuple[Fault, ...] = ()
+
+    def grown(self, fresh: Sequence[E]) -> Growth:
+        """The file with further entries, and chained from the first on; nothing where there are none."""
+        if not fresh:
+            return {}
+        kept, last, entries = self.raw, self.last, fresh
+        if not self.chained:
+            kept, last, entries = None, "", (*self.entries, *fresh)
+        rows = []
+        for entry in entries:
+            last = link(last, entry)
+            rows.append([*entry.texts(), last])
+        return {self.form.file: (self.raw, with_rows(kept, self.form.columns, rows))}
 
 
-def read_record(folder: Path, name: str, form: Form[E]) -> Record[E]:
-    """The record of a folder, whole or with the faults that forbid reading it; an empty one where there is none."""
-    raw, text, faults = read_text(folder, name)
+def read_record(folder: Path, form: Form[E]) -> Record[E]:
+    """The record of a folder, or the faults that forbid reading it; an empty one where there is none."""
+    raw, text, faults = read_text(folder, form.file)
     if raw is None or faults:
-        return Record(raw=raw, faults=tuple(faults))
-    return _parsed(raw, text, name, form)
+        return Record(form, raw, tuple(faults))
+    return _parsed(raw, text, form)
 
 
 @lru_cache(maxsize=64)
-def _parsed(raw: bytes, text: str, name: str, form: Form[Any]) -> Record[Any]:
+def _parsed(raw: bytes, text: str, form: Form[Any]) -> Record[Any]:
     """One record is asked for many times while a study is read."""
     try:
         reader = csv.reader(io.StringIO(text, newline=""), strict=True)
-        rows = [(reader.line_num, cells) for cells in reader if any(cells)]
-        heading = tuple(rows[0][1]) if rows else ()
-        chained = not (form.once_unlinked and heading == form.columns[:-1])
-        if chained and heading != form.columns:
+        (_, heading), *rows = [(reader.line_num, cells) for cells in reader if any(cells)] or [(0, [])]
+        chained = not (form.once_unlinked and tuple(heading) == form.columns[:-1])
+        if chained and tuple(heading) != form.columns:
             raise ValueError("another heading")
         if any(len(cells) != len(heading) for _, cells in rows):
             raise ValueError("a row of another width")
-        entries = tuple(form.entry_of(cells[: len(form.columns) - 1]) for _, cells in rows[1:])
+        entries = tuple(form.entry_of(cells[: len(form.columns) - 1]) for _, cells in rows)
+        links = [cells[-1] if chained else None for _, cells in rows]
+        broken = broken_links(entries, links)
     except (csv.Error, ValueError, TypeError, AttributeError, RecursionError) as error:
         reason = f"The record of {form.what} cannot be read."
-        mend = (
-            "Restore it from a copy, or move it away to begin a new record; the dossier then cannot show earlier "
-            "changes."
-        )
-        return Record(raw=raw, faults=(Fault(name, reason, mend, found=str(error)),))
-    links = [cells[-1] if chained else None for _, cells in rows[1:]]
-    last = (links[-1] if links else "") or ""
-    lines = tuple(line for line, _ in rows[1:])
-    return Record(entries, raw, chained, last, lines, broken_links(entries, links))
-
-
-def grown(record: Record[E], name: str, form: Form[E], fresh: Sequence[E]) -> Growth:
-    """The record with further entries; nothing where there are none.
-
-    A record whose rows carry no links is chained from its first entry on when it next grows.
-    """
-    if not fresh:
-        return {}
-    before, link_before, entries = record.raw, record.last, fresh
-    if not record.chained:
-        before, link_before, entries = None, "", [*record.entries, *fresh]
-    rows = []
-    for entry in entries:
-        link_before = link(link_before, entry)
-        rows.append([*entry.texts(), link_before])
-    return {name: (record.raw, with_rows(before, form.columns, rows))}
+        mend = "Restore it from a copy, or move it away to begin a new record; the dossier then cannot show earlier"
+        return Record(form, raw, (Fault(form.file, reason, f"{mend} changes.", found=str(error)),))
+    last = rows[-1][1][-1] if rows and chained else ""
+    return Record(form, raw, (), entries, chained, last, tuple(line for line, _ in rows), broken)
 
 
 def with_rows(raw: bytes | None, heading: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:

@@ -15,14 +15,14 @@ from validation.faults import Fault, Refusal, StudyDataError
 from validation.files import content
 from validation.study.folder import HISTORY, LOCK, issues_of
 from validation.study.history.amendments import Amendment, next_number, read_amendments
-from validation.study.history.chain import NOT_FOLLOWING, Growth, broken_links, link
+from validation.study.history.chain import NOT_FOLLOWING, Entry, Growth, broken_links, link
 from validation.study.history.losses import RESTORE, Loss
 from validation.study.plan import PLAN
 from validation.study.text_files import moment, read_text, why_no_moment
 
 
 @dataclass(frozen=True, slots=True)
-class LockEntry:
+class LockEntry(Entry):
     """One freezing of the plan. `seal`, its link, is empty in an entry of a version of the program that wrote none."""
 
     sha256: str
@@ -32,7 +32,6 @@ class LockEntry:
     seal: str = ""
 
     def linked(self) -> list[object]:
-        """What the seal is computed from, beside the seal before."""
         return [self.sha256, self.time.isoformat(), self.by, self.amendment]
 
     def to_dict(self) -> dict[str, object]:
@@ -96,6 +95,7 @@ def _entry(item: Mapping[str, object]) -> LockEntry:
         raise ValueError(f"{text}: a time without its zone")
     if amendment is not None and (isinstance(amendment, bool) or not isinstance(amendment, int)):
         raise ValueError(f"amendment {amendment!r}")
+    by.encode("utf-8")  # half a character cannot be hashed
     return LockEntry(sha256, time[0], by, amendment, str(item.get("seal", "")))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Literal
@@ -73,12 +73,8 @@ def plan_order(study: Study) -> PlanOrder:
         state = "lock does not match"
     elif span is not None and any(entry.sha256 == current and entry.time < span.earliest for entry in entries):
         state = "shown"
-    sentences = [
-        *_freezing_sentences(state, entries),
-        *_data_sentences(state, span, undated, requirements, zone_stated=stated is not None),
-        "Times are those of the computer that froze the plan; a hash shows that nothing changed, not who wrote it.",
-    ]
-    return replace(order, state=state, requirements=requirements, sentences=tuple(sentences))
+    order = replace(order, state=state, requirements=requirements)
+    return replace(order, sentences=tuple(_sentences(order, span, zone_stated=stated is not None)))
 
 
 def _first(study: Study, zone: tzinfo) -> tuple[_Span | None, int]:
@@ -152,46 +148,36 @@ def _requirement_state(
     return "set after data"
 
 
-def _freezing_sentences(state: OrderState, entries: Sequence[LockEntry]) -> list[str]:
-    first, last = entries[0], entries[-1]
-    sentences = [f"The plan was first frozen on {minute_text(first.time)} by {first.by}."]
-    if len(entries) > 1:
-        often = "twice" if len(entries) == 2 else f"{len(entries)} times"
-        sentences.append(f"It was frozen {often}, last on {minute_text(last.time)} by {last.by}.")
-    if state == "lock does not match":
-        sentences.append("The plan has changed since it was last frozen: plan.lock does not match plan.yaml.")
-    return sentences
-
-
-def _data_sentences(
-    state: OrderState,
-    span: _Span | None,
-    undated: int,
-    requirements: Mapping[str, RequirementState],
-    *,
-    zone_stated: bool,
-) -> list[str]:
+def _sentences(order: PlanOrder, span: _Span | None, *, zone_stated: bool) -> Iterator[str]:
+    first, last, often = order.entries[0], order.entries[-1], len(order.entries)
+    yield f"The plan was first frozen on {minute_text(first.time)} by {first.by}."
+    if often > 1:
+        times = "twice" if often == 2 else f"{often} times"
+        yield f"It was frozen {times}, last on {minute_text(last.time)} by {last.by}."
+    if order.state == "lock does not match":
+        yield "The plan has changed since it was last frozen: plan.lock does not match plan.yaml."
     if span is None:
-        sentences = ["No reading carries a date, so the order plan before data cannot be shown."]
+        yield "No reading carries a date, so the order plan before data cannot be shown."
     else:
-        sentences = [f"The first dated reading is {span.reading} ({span.text})."]
-        early = [name for name, one in requirements.items() if one == "before data"]
-        if state == "shown":
-            sentences.append("The plan as it stands is older than the first dated reading.")
-        elif early and len(early) == len(requirements):
-            sentences.append(
-                "The plan was changed later, but every requirement is unchanged since before that reading."
-            )
-        elif state == "not shown":
-            sentences.append("That the plan as it stands is older than the data cannot be shown.")
-            if early:
-                of = f"{len(early)} of its {len(requirements)} requirements"
-                sentences.append(f"{of} are unchanged since before that reading.")
-        if undated:
-            sentences.append(f"{undated} reading(s) carry no date; the order is told for the dated ones alone.")
+        yield f"The first dated reading is {span.reading} ({span.text})."
+        yield from _before_data(order.state, list(order.requirements.values()))
+        if order.undated:
+            yield f"{order.undated} reading(s) carry no date; the order is told for the dated ones alone."
         if span.bare and not zone_stated:
-            sentences.append(
-                "The plan states no time_zone: times without a zone are read as those of the computer that froze it."
-            )
-    late = [name for name, one in requirements.items() if one == "set after data"]
-    return [*sentences, f"Set after data: {', '.join(late)}."] if late else sentences
+            yield "The plan states no time_zone: times without a zone are read as those of the computer that froze it."
+    late = [name for name, one in order.requirements.items() if one == "set after data"]
+    if late:
+        yield f"Set after data: {', '.join(late)}."
+    yield "Times are those of the computer that froze the plan; a hash shows that nothing changed, not who wrote it."
+
+
+def _before_data(state: OrderState, requirements: Sequence[RequirementState]) -> Iterator[str]:
+    early = requirements.count("before data")
+    if state == "shown":
+        yield "The plan as it stands is older than the first dated reading."
+    elif early and early == len(requirements):
+        yield "The plan was changed later, but every requirement is unchanged since before that reading."
+    elif state == "not shown":
+        yield "That the plan as it stands is older than the data cannot be shown."
+        if early:
+            yield f"{early} of its {len(requirements)} requirements are unchanged since before that reading."

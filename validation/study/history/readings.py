@@ -4,23 +4,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from validation.faults import Fault
 from validation.study.folder import HISTORY, issues_of
-from validation.study.history.chain import (
-    NOT_FOLLOWING,
-    Form,
-    Growth,
-    Record,
-    ever_held,
-    grown,
-    read_record,
-    sha256_of,
-    with_rows,
-    without,
-)
+from validation.study.history import chain
 from validation.study.history.losses import RESTORE, Loss
 from validation.study.model import Reading
 
@@ -30,14 +19,18 @@ EARLIER = f"{HISTORY}/earlier.csv"
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
-    """A reading or lot record as it was recorded: its cells by column, and the SHA-256 over them."""
+class Seen(chain.Entry):
+    """A reading or lot record as it was recorded: its cells by column, and the SHA-256 over them.
+
+    `whole`: that SHA-256 is the one of the cells.
+    """
 
     file: str
     row: str
     reading: str
     sha256: str
     cells: Mapping[str, str]
+    whole: bool = True
 
     @classmethod
     def of(cls, reading: Reading) -> Seen:
@@ -49,44 +42,37 @@ class Seen:
     @classmethod
     def of_row(cls, texts: Sequence[str]) -> Seen:
         """The entry of a row."""
-        file, row, reading, sha256, cells = texts
-        return cls(file, row, reading, sha256, {**json.loads(cells)})
-
-    @property
-    def whole(self) -> bool:
-        """Whether the SHA-256 is that of the cells."""
-        return self.sha256 == _content_sha256(self.file, self.reading, self.cells)
+        file, row, reading, sha256, written = texts
+        cells = {**json.loads(written)}
+        return cls(file, row, reading, sha256, cells, sha256 == _content_sha256(file, reading, cells))
 
     def texts(self) -> list[str]:
-        """Its row but for the link."""
         cells = json.dumps(self.cells, ensure_ascii=False, sort_keys=True)
         return [self.file, self.row, self.reading, self.sha256, cells]
 
-    def linked(self) -> list[object]:
-        """What its link is computed from, beside the link before."""
-        return [*self.texts()]
-
     @property
     def key(self) -> tuple[str, ...]:
-        """Two entries are the same wherever the row stood."""
         return self.file, self.reading, self.sha256
 
 
-_FORM = Form("readings", ("file", "row", "reading", "sha256", "written", "chain"), Seen.of_row, once_unlinked=True)
+_FORM = chain.Form(
+    RECORD, "readings", ("file", "row", "reading", "sha256", "written", "chain"), Seen.of_row, once_unlinked=True
+)
+_EARLIER = replace(_FORM, file=EARLIER)
 
 
 def _content_sha256(file: str, name: str, cells: Mapping[str, str]) -> str:
-    return sha256_of([file, name, sorted(cells.items())])
+    return chain.sha256_of([file, name, sorted(cells.items())])
 
 
-def readings_with(folder: Path, fresh: Sequence[Seen]) -> Growth:
+def readings_with(folder: Path, fresh: Sequence[Seen]) -> chain.Growth:
     """The record with further entries; nothing where there are none."""
-    return grown(read_record(folder, RECORD, _FORM), RECORD, _FORM, fresh)
+    return chain.read_record(folder, _FORM).grown(fresh)
 
 
 def record_faults(folder: Path) -> tuple[Fault, ...]:
     """What is wrong with the record itself, so that it cannot be read."""
-    return read_record(folder, RECORD, _FORM).faults
+    return chain.read_record(folder, _FORM).faults
 
 
 def seen_versions(folder: Path) -> Mapping[str, Sequence[Seen]]:
@@ -97,20 +83,20 @@ def seen_versions(folder: Path) -> Mapping[str, Sequence[Seen]]:
     return versions
 
 
-def _held(folder: Path) -> tuple[Record[Seen], list[Seen]]:
+def _held(folder: Path) -> tuple[chain.Record[Seen], list[Seen]]:
     """The record, and every entry that it or an earlier dossier holds, in the order first seen."""
 
     def whole(place: Path) -> list[Seen]:
-        return [entry for name in (EARLIER, RECORD) for entry in read_record(place, name, _FORM).entries]
+        return [entry for form in (_EARLIER, _FORM) for entry in chain.read_record(place, form).entries]
 
     copies = [whole(issue / "inputs") for issue in issues_of(folder)]
-    return read_record(folder, RECORD, _FORM), ever_held(copies, whole(folder))
+    return chain.read_record(folder, _FORM), chain.ever_held(copies, whole(folder))
 
 
-def _missing(folder: Path) -> tuple[Record[Seen], list[Seen]]:
+def _missing(folder: Path) -> tuple[chain.Record[Seen], list[Seen]]:
     """The record, and what earlier dossiers hold that it no longer does."""
     record, held = _held(folder)
-    return record, without(held, record.entries)
+    return record, chain.without(held, record.entries)
 
 
 def earlier_entries(folder: Path) -> dict[str, bytes]:
@@ -118,14 +104,14 @@ def earlier_entries(folder: Path) -> dict[str, bytes]:
     _, missing = _missing(folder)
     if not missing:
         return {}
-    return {EARLIER: with_rows(None, _FORM.columns[:-1], [entry.texts() for entry in missing])}
+    return {EARLIER: chain.with_rows(None, _FORM.columns[:-1], [entry.texts() for entry in missing])}
 
 
 def history_losses(folder: Path) -> tuple[Loss, ...]:
     """What no longer shows how the readings were first seen: an entry edited or taken out, or the record gone."""
     record, missing = _missing(folder)
     losses = list(_edited(record))
-    dossiers = [read_record(issue / "inputs", RECORD, _FORM) for issue in issues_of(folder)]
+    dossiers = [chain.read_record(issue / "inputs", _FORM) for issue in issues_of(folder)]
     if not record.chained and any(copy.chained and copy.entries for copy in dossiers):
         text = f"{RECORD} has lost the chain of its entries. {RESTORE}"
         losses.append(Loss(f"the chain of {RECORD} is gone", text))
@@ -134,11 +120,11 @@ def history_losses(folder: Path) -> tuple[Loss, ...]:
     return tuple(losses)
 
 
-def _edited(record: Record[Seen]) -> Iterator[Loss]:
+def _edited(record: chain.Record[Seen]) -> Iterator[Loss]:
     for place, (entry, row) in enumerate(zip(record.entries, record.rows, strict=True)):
         if entry.whole and place not in record.broken:
             continue
-        why = NOT_FOLLOWING if entry.whole else "its SHA-256 is not that of its cells"
+        why = chain.NOT_FOLLOWING if entry.whole else "its SHA-256 is not that of its cells"
         text = f"{RECORD}, row {row} (reading {entry.reading}): {why}. {RESTORE}"
         yield Loss(f"{RECORD} was edited at row {row}", text)
 
