@@ -16,8 +16,7 @@ from study_folder import amend, write_study
 from validation.cli import main
 from validation.faults import Refusal
 from validation.judging.outcomes import evaluate, judge_study
-from validation.study.history.amendments import read_amendments
-from validation.study.history.amendments_seen import RECORD, recorded_with
+from validation.study.history.amendments import RECORD, read_amendments, recorded_with
 from validation.study.history.study_history import record_readings
 from validation.study.load import load_study, read_study
 

@@ -428,7 +428,7 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
     from validation.judging.reading import read_checked
     from validation.judging.requirements import levels_not_held
     from validation.study.explain import explain
-    from validation.study.history.amendments_seen import loss_sentences
+    from validation.study.history.amendments import loss_sentences
     from validation.study.history.plan_order import plan_order
     from validation.study.history.readings import RECORD
     from validation.study.history.study_history import record_readings

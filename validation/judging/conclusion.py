@@ -8,7 +8,7 @@ from itertools import groupby
 from typing import Any, Literal
 
 from validation.judging.requirements import BY_PERFORMANCE, RequirementResult, find_key
-from validation.study.history.amendments_seen import loss_restriction
+from validation.study.history.amendments import loss_restriction
 from validation.study.history.losses import restriction
 from validation.study.model import Study
 from validation.study.ordering import natural_order

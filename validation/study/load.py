@@ -15,8 +15,7 @@ import pandas as pd
 from validation.faults import Fault, StudyDataError
 from validation.study.design_notes import design_notes
 from validation.study.folder import AMENDMENTS, HISTORY, LOCK, folder_faults, refuse_faulty
-from validation.study.history.amendments import Amendment, read_amendments
-from validation.study.history.amendments_seen import MEND, loss_sentences
+from validation.study.history.amendments import MEND, Amendment, loss_sentences, read_amendments
 from validation.study.history.applying import State, apply
 from validation.study.history.plan_lock import changed_since_frozen, minute_text
 from validation.study.history.study_history import History

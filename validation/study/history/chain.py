@@ -11,11 +11,11 @@ import hashlib
 import io
 import json
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, Generic, TypeVar
+from typing import Any, ClassVar, Generic, Self, TypeVar, cast
 
 from validation.faults import Fault
 from validation.files import write_files
@@ -29,22 +29,37 @@ Growth = dict[str, tuple[bytes | None, bytes]]
 
 
 class Entry:
-    """One entry of any kind of history."""
+    """One entry of any kind of history.
+
+    Attributes
+    ----------
+    record_of : what the file is a record of, as faults name it
+    columns : the heading of that file, in which the link comes last
+    once_unlinked : a version of the program wrote the same rows without a link
+    """
 
     __slots__ = ()
+    record_of: ClassVar[str]
+    columns: ClassVar[tuple[str, ...]]
+    once_unlinked: ClassVar[bool] = False
+
+    @classmethod
+    def of(cls, texts: Sequence[str]) -> Self:
+        """The entry of a row."""
+        raise NotImplementedError
 
     def texts(self) -> list[str]:
-        """Its row in a CSV file, but for the link."""
+        """The row of the entry, but for the link."""
         raise NotImplementedError
 
     def linked(self) -> Sequence[object]:
-        """What its link is computed from, beside the link before."""
+        """What the link is computed from, beside the link before."""
         return self.texts()
 
     @property
     def key(self) -> tuple[object, ...]:
         """What makes two entries the same."""
-        return tuple(self.linked())
+        return tuple(self.texts())
 
 
 E = TypeVar("E", bound=Entry)
@@ -73,28 +88,9 @@ def broken_links(entries: Sequence[Entry], links: Sequence[str | None]) -> tuple
     )
 
 
-@dataclass(frozen=True)
-class Form(Generic[E]):
-    """How entries of one kind stand in a CSV file.
-
-    Attributes
-    ----------
-    file, what : the name of the file, and of what it is the record
-    columns : the heading, in which the link comes last
-    entry_of : makes an entry of the cells before the link
-    once_unlinked : a version of the program wrote the same rows without a link
-    """
-
-    file: str
-    what: str
-    columns: tuple[str, ...]
-    entry_of: Callable[[Sequence[str]], E]
-    once_unlinked: bool = False
-
-
 @dataclass(frozen=True, slots=True)
 class Record(Generic[E]):
-    """A CSV file of entries, oldest first.
+    """A CSV file of entries of one kind, oldest first.
 
     Attributes
     ----------
@@ -106,7 +102,8 @@ class Record(Generic[E]):
     faults : why nothing can be read from it
     """
 
-    form: Form[E]
+    file: str
+    kind: type[E]
     raw: bytes | None = None
     faults: tuple[Fault, ...] = ()
     entries: tuple[E, ...] = ()
@@ -126,37 +123,37 @@ class Record(Generic[E]):
         for entry in entries:
             last = link(last, entry)
             rows.append([*entry.texts(), last])
-        return {self.form.file: (self.raw, with_rows(kept, self.form.columns, rows))}
+        return {self.file: (self.raw, with_rows(kept, self.kind.columns, rows))}
 
 
-def read_record(folder: Path, form: Form[E]) -> Record[E]:
+def read_record(folder: Path, file: str, kind: type[E]) -> Record[E]:
     """The record of a folder, or the faults that forbid reading it; an empty one where there is none."""
-    raw, text, faults = read_text(folder, form.file)
+    raw, text, faults = read_text(folder, file)
     if raw is None or faults:
-        return Record(form, raw, tuple(faults))
-    return _parsed(raw, text, form)
+        return Record(file, kind, raw, tuple(faults))
+    return _parsed(raw, text, file, cast(Any, kind))
 
 
 @lru_cache(maxsize=64)
-def _parsed(raw: bytes, text: str, form: Form[Any]) -> Record[Any]:
+def _parsed(raw: bytes, text: str, file: str, kind: type[Any]) -> Record[Any]:
     """One record is asked for many times while a study is read."""
     try:
         reader = csv.reader(io.StringIO(text, newline=""), strict=True)
         (_, heading), *rows = [(reader.line_num, cells) for cells in reader if any(cells)] or [(0, [])]
-        chained = not (form.once_unlinked and tuple(heading) == form.columns[:-1])
-        if chained and tuple(heading) != form.columns:
+        chained = not (kind.once_unlinked and tuple(heading) == kind.columns[:-1])
+        if chained and tuple(heading) != kind.columns:
             raise ValueError("another heading")
         if any(len(cells) != len(heading) for _, cells in rows):
             raise ValueError("a row of another width")
-        entries = tuple(form.entry_of(cells[: len(form.columns) - 1]) for _, cells in rows)
+        entries = tuple(kind.of(cells[: len(kind.columns) - 1]) for _, cells in rows)
         links = [cells[-1] if chained else None for _, cells in rows]
         broken = broken_links(entries, links)
     except (csv.Error, ValueError, TypeError, AttributeError, RecursionError) as error:
-        reason = f"The record of {form.what} cannot be read."
+        reason = f"The record of {kind.record_of} cannot be read."
         mend = "Restore it from a copy, or move it away to begin a new record; the dossier then cannot show earlier"
-        return Record(form, raw, (Fault(form.file, reason, f"{mend} changes.", found=str(error)),))
+        return Record(file, kind, raw, (Fault(file, reason, f"{mend} changes.", found=str(error)),))
     last = rows[-1][1][-1] if rows and chained else ""
-    return Record(form, raw, (), entries, chained, last, tuple(line for line, _ in rows), broken)
+    return Record(file, kind, raw, (), entries, chained, last, tuple(line for line, _ in rows), broken)
 
 
 def with_rows(raw: bytes | None, heading: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:

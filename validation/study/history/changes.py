@@ -95,7 +95,7 @@ def _amended_version(file: str, versions: Sequence[Seen], amendments: Iterable[M
 
 
 def _differences(seen: Seen, reading: Reading) -> Iterator[Change]:
-    now = Seen.of(reading)
+    now = Seen.now(reading)
     if now.sha256 == seen.sha256:
         return
     if seen.file != now.file:
@@ -163,7 +163,7 @@ def record_amendment(
     changes = record_changes(record, versions, rows)
     if not changes:
         raise Refusal(f"{record.file} is as it was first read or last amended; edit the record first, then amend.")
-    old, new = _amended_version(record.file, versions, rows).sha256, Seen.of(as_reading(record))
+    old, new = _amended_version(record.file, versions, rows).sha256, Seen.now(as_reading(record))
     number, time = next_number(written), now.isoformat(timespec="seconds")
     amendment = Amendment(number, time, by, "record", record.file, old=old, new=new.sha256, reason=reason)
     return amendment, new, changes

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
-from validation.faults import Fault
 from validation.study.folder import HISTORY, issues_of
 from validation.study.history import chain
 from validation.study.history.losses import RESTORE, Loss
@@ -32,16 +31,19 @@ class Seen(chain.Entry):
     cells: Mapping[str, str]
     whole: bool = True
 
+    record_of = "readings"
+    columns = ("file", "row", "reading", "sha256", "written", "chain")
+    once_unlinked = True
+
     @classmethod
-    def of(cls, reading: Reading) -> Seen:
+    def now(cls, reading: Reading) -> Seen:
         """A reading as it stands now: its filled cells, since a column added later and left empty changes nothing."""
         cells = {column: text for column, text in reading.written.items() if text}
         sha256 = _content_sha256(reading.file, reading.reading, cells)
         return cls(reading.file, str(reading.line), reading.reading, sha256, cells)
 
     @classmethod
-    def of_row(cls, texts: Sequence[str]) -> Seen:
-        """The entry of a row."""
+    def of(cls, texts: Sequence[str]) -> Seen:
         file, row, reading, sha256, written = texts
         cells = {**json.loads(written)}
         return cls(file, row, reading, sha256, cells, sha256 == _content_sha256(file, reading, cells))
@@ -55,24 +57,13 @@ class Seen(chain.Entry):
         return self.file, self.reading, self.sha256
 
 
-_FORM = chain.Form(
-    RECORD, "readings", ("file", "row", "reading", "sha256", "written", "chain"), Seen.of_row, once_unlinked=True
-)
-_EARLIER = replace(_FORM, file=EARLIER)
-
-
 def _content_sha256(file: str, name: str, cells: Mapping[str, str]) -> str:
     return chain.sha256_of([file, name, sorted(cells.items())])
 
 
-def readings_with(folder: Path, fresh: Sequence[Seen]) -> chain.Growth:
-    """The record with further entries; nothing where there are none."""
-    return chain.read_record(folder, _FORM).grown(fresh)
-
-
-def record_faults(folder: Path) -> tuple[Fault, ...]:
-    """What is wrong with the record itself, so that it cannot be read."""
-    return chain.read_record(folder, _FORM).faults
+def read_seen(folder: Path, file: str = RECORD) -> chain.Record[Seen]:
+    """The record of readings as first seen."""
+    return chain.read_record(folder, file, Seen)
 
 
 def seen_versions(folder: Path) -> Mapping[str, Sequence[Seen]]:
@@ -87,10 +78,10 @@ def _held(folder: Path) -> tuple[chain.Record[Seen], list[Seen]]:
     """The record, and every entry that it or an earlier dossier holds, in the order first seen."""
 
     def whole(place: Path) -> list[Seen]:
-        return [entry for form in (_EARLIER, _FORM) for entry in chain.read_record(place, form).entries]
+        return [entry for file in (EARLIER, RECORD) for entry in read_seen(place, file).entries]
 
     copies = [whole(issue / "inputs") for issue in issues_of(folder)]
-    return chain.read_record(folder, _FORM), chain.ever_held(copies, whole(folder))
+    return read_seen(folder), chain.ever_held(copies, whole(folder))
 
 
 def _missing(folder: Path) -> tuple[chain.Record[Seen], list[Seen]]:
@@ -104,14 +95,14 @@ def earlier_entries(folder: Path) -> dict[str, bytes]:
     _, missing = _missing(folder)
     if not missing:
         return {}
-    return {EARLIER: chain.with_rows(None, _FORM.columns[:-1], [entry.texts() for entry in missing])}
+    return {EARLIER: chain.with_rows(None, Seen.columns[:-1], [entry.texts() for entry in missing])}
 
 
 def history_losses(folder: Path) -> tuple[Loss, ...]:
     """What no longer shows how the readings were first seen: an entry edited or taken out, or the record gone."""
     record, missing = _missing(folder)
     losses = list(_edited(record))
-    dossiers = [chain.read_record(issue / "inputs", _FORM) for issue in issues_of(folder)]
+    dossiers = [read_seen(issue / "inputs") for issue in issues_of(folder)]
     if not record.chained and any(copy.chained and copy.entries for copy in dossiers):
         text = f"{RECORD} has lost the chain of its entries. {RESTORE}"
         losses.append(Loss(f"the chain of {RECORD} is gone", text))

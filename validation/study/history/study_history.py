@@ -9,8 +9,16 @@ from pathlib import Path
 from validation.faults import Fault, Refusal
 from validation.files import content
 from validation.study.folder import AMENDMENTS
-from validation.study.history.amendments import COLUMNS, Amendment, next_number, read_amendments
-from validation.study.history.amendments_seen import MEND, losses_in_short, lost_amendments, recorded_with
+from validation.study.history.amendments import (
+    COLUMNS,
+    MEND,
+    Amendment,
+    losses_in_short,
+    lost_amendments,
+    next_number,
+    read_amendments,
+    recorded_with,
+)
 from validation.study.history.chain import Growth, with_rows, write
 from validation.study.history.changes import changed_readings, with_result
 from validation.study.history.losses import Loss
@@ -22,7 +30,7 @@ from validation.study.history.plan_lock import (
     minute_text,
     read_lock,
 )
-from validation.study.history.readings import Seen, history_losses, readings_with, record_faults, seen_versions
+from validation.study.history.readings import Seen, history_losses, read_seen, seen_versions
 from validation.study.model import Study
 
 
@@ -40,7 +48,7 @@ class History:
         """The history of a folder."""
         freezings, lock_faults = read_lock(folder)
         amendments, amendment_faults = read_amendments(folder)
-        return cls(folder, freezings, amendments, (*lock_faults, *amendment_faults, *record_faults(folder)))
+        return cls(folder, freezings, amendments, (*lock_faults, *amendment_faults, *read_seen(folder).faults))
 
     @property
     def lost_amendments(self) -> tuple[Loss, ...]:
@@ -137,7 +145,7 @@ def record_lot_change(folder: Path, amendment: Amendment, seen: Seen) -> None:
     Refusal
         As `append`.
     """
-    append(folder, amendment, readings_with(folder, [seen]))
+    append(folder, amendment, read_seen(folder).grown([seen]))
 
 
 def record_readings(study: Study) -> int:
@@ -148,8 +156,8 @@ def record_readings(study: Study) -> int:
     present, faults = read_amendments(study.folder)
     growth = {} if faults else recorded_with(study.folder, present)
     known = seen_versions(study.folder)
-    fresh = [Seen.of(reading) for reading in with_result(study) if reading.reading not in known]
+    fresh = [Seen.now(reading) for reading in with_result(study) if reading.reading not in known]
     if study.lost_history:
         fresh = []
-    write(study.folder, growth, readings_with(study.folder, fresh))
+    write(study.folder, growth, read_seen(study.folder).grown(fresh))
     return len(fresh)
