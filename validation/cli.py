@@ -698,7 +698,7 @@ def _amend_impact(folder: Path, item: str, until: str, reading: str, reason: str
 
 def _amend_record(folder: Path, named: str, reason: str, by: str, yes: bool) -> int:
     from validation.study.history.amendments import read_amendments
-    from validation.study.history.changes import record_amendment
+    from validation.study.history.readings import record_amendment
     from validation.study.history.study_history import record_lot_change
     from validation.study.load import current_items
 

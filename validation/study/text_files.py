@@ -99,6 +99,12 @@ def decimal(text: str) -> Decimal | None:
     return value if ordinary(value) else None
 
 
+def same_value(first: str, second: str) -> bool:
+    """The same text, or the same number: 20.7 and 20.70 are one value."""
+    number = decimal(first)
+    return first == second or (number is not None and number == decimal(second))
+
+
 def censored(text: str) -> bool:
     """Whether the text is a censored reading such as "<0.1"."""
     found = CENSORED.fullmatch(text)

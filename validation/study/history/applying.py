@@ -10,7 +10,7 @@ from difflib import get_close_matches
 from validation.faults import Fault, Refusal
 from validation.study.folder import AMENDMENTS
 from validation.study.history.amendments import Amendment
-from validation.study.text_files import NUMBER, censored, decimal, moment, why_no_moment
+from validation.study.text_files import NUMBER, censored, decimal, moment, same_value, why_no_moment
 from validation.study.worksheets import NUMERIC, Row, Sheet
 
 
@@ -40,37 +40,35 @@ def apply(amendments: Iterable[Amendment], states: Sequence[State]) -> list[Faul
     for amendment in amendments:
         if amendment.number in seen:
             mend = "Give each amendment its own number, counted from 1."
-            faults.append(_fault(amendment, "number", "The number appears twice.", str(amendment.number), "", mend))
+            faults.append(_fault(amendment, "number", "The number appears twice.", mend))
         seen.add(amendment.number)
         if amendment.kind in ("plan", "impact", "record"):
             continue  # none of them changes a reading
-        named = by_reading.get(amendment.reading, [])
-        if not named:
-            faults.append(_no_reading(amendment, by_reading))
-        for state in named:
-            fault = _apply_one(amendment, state)
-            if fault is not None:
-                faults.append(fault)
-                break
+        named = by_reading.get(amendment.reading)
+        fault = _no_reading(amendment, by_reading) if named is None else None
+        for state in named or ():
+            fault = fault or _apply_one(amendment, state)
+        if fault is not None:
+            faults.append(fault)
     return faults
 
 
-def _fault(amendment: Amendment, column: str, reason: str, value: str, expected: str, mend: str) -> Fault:
-    row = amendment.line or None
-    return Fault(AMENDMENTS, reason, mend, row, amendment.reading or None, column, value, expected or None)
+def _fault(amendment: Amendment, column: str, reason: str, mend: str, expected: str | None = None) -> Fault:
+    """A fault in one cell of an amendment."""
+    row, cell = amendment.line or None, amendment.to_dict()[column] or "an empty cell"
+    return Fault(AMENDMENTS, reason, mend, row, amendment.reading or None, column, cell, expected)
 
 
 def _no_reading(amendment: Amendment, known: Mapping[str, object]) -> Fault:
     close = get_close_matches(amendment.reading, known, n=1)
     mend = f"Write {close[0]}." if close else "Name the identifier as the worksheet has it."
-    reason = "No worksheet has this reading."
-    return _fault(amendment, "reading", reason, amendment.reading, "an identifier of the study", mend)
+    return _fault(amendment, "reading", "No worksheet has this reading.", mend, "an identifier of the study")
 
 
 def _apply_one(amendment: Amendment, state: State) -> Fault | None:
     if amendment.file and amendment.file != state.sheet.file:
-        reason, mend = "The reading is in another file.", f"Write {state.sheet.file}."
-        return _fault(amendment, "file", reason, amendment.file, state.sheet.file, mend)
+        file = state.sheet.file
+        return _fault(amendment, "file", "The reading is in another file.", f"Write {file}.", file)
     if amendment.kind == "correction":
         return _correct(amendment, state)
     excluding = amendment.kind == "exclusion"
@@ -78,7 +76,7 @@ def _apply_one(amendment: Amendment, state: State) -> Fault | None:
         reason = f"The reading is {'already' if excluding else 'not'} excluded."
         # A row that stands in the file already cannot be deleted; one that is asked for now need not be added.
         mend = "Take the row back with a new one; delete nothing." if amendment.line else "Nothing needs to be added."
-        return _fault(amendment, "kind", reason, amendment.kind, "", mend)
+        return _fault(amendment, "kind", reason, mend)
     state.excluded, state.reason = excluding, amendment.reason
     return None
 
@@ -90,14 +88,14 @@ def _correct(amendment: Amendment, state: State) -> Fault | None:
         close = get_close_matches(column, known, n=1)
         mend = f"Write {close[0]}." if close else f"Write one of {', '.join(known)}."
         reason = "The identifier cannot be corrected." if column == "reading" else "The worksheet has no such column."
-        return _fault(amendment, "column", reason, column, "a column of the worksheet", mend)
+        return _fault(amendment, "column", reason, mend, "a column of the worksheet")
     current, written = state.values[column], state.row.written[column]
     # As long as nothing has changed it, the cell may also be quoted as the worksheet writes it, decimal comma and all.
     unchanged = current == state.row.values[column]
-    if not _agrees(amendment.old, current) and not (unchanged and amendment.old == written):
+    if not same_value(amendment.old, current) and not (unchanged and amendment.old == written):
         reason = "The old value no longer matches the reading."
         mend = "Find out what changed since; a later correction quotes the value that the one before has made."
-        return _fault(amendment, "old", reason, amendment.old or "an empty cell", current or "an empty cell", mend)
+        return _fault(amendment, "old", reason, mend, current or "an empty cell")
     fault = _new_value_fault(amendment, state)
     if fault is None:
         state.values[column] = amendment.new
@@ -108,25 +106,16 @@ def _new_value_fault(amendment: Amendment, state: State) -> Fault | None:
     column, new = amendment.column, amendment.new
     if column == "time" and new and moment(new) is None:
         mend = "Write 2026-07-01 or 2026-07-01T09:30."
-        return _fault(amendment, "new", why_no_moment(new), new, "an ISO 8601 date or time", mend)
+        return _fault(amendment, "new", why_no_moment(new), mend, "an ISO 8601 date or time")
     label = column == "level" and state.sheet.kind.labels
-    if column not in NUMERIC or label or not new or decimal(new) is not None:
+    below = column == state.sheet.kind.value and censored(new)
+    if column not in NUMERIC or label or not new or below or decimal(new) is not None:
         return None
-    if column == state.sheet.kind.value and censored(new):
-        return None
-    mend = f"Write {new.replace(',', '.')}." if "," in new else "Write the number with a decimal point."
     if NUMBER.fullmatch(new):
         reason, mend = "The new value is no size that a reading can have.", "Write it as it was read."
-        return _fault(amendment, "new", reason, new, "a number from 1e-50 to 1e50 in size, or 0", mend)
-    return _fault(amendment, "new", "The new value is not a number.", new, "a number", mend)
-
-
-def _agrees(quoted: str, current: str) -> bool:
-    """The same text, or the same number: 20.7 and 20.70 are one value."""
-    if quoted == current:
-        return True
-    first, second = decimal(quoted), decimal(current)
-    return first is not None and first == second
+        return _fault(amendment, "new", reason, mend, "a number from 1e-50 to 1e50 in size, or 0")
+    mend = f"Write {new.replace(',', '.')}." if "," in new else "Write the number with a decimal point."
+    return _fault(amendment, "new", "The new value is not a number.", mend, "a number")
 
 
 def amendment_for(
@@ -149,12 +138,11 @@ def amendment_for(
         No such reading or column, the new value is no number, or nothing would change.
     """
     state = next((item for item in states if item.row.reading == reading), None)
-    time = now.isoformat(timespec="seconds")
-    old = "" if state is None or kind != "correction" else state.values.get(column, "")
     file = "" if state is None else state.sheet.file
-    new = new.strip()
+    values = {} if state is None or kind != "correction" else state.values
+    time, old, new = now.isoformat(timespec="seconds"), values.get(column, ""), new.strip()
     amendment = Amendment(number, time, by, kind, file, reading, column, old, new, reason)
-    if state is not None and kind == "correction" and column in state.values and _agrees(new, old):
+    if column in values and same_value(new, old):
         raise Refusal(f"{reading} already has {old or 'an empty cell'} in {column}; nothing would change.")
     faults = apply([amendment], [replace(item, values=dict(item.values)) for item in states])
     if faults:

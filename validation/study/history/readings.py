@@ -3,18 +3,28 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 
+from validation.faults import Refusal
 from validation.study.folder import HISTORY, issues_of
 from validation.study.history import chain
-from validation.study.history.losses import RESTORE, Loss
-from validation.study.model import Reading
+from validation.study.history.amendments import Amendment, next_number
+from validation.study.history.losses import RESTORE, Change, Loss
+from validation.study.lot_record import LotRecord
+from validation.study.model import Reading, Study
+from validation.study.text_files import moment, same_value
+from validation.study.worksheets import KNOWN, NUMERIC, WORKSHEETS
+from validation.study.yaml_reading import Path_, key_name
+from validation.terminal import shell_quoted
 
 RECORD = f"{HISTORY}/readings.csv"
 #: In the inputs of a dossier alone: entries that earlier dossiers hold and the record has lost.
 EARLIER = f"{HISTORY}/earlier.csv"
+#: What is filled into a lot record while the lot is in use.
+_FILLED_LATER = {"first_use", "last_use"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,3 +139,149 @@ def _gone(missing: Sequence[Seen], *, whole_record: bool) -> Loss:
     more = f" and {len(names) - 6} more" if len(names) > 6 else ""
     text = f"{RECORD} no longer holds what an earlier dossier holds of {', '.join(names[:6])}{more}. {RESTORE}"
     return Loss(f"{count} of {RECORD} {'is' if len(missing) == 1 else 'are'} gone or changed", text)
+
+
+# ------------------------------------------------------------------------------------ as first seen, and now
+
+
+def with_result(study: Study) -> list[Reading]:
+    """What is recorded of a study: each reading that has a result, and each lot record."""
+    readings: dict[str, Reading] = {}
+    for name, data in sorted(study.experiments.items()):
+        for reading in data.readings:
+            if reading.written.get(WORKSHEETS[name].value):
+                readings.setdefault(reading.reading, reading)
+    return [*readings.values(), *(as_reading(record) for record in study.lot_records.values())]
+
+
+def as_reading(record: LotRecord) -> Reading:
+    """A lot record as if it were one reading of the name of its file."""
+    cells = {key_name(path): text for path, text in _keys(record)}
+    return Reading(record.file, "standards", record.file, 1, cells, cells)
+
+
+def _keys(record: LotRecord) -> Iterator[tuple[Path_, str]]:
+    return _flat(record.preparation.model_dump(mode="json", exclude_unset=True, exclude=_FILLED_LATER), ())
+
+
+def _flat(value: object, path: Path_) -> Iterator[tuple[Path_, str]]:
+    if isinstance(value, dict | list):
+        for key, item in value.items() if isinstance(value, dict) else enumerate(value):
+            yield from _flat(item, (*path, key))
+    else:
+        yield path, str(value)
+
+
+def changed_readings(study: Study) -> tuple[Change, ...]:
+    """Every cell that changed in a worksheet since it was first seen, row by row."""
+    present = {reading.reading: reading for data in study.experiments.values() for reading in data.readings}
+    records = {record.file: record for record in study.lot_records.values()}
+    changes: list[Change] = []
+    for name, versions in seen_versions(study.folder).items():
+        first, reading = versions[0], present.get(name)
+        if name in records:
+            changes += record_changes(records[name], versions, study.amendments)
+        elif reading is None:
+            changes.append(Change(first.file, None, name, "", "", ""))
+        else:
+            changes += _differences(first, reading)
+    return tuple(sorted(changes, key=lambda change: (change.file, change.row or 0, change.column)))
+
+
+def record_changes(
+    record: LotRecord, versions: Sequence[Seen], amendments: Iterable[Mapping[str, str]]
+) -> list[Change]:
+    """Every key of a lot record that differs from what was first seen, or from what an amendment made of it."""
+    lines = {key_name(path): record.line(*path) for path, _ in _keys(record)}
+    differences = _differences(_amended_version(record.file, versions, amendments), as_reading(record))
+    changes = [replace(change, row=lines.get(change.column)) for change in differences]
+    changes.sort(key=lambda change: (change.row or 0, change.column))
+    mend = (
+        "Restore what it was, or give the reason for the change: validation amend DIR --record "
+        f'{shell_quoted(Path(record.file))} --reason "..." --by "your name".'
+    )
+    return [*changes[:-1], *(replace(change, mend=mend) for change in changes[-1:])]
+
+
+def _amended_version(file: str, versions: Sequence[Seen], amendments: Iterable[Mapping[str, str]]) -> Seen:
+    """The version of a lot record that stands: as first seen, then as each amendment that follows from it made it."""
+    stands = versions[0]
+    for row in amendments:
+        if row["kind"] == "record" and row["file"] == file and row["old"] == stands.sha256:
+            unseen = replace(stands, sha256=row["new"])
+            stands = next((version for version in versions if version.sha256 == row["new"]), unseen)
+    return stands
+
+
+def _differences(seen: Seen, reading: Reading) -> Iterator[Change]:
+    now = Seen.now(reading)
+    if now.sha256 == seen.sha256:
+        return
+    if seen.file != now.file:
+        yield Change(now.file, reading.line, now.reading, "file", seen.file, now.file)
+    for column in sorted({*seen.cells, *now.cells}):
+        old, new = seen.cells.get(column, ""), now.cells.get(column, "")
+        # What nothing uses may be filled in later; what stands there may not be changed.
+        unused = column not in KNOWN or column in ("note", "record")
+        filled_in = not old and unused and now.reading != now.file
+        if not filled_in and not _alike(column, old, new):
+            yield Change(now.file, reading.line, now.reading, column, old, new)
+
+
+def _alike(column: str, old: str, new: str) -> bool:
+    """The same text, or the same number or moment as another program saves it: 2.00 and 2, 2,01 and 2.01."""
+    if old == new:
+        return True
+    if column == "time":
+        first, second = moment(old), moment(new)
+        return first is not None and first == second
+    if column not in NUMERIC:
+        return False
+    return same_value(*(text.replace(",", ".") if text.count(",") == 1 else text for text in (old, new)))
+
+
+def record_amendment(
+    folder: Path,
+    records: Mapping[str, LotRecord],
+    written: Sequence[Amendment],
+    *,
+    named: str,
+    by: str,
+    reason: str,
+    now: datetime,
+) -> tuple[Amendment, Seen, list[Change]]:
+    """The amendment that tells a change of a lot record since it was first read or last amended.
+
+    Parameters
+    ----------
+    folder, records, written : the study, its lot records by lot, and the amendments that stand in it
+    named : the file of the record as plan.yaml names it, or its lot
+    by, reason, now : of the new amendment
+
+    Returns
+    -------
+    The amendment, whose old and new are the SHA-256 of the content as history/readings.csv counts it; the record as it
+    stands; and every key that changed.
+
+    Raises
+    ------
+    Refusal
+        No such record, it was never read by check or run, or it has not changed.
+    """
+    record = next((item for lot, item in records.items() if named in (item.file, f"./{item.file}", lot)), None)
+    if record is None:
+        known = ", ".join(item.file for item in records.values()) or "none"
+        raise Refusal(f"plan.yaml names no lot record {named}. Known: {known}.")
+    versions = seen_versions(folder).get(record.file, ())
+    if not versions:
+        raise Refusal(
+            f"{record.file} was not read yet, by validation check or validation run, so it can still be changed freely."
+        )
+    rows = [item.to_dict() for item in written]
+    changes = record_changes(record, versions, rows)
+    if not changes:
+        raise Refusal(f"{record.file} is as it was first read or last amended; edit the record first, then amend.")
+    old, new = _amended_version(record.file, versions, rows).sha256, Seen.now(as_reading(record))
+    number, time = next_number(written), now.isoformat(timespec="seconds")
+    amendment = Amendment(number, time, by, "record", record.file, old=old, new=new.sha256, reason=reason)
+    return amendment, new, changes

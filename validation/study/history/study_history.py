@@ -20,7 +20,6 @@ from validation.study.history.amendments import (
     recorded_with,
 )
 from validation.study.history.chain import Growth, with_rows, write
-from validation.study.history.changes import changed_readings, with_result
 from validation.study.history.losses import Loss
 from validation.study.history.plan_lock import (
     LockEntry,
@@ -30,7 +29,14 @@ from validation.study.history.plan_lock import (
     minute_text,
     read_lock,
 )
-from validation.study.history.readings import Seen, history_losses, read_seen, seen_versions
+from validation.study.history.readings import (
+    Seen,
+    changed_readings,
+    history_losses,
+    read_seen,
+    seen_versions,
+    with_result,
+)
 from validation.study.model import Study
 
 
