@@ -8,10 +8,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from validation.dossier.manifest import MANIFEST, SEAL, hashes, inputs_hash, sha256
-from validation.study.history.amendments import Amendment, next_number, read_amendments
+from validation.study.history.amendments import Amendment, append, next_number, read_amendments
 from validation.study.history.applying import amendment_for
-from validation.study.history.plan_lock import plan_amendment
-from validation.study.history.study_history import append, record_plan_change
+from validation.study.history.plan_lock import plan_amendment, record_plan_change
 from validation.study.load import current_states
 
 #: A day after the readings below.

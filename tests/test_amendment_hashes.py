@@ -17,7 +17,7 @@ from validation.cli import main
 from validation.faults import Refusal
 from validation.judging.outcomes import evaluate, judge_study
 from validation.study.history.amendments import RECORD, read_amendments, recorded_with
-from validation.study.history.study_history import record_readings
+from validation.study.history.readings import record_readings
 from validation.study.load import load_study, read_study
 
 NOW = datetime(2026, 7, 6, 9, 0, tzinfo=UTC)

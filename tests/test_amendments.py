@@ -7,11 +7,17 @@ import pytest
 from study_folder import PRECISION, amend, write_study
 
 from validation.faults import Refusal
-from validation.study.history.amendments import read_amendments
+from validation.study.history.amendments import append, read_amendments
 from validation.study.history.applying import amendment_for
-from validation.study.history.plan_lock import kept_plan, plan_amendment, plan_sha256, read_lock
-from validation.study.history.readings import changed_readings
-from validation.study.history.study_history import append, freeze, record_plan_change, record_readings
+from validation.study.history.plan_lock import (
+    freeze,
+    kept_plan,
+    plan_amendment,
+    plan_sha256,
+    read_lock,
+    record_plan_change,
+)
+from validation.study.history.readings import changed_readings, record_readings
 from validation.study.load import current_states, load_study, read_study
 
 HEAD = "number,time,by,kind,file,reading,column,old,new,reason\n"

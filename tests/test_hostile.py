@@ -26,9 +26,15 @@ from validation.running.notebooks import execute
 from validation.running.run import copy_inputs, run_study
 from validation.running.shelf import building
 from validation.study.folder import folder_faults, issues_of
-from validation.study.history.plan_lock import freezing, lock_losses, plan_amendment, read_lock
-from validation.study.history.readings import RECORD, history_losses
-from validation.study.history.study_history import freeze, record_plan_change, record_readings
+from validation.study.history.plan_lock import (
+    freeze,
+    freezing,
+    lock_losses,
+    plan_amendment,
+    read_lock,
+    record_plan_change,
+)
+from validation.study.history.readings import RECORD, history_losses, record_readings
 from validation.study.load import load_study, read_study
 from validation.terminal import plain, refuse_unreadable, shell_quoted
 

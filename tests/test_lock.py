@@ -8,9 +8,8 @@ import pytest
 from study_folder import PLAN, PRECISION, refreeze, write_study
 
 from validation.faults import Refusal
-from validation.study.history.plan_lock import read_lock
+from validation.study.history.plan_lock import freeze, read_lock
 from validation.study.history.plan_order import plan_order
-from validation.study.history.study_history import freeze
 from validation.study.load import load_study, read_study
 
 BEFORE = datetime(2026, 6, 30, 15, 0, tzinfo=UTC)

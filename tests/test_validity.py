@@ -10,7 +10,7 @@ from validation import resources
 from validation.cli import main
 from validation.faults import Refusal, StudyDataError
 from validation.study.history.amendments import read_amendments
-from validation.study.history.study_history import record_readings
+from validation.study.history.readings import record_readings
 from validation.study.load import current_items, load_study, read_study
 from validation.study.validity import impact_amendment, lapses_of
 

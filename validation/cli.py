@@ -430,8 +430,7 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
     from validation.study.explain import explain
     from validation.study.history.amendments import loss_sentences
     from validation.study.history.plan_order import plan_order
-    from validation.study.history.readings import RECORD
-    from validation.study.history.study_history import record_readings
+    from validation.study.history.readings import RECORD, record_readings
 
     folder = _folder(folder)
     study, faults = read_checked(folder, now=_now())
@@ -519,8 +518,7 @@ def freeze(
     """Freeze the plan: add its hash, the time and your name to plan.lock, and print it for signature in ink."""
     from validation.judging.requirements import requirement_faults
     from validation.study.folder import LOCK
-    from validation.study.history import study_history
-    from validation.study.history.plan_lock import changed_since_frozen, kept_plan
+    from validation.study.history import plan_lock
     from validation.study.plan import plan_lines, read_plan
 
     folder = _folder(folder)
@@ -528,10 +526,10 @@ def freeze(
     faults += [] if plan is None else requirement_faults(plan, lines=plan_lines(folder))
     if faults:
         return _tell_faults(faults)
-    if reason is not None and changed_since_frozen(folder):
+    if reason is not None and plan_lock.changed_since_frozen(folder):
         _refuse_unsigned(reason, by)
         return _amend_plan(folder, reason, by, yes=True)
-    entry, new = study_history.freeze(folder, by, _now())
+    entry, new = plan_lock.freeze(folder, by, _now())
     print((folder / "plan.yaml").read_text(encoding="utf-8-sig"))
     if not new:
         print(f"Already frozen as it stands, on {entry.time.isoformat()} by {entry.by}; nothing was added.")
@@ -539,7 +537,7 @@ def freeze(
         print(f"Frozen on {entry.time.isoformat()} by {entry.by} (time of this computer).")
     print(f"SHA-256 of plan.yaml: {entry.sha256}")
     print("\nSignature: ______________________   Date: ______________\n")
-    print(f"  {folder / LOCK}\n  {kept_plan(folder, entry.sha256)}")
+    print(f"  {folder / LOCK}\n  {plan_lock.kept_plan(folder, entry.sha256)}")
     place = shell_quoted(folder)
     _next(
         "Take the readings in the order of the worksheets, and write each down as it happens.",
@@ -640,9 +638,8 @@ def _refuse_unsigned(reason: str, by: str) -> None:
 def _amend_reading(
     folder: Path, reading: str, kind: str, column: str, new: str, reason: str, by: str, yes: bool
 ) -> int:
-    from validation.study.history.amendments import next_number, read_amendments
+    from validation.study.history.amendments import append, next_number, read_amendments
     from validation.study.history.applying import amendment_for
-    from validation.study.history.study_history import append
     from validation.study.load import current_states, read_study
 
     states = current_states(folder)
@@ -664,8 +661,7 @@ def _amend_reading(
 
 
 def _amend_impact(folder: Path, item: str, until: str, reading: str, reason: str, by: str, yes: bool) -> int:
-    from validation.study.history.amendments import next_number, read_amendments
-    from validation.study.history.study_history import append
+    from validation.study.history.amendments import append, next_number, read_amendments
     from validation.study.load import current_items, read_study
     from validation.study.validity import impact_amendment
 
@@ -698,8 +694,7 @@ def _amend_impact(folder: Path, item: str, until: str, reading: str, reason: str
 
 def _amend_record(folder: Path, named: str, reason: str, by: str, yes: bool) -> int:
     from validation.study.history.amendments import read_amendments
-    from validation.study.history.readings import record_amendment
-    from validation.study.history.study_history import record_lot_change
+    from validation.study.history.readings import record_amendment, record_lot_change
     from validation.study.load import current_items
 
     _, records = current_items(folder)
@@ -760,8 +755,7 @@ def _amend_plan(folder: Path, reason: str, by: str, yes: bool) -> int:
 
     from validation.judging.requirements import requirement_faults
     from validation.study.explain import plan_changes
-    from validation.study.history.plan_lock import kept_plan, plan_amendment
-    from validation.study.history.study_history import record_plan_change
+    from validation.study.history.plan_lock import kept_plan, plan_amendment, record_plan_change
     from validation.study.load import read_study
     from validation.study.plan import parse_plan, plan_lines, read_plan
 

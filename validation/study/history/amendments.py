@@ -14,9 +14,20 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 
-from validation.faults import Fault
+from validation.faults import Fault, Refusal
+from validation.files import content
 from validation.study.folder import AMENDMENTS, HISTORY, issues_of
-from validation.study.history.chain import NOT_FOLLOWING, Entry, Growth, Record, ever_held, read_record, without
+from validation.study.history.chain import (
+    NOT_FOLLOWING,
+    Entry,
+    Growth,
+    Record,
+    ever_held,
+    read_record,
+    with_rows,
+    without,
+    write,
+)
 from validation.study.history.losses import Loss
 from validation.study.text_files import moment, read_text
 from validation.words import sentence_list
@@ -206,6 +217,30 @@ def lost_amendments(folder: Path, present: Sequence[Amendment]) -> tuple[Loss, .
     for place in record.broken:
         losses.append(Loss("the record of amendments was edited", f"{RECORD}, entry {place + 1}: {NOT_FOLLOWING}."))
     return tuple(losses)
+
+
+def append(folder: Path, amendment: Amendment, *also: Growth) -> None:
+    """Append one amendment; the heading is written with the first. What stands in the file is never touched.
+
+    Parameters
+    ----------
+    also : what grows with it; it is written after it, and all of it or none
+
+    Raises
+    ------
+    Refusal
+        The file holds another number of amendments than this one was made for: somebody else appended meanwhile; or an
+        amendment that was seen there is gone or changed.
+    """
+    before = content(folder / AMENDMENTS)
+    written, faults = read_amendments(folder)
+    if faults or next_number(written) != amendment.number:
+        raise Refusal(f"{AMENDMENTS} changed meanwhile; look at it and give the amendment again.")
+    lost = losses_in_short(lost_amendments(folder, written))
+    if lost:
+        raise Refusal(f"{AMENDMENTS} is not as it was first seen, and nothing is appended to it: {lost}. {MEND}")
+    rows = with_rows(before, COLUMNS, [amendment.texts()])
+    write(folder, {AMENDMENTS: (before, rows)}, recorded_with(folder, (*written, amendment)), *also)
 
 
 def loss_sentences(losses: Sequence[Loss]) -> list[str]:

@@ -14,8 +14,8 @@ from pathlib import Path
 from validation.faults import Fault, Refusal, StudyDataError
 from validation.files import content
 from validation.study.folder import HISTORY, LOCK, issues_of
-from validation.study.history.amendments import Amendment, next_number, read_amendments
-from validation.study.history.chain import NOT_FOLLOWING, Entry, Growth, broken_links, link
+from validation.study.history.amendments import Amendment, append, next_number, read_amendments
+from validation.study.history.chain import NOT_FOLLOWING, Entry, Growth, broken_links, link, write
 from validation.study.history.losses import RESTORE, Loss
 from validation.study.plan import PLAN
 from validation.study.text_files import moment, read_text, why_no_moment
@@ -161,6 +161,42 @@ def freezing(folder: Path, by: str, now: datetime, *, amendment: int | None = No
     return entry, {name: (kept, raw), LOCK: (locked, text.encode("utf-8"))}
 
 
+def freeze(folder: Path, by: str, now: datetime) -> tuple[LockEntry, bool]:
+    """Add an entry for the plan as it stands, and keep a copy of it in history/.
+
+    Parameters
+    ----------
+    folder : the study folder
+    by : who freezes it
+    now : the time with its zone
+
+    Returns
+    -------
+    The entry, and whether it is new: a plan that is frozen as it stands gets no second entry.
+
+    Raises
+    ------
+    Refusal
+        plan.lock cannot be read, `by` is empty, the plan was frozen otherwise before (that takes an amendment), the
+        clock stands before the last entry, or another file is kept under the name of this version.
+    """
+    if not by.strip():
+        raise Refusal("Say who freezes the plan: --by NAME.")
+    entries, faults = read_lock(folder)
+    if faults:
+        raise Refusal(str(faults[0]))
+    if changed_since_frozen(folder):
+        raise Refusal(
+            f"The plan was frozen on {minute_text(entries[-1].time)} and has changed since, so say why it changed: "
+            '--reason "...". The reason is kept as an amendment, and so are both versions.'
+        )
+    if entries:
+        return entries[-1], False
+    entry, growth = freezing(folder, by, now)
+    write(folder, growth)
+    return entry, True
+
+
 def plan_amendment(folder: Path, *, by: str, reason: str, now: datetime) -> Amendment:
     """The amendment that tells a change of the plan since it was last frozen; both versions are kept.
 
@@ -193,3 +229,18 @@ def plan_amendment(folder: Path, *, by: str, reason: str, now: datetime) -> Amen
     return Amendment(
         next_number(written), now.isoformat(timespec="seconds"), by, "plan", PLAN, old=old, new=new, reason=reason
     )
+
+
+def record_plan_change(folder: Path, amendment: Amendment, *, now: datetime) -> None:
+    """Write the amendment, the entry of the lock that belongs to it, and the version of the plan: all or none.
+
+    Raises
+    ------
+    Refusal
+        As `append` and `freezing`.
+    """
+    _, growth = freezing(folder, amendment.by, now, amendment=amendment.number)
+    if amendment.line:  # it stands in the file already
+        write(folder, growth)
+    else:
+        append(folder, amendment, growth)

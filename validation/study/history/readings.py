@@ -11,7 +11,7 @@ from pathlib import Path
 from validation.faults import Refusal
 from validation.study.folder import HISTORY, issues_of
 from validation.study.history import chain
-from validation.study.history.amendments import Amendment, next_number
+from validation.study.history.amendments import Amendment, append, next_number, read_amendments, recorded_with
 from validation.study.history.losses import RESTORE, Change, Loss
 from validation.study.lot_record import LotRecord
 from validation.study.model import Reading, Study
@@ -285,3 +285,29 @@ def record_amendment(
     number, time = next_number(written), now.isoformat(timespec="seconds")
     amendment = Amendment(number, time, by, "record", record.file, old=old, new=new.sha256, reason=reason)
     return amendment, new, changes
+
+
+def record_lot_change(folder: Path, amendment: Amendment, seen: Seen) -> None:
+    """Write the amendment of a lot record and the record as it stands now: all or none; both versions are kept.
+
+    Raises
+    ------
+    Refusal
+        As `append`.
+    """
+    append(folder, amendment, read_seen(folder).grown([seen]))
+
+
+def record_readings(study: Study) -> int:
+    """Record the readings that have a result and were not seen before; returns how many are new.
+
+    Amendments are recorded beside them, in their own file. To a record that is no longer whole nothing is added.
+    """
+    present, faults = read_amendments(study.folder)
+    growth = {} if faults else recorded_with(study.folder, present)
+    known = seen_versions(study.folder)
+    fresh = [Seen.now(reading) for reading in with_result(study) if reading.reading not in known]
+    if study.lost_history:
+        fresh = []
+    chain.write(study.folder, growth, read_seen(study.folder).grown(fresh))
+    return len(fresh)
