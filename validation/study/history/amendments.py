@@ -28,7 +28,7 @@ from validation.study.history.chain import (
     without,
     write,
 )
-from validation.study.history.losses import Loss
+from validation.study.history.losses import Loss, in_short
 from validation.study.text_files import moment, read_text
 from validation.words import sentence_list
 
@@ -124,56 +124,53 @@ def _parsed(rows: list[tuple[int, list[str]]]) -> tuple[tuple[Amendment, ...], l
     return tuple(amendments), faults
 
 
-#: Column, what is wrong with it, the mend, and what was expected.
-_Wrong = tuple[str, str, str, str]
+#: Whether it is so, in which column, what is wrong, the mend, and what was expected.
+_Check = tuple[bool, str, str, str, str]
 
 
 def _row_faults(row: Mapping[str, str], line: int, number: int) -> list[Fault]:
-    kind = row["kind"]
-    wrong: list[_Wrong] = []
-    if not re.fullmatch("[0-9]{1,9}", row["number"]):
-        wrong.append(("number", "The number is not a whole number.", "Count amendments from 1.", str(number)))
-    if kind not in KINDS:
-        close = get_close_matches(kind, KINDS, n=1)
-        mend = f"Write {close[0]}." if close else f"Write {', '.join(KINDS)}."
-        wrong.append(("kind", "The kind of amendment is unknown.", mend, ", ".join(KINDS)))
-    if moment(row["time"]) is None:
-        wrong.append(("time", "The time cannot be read.", "Write 2026-07-01T09:30+02:00.", "an ISO 8601 time"))
-    for column, who_or_why in (("by", "who"), ("reason", "why")):
-        if not row[column]:
-            wrong.append((column, "The cell is empty.", f"Say {who_or_why}.", "a text"))
-    if kind in KINDS[:3] and not row["reading"]:
-        wrong.append(("reading", "No reading is named.", "Name the identifier of the reading.", "an identifier"))
-    if kind == "correction" and not row["column"]:
-        wrong.append(("column", "No column is named.", "Name the column that is corrected.", "a column"))
-    if kind == "record" and not row["file"]:
-        wrong.append(("file", "No lot record is named.", "Name its file as plan.yaml does.", "a file"))
+    kind, reading = row["kind"], row["reading"] or None
+    close = get_close_matches(kind, KINDS, n=1)
+    write_kind = f"Write {close[0]}." if close else f"Write {', '.join(KINDS)}."
+    uncounted, timeless = not re.fullmatch("[0-9]{1,9}", row["number"]), moment(row["time"]) is None
+    nameless, columnless = kind in KINDS[:3] and not reading, kind == "correction" and not row["column"]
+    checks: list[_Check] = [
+        (uncounted, "number", "The number is not a whole number.", "Count amendments from 1.", str(number)),
+        (kind not in KINDS, "kind", "The kind of amendment is unknown.", write_kind, ", ".join(KINDS)),
+        (timeless, "time", "The time cannot be read.", "Write 2026-07-01T09:30+02:00.", "an ISO 8601 time"),
+        (not row["by"], "by", "The cell is empty.", "Say who.", "a text"),
+        (not row["reason"], "reason", "The cell is empty.", "Say why.", "a text"),
+        (nameless, "reading", "No reading is named.", "Name the identifier of the reading.", "an identifier"),
+        (columnless, "column", "No column is named.", "Name the column that is corrected.", "a column"),
+    ]
+    if kind == "record":
+        mend = "Name its file as plan.yaml does."
+        checks.append((not row["file"], "file", "No lot record is named.", mend, "a file"))
     if kind == "impact":
-        wrong += _wrong_in_impact(row)
-    reading = row["reading"] or None
+        checks += _impact_checks(row)
     return [
         Fault(AMENDMENTS, reason, mend, line, reading, column, row[column] or "an empty cell", expected)
-        for column, reason, mend, expected in wrong
+        for wrong, column, reason, mend, expected in checks
+        if wrong
     ]
 
 
-def _wrong_in_impact(row: Mapping[str, str]) -> list[_Wrong]:
+def _impact_checks(row: Mapping[str, str]) -> list[_Check]:
     """An impact note: `column` names what had expired, `old` the date on file, `new` until when it is covered."""
-    mends = {
-        "file": "Write where the date stands: plan.yaml, or the file of the lot record.",
-        "column": "Write the name of the balance, instrument or lot that had expired.",
-    }
-    wrong = [(column, "The cell is empty.", mend, "a name") for column, mend in mends.items() if not row[column]]
-    days = {column: moment(row[column]) for column in ("old", "new")}
-    for column, day in days.items():
-        if day is None or not day[1]:
-            wrong.append((column, "The cell holds no day.", "Write the day as 2026-03-31.", "a day"))
-    old, new = days["old"], days["new"]
-    if old is not None and new is not None and new[0] <= old[0]:
-        reason = "The later evidence ends before the expiry on file."
-        mend = "Write until when later evidence covers it; that lies after the expiry on file."
-        wrong.append(("new", reason, mend, f"a day after {row['old']}"))
-    return wrong
+    where = "Write where the date stands: plan.yaml, or the file of the lot record."
+    what = "Write the name of the balance, instrument or lot that had expired."
+    until = "Write until when later evidence covers it; that lies after the expiry on file."
+    empty, no_day, day = "The cell is empty.", "The cell holds no day.", "Write the day as 2026-03-31."
+    old, new = moment(row["old"]), moment(row["new"])
+    backwards = old is not None and new is not None and new[0] <= old[0]
+    ends_early = "The later evidence ends before the expiry on file."
+    return [
+        (not row["file"], "file", empty, where, "a name"),
+        (not row["column"], "column", empty, what, "a name"),
+        (old is None or not old[1], "old", no_day, day, "a day"),
+        (new is None or not new[1], "new", no_day, day, "a day"),
+        (backwards, "new", ends_early, until, f"a day after {row['old']}"),
+    ]
 
 
 # --------------------------------------------------------------------------------------------- as first seen, and now
@@ -236,7 +233,7 @@ def append(folder: Path, amendment: Amendment, *also: Growth) -> None:
     written, faults = read_amendments(folder)
     if faults or next_number(written) != amendment.number:
         raise Refusal(f"{AMENDMENTS} changed meanwhile; look at it and give the amendment again.")
-    lost = losses_in_short(lost_amendments(folder, written))
+    lost = in_short(lost_amendments(folder, written))
     if lost:
         raise Refusal(f"{AMENDMENTS} is not as it was first seen, and nothing is appended to it: {lost}. {MEND}")
     rows = with_rows(before, COLUMNS, [amendment.texts()])
@@ -254,14 +251,9 @@ def loss_sentences(losses: Sequence[Loss]) -> list[str]:
     ]
 
 
-def losses_in_short(losses: Sequence[Loss]) -> str:
-    """The same as part of a sentence."""
-    return "; ".join(dict.fromkeys(loss.short for loss in losses))
-
-
 def loss_restriction(losses: Sequence[Loss]) -> str:
     """The same in one sentence, for a conclusion; empty where nothing is lost."""
-    return f"{AMENDMENTS} is not whole: {losses_in_short(losses)}." if losses else ""
+    return f"{AMENDMENTS} is not whole: {in_short(losses)}." if losses else ""
 
 
 def _matched(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from validation.words import sentence_list
@@ -56,6 +56,11 @@ class Change:
         return {name: getattr(self, name) for name in self.__slots__}
 
 
+def in_short(losses: Iterable[Loss]) -> str:
+    """Losses as part of a sentence, each once."""
+    return "; ".join(dict.fromkeys(loss.short for loss in losses))
+
+
 def restriction(changes: Sequence[Change], losses: Sequence[Loss]) -> str:
     """Changes and losses in one sentence, for a conclusion; empty without any."""
     parts = []
@@ -65,6 +70,6 @@ def restriction(changes: Sequence[Change], losses: Sequence[Loss]) -> str:
         first = ", ".join(named[:_NAMED]) if more else sentence_list(named)
         parts.append(f"changed since first seen, without an amendment: {first}{more}")
     if losses:
-        parts.append(f"what was first seen is not wholly on record: {'; '.join(loss.short for loss in losses)}")
+        parts.append(f"what was first seen is not wholly on record: {in_short(losses)}")
     text = "; ".join(parts)
     return f"{text[0].upper()}{text[1:]}." if text else ""
