@@ -204,6 +204,9 @@ def test_a_frozen_version_that_is_no_longer_kept_cannot_be_shown(tmp_path):
         b'{"format": 2, "entries": []}',
         b'{"format": 1, "entries": [{"sha256": "x", "time": "2026-07-01T00:00Z", "by": "a"}]}',
         b'{"format": 1, "entries": [{"sha256": "' + b"0" * 64 + b'", "time": "2026-07-01T00:00", "by": "a"}]}',
+        b'{"format": 1, "entries": [{"sha256": "'
+        + b"0" * 64
+        + b'", "time": "2026-07-01T00:00Z", "by": "\\ud800", "seal": "x"}]}',  # half a character
         b"\x00",
     ],
 )

@@ -79,20 +79,20 @@ def _fault(path: Path, folder: Path, home: Path) -> Fault | None:
 
 def issues_of(folder: Path) -> list[Path]:
     """The dossiers of a study, oldest first; a folder of such a name that holds nothing of a dossier is none."""
-    found = [
+    issues = [
         path
         for path in (folder / "dossiers").glob("*")
         if re.fullmatch("[0-9]+", path.name) and any((path / name).exists() for name in ("manifest.json", "inputs"))
     ]
-    return sorted(found, key=lambda path: int(path.name))
+    return sorted(issues, key=lambda path: int(path.name))
 
 
 def history_files(folder: Path) -> list[str]:
     """What the program itself keeps in history/, by name; anything else there is not its own."""
     names = ("readings.csv", "amendments.csv", "earlier.csv")
-    found = [
+    files = [
         path
         for path in sorted((folder / HISTORY).glob("*"))
         if path.is_file() and (path.name in names or re.fullmatch(r"plan-[0-9a-f]{12}\.yaml", path.name))
     ]
-    return [path.relative_to(folder).as_posix() for path in found]
+    return [path.relative_to(folder).as_posix() for path in files]
