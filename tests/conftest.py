@@ -12,9 +12,9 @@ from study_folder import PRECISION, amend, refreeze, write_study
 from validation import resources
 from validation.running.demo import run_demo
 from validation.running.run import copy_inputs, run_study
+from validation.study.history.plan_lock import freeze
+from validation.study.history.readings import record_readings
 from validation.study.load import load_study
-from validation.study.lock import freeze
-from validation.study.reading_hashes import record_readings
 
 BEFORE, BETWEEN = (datetime(2026, *day, 8, tzinfo=UTC) for day in ((6, 1), (7, 4)))
 

@@ -8,9 +8,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from validation.dossier.manifest import MANIFEST, SEAL, hashes, inputs_hash, sha256
-from validation.study.amendments import Amendment, amendment_for, append, next_number, read_amendments
+from validation.study.history.amendments import Amendment, append, next_number, read_amendments
+from validation.study.history.applying import amendment_for
+from validation.study.history.plan_lock import plan_amendment, record_plan_change
 from validation.study.load import current_states
-from validation.study.plan_change import plan_amendment, record_plan_change
 
 #: A day after the readings below.
 NOW = datetime(2026, 7, 6, 9, tzinfo=UTC)

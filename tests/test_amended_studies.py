@@ -17,7 +17,7 @@ from validation.faults import Refusal
 from validation.judging.outcomes import evaluate, judge_study
 from validation.judging.reading import read_checked
 from validation.judging.sensitivity import Variant, mark_fragile, variants
-from validation.study.lock import freeze
+from validation.study.history.plan_lock import freeze
 
 BEFORE = datetime(2026, 6, 1, 8, tzinfo=UTC)
 READINGS = tuple(f"P-{number:03d}" for number in range(1, 13))

@@ -16,10 +16,9 @@ from study_folder import amend, write_study
 from validation.cli import main
 from validation.faults import Refusal
 from validation.judging.outcomes import evaluate, judge_study
-from validation.study.amendment_hashes import RECORD, recorded_with
-from validation.study.amendments import read_amendments
+from validation.study.history.amendments import RECORD, read_amendments, recorded_with
+from validation.study.history.readings import record_readings
 from validation.study.load import load_study, read_study
-from validation.study.reading_hashes import record_readings
 
 NOW = datetime(2026, 7, 6, 9, 0, tzinfo=UTC)
 READINGS = ("P-003", "P-004", "P-005")

@@ -7,11 +7,18 @@ import pytest
 from study_folder import PRECISION, amend, write_study
 
 from validation.faults import Refusal
-from validation.study.amendments import amendment_for, append, read_amendments
+from validation.study.history.amendments import append, read_amendments
+from validation.study.history.applying import amendment_for
+from validation.study.history.plan_lock import (
+    freeze,
+    kept_plan,
+    plan_amendment,
+    plan_sha256,
+    read_lock,
+    record_plan_change,
+)
+from validation.study.history.readings import changed_readings, record_readings
 from validation.study.load import current_states, load_study, read_study
-from validation.study.lock import freeze, kept_plan, plan_sha256, read_lock
-from validation.study.plan_change import plan_amendment, record_plan_change
-from validation.study.reading_hashes import changed_readings, record_readings
 
 HEAD = "number,time,by,kind,file,reading,column,old,new,reason\n"
 NOW = datetime(2026, 7, 6, 9, 0, tzinfo=UTC)

@@ -185,7 +185,7 @@ def test_a_system_error_is_one_sentence(call, tmp_path, monkeypatch):
     def full(*arguments, **named):
         raise OSError(errno.ENOSPC, "No space left on device", "plan.lock")
 
-    monkeypatch.setattr("validation.study.lock.freeze", full)
+    monkeypatch.setattr("validation.study.history.plan_lock.freeze", full)
     code, _, err = call("freeze", folder, "--by", "QM")
     assert code == 2
     assert err.startswith("The system refuses plan.lock: No space left on device. Make room on the disk")

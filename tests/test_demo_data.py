@@ -22,8 +22,8 @@ import yaml
 from scipy.stats import t
 
 from validation.resources import folder
+from validation.study.history.plan_order import plan_order
 from validation.study.load import load_study
-from validation.study.lock import plan_order
 from validation.study.plan import read_plan
 
 DEMO = folder("demo_data")

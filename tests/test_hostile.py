@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import hashlib
 import json
 import os
 import shlex
@@ -26,10 +28,16 @@ from validation.running.notebooks import execute
 from validation.running.run import copy_inputs, run_study
 from validation.running.shelf import building
 from validation.study.folder import folder_faults, issues_of
+from validation.study.history.plan_lock import (
+    freeze,
+    freezing,
+    lock_losses,
+    plan_amendment,
+    read_lock,
+    record_plan_change,
+)
+from validation.study.history.readings import RECORD, history_losses, record_readings
 from validation.study.load import load_study, read_study
-from validation.study.lock import freeze, freezing, lock_losses, read_lock
-from validation.study.plan_change import plan_amendment, record_plan_change
-from validation.study.reading_hashes import RECORD, history_losses, record_readings
 from validation.terminal import plain, refuse_unreadable, shell_quoted
 
 BEFORE, NOW = datetime(2026, 6, 1, 8, tzinfo=UTC), datetime(2026, 7, 6, 9, tzinfo=UTC)
@@ -376,6 +384,35 @@ def test_a_reading_forged_in_worksheet_and_history_is_told(tmp_path: Path) -> No
     assert "its SHA-256 is not that of its cells" in loss.text
     assert "P-004" in loss.text
     assert main(["check", str(folder)]) == 1
+
+
+def test_an_older_version_forged_into_history_is_not_taken_for_the_first(tmp_path: Path) -> None:
+    # The chain is made anew over the forged entry, with the standard library alone, so that it holds.
+    folder = frozen(tmp_path)
+    record_readings(load_study(folder))
+    copy_inputs(load_study(folder), folder / "dossiers" / "001" / "inputs")
+    with (folder / RECORD).open(encoding="utf-8", newline="") as stream:
+        heading, *rows = csv.reader(stream)
+    file, row, reading, _, written = next(cells[:-1] for cells in rows if cells[2] == "P-004")
+    cells = {**json.loads(written), "result": "4.01"}
+    sha256 = json_sha256([file, reading, sorted(cells.items())])
+    forged = [file, row, reading, sha256, json.dumps(cells, ensure_ascii=False, sort_keys=True)]
+    with (folder / RECORD).open("w", encoding="utf-8", newline="") as stream:
+        writer, link = csv.writer(stream, lineterminator="\n"), ""
+        writer.writerow(heading)
+        for entry in [forged, *(cells[:-1] for cells in rows)]:
+            link = json_sha256([link, *entry])
+            writer.writerow([*entry, link])
+    assert history_losses(folder) == ()
+    sheet = folder / "worksheets" / "precision.csv"
+    sheet.write_text(sheet.read_text(encoding="utf-8").replace("3.96", "4.01"), encoding="utf-8")
+    assert [(change.reading, change.old, change.new) for change in load_study(folder).changes] == [
+        ("P-004", "3.96", "4.01")
+    ]
+
+
+def json_sha256(value: object) -> str:
+    return hashlib.sha256(json.dumps(value, ensure_ascii=False).encode("utf-8")).hexdigest()
 
 
 def test_an_entry_taken_out_of_history_is_told_and_not_written_anew(tmp_path: Path) -> None:

@@ -22,7 +22,7 @@ from validation.stats.sample_size import (
     units_for_equivalence,
     units_for_mean_bound,
 )
-from validation.study.lock import PlanOrder
+from validation.study.history.plan_order import PlanOrder
 from validation.study.model import Reading
 from validation.study.plan import Plan
 from validation.study.quantity import Evaluation, Quantity

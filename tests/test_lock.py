@@ -8,8 +8,9 @@ import pytest
 from study_folder import PLAN, PRECISION, refreeze, write_study
 
 from validation.faults import Refusal
+from validation.study.history.plan_lock import freeze, read_lock
+from validation.study.history.plan_order import plan_order
 from validation.study.load import load_study, read_study
-from validation.study.lock import freeze, plan_order, read_lock
 
 BEFORE = datetime(2026, 6, 30, 15, 0, tzinfo=UTC)
 AFTER = datetime(2026, 7, 10, 15, 0, tzinfo=UTC)
@@ -203,6 +204,9 @@ def test_a_frozen_version_that_is_no_longer_kept_cannot_be_shown(tmp_path):
         b'{"format": 2, "entries": []}',
         b'{"format": 1, "entries": [{"sha256": "x", "time": "2026-07-01T00:00Z", "by": "a"}]}',
         b'{"format": 1, "entries": [{"sha256": "' + b"0" * 64 + b'", "time": "2026-07-01T00:00", "by": "a"}]}',
+        b'{"format": 1, "entries": [{"sha256": "'
+        + b"0" * 64
+        + b'", "time": "2026-07-01T00:00Z", "by": "\\ud800", "seal": "x"}]}',  # half a character
         b"\x00",
     ],
 )

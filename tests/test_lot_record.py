@@ -10,11 +10,11 @@ from lot_records import RECORD, STANDARDS, lot_study
 from validation import resources
 from validation.cli import main
 from validation.running.run import copy_inputs
+from validation.study.history.readings import changed_readings, record_readings, seen_versions
 from validation.study.load import load_study, read_study, unused_files
 from validation.study.lot_record import UNITS, Buoyancy, Fuel, InUseLoss, Preparation, Weighing
 from validation.study.lot_record_reading import parse_lot_record
 from validation.study.plan import read_plan
-from validation.study.reading_hashes import changed_readings, record_readings, seen_versions
 
 FILE = "standards/S-1.yaml"
 

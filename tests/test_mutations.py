@@ -23,10 +23,11 @@ from validation.dossier.results import read_results
 from validation.dossier.verify import differences, verify_dossier
 from validation.judging.outcomes import evaluate, judge_study
 from validation.judging.reading import read_checked
+from validation.study.history.plan_lock import read_lock
+from validation.study.history.plan_order import plan_order
+from validation.study.history.readings import seen_versions
 from validation.study.load import load_study
-from validation.study.lock import plan_order, read_lock
 from validation.study.model import Study
-from validation.study.reading_hashes import seen_versions
 
 SEED = 20261127
 NOW = datetime(2026, 7, 6, 8, tzinfo=UTC)

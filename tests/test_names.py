@@ -187,8 +187,8 @@ def test_an_amended_name_counts_as_amended_and_an_excluded_row_is_not_looked_at(
 
 
 def test_names_of_many_rows_are_compared_quickly(tmp_path):
-    from validation.study.amendments import State
     from validation.study.experiments import EXPERIMENTS
+    from validation.study.history.applying import State
     from validation.study.name_faults import name_faults
     from validation.study.plan import Plan
     from validation.study.worksheets import Row, Sheet

@@ -9,9 +9,9 @@ from lot_records import RECORD, STANDARDS, lot_study
 from validation import resources
 from validation.cli import main
 from validation.faults import Refusal, StudyDataError
-from validation.study.amendments import read_amendments
+from validation.study.history.amendments import read_amendments
+from validation.study.history.readings import record_readings
 from validation.study.load import current_items, load_study, read_study
-from validation.study.reading_hashes import record_readings
 from validation.study.validity import impact_amendment, lapses_of
 
 HEAD = "number,time,by,kind,file,reading,column,old,new,reason\n"

@@ -575,7 +575,7 @@ def test_a_heading_that_resembles_a_known_one_is_asked_about(tmp_path):
 @pytest.mark.parametrize(("column", "new"), [("result", "1e300"), ("result", "1e-99"), ("time", "9999-12-31")])
 def test_an_amendment_to_such_a_number_or_time_is_refused(tmp_path, column, new):
     from validation.faults import Refusal
-    from validation.study.amendments import amendment_for
+    from validation.study.history.applying import amendment_for
     from validation.study.load import current_states
 
     states = current_states(write_study(tmp_path))

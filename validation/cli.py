@@ -27,8 +27,8 @@ from validation.terminal import (
 if TYPE_CHECKING:
     from validation.judging.requirements import RequirementResult
     from validation.running.run import RunReport
-    from validation.study.amendments import Amendment
     from validation.study.design import Design
+    from validation.study.history.amendments import Amendment
     from validation.study.model import Study
 
 DONE, NO, WRONG = 0, 1, 2
@@ -428,10 +428,10 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
     """Read plan and worksheets, report every problem at once, and repeat the plan in sentences."""
     from validation.judging.reading import read_checked
     from validation.judging.requirements import levels_not_held
-    from validation.study.amendment_hashes import loss_sentences
     from validation.study.explain import explain
-    from validation.study.lock import plan_order
-    from validation.study.reading_hashes import RECORD, record_readings
+    from validation.study.history.amendments import loss_sentences
+    from validation.study.history.plan_order import plan_order
+    from validation.study.history.readings import RECORD, record_readings
 
     folder = _folder(folder)
     study, faults = read_checked(folder, now=_now())
@@ -518,7 +518,8 @@ def freeze(
 ) -> int:
     """Freeze the plan: add its hash, the time and your name to plan.lock, and print it for signature in ink."""
     from validation.judging.requirements import requirement_faults
-    from validation.study import lock
+    from validation.study.folder import LOCK
+    from validation.study.history import plan_lock
     from validation.study.plan import plan_lines, read_plan
 
     folder = _folder(folder)
@@ -526,10 +527,10 @@ def freeze(
     faults += [] if plan is None else requirement_faults(plan, lines=plan_lines(folder))
     if faults:
         return _tell_faults(faults)
-    if reason is not None and lock.changed_since_frozen(folder):
+    if reason is not None and plan_lock.changed_since_frozen(folder):
         _refuse_unsigned(reason, by)
         return _amend_plan(folder, reason, by, yes=True)
-    entry, new = lock.freeze(folder, by, _now())
+    entry, new = plan_lock.freeze(folder, by, _now())
     print((folder / "plan.yaml").read_text(encoding="utf-8-sig"))
     if not new:
         print(f"Already frozen as it stands, on {entry.time.isoformat()} by {entry.by}; nothing was added.")
@@ -537,7 +538,7 @@ def freeze(
         print(f"Frozen on {entry.time.isoformat()} by {entry.by} (time of this computer).")
     print(f"SHA-256 of plan.yaml: {entry.sha256}")
     print("\nSignature: ______________________   Date: ______________\n")
-    print(f"  {folder / lock.LOCK}\n  {lock.kept_plan(folder, entry.sha256)}")
+    print(f"  {folder / LOCK}\n  {plan_lock.kept_plan(folder, entry.sha256)}")
     place = shell_quoted(folder)
     _next(
         "Take the readings in the order of the worksheets, and write each down as it happens.",
@@ -638,7 +639,8 @@ def _refuse_unsigned(reason: str, by: str) -> None:
 def _amend_reading(
     folder: Path, reading: str, kind: str, column: str, new: str, reason: str, by: str, yes: bool
 ) -> int:
-    from validation.study.amendments import amendment_for, append, next_number, read_amendments
+    from validation.study.history.amendments import append, next_number, read_amendments
+    from validation.study.history.applying import amendment_for
     from validation.study.load import current_states, read_study
 
     states = current_states(folder)
@@ -660,7 +662,7 @@ def _amend_reading(
 
 
 def _amend_impact(folder: Path, item: str, until: str, reading: str, reason: str, by: str, yes: bool) -> int:
-    from validation.study.amendments import append, next_number, read_amendments
+    from validation.study.history.amendments import append, next_number, read_amendments
     from validation.study.load import current_items, read_study
     from validation.study.validity import impact_amendment
 
@@ -692,26 +694,22 @@ def _amend_impact(folder: Path, item: str, until: str, reading: str, reason: str
 
 
 def _amend_record(folder: Path, named: str, reason: str, by: str, yes: bool) -> int:
-    from validation.study.amendments import append, next_number, read_amendments
+    from validation.study.history.amendments import read_amendments
+    from validation.study.history.readings import record_amendment, record_lot_change
     from validation.study.load import current_items
-    from validation.study.reading_hashes import record_of
-    from validation.study.record_amendment import record_amendment
 
     _, records = current_items(folder)
     written, faults = read_amendments(folder)
     if faults:
         return _tell_faults(faults)
-    number = next_number(written)
-    amendment, record, changes = record_amendment(
-        folder, records, written, number=number, named=named, by=by, reason=reason, now=_now()
-    )
+    amendment, seen, changes = record_amendment(folder, records, written, named=named, by=by, reason=reason, now=_now())
     print(f"{amendment.file}: {amendment.old[:12]} becomes {amendment.new[:12]} (SHA-256 of its content)")
     for change in changes:
         line = "" if change.row is None else f"line {change.row}, "
         print(f'  {line}"{change.column}": {change.old or "empty"} becomes {change.new or "empty"}')
     print(f"  reason: {reason}")
     print("\nEvery number of this lot is computed from the record as it stands now; both versions are kept.")
-    return _append(folder, amendment, yes, lambda: append(folder, amendment, record_of(folder, record)))
+    return _append(folder, amendment, yes, lambda: record_lot_change(folder, amendment, seen))
 
 
 def _print_outcomes(before: Study | None, after: Study | None) -> None:
@@ -742,7 +740,7 @@ def _outcomes(study: Study) -> Sequence[RequirementResult]:
 
 
 def _append(folder: Path, amendment: Amendment, yes: bool, write: Callable[[], object]) -> int:
-    from validation.study.amendments import AMENDMENTS
+    from validation.study.folder import AMENDMENTS
 
     if not yes and not typer.confirm(f"\nAppend this as amendment {amendment.number}?", default=False):
         print("Nothing was written.")
@@ -757,18 +755,17 @@ def _amend_plan(folder: Path, reason: str, by: str, yes: bool) -> int:
     from dataclasses import replace
 
     from validation.judging.requirements import requirement_faults
-    from validation.study import lock
     from validation.study.explain import plan_changes
+    from validation.study.history.plan_lock import kept_plan, plan_amendment, record_plan_change
     from validation.study.load import read_study
     from validation.study.plan import parse_plan, plan_lines, read_plan
-    from validation.study.plan_change import plan_amendment, record_plan_change
 
     plan, faults = read_plan(folder)
     faults += [] if plan is None else requirement_faults(plan, lines=plan_lines(folder))
     if plan is None or faults:
         return _tell_faults(faults)
     amendment = plan_amendment(folder, by=by, reason=reason, now=_now())
-    frozen, _ = parse_plan(lock.kept_plan(folder, amendment.old).read_bytes())
+    frozen, _ = parse_plan(kept_plan(folder, amendment.old).read_bytes())
     print(f"plan.yaml: {amendment.old[:12]} becomes {amendment.new[:12]}\n  reason: {reason}")
     for sentence in [] if frozen is None else plan_changes(frozen, plan):
         print(f"  {sentence}")

@@ -15,9 +15,9 @@ from validation.dossier.compare_text import NOT_SET, number_texts, report_text, 
 from validation.dossier.manifest import MANIFEST, hashes, read_manifest, sha256
 from validation.dossier.results import read_results
 from validation.faults import Refusal
-from validation.study.amendments import AMENDMENTS, read_amendments
+from validation.study.folder import AMENDMENTS, HISTORY, LOCK
 from validation.study.grammar import Limit
-from validation.study.lock import HISTORY, LOCK
+from validation.study.history.amendments import read_amendments
 from validation.study.plan import PLAN, read_plan
 from validation.words import sentence_list, significant
 

@@ -17,7 +17,7 @@ from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import chapter_anchor, strip_of
 from validation.judging.conclusion import range_text
 from validation.judging.requirements import RequirementResult
-from validation.study.amendment_hashes import loss_sentences
+from validation.study.history.amendments import loss_sentences
 from validation.study.model import Study
 from validation.words import (
     level_text,

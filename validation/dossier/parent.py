@@ -9,8 +9,7 @@ from validation.dossier.compare import ComparisonReport, compare_facts, facts_of
 from validation.dossier.manifest import MANIFEST, read_manifest, sha256, versions
 from validation.dossier.results import RESULTS, read_results
 from validation.faults import Refusal
-from validation.study.amendments import AMENDMENTS
-from validation.study.lock import HISTORY
+from validation.study.folder import AMENDMENTS, HISTORY
 from validation.study.model import Study
 from validation.study.plan import PLAN
 

@@ -19,7 +19,7 @@ from validation.dossier.opening import silent_changes
 from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import label_of, outcome_text
 from validation.judging.sensitivity import Variant
-from validation.study.amendment_hashes import loss_sentences
+from validation.study.history.amendments import loss_sentences
 from validation.study.model import ExperimentData, Reading, Study
 from validation.words import (
     level_text,

@@ -15,13 +15,12 @@ from validation.dossier.parent import PLACE, parent_problems
 from validation.dossier.rebuild import Rebuilt, rebuild
 from validation.dossier.results import RESULTS, read_results
 from validation.faults import Refusal, StudyDataError
-from validation.study.amendments import AMENDMENTS
 from validation.study.experiments import EXPERIMENTS
-from validation.study.folder import history_files
-from validation.study.lock import HISTORY, LOCK, kept_plan, read_lock
+from validation.study.folder import AMENDMENTS, HISTORY, LOCK, history_files
+from validation.study.history.plan_lock import kept_plan, read_lock
+from validation.study.history.readings import RECORD
 from validation.study.model import Study
 from validation.study.plan import PLAN, read_plan
-from validation.study.reading_hashes import RECORD
 
 #: Same inputs, same library versions: the numbers agree to this; what is smaller than the second is rounding.
 RELATIVE, NOTHING = 1e-9, 1e-15

@@ -9,9 +9,9 @@ from typing import Any, Literal
 
 from validation.judging.requirements import BY_PERFORMANCE, RequirementResult, find_key
 from validation.stats.estimate import Estimate
-from validation.study.amendment_hashes import loss_restriction
 from validation.study.experiments import EXPERIMENTS, all_records, chapter_words
-from validation.study.losses import restriction
+from validation.study.history.amendments import loss_restriction
+from validation.study.history.losses import restriction
 from validation.study.model import Study
 from validation.study.ordering import natural_order
 from validation.study.quantity import Evaluation, Quantity

@@ -18,7 +18,7 @@ from validation.judging.conclusion import (
 )
 from validation.judging.fitness import Fitness, fitness
 from validation.judging.requirements import BY_PERFORMANCE, RequirementResult, judge
-from validation.study.lock import PlanOrder, plan_order
+from validation.study.history.plan_order import PlanOrder, plan_order
 from validation.study.model import Study
 from validation.study.quantity import Evaluation, Flag, Quantity
 

@@ -10,7 +10,7 @@ from validation.characteristics import KeyInfo, known_keys
 from validation.faults import Fault
 from validation.judging import rules
 from validation.study.experiments import EXPERIMENTS
-from validation.study.lock import PlanOrder
+from validation.study.history.plan_order import PlanOrder
 from validation.study.model import Study
 from validation.study.plan import Plan, Requirement
 from validation.study.quantity import At, Outcome, Quantity

@@ -11,8 +11,8 @@ from validation import resources
 from validation.dossier.manifest import MANIFEST, sha256
 from validation.faults import Refusal
 from validation.running.run import RunReport, run_study
+from validation.study.history.plan_lock import plan_amendment, record_plan_change
 from validation.study.plan import PLAN
-from validation.study.plan_change import plan_amendment, record_plan_change
 
 STUDY, LOT_STUDY = "new-grade", "new-lot"
 

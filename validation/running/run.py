@@ -34,10 +34,10 @@ from validation.running.kernels import KernelSource
 from validation.running.notebooks import NotebookFailure, execute_all, threads
 from validation.running.shelf import DRAFT, MARK, building
 from validation.study.folder import history_files
+from validation.study.history.readings import earlier_entries, record_readings
 from validation.study.load import load_study, record_files, unused_files
 from validation.study.model import Study
 from validation.study.quantity import Evaluation
-from validation.study.reading_hashes import earlier_entries, record_readings
 
 Progress = Callable[[str], None]
 WATERMARK = "DRAFT, not a dossier"

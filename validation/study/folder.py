@@ -11,9 +11,12 @@ from pathlib import Path
 from validation.faults import Fault, StudyDataError
 from validation.study.text_files import LARGEST
 
+LOCK = "plan.lock"
+AMENDMENTS = "amendments.csv"
+HISTORY = "history"
 #: What the program reads or writes by name, whatever the plan says.
-_FILES = ("plan.yaml", "plan.lock", "amendments.csv")
-_FOLDERS = ("history", "records", "standards", "worksheets", "dossiers", "draft", "control")
+_FILES = ("plan.yaml", LOCK, AMENDMENTS)
+_FOLDERS = (HISTORY, "records", "standards", "worksheets", "dossiers", "draft", "control")
 
 
 def folder_faults(folder: Path) -> list[Fault]:
@@ -68,7 +71,7 @@ def _fault(path: Path, folder: Path, home: Path) -> Fault | None:
         return Fault(name, reason, mend)
     if name in _FILES and stat.S_ISDIR(kind.st_mode):
         return Fault(name, "This is a folder.", "Put the file itself there.", found="a folder", expected="a file")
-    if name.partition("/")[0] in (*_FILES, "history") and kind.st_size > LARGEST:
+    if name.partition("/")[0] in (*_FILES, HISTORY) and kind.st_size > LARGEST:
         reason, mend = f"The file has {kind.st_size} bytes.", "Keep documents and instrument exports in records/."
         return Fault(name, reason, mend, expected=f"at most {LARGEST} bytes")
     return None
@@ -76,20 +79,20 @@ def _fault(path: Path, folder: Path, home: Path) -> Fault | None:
 
 def issues_of(folder: Path) -> list[Path]:
     """The dossiers of a study, oldest first; a folder of such a name that holds nothing of a dossier is none."""
-    found = [
+    issues = [
         path
         for path in (folder / "dossiers").glob("*")
         if re.fullmatch("[0-9]+", path.name) and any((path / name).exists() for name in ("manifest.json", "inputs"))
     ]
-    return sorted(found, key=lambda path: int(path.name))
+    return sorted(issues, key=lambda path: int(path.name))
 
 
 def history_files(folder: Path) -> list[str]:
     """What the program itself keeps in history/, by name; anything else there is not its own."""
     names = ("readings.csv", "amendments.csv", "earlier.csv")
-    found = [
+    files = [
         path
-        for path in sorted((folder / "history").glob("*"))
+        for path in sorted((folder / HISTORY).glob("*"))
         if path.is_file() and (path.name in names or re.fullmatch(r"plan-[0-9a-f]{12}\.yaml", path.name))
     ]
-    return [path.relative_to(folder).as_posix() for path in found]
+    return [path.relative_to(folder).as_posix() for path in files]

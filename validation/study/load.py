@@ -13,20 +13,19 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from validation.faults import Fault, StudyDataError
-from validation.study import amendments as amending
-from validation.study.amendment_hashes import MEND, loss_sentences, lost_amendments
-from validation.study.amendments import AMENDMENTS, Amendment, State
 from validation.study.columns import NUMERIC
 from validation.study.design_notes import design_notes
 from validation.study.experiments import EXPERIMENTS
-from validation.study.folder import folder_faults, refuse_faulty
-from validation.study.lock import HISTORY, LOCK, lock_losses, plan_sha256, read_lock
+from validation.study.folder import AMENDMENTS, HISTORY, LOCK, folder_faults, refuse_faulty
+from validation.study.history.amendments import MEND, Amendment, loss_sentences, read_amendments
+from validation.study.history.applying import State, apply
+from validation.study.history.plan_lock import changed_since_frozen, minute_text
+from validation.study.history.study_history import History
 from validation.study.lot_record import LotRecord
 from validation.study.lot_record_reading import read_lot_records, record_files_of
 from validation.study.model import ExperimentData, Reading, Study
 from validation.study.name_faults import name_faults, strange_instruments
 from validation.study.plan import PLAN, Plan, PlannedExperiment, read_plan, readable_part
-from validation.study.reading_hashes import changed_readings, history_losses, record_faults
 from validation.study.text_files import censored, decimal, moment
 from validation.study.validity import impact_sentences, lapses, validity_faults
 from validation.study.worksheets import (
@@ -94,9 +93,8 @@ def read_study(
     if faults:  # nothing is opened before every path is known to lie inside the study
         return None, faults
     plan, faults = read_plan(folder / PLAN)
-    _, lock_faults = read_lock(folder)
-    written, amendment_faults = amending.read_amendments(folder)
-    faults += lock_faults + amendment_faults + record_faults(folder)
+    history = History.read(folder)
+    faults += history.faults
     plan_faults = bool(faults) and plan is None
     plan = plan or readable_part(folder / PLAN)  # worksheets are looked at even where the plan has faults of its own
     if plan is None:
@@ -104,11 +102,11 @@ def read_study(
     sheets, sheet_faults = _sheets(folder, plan)
     faults += sheet_faults
     states = states_of(sheets.values())
-    kept = [item for item in written if item.number not in left_out]
+    kept = [item for item in history.amendments if item.number not in left_out]
     applied = (*kept, *added)
     if not plan_faults and len(sheets) == sum(name in EXPERIMENTS for name in plan.experiments):
         # With a worksheet missing, amendments of its readings would be faulted for nothing.
-        faults += amending.apply(applied, [state for group in states.values() for state in group])
+        faults += apply(applied, [state for group in states.values() for state in group])
     experiments = {}
     for name, sheet in sheets.items():
         data, data_faults = _experiment(sheet, states[name], plan, draft)
@@ -123,16 +121,14 @@ def read_study(
         notes = [] if record_read_faults else applied
         faults += validity_faults(folder, plan, lapsed, records, notes)
     faults = list(dict.fromkeys(faults))
-    lost = lost_amendments(folder, written)
     if faults:
         # An amendment that is gone stops nothing by itself, but may well be why something else does.
-        return None, [*(Fault(AMENDMENTS, loss.text, MEND) for loss in lost), *faults]
+        return None, [*(Fault(AMENDMENTS, loss.text, MEND) for loss in history.lost_amendments), *faults]
     rows = tuple(item.to_dict() for item in applied)
-    study = Study(folder, plan, experiments, rows, draft=draft, lot_records=records, lost_amendments=lost)
-    lost_record = (*lock_losses(folder), *history_losses(folder))
-    study = replace(study, changes=changed_readings(study), lost_history=lost_record)
-    said = [*loss_sentences(lost), *impact_sentences(lapsed), *_values_stated(study), *_warnings(study, now)]
-    return replace(study, warnings=tuple(said)), []
+    study = history.held_against(Study(folder, plan, experiments, rows, draft=draft, lot_records=records))
+    lost = loss_sentences(study.lost_amendments)
+    warnings = [*lost, *impact_sentences(lapsed), *_values_stated(study), *_warnings(study, history, now)]
+    return replace(study, warnings=tuple(warnings)), []
 
 
 def current_states(folder: Path) -> list[State]:
@@ -145,13 +141,13 @@ def current_states(folder: Path) -> list[State]:
     """
     refuse_faulty(folder)
     plan, faults = read_plan(folder / PLAN)
-    written, amendment_faults = amending.read_amendments(folder)
+    written, amendment_faults = read_amendments(folder)
     faults += amendment_faults
     if plan is None or faults:
         raise StudyDataError(faults)
     sheets, faults = _sheets(folder, plan)
     states = [state for group in states_of(sheets.values()).values() for state in group]
-    faults += amending.apply(written, states)
+    faults += apply(written, states)
     if faults:
         raise StudyDataError(faults)
     return states
@@ -279,22 +275,24 @@ def _values_stated(study: Study) -> list[str]:
     return disagreements(study.plan, study.lot_records)
 
 
-def _warnings(study: Study, now: datetime | None) -> list[str]:
+def _warnings(study: Study, history: History, now: datetime | None) -> list[str]:
     """What is warned about and not refused."""
-    said = [f"{data.worksheet}: {note}" for data in study.experiments.values() for note in data.notes]
-    said += strange_instruments(study) + _future(study, now)
-    entries, _ = read_lock(study.folder)
-    if entries and entries[-1].sha256 != plan_sha256(study.folder):
-        said.append("plan.lock does not match plan.yaml: the plan changed after it was frozen.")
-    if entries and now is not None and entries[-1].time > now:
-        said.append(f"plan.lock is dated in the future: {entries[-1].time.isoformat(sep=' ', timespec='minutes')}.")
+    warnings = [f"{data.worksheet}: {note}" for data in study.experiments.values() for note in data.notes]
+    warnings += strange_instruments(study) + _future(study, now)
+    if changed_since_frozen(study.folder):
+        warnings.append("plan.lock does not match plan.yaml: the plan changed after it was frozen.")
+    frozen = history.freezings[-1].time if history.freezings else None
+    if frozen is not None and now is not None and frozen > now:
+        warnings.append(f"plan.lock is dated in the future: {minute_text(frozen)}.")
     for name, experiment in study.plan.experiments.items():
         if name not in EXPERIMENTS:
-            said.append(f'The experiment "{name}" ({experiment.worksheet}) is planned, but nothing evaluates it yet.')
+            warnings.append(
+                f'The experiment "{name}" ({experiment.worksheet}) is planned, but nothing evaluates it yet.'
+            )
     unused = unused_files(study.folder, study.plan)
     if unused:
-        said.append(f"Present, not used: {', '.join(unused)}.")
-    return said
+        warnings.append(f"Present, not used: {', '.join(unused)}.")
+    return warnings
 
 
 def _future(study: Study, now: datetime | None) -> list[str]:
@@ -317,14 +315,14 @@ def _future(study: Study, now: datetime | None) -> list[str]:
 def unused_files(folder: Path, plan: Plan) -> tuple[str, ...]:
     """Files of the study folder that nothing reads, office temporary files and records/ left aside."""
     named = {PLAN, LOCK, AMENDMENTS, *(_worksheet(item) for item in plan.experiments.values()), *record_files_of(plan)}
-    found = []
+    names = []
     for path in sorted(folder.rglob("*")):
         relative = path.relative_to(folder)
         if relative.parts[0] in ("dossiers", "draft", "records", HISTORY) or _passing(relative) or not path.is_file():
             continue
         if relative.as_posix() not in named:
-            found.append(relative.as_posix())
-    return tuple(found)
+            names.append(relative.as_posix())
+    return tuple(names)
 
 
 def _worksheet(experiment: PlannedExperiment) -> str:
@@ -339,10 +337,10 @@ def _passing(relative: Path) -> bool:
 
 def record_files(folder: Path) -> tuple[RecordFile, ...]:
     """The files under records/ with their hashes."""
-    found = []
+    files = []
     for path in sorted((folder / "records").rglob("*")):
         if not path.is_file() or _passing(path.relative_to(folder)):
             continue
         raw = path.read_bytes()
-        found.append(RecordFile(path.relative_to(folder).as_posix(), hashlib.sha256(raw).hexdigest(), len(raw)))
-    return tuple(found)
+        files.append(RecordFile(path.relative_to(folder).as_posix(), hashlib.sha256(raw).hexdigest(), len(raw)))
+    return tuple(files)

@@ -11,7 +11,7 @@ from typing import Any
 
 import pandas as pd
 
-from validation.study.losses import Change, Loss
+from validation.study.history.losses import Change, Loss
 from validation.study.lot_record import LotRecord
 from validation.study.plan import Plan
 from validation.study.quantity import judged_level

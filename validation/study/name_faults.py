@@ -15,7 +15,7 @@ from validation.study.plan import PLAN, Plan
 from validation.study.text_files import decimal, hidden_character
 
 if TYPE_CHECKING:
-    from validation.study.amendments import State
+    from validation.study.history.applying import State
     from validation.study.lot_record import LotRecord
     from validation.study.model import Study
 

@@ -7,6 +7,7 @@ import unicodedata
 from collections.abc import Mapping
 from datetime import date, datetime
 from decimal import Decimal
+from pathlib import Path
 
 from validation.faults import Fault
 
@@ -53,15 +54,28 @@ def decode(raw: bytes, file: str, *, largest: int = LARGEST) -> tuple[str, list[
     if b"\x00" in raw:
         row = raw[: raw.index(b"\x00")].count(b"\n") + 1
         mend = "The file is damaged or not a text file; restore it from a copy or save it again as UTF-8 text."
-        found, expected = "a NUL byte", "UTF-8 text"
-        return "", [Fault(file, "The file holds NUL bytes.", mend, row=row, found=found, expected=expected)]
+        reason = "The file holds NUL bytes."
+        return "", [Fault(file, reason, mend, row=row, found="a NUL byte", expected="UTF-8 text")]
     try:
         return raw.decode("utf-8-sig"), []
     except UnicodeDecodeError as error:
         row = raw[: error.start].count(b"\n") + 1
         mend = _as_utf8(file)
-        found = f"byte {raw[error.start]:#04x}"
-        return "", [Fault(file, "The encoding is wrong.", mend, row=row, found=found, expected="UTF-8")]
+        byte = f"byte {raw[error.start]:#04x}"
+        return "", [Fault(file, "The encoding is wrong.", mend, row=row, found=byte, expected="UTF-8")]
+
+
+def read_text(folder: Path, name: str) -> tuple[bytes | None, str, list[Fault]]:
+    """A file of the program's own: its bytes, None where there is none, and its text or the fault that forbids it."""
+    path = folder / name
+    if not path.is_file():
+        return None, "", []
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        reason = f"The file cannot be read: {error.strerror or error}."
+        return b"", "", [Fault(name, reason, "Check the access rights.")]
+    return raw, *decode(raw, name)
 
 
 def _as_utf8(file: str) -> str:
@@ -85,16 +99,22 @@ def decimal(text: str) -> Decimal | None:
     return value if ordinary(value) else None
 
 
+def same_value(first: str, second: str) -> bool:
+    """The same text, or the same number: 20.7 and 20.70 are one value."""
+    number = decimal(first)
+    return first == second or (number is not None and number == decimal(second))
+
+
 def censored(text: str) -> bool:
     """Whether the text is a censored reading such as "<0.1"."""
-    found = CENSORED.fullmatch(text)
-    return found is not None and decimal(found.group(1)) is not None
+    match = CENSORED.fullmatch(text)
+    return match is not None and decimal(match.group(1)) is not None
 
 
 def moment(text: str) -> tuple[datetime, bool] | None:
     """An ISO 8601 time of our age, and whether it is a date without a time of day; None where it is neither."""
-    found = _moment(text.strip())
-    return None if found is None or year_out_of_bounds(found[0]) else found
+    when = _moment(text.strip())
+    return None if when is None or year_out_of_bounds(when[0]) else when
 
 
 def _moment(text: str) -> tuple[datetime, bool] | None:
@@ -117,8 +137,8 @@ def year_out_of_bounds(day: date) -> str:
 
 def why_no_moment(text: str) -> str:
     """Why `moment` takes no time from a text."""
-    found = _moment(text.strip())
-    return (year_out_of_bounds(found[0]) if found else "") or "The time cannot be read."
+    when = _moment(text.strip())
+    return (year_out_of_bounds(when[0]) if when else "") or "The time cannot be read."
 
 
 #: Letters and marks that print as nothing although their category does not say so: fillers, selectors, joiners.

@@ -15,12 +15,13 @@ from pathlib import Path
 from typing import Any
 
 from validation.faults import Fault, Refusal
-from validation.study.amendments import AMENDMENTS, COLUMNS, Amendment
-from validation.study.lock import kept_plan, read_lock
+from validation.study.folder import AMENDMENTS
+from validation.study.history.amendments import COLUMNS, Amendment
+from validation.study.history.plan_lock import kept_plan, read_lock
+from validation.study.history.readings import RECORD, seen_versions
 from validation.study.lot_record import LotRecord, day_of
 from validation.study.model import ExperimentData, Reading, Study
 from validation.study.plan import PLAN, Plan
-from validation.study.reading_hashes import RECORD, seen_versions
 from validation.study.text_files import year_out_of_bounds
 from validation.study.yaml_reading import Reading as YamlReading
 from validation.study.yaml_reading import key_name, read_yaml
@@ -121,11 +122,7 @@ def lapses(
 
 def lapses_of(study: Study) -> list[Lapse]:
     """The same of a study that was read: each of its lapses is covered by a note, or the study would not be there."""
-    notes = [
-        Amendment(int(row["number"]), **{name: row[name] for name in COLUMNS[1:]}, line=0)
-        for row in study.amendments
-        if row["kind"] == "impact"
-    ]
+    notes = [Amendment.of([row[name] for name in COLUMNS]) for row in study.amendments if row["kind"] == "impact"]
     return lapses(study.plan, study.experiments, study.lot_records, notes)
 
 

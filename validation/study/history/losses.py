@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from validation.words import sentence_list
 
+#: How what is gone from a file, or was edited in it, comes back.
+RESTORE = "Restore it from the inputs of an earlier dossier, or from another copy."
 #: So many readings are named in a conclusion; the register lists them all.
 _NAMED = 6
 
@@ -54,15 +56,20 @@ class Change:
         return {name: getattr(self, name) for name in self.__slots__}
 
 
+def in_short(losses: Iterable[Loss]) -> str:
+    """Losses as part of a sentence, each once."""
+    return "; ".join(dict.fromkeys(loss.short for loss in losses))
+
+
 def restriction(changes: Sequence[Change], losses: Sequence[Loss]) -> str:
     """Changes and losses in one sentence, for a conclusion; empty without any."""
     parts = []
     named = list(dict.fromkeys(change.reading for change in changes))
     if named:
         more = f" and {len(named) - _NAMED} more" if len(named) > _NAMED else ""
-        shown = ", ".join(named[:_NAMED]) if more else sentence_list(named)
-        parts.append(f"changed since first seen, without an amendment: {shown}{more}")
+        first = ", ".join(named[:_NAMED]) if more else sentence_list(named)
+        parts.append(f"changed since first seen, without an amendment: {first}{more}")
     if losses:
-        parts.append(f"what was first seen is not wholly on record: {'; '.join(loss.short for loss in losses)}")
+        parts.append(f"what was first seen is not wholly on record: {in_short(losses)}")
     text = "; ".join(parts)
     return f"{text[0].upper()}{text[1:]}." if text else ""
