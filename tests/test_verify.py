@@ -12,6 +12,7 @@ from study_folder import reseal
 
 from validation.cli import main
 from validation.dossier.compare import compare
+from validation.dossier.compare_text import report_text
 from validation.dossier.manifest import inputs_hash
 from validation.dossier.trace import as_text, trace_record
 from validation.dossier.verify import differences, verify_dossier
@@ -211,10 +212,10 @@ def test_compare_says_the_same_as_text_and_as_data(demo: Path) -> None:
     # The planted ratio of the new lot, 0.955, lifts results by about 4.7 %: no level can be met at 2.5 %.
     assert "met" not in {n["outcome"] for n in steps}
     for number in steps:
-        assert f"trueness.bias at {number['at']:g}: {number['outcome']}" in report.text()
+        assert f"trueness.bias at {number['at']:g}: {number['outcome']}" in report_text(report)
         assert "allowed ±" in number["reason"]
     # Two minutes of reading: conclusion, step, verdicts, what moved far, what is not there.
-    assert len(report.text().splitlines()) < 90
+    assert len(report_text(report).splitlines()) < 90
     assert {verdict["new"] for verdict in data["verdicts"]}.isdisjoint({"not repeated"})
     assert {item["file"] for item in data["inputs"] if item["change"] == "changed"}.isdisjoint(
         {"worksheets/matrix.csv", "worksheets/reference.xlsx"}

@@ -953,13 +953,14 @@ def compare(
 ) -> int:
     """Compare two dossiers, number by number, verdict changes first, with the cause."""
     from validation.dossier.compare import compare as compare_dossiers
+    from validation.dossier.compare_text import report_text
 
     report = compare_dossiers(_dossier(old), _dossier(new))
     _warn_of_damage(old, new)
     if as_json:
         _print_json(report.to_dict())
         return DONE
-    print(report.text())
+    print(report_text(report))
     _next(f"validation trace {shell_quoted(new)} KEY --at LEVEL   (why a number moved)", f"The dossiers: {old}, {new}")
     return DONE
 

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from validation.dossier.blocks import Block, Heading, Items, Paragraph, Table
-from validation.dossier.compare import ComparisonReport, NumberChange, step_restriction
 from validation.dossier.compare_text import (
     beside_text,
+    by_cause,
     counted_by_chapter,
     met_text,
     number_texts,
     span,
     split_unrepeated,
+    step_restriction,
     step_text,
     unrepeated_text,
     why_text,
 )
+from validation.dossier.comparison_report import ComparisonReport, NumberChange
 from validation.dossier.record import DossierRecord
 from validation.words import level_text, significant, with_interval
 
@@ -81,8 +83,8 @@ def _verdicts(report: ComparisonReport) -> list[Block]:
     if report.verdicts_not_repeated:
         open_, met = split_unrepeated(report.verdicts_not_repeated)
         blocks.append(Paragraph(f"Not repeated, so the verdicts of {report.old.name} stand:"))
-        told = [f"{unrepeated_text(item)}{why_text(item)}" for item in open_]
-        blocks.append(Items((*told, *([f"met: {met_text(met)}"] if met else []))))
+        unrepeated = [f"{unrepeated_text(item)}{why_text(item)}" for item in open_]
+        blocks.append(Items((*unrepeated, *([f"met: {met_text(met)}"] if met else []))))
     return blocks
 
 
@@ -113,8 +115,8 @@ def _steps(report: ComparisonReport, unit: str) -> Block:
 
 def _tables(report: ComparisonReport) -> list[Block]:
     blocks: list[Block] = []
-    for group in report.by_cause():
-        blocks.append(_numbers(f"Moved by {group.cause}", group.told))
+    for group in by_cause(report):
+        blocks.append(_numbers(f"Moved by {group.cause}", group.listed))
         beside = beside_text(group)
         if beside:
             blocks.append(Paragraph(f"{beside[0].upper()}{beside[1:]}.", style="small"))
@@ -123,8 +125,8 @@ def _tables(report: ComparisonReport) -> list[Block]:
         noun = "quantity is" if same == 1 else "quantities are"
         blocks.append(Paragraph(f"{same} {noun} the same to the last digit that counts.", style="small"))
     if report.not_repeated:
-        said = f"Quantities not repeated, whose values stand from {report.old.name}"
-        blocks.append(Paragraph(f"{said}: {counted_by_chapter(report.not_repeated)}.", style="small"))
+        inherited = f"Quantities not repeated, whose values stand from {report.old.name}"
+        blocks.append(Paragraph(f"{inherited}: {counted_by_chapter(report.not_repeated)}.", style="small"))
     if report.added:
         blocks.append(Paragraph(f"New quantities: {counted_by_chapter(report.added)}.", style="small"))
     return [*blocks, *_inputs(report)]

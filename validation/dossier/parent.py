@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from validation.dossier.compare import ComparisonReport, compare_facts, facts_of_building, read_facts
+from validation.dossier.compare import compare_facts, facts_of_building, read_facts
+from validation.dossier.comparison_report import ComparisonReport
 from validation.dossier.manifest import MANIFEST, read_manifest, sha256, versions
 from validation.dossier.results import RESULTS, read_results
 from validation.faults import Refusal

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from validation.characteristics import characteristics
-from validation.dossier.compare import ComparisonReport, step_restriction
+from validation.dossier.compare_text import step_restriction
+from validation.dossier.comparison_report import ComparisonReport
 from validation.dossier.manifest import inputs_hash
 from validation.dossier.parent import comparison
 from validation.dossier.redrawn import redrawn

@@ -14,7 +14,8 @@ from typing import Any
 from validation import resources
 from validation.characteristics import characteristics
 from validation.dossier.attached import attached_selftest
-from validation.dossier.compare import ComparisonReport, compare_facts, facts_of_building, read_facts
+from validation.dossier.compare import compare_facts, facts_of_building, read_facts
+from validation.dossier.comparison_report import ComparisonReport
 from validation.dossier.document import DossierRecord, build_document
 from validation.dossier.html import render_html
 from validation.dossier.manifest import MANIFEST, hashes, inputs_hash, sha256, versions, write_manifest
