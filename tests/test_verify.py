@@ -13,9 +13,10 @@ from study_folder import reseal
 from validation.cli import main
 from validation.dossier.compare import compare
 from validation.dossier.compare_text import report_text
+from validation.dossier.differences import differences
 from validation.dossier.manifest import inputs_hash
 from validation.dossier.trace import as_text, trace_record
-from validation.dossier.verify import differences, verify_dossier
+from validation.dossier.verify import verify_dossier
 from validation.faults import Refusal
 from validation.running.run import run_study
 

@@ -41,20 +41,27 @@ def keep_parent(parent: Path, inputs: Path, study: Study) -> None:
             target.write_bytes((parent / name).read_bytes())
 
 
-def parent_problems(inputs: Path, wanted: str | None) -> list[str]:
-    """What is wrong with the kept parent: another one than the plan names, or parts that its manifest does not hold."""
+def parent_problems(inputs: Path, wanted: str | None, *, made_here: bool) -> list[str]:
+    """What is wrong with the kept parent: another one than the plan names, or parts that its manifest does not hold.
+
+    Parameters
+    ----------
+    wanted : SHA-256 of the manifest that the plan names; None without a parent
+    made_here : whether this version made the dossier and so kept all that it needs; others may have kept less
+    """
     place = inputs / PLACE
-    if wanted is None:
+    if wanted is None or not (made_here or (place / MANIFEST).is_file()):
         return []
     if not (place / MANIFEST).is_file():
         return [f"inputs/{PLACE}/{MANIFEST}: missing; the plan names a parent."]
     if sha256(place / MANIFEST) != wanted:
         return [f"inputs/{PLACE}/{MANIFEST}: its SHA-256 is not the one that the plan names as parent."]
     listed = read_manifest(place)["files"]
+    needed = [name for name in _KEPT if name in listed and (made_here or (place / name).is_file())]
     return [
         f"inputs/{PLACE}/{name}: not what the parent's manifest lists."
-        for name in _KEPT
-        if name in listed and (not (place / name).is_file() or sha256(place / name) != listed[name])
+        for name in needed
+        if not (place / name).is_file() or sha256(place / name) != listed[name]
     ]
 
 
