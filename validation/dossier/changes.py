@@ -26,7 +26,8 @@ def parent_changes(record: DossierRecord) -> list[Block]:
     if record.parent is None:
         return []
     blocks = _opening(record.parent, "What changed since the parent", "parent")
-    return [*blocks, _steps(record.parent, record.study.unit), *_verdicts(record.parent), *_tables(record.parent)]
+    blocks += [_steps(record.parent, record.study.unit), *_verdicts(record.parent), *_tables(record.parent)]
+    return [*blocks, *_recomputed(record.parent)]
 
 
 def predecessor_changes(record: DossierRecord) -> list[Block]:
@@ -130,6 +131,35 @@ def _tables(report: ComparisonReport) -> list[Block]:
     if report.added:
         blocks.append(Paragraph(f"New quantities: {counted_by_chapter(report.added)}.", style="small"))
     return [*blocks, *_inputs(report)]
+
+
+def _recomputed(report: ComparisonReport) -> list[Block]:
+    """Numbers of a parent of another version that a changed method gives otherwise; what is inherited stays its own."""
+    if not report.recomputed:
+        return []
+    rows = tuple(
+        (
+            n.key,
+            level_text(n.at),
+            *_told_apart(n.parent, n.today),
+            "" if n.unit == "1" else n.unit,
+            n.method,
+        )
+        for n in report.recomputed
+    )
+    caption = f"Numbers of {report.old.name} that this version of the program computes otherwise; the parent's stand"
+    head = ("Quantity", "At", "Parent", "Today", "Unit", "Method changed since")
+    margin = "results.json: parent_recomputed"
+    return [Table(caption, head, rows, align="llddll", margin=margin, widths=(2, 0.8, 0.9, 0.9, 0.6, 3))]
+
+
+def _told_apart(*values: float | None) -> list[str]:
+    """Numbers with as many digits as show that they differ."""
+    for digits in range(3, 12):
+        texts = ["-" if value is None else significant(value, digits) for value in values]
+        if len(set(texts)) == len(texts):
+            break
+    return texts
 
 
 def _inputs(report: ComparisonReport) -> list[Block]:

@@ -83,6 +83,14 @@ def facts_of_building(name: str, results: Mapping[str, Any], inputs: Path, versi
     return _with_plan_and_amendments(facts, inputs)
 
 
+def facts_of_step(step: Mapping[str, Any], manifest_hash: str, unit: str) -> DossierFacts:
+    """What the record of a step, `step` of results.json, holds of the parent: one quantity, level by level."""
+    plain = {"key": step["quantity"], "unit": unit, "source": "", "worksheet": "", "readings": []}
+    quantities = [plain | row["parent"] | {"at": row["at"]} for row in step["rows"]]
+    results = {"study": {"id": step["since"], "unit": unit}, "quantities": quantities, "requirements": []}
+    return DossierFacts(step["since"], results | {"conclusion": {}}, {}, manifest_hash, lot=step["lots"][0])
+
+
 def compare_facts(
     old: DossierFacts, new: DossierFacts, *, allowed_step: Limit | None, confidence: float
 ) -> ComparisonReport:

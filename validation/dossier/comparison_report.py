@@ -74,6 +74,22 @@ class NumberChange:
 
 
 @dataclass(frozen=True, slots=True)
+class RecomputedNumber:
+    """A number of the parent that this version of the program computes otherwise, by a method that changed since."""
+
+    key: str
+    at: Any
+    unit: str
+    parent: float | None
+    today: float | None
+    method: str
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON types."""
+        return {name: getattr(self, name) for name in self.__slots__}
+
+
+@dataclass(frozen=True, slots=True)
 class Unrepeated:
     """A requirement of the old study whose verdicts, or some of them, the new one does not give."""
 
@@ -102,6 +118,7 @@ class ComparisonReport:
 
     `verdicts` are those that both give and that differ; `verdicts_same` counts the others; `verdicts_added` and
     `verdicts_not_repeated` are given by one alone. `step_note` says why no step between lots is judged.
+    `recomputed` are numbers of a parent of another version beside those of this version.
     """
 
     old: DossierFacts
@@ -119,6 +136,7 @@ class ComparisonReport:
     step_limit: str
     step_note: str
     cause: str
+    recomputed: tuple[RecomputedNumber, ...] = ()
 
     @property
     def changed(self) -> bool:
@@ -196,6 +214,7 @@ class ComparisonReport:
             "versions": list(self.versions),
             "allowed_step": self.step_limit,
             "step_note": self.step_note,
+            "recomputed": [number.to_dict() for number in self.recomputed],
         }
 
 

@@ -27,6 +27,10 @@ class MethodChange:
         """Whether the method is that of this key."""
         return any(fnmatchcase(key, pattern) for pattern in self.keys)
 
+    def text(self) -> str:
+        """ "0.2.0: what changed." """
+        return f"{self.version}: {self.sentence}"
+
 
 #: Oldest first. Numbers are the same in 0.1.0, 0.2.0, 0.3.0 and 0.4.0; a version without an entry changed no method.
 METHOD_CHANGES: tuple[MethodChange, ...] = (

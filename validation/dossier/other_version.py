@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from validation.dossier.differences import NOTHING, count_values, differences, row_name, short_text
+from validation.dossier.differences import NOTHING, count_values, differences, short_text
 from validation.dossier.method_changes import CONCLUSION, MethodChange
 from validation.words import sentence_list
 
@@ -21,7 +21,7 @@ _WORDS = {
     _QUANTITIES: ("notes", "source", "unit_name"),
     _VERDICTS: ("reason", "origin", "limit_text", "thin", "fragile"),
     _FLAGS: ("reason",),
-    _STEP: ("reason", "parent"),
+    _STEP: ("reason",),
     CONCLUSION: ("text", "restrictions"),
 }
 #: Of a verdict and a step: what follows from the quantity, and so moves with it.
@@ -37,6 +37,7 @@ class Difference:
     table: str
     place: str
     key: str
+    at: Any
     part: str
     recorded: Any
     today: Any
@@ -88,6 +89,11 @@ class VersionComparison:
         """What differs because a method changed."""
         return tuple(one for one in self.differences if one.change is not None)
 
+    @property
+    def moved_values(self) -> tuple[Difference, ...]:
+        """Of what differs because a method changed: the values of quantities."""
+        return tuple(one for one in self.explained if one.table == _QUANTITIES and one.part == "value")
+
     def problems(self) -> list[str]:
         """What no change of a method explains."""
         return [*(one.text() for one in self.differences if one.change is None), *self.faults]
@@ -124,13 +130,29 @@ _NO_CONCLUSION = "The conclusion was not compared: it rests on what one version 
 
 @dataclass(frozen=True, slots=True)
 class _Row:
-    """One row of results.json: its name, the key that a change of method names, its parts without the words."""
+    """One row of results.json: its table and name, the key that a change of method names, its parts without words."""
 
     table: str
-    place: str
+    name: tuple[Any, ...]
     key: str
-    at: Any
     parts: Mapping[str, Any]
+
+    @property
+    def place(self) -> str:
+        """ "trueness.bias at 4.0", "step at 4.0", "conclusion"."""
+        named = " ".join(str(part) for part in self.name[:-1])
+        what = named if self.table in (_QUANTITIES, _VERDICTS) else f"{self.table} {named}".rstrip()
+        at = self.name[-1] if self.name else None
+        return what if at is None else f"{what} at {at}"
+
+    @property
+    def quantity(self) -> tuple[str, Any]:
+        """The quantity and the place that a verdict is on."""
+        return self.key, self.name[-1]
+
+
+_Name = tuple[str, tuple[Any, ...]]
+_Rows = Mapping[_Name, _Row]
 
 
 def compare_versions(
@@ -148,9 +170,9 @@ def compare_versions(
     changes : the methods that changed between the two versions
     nothing : what is smaller is rounding, in the unit of the study
     """
-    then, now = (_by_place(_rows(content)) for content in (recorded, rebuilt))
+    then, now = (_by_name(_rows(content)) for content in (recorded, rebuilt))
     apart = _apart(then, now)
-    pairs = [(row, now[place]) for place, row in then.items() if place in now and place not in apart]
+    pairs = [(row, now[name]) for name, row in then.items() if name in now and name not in apart]
     different: list[Difference] = []
     for old, new in pairs:
         different += _differences(old, new, changes, different, nothing)
@@ -162,63 +184,64 @@ def compare_versions(
         then_only=(*_one_sided(then, now), *_fields_of_one(recorded, rebuilt, pairs, 0)),
         now_only=(*_one_sided(now, then), *_fields_of_one(rebuilt, recorded, pairs, 1)),
         faults=(*_repeated(recorded), *_missing_verdicts(then, now)),
-        with_conclusion=(CONCLUSION, CONCLUSION) not in apart,
+        with_conclusion=(CONCLUSION, ()) not in apart,
     )
 
 
 def _rows(content: Mapping[str, Any]) -> Iterator[_Row]:
     for item in content["quantities"]:
-        yield _row(_QUANTITIES, row_name(item), item["key"], item)
+        yield _row(_QUANTITIES, (item["key"], item["at"]), item["key"], item)
     for item in content["requirements"]:
         fragile = {"is fragile": bool(item["fragile"])} if "fragile" in item else {}
-        yield _row(_VERDICTS, row_name(item), item["quantity"], item | fragile)
+        yield _row(_VERDICTS, (item["id"], item["at"]), item["quantity"], item | fragile)
     for item in content["flags"]:
-        yield _row(_FLAGS, f"flag of {item.get('reading')} by {item.get('test')} at {item.get('at')}", _FLAGS, item)
-    step = content.get("step", {})
-    for item in step.get("rows", []):
-        parent = {f"parent's {name}": value for name, value in item["parent"].items()}
-        yield _row(_STEP, f"step at {item['at']}", step["quantity"], item | parent)
-    yield _row("study", "study", "study", content["study"])
+        # Read as text: nothing holds the shape of a flag.
+        yield _row(_FLAGS, tuple(str(item.get(name)) for name in ("reading", "test", "at")), _FLAGS, item)
+    if content.get("step") is not None:
+        yield from _step_rows(content["step"])
+    yield _row("study", (), "study", content["study"])
     # Last: whether a verdict moved with a method is known by then.
-    yield _row(CONCLUSION, CONCLUSION, CONCLUSION, content["conclusion"])
+    yield _row(CONCLUSION, (), CONCLUSION, content["conclusion"])
 
 
-def _row(table: str, place: str, key: str, item: Mapping[str, Any]) -> _Row:
+def _step_rows(step: Mapping[str, Any]) -> Iterator[_Row]:
+    yield _row(_STEP, (), step["quantity"], {name: value for name, value in step.items() if name != "rows"})
+    for item in step["rows"]:
+        parent = {f"parent's {name}": value for name, value in item["parent"].items()}
+        own = {name: value for name, value in item.items() if name != "parent"}
+        yield _row(_STEP, (item["at"],), step["quantity"], own | parent)
+
+
+def _row(table: str, name: tuple[Any, ...], key: str, item: Mapping[str, Any]) -> _Row:
     words = _WORDS.get(table, ())
-    return _Row(table, place, key, item.get("at"), {name: value for name, value in item.items() if name not in words})
+    return _Row(table, name, key, {part: value for part, value in item.items() if part not in words})
 
 
-_Places = Mapping[tuple[str, str], _Row]
+def _by_name(rows: Iterator[_Row]) -> _Rows:
+    return {(row.table, row.name): row for row in rows}
 
 
-def _by_place(rows: Iterator[_Row]) -> _Places:
-    return {(row.table, row.place): row for row in rows}
-
-
-def _apart(then: _Places, now: _Places) -> set[tuple[str, str]]:
+def _apart(then: _Rows, now: _Rows) -> set[_Name]:
     """What is not compared although both give it: verdicts that one version, without the quantity, could not judge.
 
     And a conclusion that rests on such, or on a verdict or a step that one version alone gives.
     """
-    of_one = _measured(then) ^ _measured(now)
+    measured = _measured(then) ^ _measured(now)
     verdicts = {
-        place
-        for place, row in then.items()
-        if place in now
+        name
+        for name, row in then.items()
+        if name in now
         and row.table == _VERDICTS
-        and _on(row) in of_one
-        and None in (row.parts.get("observed"), now[place].parts.get("observed"))
+        and row.quantity in measured
+        and None in (row.parts.get("observed"), now[name].parts.get("observed"))
     }
-    rests = verdicts | {place for place in then.keys() ^ now.keys() if place[0] in (_VERDICTS, _STEP)}
-    return verdicts | ({(CONCLUSION, CONCLUSION)} if rests else set())
+    of_one_version = {name for name in then.keys() ^ now.keys() if name[0] in (_VERDICTS, _STEP)}
+    conclusion: set[_Name] = {(CONCLUSION, ())} if verdicts or of_one_version else set()
+    return verdicts | conclusion
 
 
-def _measured(rows: _Places) -> set[tuple[str, Any]]:
-    return {_on(row) for row in rows.values() if row.table == _QUANTITIES}
-
-
-def _on(row: _Row) -> tuple[str, Any]:
-    return row.key, row.at
+def _measured(rows: _Rows) -> set[tuple[str, Any]]:
+    return {row.quantity for row in rows.values() if row.table == _QUANTITIES}
 
 
 def _differences(
@@ -227,7 +250,8 @@ def _differences(
     for part in old.parts:
         if part in new.parts and next(differences(old.parts[part], new.parts[part], nothing=nothing), None) is not None:
             change = _explanation(old, part, changes, before)
-            yield Difference(old.table, old.place, old.key, part, old.parts[part], new.parts[part], change)
+            at = old.name[-1] if old.name else None
+            yield Difference(old.table, old.place, old.key, at, part, old.parts[part], new.parts[part], change)
 
 
 def _explanation(
@@ -242,17 +266,17 @@ def _explanation(
 
 
 def _source_changes(recorded: Mapping[str, Any], rebuilt: Mapping[str, Any]) -> tuple[SourceChange, ...]:
-    now = {row_name(item): item["source"] for item in rebuilt["quantities"]}
+    now = {(item["key"], item["at"]): item["source"] for item in rebuilt["quantities"]}
     keys: dict[tuple[str, str], list[str]] = {}
     for item in recorded["quantities"]:
-        today = now.get(row_name(item), item["source"])
+        today = now.get((item["key"], item["at"]), item["source"])
         if today != item["source"]:
             keys.setdefault((item["source"], today), []).append(item["key"])
     return tuple(SourceChange(tuple(dict.fromkeys(names)), *sources) for sources, names in keys.items())
 
 
-def _one_sided(rows: _Places, others: _Places) -> list[str]:
-    return [row.place for place, row in rows.items() if place not in others]
+def _one_sided(rows: _Rows, others: _Rows) -> list[str]:
+    return [row.place for name, row in rows.items() if name not in others]
 
 
 def _fields_of_one(
@@ -265,18 +289,19 @@ def _fields_of_one(
 
 def _repeated(recorded: Mapping[str, Any]) -> list[str]:
     """Of two rows of one name, every reader would take another one."""
-    counts = Counter((row.table, row.place) for row in _rows(recorded) if row.table in (_QUANTITIES, _VERDICTS))
-    return [f"{place} is there twice." for (_, place), count in counts.items() if count > 1]
+    rows = [row for row in _rows(recorded) if row.table in (_QUANTITIES, _VERDICTS)]
+    counts = Counter((row.table, row.name) for row in rows)
+    return list(dict.fromkeys(f"{row.place} is there twice." for row in rows if counts[row.table, row.name] > 1))
 
 
-def _missing_verdicts(then: _Places, now: _Places) -> Iterator[str]:
+def _missing_verdicts(then: _Rows, now: _Rows) -> Iterator[str]:
     """Verdicts that one side lacks although both give the quantity: the plan, which both read, asks for them."""
     both = _measured(then) & _measured(now)
     if not both:
         yield "none of its quantities is one that this version computes from the inputs."
-    for place, row in {**then, **now}.items():
-        if row.table == _VERDICTS and _on(row) in both and (place in then) != (place in now):
-            lacking = "the dossier" if place in now else "this version"
+    for name, row in {**then, **now}.items():
+        if row.table == _VERDICTS and row.quantity in both and (name in then) != (name in now):
+            lacking = "the dossier" if name in now else "this version"
             yield f"{row.place}: not given by {lacking}, yet both give {row.key}."
 
 

@@ -1,16 +1,26 @@
-"""What a dossier keeps of its parent, so that a step since then can be computed again: manifest, results, plan."""
+"""What a dossier keeps of its parent, so that a step since then can be computed again: manifest, results, plan.
+
+Of a parent of another version, some of whose methods changed since, it keeps all inputs: this version's numbers stand
+beside those of the parent, and whoever verifies the dossier computes them again.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from validation.dossier.compare import compare_facts, facts_of_building, read_facts
-from validation.dossier.comparison_report import ComparisonReport
+from validation.dossier.comparison_report import ComparisonReport, RecomputedNumber
 from validation.dossier.manifest import MANIFEST, read_manifest, sha256, versions
-from validation.dossier.results import RESULTS, read_results
-from validation.faults import Refusal
+from validation.dossier.method_changes import MethodChange, changes_between
+from validation.dossier.other_version import compare_versions
+from validation.dossier.results import RESULTS, read_results, results_of
+from validation.faults import Refusal, StudyDataError
+from validation.judging.outcomes import evaluate, judge_study
 from validation.study.amendments import AMENDMENTS
+from validation.study.load import load_study
 from validation.study.lock import HISTORY
 from validation.study.model import Study
 from validation.study.plan import PLAN
@@ -21,7 +31,7 @@ _KEPT = (RESULTS, f"inputs/{PLAN}", f"inputs/{AMENDMENTS}")
 
 
 def keep_parent(parent: Path, inputs: Path, study: Study) -> None:
-    """Copy what a step rests on into the inputs.
+    """Copy what a step, and a number computed by a changed method, rest on into the inputs.
 
     Raises
     ------
@@ -34,11 +44,21 @@ def keep_parent(parent: Path, inputs: Path, study: Study) -> None:
             f"The parent dossier gives its results in {unit}, this study in {study.unit}: nothing can be compared. "
             "Give the study the unit of its parent, or leave study.parent out."
         )
-    for name in (MANIFEST, *_KEPT):
-        if (parent / name).is_file():
-            target = inputs / PLACE / name
-            target.parent.mkdir(parents=True, exist_ok=True)
-            target.write_bytes((parent / name).read_bytes())
+    for name in (MANIFEST, *_kept(read_manifest(parent))):
+        target = inputs / PLACE / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_bytes((parent / name).read_bytes())
+
+
+def _kept(manifest: Mapping[str, Any]) -> list[str]:
+    """The files of a parent that this version keeps, by name."""
+    whole = bool(_changes_since(manifest))
+    return [name for name in manifest["files"] if name in _KEPT or (whole and name.startswith("inputs/"))]
+
+
+def _changes_since(manifest: Mapping[str, Any]) -> tuple[MethodChange, ...]:
+    """The methods that changed after the version that made a dossier."""
+    return changes_between(manifest["versions"].get("validation", ""), versions()["validation"])
 
 
 def parent_problems(inputs: Path, wanted: str | None, *, made_here: bool) -> list[str]:
@@ -56,12 +76,12 @@ def parent_problems(inputs: Path, wanted: str | None, *, made_here: bool) -> lis
         return [f"inputs/{PLACE}/{MANIFEST}: missing; the plan names a parent."]
     if sha256(place / MANIFEST) != wanted:
         return [f"inputs/{PLACE}/{MANIFEST}: its SHA-256 is not the one that the plan names as parent."]
-    listed = read_manifest(place)["files"]
-    needed = [name for name in _KEPT if name in listed and (made_here or (place / name).is_file())]
+    manifest = read_manifest(place)
+    there = [name for name in manifest["files"] if (place / name).is_file()]
     return [
         f"inputs/{PLACE}/{name}: not what the parent's manifest lists."
-        for name in needed
-        if not (place / name).is_file() or sha256(place / name) != listed[name]
+        for name in (_kept(manifest) if made_here else there)
+        if name not in there or sha256(place / name) != manifest["files"][name]
     ]
 
 
@@ -77,4 +97,25 @@ def comparison(study: Study, inputs: Path, results: dict[str, Any]) -> Compariso
         return None
     facts = read_facts(inputs / PLACE)
     fresh = facts_of_building(study.plan.study.id, results, inputs, versions())
-    return compare_facts(facts, fresh, allowed_step=study.plan.lots.allowed_step, confidence=study.judged_confidence)
+    confidence = study.judged_confidence
+    report = compare_facts(facts, fresh, allowed_step=study.plan.lots.allowed_step, confidence=confidence)
+    return replace(report, recomputed=_recomputed(inputs / PLACE))
+
+
+def _recomputed(parent: Path) -> tuple[RecomputedNumber, ...]:
+    """The numbers of a parent that changed methods give otherwise; none where an earlier version kept no inputs."""
+    changes, recorded = _changes_since(read_manifest(parent)), read_results(parent)
+    if not changes or not all((parent / name).is_file() for name in _kept(read_manifest(parent))):
+        return ()
+    draft = bool(recorded.get("draft", False))
+    try:
+        study = load_study(parent / "inputs", draft=draft)
+    except StudyDataError:  # a run verifies its parent, so a later version alone can come here
+        return ()
+    today = results_of(judge_study(study, evaluate(study)), None, draft=draft)
+    units = {(item["key"], item["at"]): item["unit"] for item in recorded["quantities"]}
+    return tuple(
+        RecomputedNumber(one.key, one.at, units[one.key, one.at], one.recorded, one.today, one.change.text())
+        for one in compare_versions(recorded, today, changes).moved_values
+        if one.change is not None
+    )

@@ -14,7 +14,7 @@ from validation.dossier.manifest import MANIFEST, inputs_hash, integrity_problem
 from validation.dossier.method_changes import changes_between, is_later
 from validation.dossier.other_version import VersionComparison, compare_versions
 from validation.dossier.parent import PLACE, parent_problems
-from validation.dossier.rebuild import Rebuilt, rebuild
+from validation.dossier.rebuild import Rebuilt, rebuild, with_recorded_step
 from validation.dossier.results import RESULTS, read_results
 from validation.faults import Refusal, StudyDataError
 from validation.study.amendments import AMENDMENTS
@@ -159,6 +159,8 @@ def _notes(dossier: _Dossier, other_version: VersionComparison | None) -> Iterat
     elif not dossier.of_these_libraries:
         yield "Figures were not compared: they depend on these versions."
     yield from () if other_version is None else other_version.notes()
+    if other_version is not None and "step" in dossier.results and not (dossier.inputs / PLACE / MANIFEST).is_file():
+        yield "Of its parent the dossier keeps the rows of the step alone: they were taken as they stand there."
     for name, then in dossier.manifest["versions"].items():
         if now.get(name) != then and name != "validation":
             yield f"{name} was {then} and is now {now.get(name, 'not installed')}."
@@ -210,7 +212,10 @@ def _as_a_whole(dossier: _Dossier, rebuilt: Rebuilt) -> _Recomputed:
 
 def _across_versions(dossier: _Dossier, rebuilt: Rebuilt) -> _Recomputed:
     changes = changes_between(dossier.version, versions()["validation"])
-    report = compare_versions(dossier.results, rebuilt.results, changes, nothing=_nothing(rebuilt.study))
+    step, today = dossier.results.get("step"), rebuilt.results
+    if step is not None and "step" not in today:
+        today = with_recorded_step(rebuilt, step)
+    report = compare_versions(dossier.results, today, changes, nothing=_nothing(rebuilt.study))
     return _Recomputed(tuple(f"{RESULTS}: {text}" for text in report.problems()), report.compared, report)
 
 
