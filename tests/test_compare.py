@@ -200,8 +200,8 @@ def test_the_step_is_an_equivalence_by_welch_and_satterthwaite() -> None:
 
 def test_a_step_that_is_not_met_is_a_restriction_in_plain_words() -> None:
     report = lots("S-01", "S-02", (0.3, 0.03))
-    said = step_restriction(report.step_record(), "%")
-    assert said == (
+    restriction = step_restriction(report.step_record(), "%")
+    assert restriction == (
         "The step of results from lot S-01 to lot S-02 is larger than the allowed 2.5 % at 4 % (by +0.28 %: not met); "
         "it is not shown to keep the allowed 2.5 % at 1 %."
     )

@@ -58,13 +58,13 @@ def versions() -> Mapping[str, str]:
     """Versions of this package, of Python, and of the libraries the numbers depend on."""
     from validation import __version__
 
-    found = {"validation": __version__, "python": platform.python_version()}
+    installed = {"validation": __version__, "python": platform.python_version()}
     for name in _DISTRIBUTIONS:
         try:
-            found[name] = metadata.version(name)
+            installed[name] = metadata.version(name)
         except metadata.PackageNotFoundError:
-            found[name] = "not installed"
-    return found
+            installed[name] = "not installed"
+    return installed
 
 
 def write_manifest(folder: Path, facts: Mapping[str, Any]) -> str:
