@@ -302,3 +302,8 @@ def test_a_number_of_the_parent_by_another_method_stands_with_todays_beside_it(s
     change(dossier, lambda r: r["parent_recomputed"][0].update(today=0.02))
     (problem,) = verify_dossier(dossier).problems
     assert "parent_recomputed" in problem
+    # Without what the number is computed from, nobody could.
+    shutil.rmtree(dossier / "inputs" / "history" / "parent" / "inputs" / "worksheets")
+    reseal(dossier)
+    assert all("history/parent/inputs/worksheets/" in problem for problem in verify_dossier(dossier).problems)
+    assert not verify_dossier(dossier).ok

@@ -41,10 +41,10 @@ def read_facts(folder: Path) -> DossierFacts:
     """
     results, manifest = read_results(folder), read_manifest(folder)
     inputs = {
-        name.removeprefix("inputs/"): value for name, value in manifest["files"].items() if name.startswith("inputs/")
+        name.removeprefix("inputs/"): value for name, value in manifest.files.items() if name.startswith("inputs/")
     }
-    name = f"{results['study']['id']} issue {manifest.get('issue', folder.resolve().name)}"
-    facts = DossierFacts(name, results, inputs, sha256(folder / MANIFEST), manifest["versions"])
+    name = f"{results['study']['id']} issue {manifest.content.get('issue', folder.resolve().name)}"
+    facts = DossierFacts(name, results, inputs, sha256(folder / MANIFEST), manifest.versions)
     return _with_plan_and_amendments(facts, folder / "inputs")
 
 

@@ -6,14 +6,13 @@ beside those of the parent, and whoever verifies the dossier computes them again
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from validation.dossier.compare import compare_facts, facts_of_building, read_facts
 from validation.dossier.comparison_report import ComparisonReport, RecomputedNumber
-from validation.dossier.manifest import MANIFEST, read_manifest, sha256, versions
+from validation.dossier.manifest import MANIFEST, Manifest, read_manifest, sha256, versions
 from validation.dossier.method_changes import MethodChange, changes_between
 from validation.dossier.other_version import compare_versions
 from validation.dossier.results import RESULTS, read_results, results_of
@@ -50,15 +49,15 @@ def keep_parent(parent: Path, inputs: Path, study: Study) -> None:
         target.write_bytes((parent / name).read_bytes())
 
 
-def _kept(manifest: Mapping[str, Any]) -> list[str]:
+def _kept(manifest: Manifest) -> list[str]:
     """The files of a parent that this version keeps, by name."""
     whole = bool(_changes_since(manifest))
-    return [name for name in manifest["files"] if name in _KEPT or (whole and name.startswith("inputs/"))]
+    return [name for name in manifest.files if name in _KEPT or (whole and name.startswith("inputs/"))]
 
 
-def _changes_since(manifest: Mapping[str, Any]) -> tuple[MethodChange, ...]:
+def _changes_since(manifest: Manifest) -> tuple[MethodChange, ...]:
     """The methods that changed after the version that made a dossier."""
-    return changes_between(manifest["versions"].get("validation", ""), versions()["validation"])
+    return changes_between(manifest.program_version, versions()["validation"])
 
 
 def parent_problems(inputs: Path, wanted: str | None, *, made_here: bool) -> list[str]:
@@ -77,11 +76,11 @@ def parent_problems(inputs: Path, wanted: str | None, *, made_here: bool) -> lis
     if sha256(place / MANIFEST) != wanted:
         return [f"inputs/{PLACE}/{MANIFEST}: its SHA-256 is not the one that the plan names as parent."]
     manifest = read_manifest(place)
-    there = [name for name in manifest["files"] if (place / name).is_file()]
+    there = [name for name in manifest.files if (place / name).is_file()]
     return [
         f"inputs/{PLACE}/{name}: not what the parent's manifest lists."
         for name in (_kept(manifest) if made_here else there)
-        if name not in there or sha256(place / name) != manifest["files"][name]
+        if name not in there or sha256(place / name) != manifest.files[name]
     ]
 
 
@@ -104,8 +103,9 @@ def comparison(study: Study, inputs: Path, results: dict[str, Any]) -> Compariso
 
 def _recomputed(parent: Path) -> tuple[RecomputedNumber, ...]:
     """The numbers of a parent that changed methods give otherwise; none where an earlier version kept no inputs."""
-    changes, recorded = _changes_since(read_manifest(parent)), read_results(parent)
-    if not changes or not all((parent / name).is_file() for name in _kept(read_manifest(parent))):
+    manifest, recorded = read_manifest(parent), read_results(parent)
+    changes = _changes_since(manifest)
+    if not changes or not all((parent / name).is_file() for name in _kept(manifest)):
         return ()
     draft = bool(recorded.get("draft", False))
     try:

@@ -10,7 +10,7 @@ from typing import Any
 
 from validation.characteristics import characteristics
 from validation.dossier.differences import NOTHING, count_values, differences
-from validation.dossier.manifest import MANIFEST, inputs_hash, integrity_problems, read_manifest, versions
+from validation.dossier.manifest import MANIFEST, Manifest, inputs_hash, integrity_problems, read_manifest, versions
 from validation.dossier.method_changes import changes_between, is_later
 from validation.dossier.other_version import VersionComparison, compare_versions
 from validation.dossier.parent import PLACE, parent_problems
@@ -61,7 +61,7 @@ class _Dossier:
     """A dossier as it lies there: its folder, manifest.json and results.json."""
 
     folder: Path
-    manifest: Mapping[str, Any]
+    manifest: Manifest
     results: Mapping[str, Any]
 
     @property
@@ -73,18 +73,13 @@ class _Dossier:
         return bool(self.results.get("draft", False))
 
     @property
-    def version(self) -> str:
-        """The version of this program that made it."""
-        return str(self.manifest["versions"].get("validation", "not stated"))
-
-    @property
     def of_this_version(self) -> bool:
-        return self.version == versions()["validation"]
+        return self.manifest.program_version == versions()["validation"]
 
     @property
     def of_these_libraries(self) -> bool:
         """Whether figures must be the same to the byte; the version of Python does not matter to them."""
-        return {**self.manifest["versions"], "python": ""} == {**versions(), "python": ""}
+        return {**self.manifest.versions, "python": ""} == {**versions(), "python": ""}
 
     @property
     def chapters(self) -> list[str] | None:
@@ -138,7 +133,7 @@ def verify_dossier(folder: Path, *, recompute: bool = True, figures: bool = True
     return VerifyReport(
         ok=not problems,
         problems=tuple(dict.fromkeys(problems)),
-        checked=len(dossier.manifest["files"]) + anew.compared,
+        checked=len(dossier.manifest.files) + anew.compared,
         notes=tuple(_notes(dossier, anew.other_version)),
         whole=dossier.of_this_version,
         other_version=anew.other_version,
@@ -147,21 +142,21 @@ def verify_dossier(folder: Path, *, recompute: bool = True, figures: bool = True
 
 def _notes(dossier: _Dossier, other_version: VersionComparison | None) -> Iterator[str]:
     """What a reader must know; what was not compared stands first."""
-    now = versions()
+    now, version = versions(), dossier.manifest.program_version
     if not dossier.of_this_version:
         yield (
-            f"Words and figures were not compared: the dossier is of version {dossier.version} of this program, this "
+            f"Words and figures were not compared: the dossier is of version {version} of this program, this "
             f"is version {now['validation']}, and each version words its pages in its own way. Its hashes were "
             "checked, and the numbers and verdicts that both versions give."
         )
-        if is_later(dossier.version, now["validation"]):
+        if is_later(version, now["validation"]):
             yield "It is of a later version: which methods changed since is not known here. That version knows it."
     elif not dossier.of_these_libraries:
         yield "Figures were not compared: they depend on these versions."
     yield from () if other_version is None else other_version.notes()
     if other_version is not None and "step" in dossier.results and not (dossier.inputs / PLACE / MANIFEST).is_file():
         yield "Of its parent the dossier keeps the rows of the step alone: they were taken as they stand there."
-    for name, then in dossier.manifest["versions"].items():
+    for name, then in dossier.manifest.versions.items():
         if now.get(name) != then and name != "validation":
             yield f"{name} was {then} and is now {now.get(name, 'not installed')}."
     if dossier.draft:
@@ -173,15 +168,15 @@ _KEYS = ("format", "study", "issue", "started", "ended", "inputs_sha256", "prede
 
 def _of_the_manifest(dossier: _Dossier) -> Iterator[str]:
     """What the manifest must say whatever the study: its keys, its versions, and a number for all but a draft."""
-    manifest = dossier.manifest
+    content = dossier.manifest.content
     if dossier.of_this_version:
-        yield from (f"{MANIFEST}: {name}: not a part of a manifest." for name in manifest if name not in _KEYS)
-        if set(manifest["versions"]) != set(versions()):
+        yield from (f"{MANIFEST}: {name}: not a part of a manifest." for name in content if name not in _KEYS)
+        if set(dossier.manifest.versions) != set(versions()):
             yield f"{MANIFEST}: versions: not those that this version of the program names."
-    yield from (f"{MANIFEST}: {name}: missing." for name in _KEYS if name not in manifest)
-    if not re.fullmatch("draft" if dossier.draft else "[0-9]{3,}", str(manifest.get("issue"))):
+    yield from (f"{MANIFEST}: {name}: missing." for name in _KEYS if name not in content)
+    if not re.fullmatch("draft" if dossier.draft else "[0-9]{3,}", str(content.get("issue"))):
         kind = "draft" if dossier.draft else "dossier"
-        yield f"{MANIFEST}: issue: recorded {manifest.get('issue')}, yet {RESULTS} is of a {kind}."
+        yield f"{MANIFEST}: issue: recorded {content.get('issue')}, yet {RESULTS} is of a {kind}."
 
 
 def _recomputed(dossier: _Dossier, *, figures: bool) -> _Recomputed:
@@ -211,7 +206,7 @@ def _as_a_whole(dossier: _Dossier, rebuilt: Rebuilt) -> _Recomputed:
 
 
 def _across_versions(dossier: _Dossier, rebuilt: Rebuilt) -> _Recomputed:
-    changes = changes_between(dossier.version, versions()["validation"])
+    changes = changes_between(dossier.manifest.program_version, versions()["validation"])
     step, today = dossier.results.get("step"), rebuilt.results
     if step is not None and "step" not in today:
         today = with_recorded_step(rebuilt, step)
@@ -230,13 +225,13 @@ def _facts(dossier: _Dossier, rebuilt: Rebuilt) -> Iterator[str]:
     hashed = inputs_hash(dossier.inputs)
     wanted = {"format": 1, "study": plan.id, "inputs_sha256": hashed, "parent": plan.parent}
     for name, value in wanted.items():
-        if dossier.manifest.get(name) != value:
-            yield f"{MANIFEST}: {name}: recorded {dossier.manifest.get(name)}, the inputs give {value}."
+        if dossier.manifest.content.get(name) != value:
+            yield f"{MANIFEST}: {name}: recorded {dossier.manifest.content.get(name)}, the inputs give {value}."
 
 
 def _parts(dossier: _Dossier, rebuilt: Rebuilt) -> Iterator[str]:
     """Files that this study's dossier must hold and does not, or holds and should not; figures that are not its own."""
-    listed = set(dossier.manifest["files"])
+    listed = set(dossier.manifest.files)
     chapters = list(characteristics()) if dossier.chapters is None else dossier.chapters
     needed = {*PARTS, *(f"notebooks/{name}.ipynb" for name in chapters)}
     needed |= {f"figures/{name}" for name in rebuilt.figures}
