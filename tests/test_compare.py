@@ -11,7 +11,9 @@ import pytest
 from scipy import stats
 
 from validation.dossier.changes import step_sentence
-from validation.dossier.compare import ComparisonReport, DossierFacts, compare_facts, step_restriction
+from validation.dossier.compare import compare_facts
+from validation.dossier.compare_text import by_cause, report_text, step_restriction
+from validation.dossier.comparison_report import ComparisonReport, DossierFacts
 from validation.study.grammar import Limit
 
 STEP = Limit.parse("2.5%")
@@ -90,7 +92,7 @@ def test_what_the_new_study_does_not_judge_is_no_verdict_that_changed() -> None:
         "R9": ("not set in the new study", {"met": ("OG-K",)}),
         "R10": ("not set in the new study", {"not met": ("OG-M",)}),
     }
-    text = report.text()
+    text = report_text(report)
     assert "R10" not in text.partition("Verdicts that changed")[2].partition("\n\n")[0]
     assert "R10 matrix slope ratio: not met (OG-M)" in text
     assert "R1 trueness bias: not met at 10 (not read there)" in text
@@ -101,7 +103,7 @@ def test_a_limit_that_changed_is_told_even_where_the_outcome_is_the_same() -> No
     old, new = (dossier("A", BIAS, [requirement("R1", "trueness.bias", 1.0, "met", limit)]) for limit in ("5 %", "9 %"))
     (verdict,) = compared(old, new).verdicts
     assert verdict["limits"] == ["5 %", "9 %"]
-    assert "R1 trueness.bias at 1: met -> met (limit 5 % -> 9 %)" in compared(old, new).text()
+    assert "R1 trueness.bias at 1: met -> met (limit 5 % -> 9 %)" in report_text(compared(old, new))
 
 
 def test_files_that_one_of_two_studies_does_not_have_are_no_changed_inputs() -> None:
@@ -145,13 +147,13 @@ def moved(**more: Any) -> list[dict[str, Any]]:
 def test_a_number_that_moved_names_the_input_that_moved_it(new: DossierFacts, cause: str) -> None:
     report = compared(dossier("A", BIAS, []), new)
     assert {number.cause for number in report.numbers} == {cause}
-    assert f"Moved by {cause}" in " ".join(report.text().split())
+    assert f"Moved by {cause}" in " ".join(report_text(report).split())
 
 
 def test_a_number_that_did_not_move_has_no_cause() -> None:
     report = compared(dossier("A", BIAS, []), dossier("B", BIAS, [], inputs={PRECISION: "x"}))
     assert {number.cause for number in report.numbers} == {""}
-    assert report.by_cause() == ()
+    assert by_cause(report) == ()
 
 
 def test_what_is_judged_or_moved_far_is_told_and_the_rest_counted() -> None:
@@ -162,14 +164,14 @@ def test_what_is_judged_or_moved_far_is_told_and_the_rest_counted() -> None:
     new = dossier(
         "B", [*nearer, *(quantity("trueness.bias", float(i), 0.2) for i in range(5))], judged, inputs={PRECISION: "x"}
     )
-    (group,) = compared(old, new).by_cause()
+    (group,) = by_cause(compared(old, new))
     # |0.1| / sqrt(0.01^2 + 0.01^2) is 7, |0.01| / 0.014 is 0.7: twice lies between.
-    assert [(n.key, n.at) for n in group.told] == [
+    assert [(n.key, n.at) for n in group.listed] == [
         ("repeatability.s_r", 8.0),
         *(("trueness.bias", float(level)) for level in range(5)),
     ]
     assert len(group.counted) == 8
-    assert "and 8 others" in compared(old, new).text()
+    assert "and 8 others" in report_text(compared(old, new))
 
 
 # ---------------------------------------------------------------------------------------------- the step between lots
@@ -198,8 +200,8 @@ def test_the_step_is_an_equivalence_by_welch_and_satterthwaite() -> None:
 
 def test_a_step_that_is_not_met_is_a_restriction_in_plain_words() -> None:
     report = lots("S-01", "S-02", (0.3, 0.03))
-    said = step_restriction(report.step_record(), "%")
-    assert said == (
+    restriction = step_restriction(report.step_record(), "%")
+    assert restriction == (
         "The step of results from lot S-01 to lot S-02 is larger than the allowed 2.5 % at 4 % (by +0.28 %: not met); "
         "it is not shown to keep the allowed 2.5 % at 1 %."
     )
@@ -215,7 +217,7 @@ def test_the_same_lot_has_no_step() -> None:
     assert report.step_record() is None
     assert step_restriction(None, "%") == ""
     assert "no step between lots to judge: the lot in use is the same, S-01" in step_sentence(report, "%")
-    assert "Step 0" not in report.text()
+    assert "Step 0" not in report_text(report)
     assert f"Its record {RECORD} changed" in lots("S-01", "S-01", inputs={RECORD: "x"}).step_note
 
 

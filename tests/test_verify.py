@@ -12,9 +12,11 @@ from study_folder import reseal
 
 from validation.cli import main
 from validation.dossier.compare import compare
+from validation.dossier.compare_text import report_text
+from validation.dossier.differences import differences
 from validation.dossier.manifest import inputs_hash
 from validation.dossier.trace import as_text, trace_record
-from validation.dossier.verify import differences, verify_dossier
+from validation.dossier.verify import verify_dossier
 from validation.faults import Refusal
 from validation.running.run import run_study
 
@@ -103,11 +105,11 @@ def trace(folder: Path, key: str, at: str | None = None) -> str:
 
 
 def test_trace_leads_from_a_number_to_its_rows(dossier: Path) -> None:
-    told = trace(dossier, "trueness.bias", "2")
-    assert "row" in told
-    assert "P-089" in told
-    assert "as written: result 20.7" in told
-    assert "SHA-256" in told
+    trace_text = trace(dossier, "trueness.bias", "2")
+    assert "row" in trace_text
+    assert "P-089" in trace_text
+    assert "as written: result 20.7" in trace_text
+    assert "SHA-256" in trace_text
     with pytest.raises(Refusal, match=r"exists at 0.5, 1, 2"):
         trace(dossier, "trueness.bias")
     with pytest.raises(Refusal, match=r"no quantity trueness.biass"):
@@ -115,41 +117,41 @@ def test_trace_leads_from_a_number_to_its_rows(dossier: Path) -> None:
 
 
 def test_trace_of_an_assigned_value_leads_to_its_lot_record(dossier: Path) -> None:
-    told = trace(dossier, "standards.mass_fraction", "S-02")
+    trace_text = trace(dossier, "standards.mass_fraction", "S-02")
     record = dossier / "inputs" / "standards" / "S-02.yaml"
-    assert f"{record}  SHA-256 {hashlib.sha256(record.read_bytes()).hexdigest()}" in told
+    assert f"{record}  SHA-256 {hashlib.sha256(record.read_bytes()).hexdigest()}" in trace_text
     lines = record.read_text(encoding="utf-8").splitlines()
     row = 1 + next(i for i, text in enumerate(lines) if "mass_g: 0.9998" in text)
-    assert f"line {row:>3}  fuel 0.9998 g, u = 0.0003 g, on BAL-2 (K-25-1187, valid until 2026-03-31)" in told
-    assert "homogeneity: u 0.45%" in told
-    assert "amendment 3 (impact) by Q1" in told
+    assert f"line {row:>3}  fuel 0.9998 g, u = 0.0003 g, on BAL-2 (K-25-1187, valid until 2026-03-31)" in trace_text
+    assert "homogeneity: u 0.45%" in trace_text
+    assert "amendment 3 (impact) by Q1" in trace_text
     plan = (dossier / "inputs" / "plan.yaml").read_text(encoding="utf-8").splitlines()
     entry = 1 + next(i for i, text in enumerate(plan) if "{name: S-02, value" in text)
-    assert f"plan.yaml, line {entry}: name S-02, value 5.0, uncertainty 0.03" in told
+    assert f"plan.yaml, line {entry}: name S-02, value 5.0, uncertainty 0.03" in trace_text
     both = trace(dossier, "lots.normalised_difference", "S-02")
     assert "standards/S-01.yaml" in both
     assert "standards/S-02.yaml" in both
 
 
 def test_trace_of_an_uncertainty_names_components_and_measured_parts(dossier: Path) -> None:
-    told = trace(dossier, "uncertainty.expanded", "4")
+    trace_text = trace(dossier, "uncertainty.expanded", "4")
     results = json.loads((dossier / "results.json").read_text(encoding="utf-8"))["quantities"]
     measured = next(q for q in results if (q["key"], q["at"]) == ("intermediate_precision.s_I", 4.0))
-    assert f"intermediate_precision.s_I at 4 = {measured['value']:.6g} %" in told
-    assert "trueness.bias at 4 = " in told
-    assert "standards.relative_uncertainty at S-01 = " in told
-    assert "standards/S-01.yaml  SHA-256" in told
+    assert f"intermediate_precision.s_I at 4 = {measured['value']:.6g} %" in trace_text
+    assert "trueness.bias at 4 = " in trace_text
+    assert "standards.relative_uncertainty at S-01 = " in trace_text
+    assert "standards/S-01.yaml  SHA-256" in trace_text
     plan = (dossier / "inputs" / "plan.yaml").read_text(encoding="utf-8").splitlines()
     row = 1 + next(i for i, text in enumerate(plan) if "{name: oil, size" in text)
     # 2 % of 4 % is 0.08 %.
-    assert f"line {row}  oil: size 2 %, 0.08 at 4. Origin: Four batches" in told
-    assert "sampling: not applicable: the result speaks of the oil as received" in told
+    assert f"line {row}  oil: size 2 %, 0.08 at 4. Origin: Four batches" in trace_text
+    assert "sampling: not applicable: the result speaks of the oil as received" in trace_text
     # Of the whole study: every level of what was measured.
     assert "intermediate_precision.s_I at 10 = " in trace(dossier, "uncertainty.proportional")
 
 
 @pytest.mark.parametrize(
-    ("key", "said"),
+    ("key", "nearest"),
     [
         ("trueness.biass", "The nearest: trueness.bias"),
         ("standards.value", "Of standards it holds standards.expanded_uncertainty"),
@@ -158,10 +160,10 @@ def test_trace_of_an_uncertainty_names_components_and_measured_parts(dossier: Pa
         ("foo.bar", "A key begins with its chapter: accuracy, calibration"),
     ],
 )
-def test_trace_with_a_wrong_key_says_the_nearest(dossier: Path, key: str, said: str) -> None:
+def test_trace_with_a_wrong_key_says_the_nearest(dossier: Path, key: str, nearest: str) -> None:
     with pytest.raises(Refusal, match="holds no quantity") as refusal:
         trace(dossier, key)
-    assert said in str(refusal.value)
+    assert nearest in str(refusal.value)
     assert len(str(refusal.value)) < 320
 
 
@@ -211,10 +213,10 @@ def test_compare_says_the_same_as_text_and_as_data(demo: Path) -> None:
     # The planted ratio of the new lot, 0.955, lifts results by about 4.7 %: no level can be met at 2.5 %.
     assert "met" not in {n["outcome"] for n in steps}
     for number in steps:
-        assert f"trueness.bias at {number['at']:g}: {number['outcome']}" in report.text()
+        assert f"trueness.bias at {number['at']:g}: {number['outcome']}" in report_text(report)
         assert "allowed ±" in number["reason"]
     # Two minutes of reading: conclusion, step, verdicts, what moved far, what is not there.
-    assert len(report.text().splitlines()) < 90
+    assert len(report_text(report).splitlines()) < 90
     assert {verdict["new"] for verdict in data["verdicts"]}.isdisjoint({"not repeated"})
     assert {item["file"] for item in data["inputs"] if item["change"] == "changed"}.isdisjoint(
         {"worksheets/matrix.csv", "worksheets/reference.xlsx"}

@@ -366,21 +366,21 @@ class _Answers:
 
     def range(self, given: str | None) -> tuple[float, float]:
         def read(text: str) -> tuple[float, float]:
-            found = _numbers(text, "--range")
-            if len(found) != 2:
+            ends = _numbers(text, "--range")
+            if len(ends) != 2:
                 raise Refusal(f'--range needs two numbers, low and high, such as 0.5,10; found "{text}".')
-            if found[0] >= found[1]:
-                raise Refusal(f"The range must rise from low to high; found {found[0]:g} to {found[1]:g}.")
-            return found[0], found[1]
+            if ends[0] >= ends[1]:
+                raise Refusal(f"The range must rise from low to high; found {ends[0]:g} to {ends[1]:g}.")
+            return ends[0], ends[1]
 
         return self._read("--range", "Range to be shown, low and high, such as 0.5,10", given, None, read, (0.0, 1.0))
 
     def level(self, given: str | None) -> float | None:
         def read(text: str) -> float | None:
-            found = _numbers(text, "--routine-standard")
-            if len(found) > 1:
+            levels = _numbers(text, "--routine-standard")
+            if len(levels) > 1:
                 raise Refusal(f'--routine-standard needs one number; found "{text}".')
-            return found[0] if found else None
+            return levels[0] if levels else None
 
         question = "Level of the routine one-point standard (empty: none)"
         return self._read("--routine-standard", question, given, "", read, None)
@@ -412,12 +412,12 @@ def _numbers(text: str, option: str) -> tuple[float, ...]:
     """Numbers with decimal points, separated by commas, spaces or "to"."""
     parts = [part for part in re.split(r"[,;\s\[\]]+|\bto\b|(?<=[0-9])-(?=[0-9])", text) if part]
     try:
-        found = tuple(float(part) for part in parts)
+        numbers = tuple(float(part) for part in parts)
     except ValueError:
         raise Refusal(f'{option} needs numbers with decimal points, separated by commas; found "{text}".') from None
-    if not all(abs(number) < 1e300 for number in found):
+    if not all(abs(number) < 1e300 for number in numbers):
         raise Refusal(f'{option} needs finite numbers; found "{text}".')
-    return found
+    return numbers
 
 
 # ---------------------------------------------------------------------------------------------------------- check
@@ -448,7 +448,7 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
         notes.append(f"The readings could not be recorded in {folder / 'history'}: {error.strerror or error}.")
     whole = not (study.changes or study.lost_history or study.lost_amendments)
     order = plan_order(study)
-    told = explain(study, meanings=_meanings())
+    sentences_by_heading = explain(study, meanings=_meanings())
     if as_json:
         _print_json(
             {
@@ -459,11 +459,11 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
                 "lost_history": [loss.to_dict() for loss in study.lost_history],
                 "lost_amendments": [loss.to_dict() for loss in study.lost_amendments],
                 "plan": {"state": order.state, "requirements": dict(order.requirements), "text": list(order.sentences)},
-                "text": told,
+                "text": sentences_by_heading,
             }
         )
         return DONE if whole else NO
-    for heading, sentences in {**told, "Plan and data": order.sentences}.items():
+    for heading, sentences in {**sentences_by_heading, "Plan and data": order.sentences}.items():
         _print_part(heading, sentences)
     _print_part("Changed without an amendment since first seen", [str(change) for change in study.changes])
     _print_part("Record of what was first seen", [loss.text for loss in study.lost_history])
@@ -874,7 +874,11 @@ def _report_run(report: RunReport, as_json: bool) -> None:
 
 @app.command()
 def verify(folder: DossierFolder, as_json: AsJson = False) -> int:
-    """Check every hash of a dossier, make its whole record anew from its inputs, and compare."""
+    """Check every hash of a dossier, make its whole record anew from its inputs, and compare.
+
+    A dossier of another version of this program is compared in the numbers and verdicts that both versions give; what
+    was not compared is said first.
+    """
     _one_thread()
     from validation.dossier.verify import verify_dossier
 
@@ -884,8 +888,8 @@ def verify(folder: DossierFolder, as_json: AsJson = False) -> int:
         return DONE if report.ok else NO
     _print_part("To know", report.notes)
     if report.ok:
-        said = "The dossier verifies" if report.whole else "The dossier verifies as far as this version can tell"
-        print(f"{said}: {report.checked} files and values checked, recomputed from its inputs.")
+        answer = "The dossier verifies" if report.whole else "The dossier verifies as far as this version can tell"
+        print(f"{answer}: {report.checked} files and values checked, recomputed from its inputs.")
         print("Its pages and executed notebooks were checked by their hashes alone.")
         print(f"  {folder}")
         _next(f"validation trace {shell_quoted(folder)} KEY --at LEVEL   (one number back to its rows)")
@@ -951,13 +955,14 @@ def compare(
 ) -> int:
     """Compare two dossiers, number by number, verdict changes first, with the cause."""
     from validation.dossier.compare import compare as compare_dossiers
+    from validation.dossier.compare_text import report_text
 
     report = compare_dossiers(_dossier(old), _dossier(new))
     _warn_of_damage(old, new)
     if as_json:
         _print_json(report.to_dict())
         return DONE
-    print(report.text())
+    print(report_text(report))
     _next(f"validation trace {shell_quoted(new)} KEY --at LEVEL   (why a number moved)", f"The dossiers: {old}, {new}")
     return DONE
 

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from validation.dossier.blocks import Block, Heading, Items, Paragraph, Table
-from validation.dossier.compare import ComparisonReport, NumberChange, step_restriction
 from validation.dossier.compare_text import (
     beside_text,
+    by_cause,
     counted_by_chapter,
     met_text,
     number_texts,
     span,
     split_unrepeated,
+    step_restriction,
     step_text,
     unrepeated_text,
     why_text,
 )
+from validation.dossier.comparison_report import ComparisonReport, NumberChange
 from validation.dossier.record import DossierRecord
 from validation.words import level_text, significant, with_interval
 
@@ -24,7 +26,8 @@ def parent_changes(record: DossierRecord) -> list[Block]:
     if record.parent is None:
         return []
     blocks = _opening(record.parent, "What changed since the parent", "parent")
-    return [*blocks, _steps(record.parent, record.study.unit), *_verdicts(record.parent), *_tables(record.parent)]
+    blocks += [_steps(record.parent, record.study.unit), *_verdicts(record.parent), *_tables(record.parent)]
+    return [*blocks, *_recomputed(record.parent)]
 
 
 def predecessor_changes(record: DossierRecord) -> list[Block]:
@@ -81,8 +84,8 @@ def _verdicts(report: ComparisonReport) -> list[Block]:
     if report.verdicts_not_repeated:
         open_, met = split_unrepeated(report.verdicts_not_repeated)
         blocks.append(Paragraph(f"Not repeated, so the verdicts of {report.old.name} stand:"))
-        told = [f"{unrepeated_text(item)}{why_text(item)}" for item in open_]
-        blocks.append(Items((*told, *([f"met: {met_text(met)}"] if met else []))))
+        unrepeated = [f"{unrepeated_text(item)}{why_text(item)}" for item in open_]
+        blocks.append(Items((*unrepeated, *([f"met: {met_text(met)}"] if met else []))))
     return blocks
 
 
@@ -113,8 +116,8 @@ def _steps(report: ComparisonReport, unit: str) -> Block:
 
 def _tables(report: ComparisonReport) -> list[Block]:
     blocks: list[Block] = []
-    for group in report.by_cause():
-        blocks.append(_numbers(f"Moved by {group.cause}", group.told))
+    for group in by_cause(report):
+        blocks.append(_numbers(f"Moved by {group.cause}", group.listed))
         beside = beside_text(group)
         if beside:
             blocks.append(Paragraph(f"{beside[0].upper()}{beside[1:]}.", style="small"))
@@ -123,11 +126,40 @@ def _tables(report: ComparisonReport) -> list[Block]:
         noun = "quantity is" if same == 1 else "quantities are"
         blocks.append(Paragraph(f"{same} {noun} the same to the last digit that counts.", style="small"))
     if report.not_repeated:
-        said = f"Quantities not repeated, whose values stand from {report.old.name}"
-        blocks.append(Paragraph(f"{said}: {counted_by_chapter(report.not_repeated)}.", style="small"))
+        inherited = f"Quantities not repeated, whose values stand from {report.old.name}"
+        blocks.append(Paragraph(f"{inherited}: {counted_by_chapter(report.not_repeated)}.", style="small"))
     if report.added:
         blocks.append(Paragraph(f"New quantities: {counted_by_chapter(report.added)}.", style="small"))
     return [*blocks, *_inputs(report)]
+
+
+def _recomputed(report: ComparisonReport) -> list[Block]:
+    """Numbers of a parent of another version that a changed method gives otherwise; what is inherited stays its own."""
+    if not report.recomputed:
+        return []
+    rows = tuple(
+        (
+            n.key,
+            level_text(n.at),
+            *_told_apart(n.parent, n.today),
+            "" if n.unit == "1" else n.unit,
+            n.method,
+        )
+        for n in report.recomputed
+    )
+    caption = f"Numbers of {report.old.name} that this version of the program computes otherwise; the parent's stand"
+    head = ("Quantity", "At", "Parent", "Today", "Unit", "Method changed since")
+    margin = "results.json: parent_recomputed"
+    return [Table(caption, head, rows, align="llddll", margin=margin, widths=(2, 0.8, 0.9, 0.9, 0.6, 3))]
+
+
+def _told_apart(*values: float | None) -> list[str]:
+    """Numbers with as many digits as show that they differ."""
+    for digits in range(3, 12):
+        texts = ["-" if value is None else significant(value, digits) for value in values]
+        if len(set(texts)) == len(texts):
+            break
+    return texts
 
 
 def _inputs(report: ComparisonReport) -> list[Block]:

@@ -4,14 +4,23 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from math import isclose, sqrt
+from dataclasses import replace
+from math import sqrt
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from scipy import stats
 
-from validation.dossier.compare_text import NOT_SET, number_texts, report_text, step_text
+from validation.dossier.comparison_report import (
+    INPUT_CHANGES,
+    NOT_SET,
+    STEP_KEY,
+    ComparisonReport,
+    DossierFacts,
+    NumberChange,
+    StepOutcome,
+    Unrepeated,
+)
 from validation.dossier.manifest import MANIFEST, hashes, read_manifest, sha256
 from validation.dossier.results import read_results
 from validation.faults import Refusal
@@ -20,210 +29,6 @@ from validation.study.grammar import Limit
 from validation.study.history.amendments import read_amendments
 from validation.study.plan import PLAN, read_plan
 from validation.words import sentence_list, significant
-
-StepOutcome = Literal["met", "not met", "not shown", "not judged"]
-
-#: The quantity in which a step between standards lots shows on results.
-STEP_KEY = "trueness.bias"
-#: A number that moved by more than this many standard uncertainties of the difference is told one by one.
-BEYOND_SCATTER = 2.0
-#: So many of one cause are told one by one in any case, unless they print the same.
-FEWEST = 5
-
-
-@dataclass(frozen=True, slots=True)
-class DossierFacts:
-    """What a comparison reads of a dossier, finished or about to be.
-
-    `lot` is the standards lot in use as the plan states it, `lot_record` its file; empty where not stated. `amended`
-    holds by worksheet which readings amendments touched, and how.
-    """
-
-    name: str
-    results: Mapping[str, Any]
-    inputs: Mapping[str, str]
-    manifest_hash: str = ""
-    versions: Mapping[str, str] = field(default_factory=dict)
-    lot: str = ""
-    lot_record: str = ""
-    amended: Mapping[str, frozenset[tuple[str, ...]]] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True)
-class NumberChange:
-    """One quantity in both dossiers; `combined` is the standard uncertainty of the difference, None where unknown.
-
-    `cause` says which input moved it, empty where it did not move.
-    """
-
-    key: str
-    at: Any
-    unit: str
-    old: float | None
-    new: float | None
-    difference: float | None
-    combined: float | None
-    ratio: float | None
-    interval: tuple[float, float] | None
-    allowed: float | None = None
-    outcome: StepOutcome = "not judged"
-    reason: str = ""
-    cause: str = ""
-
-    @property
-    def moved(self) -> bool:
-        """Whether the two values differ beyond the last digit that counts."""
-        return self.old != self.new and not _same_number(self.old, self.new)
-
-    def to_dict(self) -> dict[str, Any]:
-        return {name: getattr(self, name) for name in self.__slots__}
-
-
-@dataclass(frozen=True, slots=True)
-class Unrepeated:
-    """A requirement of the old study whose verdicts, or some of them, the new one does not give."""
-
-    id: str
-    quantity: str
-    why: str
-    outcomes: Mapping[str, tuple[Any, ...]]
-
-    def to_dict(self) -> dict[str, Any]:
-        places = {outcome: list(places) for outcome, places in self.outcomes.items()}
-        return {"id": self.id, "quantity": self.quantity, "why": self.why, "outcomes": places}
-
-
-@dataclass(frozen=True, slots=True)
-class CauseGroup:
-    """What one cause moved: the numbers told one by one, and those that are counted."""
-
-    cause: str
-    told: tuple[NumberChange, ...]
-    counted: tuple[NumberChange, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class ComparisonReport:
-    """What changed between two dossiers.
-
-    `verdicts` are those that both give and that differ; `verdicts_same` counts the others; `verdicts_added` and
-    `verdicts_not_repeated` are given by one alone. `step_note` says why no step between lots is judged.
-    """
-
-    old: DossierFacts
-    new: DossierFacts
-    conclusions: tuple[Mapping[str, Any], Mapping[str, Any]]
-    verdicts: tuple[dict[str, Any], ...]
-    verdicts_same: int
-    verdicts_added: tuple[dict[str, Any], ...]
-    verdicts_not_repeated: tuple[Unrepeated, ...]
-    inputs: tuple[dict[str, Any], ...]
-    numbers: tuple[NumberChange, ...]
-    not_repeated: tuple[dict[str, Any], ...]
-    added: tuple[dict[str, Any], ...]
-    versions: tuple[str, ...]
-    step_limit: str
-    step_note: str
-    cause: str
-
-    @property
-    def changed(self) -> bool:
-        """Whether any input, number or verdict differs."""
-        verdicts = self.verdicts or self.verdicts_added or self.verdicts_not_repeated
-        numbers = self.not_repeated or self.added or self.moved
-        return bool(verdicts or numbers or any(i["change"] != "same" for i in self.inputs))
-
-    @property
-    def steps(self) -> tuple[NumberChange, ...]:
-        """The rows judged against the allowed step."""
-        return tuple(number for number in self.numbers if number.allowed is not None)
-
-    @property
-    def moved(self) -> tuple[NumberChange, ...]:
-        return tuple(number for number in self.numbers if number.moved)
-
-    @property
-    def same_study(self) -> bool:
-        """Two issues of one study, rather than two studies."""
-        return bool(self.old.results["study"]["id"] == self.new.results["study"]["id"])
-
-    def by_cause(self) -> tuple[CauseGroup, ...]:
-        """The numbers that moved, cause by cause; told are those that the new study judges or that moved far."""
-        judged = {(row["quantity"], row["at"]) for row in self.new.results["requirements"]}
-        groups = []
-        for cause in dict.fromkeys(number.cause for number in self.moved):
-            rows = [number for number in self.moved if number.cause == cause]
-            far = sorted(rows, key=lambda n: -abs(n.ratio or 0.0))
-            told = {id(n) for n in rows if (n.key, n.at) in judged or abs(n.ratio or 0.0) > BEYOND_SCATTER}
-            for number in far:
-                then, now, _ = number_texts(number)
-                if len(told) < FEWEST and then != now:
-                    told.add(id(number))
-            groups.append(
-                CauseGroup(cause, tuple(n for n in rows if id(n) in told), tuple(n for n in rows if id(n) not in told))
-            )
-        return tuple(groups)
-
-    def inputs_by_change(self) -> dict[str, list[str]]:
-        """File names by what happened to them; what the program keeps in history/ left aside."""
-        found: dict[str, list[str]] = {name: [] for name in (*_HEADINGS, "same")}
-        for item in self.inputs:
-            if not item["file"].startswith(f"{HISTORY}/"):
-                found[item["change"]].append(item["file"])
-        return {change: files for change, files in found.items() if files}
-
-    def step_record(self) -> dict[str, Any] | None:
-        """`results.json` `step`: the step since the parent with what it was computed from; None without one."""
-        if not self.steps:
-            return None
-        before = {(q["key"], q["at"]): q for q in self.old.results["quantities"]}
-        names = ("value", "standard_uncertainty", "degrees_of_freedom", "interval", "confidence")
-        rows = [
-            {
-                "at": n.at,
-                "parent": {name: before[n.key, n.at][name] for name in names},
-                "difference": n.difference,
-                "interval": None if n.interval is None else list(n.interval),
-                "allowed": n.allowed,
-                "outcome": n.outcome,
-                "reason": n.reason,
-            }
-            for n in self.steps
-        ]
-        return {
-            "quantity": STEP_KEY,
-            "parent": self.old.manifest_hash,
-            "since": self.old.name,
-            "lots": [self.old.lot, self.new.lot],
-            "allowed": self.step_limit,
-            "rows": rows,
-        }
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return {
-            "format": 1,
-            "old": {"name": self.old.name, "manifest_sha256": self.old.manifest_hash, "lot": self.old.lot},
-            "new": {"name": self.new.name, "manifest_sha256": self.new.manifest_hash, "lot": self.new.lot},
-            "changed": self.changed,
-            "cause": self.cause,
-            "conclusion": {"old": self.conclusions[0], "new": self.conclusions[1]},
-            "verdicts": list(self.verdicts),
-            "verdicts_same": self.verdicts_same,
-            "verdicts_added": list(self.verdicts_added),
-            "verdicts_not_repeated": [item.to_dict() for item in self.verdicts_not_repeated],
-            "inputs": list(self.inputs),
-            "numbers": [number.to_dict() for number in self.numbers],
-            "not_repeated": list(self.not_repeated),
-            "added": list(self.added),
-            "versions": list(self.versions),
-            "allowed_step": self.step_limit,
-            "step_note": self.step_note,
-        }
-
-    def text(self) -> str:
-        """The report for a terminal: conclusion, step and verdicts first."""
-        return report_text(self)
 
 
 def read_facts(folder: Path) -> DossierFacts:
@@ -236,10 +41,10 @@ def read_facts(folder: Path) -> DossierFacts:
     """
     results, manifest = read_results(folder), read_manifest(folder)
     inputs = {
-        name.removeprefix("inputs/"): value for name, value in manifest["files"].items() if name.startswith("inputs/")
+        name.removeprefix("inputs/"): value for name, value in manifest.files.items() if name.startswith("inputs/")
     }
-    name = f"{results['study']['id']} issue {manifest.get('issue', folder.resolve().name)}"
-    facts = DossierFacts(name, results, inputs, sha256(folder / MANIFEST), manifest["versions"])
+    name = f"{results['study']['id']} issue {manifest.content.get('issue', folder.resolve().name)}"
+    facts = DossierFacts(name, results, inputs, sha256(folder / MANIFEST), manifest.versions)
     return _with_plan_and_amendments(facts, folder / "inputs")
 
 
@@ -276,6 +81,14 @@ def facts_of_building(name: str, results: Mapping[str, Any], inputs: Path, versi
     """The facts of a dossier that is being written."""
     facts = DossierFacts(name, json.loads(json.dumps(results)), hashes(inputs), "", versions)
     return _with_plan_and_amendments(facts, inputs)
+
+
+def facts_of_step(step: Mapping[str, Any], manifest_hash: str, unit: str) -> DossierFacts:
+    """What the record of a step, `step` of results.json, holds of the parent: one quantity, level by level."""
+    plain = {"key": step["quantity"], "unit": unit, "source": "", "worksheet": "", "readings": []}
+    quantities = [plain | row["parent"] | {"at": row["at"]} for row in step["rows"]]
+    results = {"study": {"id": step["since"], "unit": unit}, "quantities": quantities, "requirements": []}
+    return DossierFacts(step["since"], results | {"conclusion": {}}, {}, manifest_hash, lot=step["lots"][0])
 
 
 def compare_facts(
@@ -369,19 +182,10 @@ def _cause(inputs: Sequence[Mapping[str, Any]], versions: tuple[str, ...], old: 
     by_change: dict[str, list[str]] = {}
     for item in moved:
         by_change.setdefault(item["change"], []).append(item["file"])
-    parts += [f"{_HEADINGS[change]}: {', '.join(files)}." for change, files in by_change.items()]
+    parts += [f"{INPUT_CHANGES[change]}: {', '.join(files)}." for change, files in by_change.items()]
     if versions:
         parts.append(f"Changed versions: {', '.join(versions)}.")
     return " ".join(parts)
-
-
-_HEADINGS = {
-    "changed": "Changed inputs",
-    "added": "Inputs added",
-    "gone": "Inputs gone",
-    "only in the new study": "Only in the new study",
-    "not in the new study": "Not in the new study",
-}
 
 
 def _input_change(name: str, old: str | None, new: str | None, same_study: bool) -> dict[str, Any]:
@@ -413,9 +217,9 @@ class _Causes:
         self.amended = sorted(name for name in amended if old.amended.get(name) != new.amended.get(name))
 
     def of(self, number: NumberChange, old: Mapping[str, Any], new: Mapping[str, Any]) -> NumberChange:
-        return replace(number, cause=self._told(old, new)) if number.moved else number
+        return replace(number, cause=self._cause_of(old, new)) if number.moved else number
 
-    def _told(self, old: Mapping[str, Any], new: Mapping[str, Any]) -> str:
+    def _cause_of(self, old: Mapping[str, Any], new: Mapping[str, Any]) -> str:
         file = new["worksheet"]
         if self.change.get(file) == "changed":
             if file.startswith("standards/") or self.same_study:
@@ -443,14 +247,14 @@ def _verdict_changes(
     changes, added, same = [], [], 0
     for row in new:
         was = before.pop((row["quantity"], row.get("rule"), row["at"]), None)
-        told = {"id": row["id"], "quantity": row["quantity"], "at": row["at"], "new": row["outcome"]}
+        verdict = {"id": row["id"], "quantity": row["quantity"], "at": row["at"], "new": row["outcome"]}
         limits = ("", "") if was is None else (str(was.get("limit_text", "")), str(row.get("limit_text", "")))
         if was is None:
-            added.append(told)
+            added.append(verdict)
         elif was["outcome"] != row["outcome"] or limits[0] != limits[1]:
-            told |= {"old": was["outcome"]}
-            told |= {"limits": list(limits)} if limits[0] != limits[1] else {}
-            changes.append(told)
+            verdict |= {"old": was["outcome"]}
+            verdict |= {"limits": list(limits)} if limits[0] != limits[1] else {}
+            changes.append(verdict)
         else:
             same += 1
     still_set = {(row["quantity"], row.get("rule")) for row in new}
@@ -541,14 +345,3 @@ def _step(
     if low > limit or high < -limit:
         return "not met", text
     return "not shown", text
-
-
-def _same_number(a: float | None, b: float | None) -> bool:
-    return a is not None and b is not None and isclose(a, b, rel_tol=1e-12, abs_tol=1e-15)
-
-
-def step_restriction(record: Mapping[str, Any] | None, unit: str) -> str:
-    """The step of `step_record` as a restriction of the conclusion; empty where it is met or there is none."""
-    if record is None or all(row["outcome"] == "met" for row in record["rows"]):
-        return ""
-    return step_text(record, unit)

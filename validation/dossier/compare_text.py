@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import textwrap
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from typing import Any
 
+from validation.dossier.comparison_report import NOT_SET, CauseGroup, ComparisonReport, NumberChange, Unrepeated
 from validation.judging.conclusion import in_plain_words, range_text
 from validation.study.experiments import chapter_words
 from validation.words import fixed, level_text, places_for, sentence_list, significant
 
-if TYPE_CHECKING:
-    from validation.dossier.compare import CauseGroup, ComparisonReport, NumberChange, Unrepeated
-
 WIDTH = 110
-NOT_SET = "not set in the new study"
+#: A number that moved by more than this many standard uncertainties of the difference is listed one by one.
+BEYOND_SCATTER = 2.0
+#: So many of one cause are listed one by one in any case, unless they print the same.
+FEWEST = 5
 
 
 def report_text(report: ComparisonReport) -> str:
@@ -26,7 +27,7 @@ def report_text(report: ComparisonReport) -> str:
         _steps(report),
         _verdicts(report),
         _not_repeated_verdicts(report),
-        *(_group(group) for group in report.by_cause()),
+        *(_group(group) for group in by_cause(report)),
         _unmoved(report),
         _one_sided(report),
         _inputs(report),
@@ -53,6 +54,33 @@ def step_text(record: Mapping[str, Any], unit: str) -> str:
     if held:
         parts.append(f"keeps the allowed {record['allowed']} at {_levels(held)} {unit} (met)")
     return f"The step of results {between} {'; it '.join(parts)}."
+
+
+def step_restriction(record: Mapping[str, Any] | None, unit: str) -> str:
+    """The step of `step_record` as a restriction of the conclusion; empty where it is met or there is none."""
+    if record is None or all(row["outcome"] == "met" for row in record["rows"]):
+        return ""
+    return step_text(record, unit)
+
+
+def by_cause(report: ComparisonReport) -> tuple[CauseGroup, ...]:
+    """The numbers that moved, cause by cause; listed are those that the new study judges or that moved far."""
+    judged = {(row["quantity"], row["at"]) for row in report.new.results["requirements"]}
+    causes = dict.fromkeys(number.cause for number in report.moved)
+    return tuple(_cause_group(cause, [n for n in report.moved if n.cause == cause], judged) for cause in causes)
+
+
+def _cause_group(cause: str, numbers: Sequence[NumberChange], judged: Collection[tuple[str, Any]]) -> CauseGroup:
+    listed = {id(n) for n in numbers if (n.key, n.at) in judged or abs(n.ratio or 0.0) > BEYOND_SCATTER}
+    for number in sorted(numbers, key=lambda n: -abs(n.ratio or 0.0)):
+        then, now, _ = number_texts(number)
+        if len(listed) < FEWEST and then != now:
+            listed.add(id(number))
+    return CauseGroup(
+        cause,
+        tuple(n for n in numbers if id(n) in listed),
+        tuple(n for n in numbers if id(n) not in listed),
+    )
 
 
 def places_text(places: Sequence[Any]) -> str:
@@ -88,7 +116,7 @@ def signed(value: float, digits: int) -> str:
 
 
 def beside_text(group: CauseGroup) -> str:
-    """What is said of the numbers of a cause that are not told one by one."""
+    """What is said of the numbers of a cause that are not listed one by one."""
     count = len(group.counted)
     if not count:
         return ""
@@ -114,8 +142,8 @@ def verdict_text(verdict: Mapping[str, Any]) -> str:
 
 def unrepeated_text(item: Unrepeated) -> str:
     """ "R1 trueness bias: met at 0.5, not met at 10" """
-    told = ", ".join(f"{outcome}{places_text(places)}" for outcome, places in item.outcomes.items())
-    return f"{item.id} {_words(item.quantity)}: {told}"
+    outcomes = ", ".join(f"{outcome}{places_text(places)}" for outcome, places in item.outcomes.items())
+    return f"{item.id} {_words(item.quantity)}: {outcomes}"
 
 
 def met_text(items: Sequence[Unrepeated]) -> str:
@@ -208,7 +236,7 @@ def why_text(item: Unrepeated) -> str:
 def _group(group: CauseGroup) -> list[str]:
     lines = _wrapped(f"Moved by {group.cause}:" if group.cause else "Moved:", "")
     rows = []
-    for n in group.told:
+    for n in group.listed:
         old, new, difference = number_texts(n)
         by = f"by {'+' if (n.difference or 0) > 0 else ''}{difference}"
         unit = "" if n.unit == "1" else f" {n.unit}"
@@ -229,13 +257,13 @@ def _unmoved(report: ComparisonReport) -> list[str]:
 
 def _one_sided(report: ComparisonReport) -> list[str]:
     lines = []
-    for quantities, said in (
+    for quantities, what in (
         (report.not_repeated, f"not repeated; their values stand from {report.old.name}"),
         (report.added, "new"),
     ):
         if quantities:
             noun = "quantity" if len(quantities) == 1 else "quantities"
-            lines += _wrapped(f"{len(quantities)} {noun} {said}: {counted_by_chapter(quantities)}.", "")
+            lines += _wrapped(f"{len(quantities)} {noun} {what}: {counted_by_chapter(quantities)}.", "")
     return lines
 
 

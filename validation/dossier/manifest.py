@@ -6,6 +6,7 @@ import hashlib
 import json
 import platform
 from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import cache
 from importlib import metadata
 from pathlib import Path
@@ -30,6 +31,20 @@ _DISTRIBUTIONS = (
     "typst",
     "fonttools",
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Manifest:
+    """manifest.json as read: SHA-256 by file, versions by name, and the whole content; other keys may hold anything."""
+
+    files: Mapping[str, str]
+    versions: Mapping[str, str]
+    content: Mapping[str, Any]
+
+    @property
+    def program_version(self) -> str:
+        """The version of this program that made the dossier."""
+        return self.versions.get("validation", "not stated")
 
 
 def sha256(path: Path) -> str:
@@ -58,13 +73,13 @@ def versions() -> Mapping[str, str]:
     """Versions of this package, of Python, and of the libraries the numbers depend on."""
     from validation import __version__
 
-    found = {"validation": __version__, "python": platform.python_version()}
+    installed = {"validation": __version__, "python": platform.python_version()}
     for name in _DISTRIBUTIONS:
         try:
-            found[name] = metadata.version(name)
+            installed[name] = metadata.version(name)
         except metadata.PackageNotFoundError:
-            found[name] = "not installed"
-    return found
+            installed[name] = "not installed"
+    return installed
 
 
 def write_manifest(folder: Path, facts: Mapping[str, Any]) -> str:
@@ -95,8 +110,8 @@ def read_json(path: Path) -> Any:
     return json.loads(path.read_bytes(), object_pairs_hook=once)
 
 
-def read_manifest(folder: Path) -> dict[str, Any]:
-    """The content of manifest.json; `files` and `versions` are texts by name.
+def read_manifest(folder: Path) -> Manifest:
+    """The manifest of a dossier.
 
     Raises
     ------
@@ -105,15 +120,15 @@ def read_manifest(folder: Path) -> dict[str, Any]:
     """
     try:
         content = read_json(folder / MANIFEST)
-        tables = [content["files"], content.setdefault("versions", {})]
-        texts = [text for table in tables for pair in table.items() for text in pair]
+        manifest = Manifest(content["files"], content.get("versions", {}), content)
+        texts = [text for table in (manifest.files, manifest.versions) for pair in table.items() for text in pair]
         if not isinstance(content, dict) or not all(isinstance(text, str) for text in texts):
             raise ValueError("another shape")
     except FileNotFoundError:
         raise Refusal(f"{folder} is not a whole dossier: it has no {MANIFEST}.") from None
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         raise Refusal(f"{folder / MANIFEST} cannot be read as a manifest; it is damaged.") from None
-    return content
+    return manifest
 
 
 def integrity_problems(folder: Path) -> list[str]:
@@ -127,7 +142,7 @@ def integrity_problems(folder: Path) -> list[str]:
     elif seal != f"{sha256(folder / MANIFEST)}  {MANIFEST}\n":
         problems.append(f"{MANIFEST}: its SHA-256 is not the one in {SEAL}; one of the two was changed.")
     try:
-        recorded: dict[str, str] = read_manifest(folder)["files"]
+        recorded = read_manifest(folder).files
     except Refusal:
         return [*problems, f"{MANIFEST}: cannot be read as a manifest; it was changed."]
     present = set(relative_files(folder)) - {MANIFEST, SEAL}

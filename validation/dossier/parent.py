@@ -1,15 +1,25 @@
-"""What a dossier keeps of its parent, so that a step since then can be computed again: manifest, results, plan."""
+"""What a dossier keeps of its parent, so that a step since then can be computed again: manifest, results, plan.
+
+Of a parent of another version, some of whose methods changed since, it keeps all inputs: this version's numbers stand
+beside those of the parent, and whoever verifies the dossier computes them again.
+"""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from validation.dossier.compare import ComparisonReport, compare_facts, facts_of_building, read_facts
-from validation.dossier.manifest import MANIFEST, read_manifest, sha256, versions
-from validation.dossier.results import RESULTS, read_results
-from validation.faults import Refusal
+from validation.dossier.compare import compare_facts, facts_of_building, read_facts
+from validation.dossier.comparison_report import ComparisonReport, RecomputedNumber
+from validation.dossier.manifest import MANIFEST, Manifest, read_manifest, sha256, versions
+from validation.dossier.method_changes import MethodChange, changes_between
+from validation.dossier.other_version import compare_versions
+from validation.dossier.results import RESULTS, read_results, results_of
+from validation.faults import Refusal, StudyDataError
+from validation.judging.outcomes import evaluate, judge_study
 from validation.study.folder import AMENDMENTS, HISTORY
+from validation.study.load import load_study
 from validation.study.model import Study
 from validation.study.plan import PLAN
 
@@ -19,7 +29,7 @@ _KEPT = (RESULTS, f"inputs/{PLAN}", f"inputs/{AMENDMENTS}")
 
 
 def keep_parent(parent: Path, inputs: Path, study: Study) -> None:
-    """Copy what a step rests on into the inputs.
+    """Copy what a step, and a number computed by a changed method, rest on into the inputs.
 
     Raises
     ------
@@ -32,27 +42,44 @@ def keep_parent(parent: Path, inputs: Path, study: Study) -> None:
             f"The parent dossier gives its results in {unit}, this study in {study.unit}: nothing can be compared. "
             "Give the study the unit of its parent, or leave study.parent out."
         )
-    for name in (MANIFEST, *_KEPT):
-        if (parent / name).is_file():
-            target = inputs / PLACE / name
-            target.parent.mkdir(parents=True, exist_ok=True)
-            target.write_bytes((parent / name).read_bytes())
+    for name in (MANIFEST, *_kept(read_manifest(parent))):
+        target = inputs / PLACE / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_bytes((parent / name).read_bytes())
 
 
-def parent_problems(inputs: Path, wanted: str | None) -> list[str]:
-    """What is wrong with the kept parent: another one than the plan names, or parts that its manifest does not hold."""
+def _kept(manifest: Manifest) -> list[str]:
+    """The files of a parent that this version keeps, by name."""
+    whole = bool(_changes_since(manifest))
+    return [name for name in manifest.files if name in _KEPT or (whole and name.startswith("inputs/"))]
+
+
+def _changes_since(manifest: Manifest) -> tuple[MethodChange, ...]:
+    """The methods that changed after the version that made a dossier."""
+    return changes_between(manifest.program_version, versions()["validation"])
+
+
+def parent_problems(inputs: Path, wanted: str | None, *, made_here: bool) -> list[str]:
+    """What is wrong with the kept parent: another one than the plan names, or parts that its manifest does not hold.
+
+    Parameters
+    ----------
+    wanted : SHA-256 of the manifest that the plan names; None without a parent
+    made_here : whether this version made the dossier and so kept all that it needs; others may have kept less
+    """
     place = inputs / PLACE
-    if wanted is None:
+    if wanted is None or not (made_here or (place / MANIFEST).is_file()):
         return []
     if not (place / MANIFEST).is_file():
         return [f"inputs/{PLACE}/{MANIFEST}: missing; the plan names a parent."]
     if sha256(place / MANIFEST) != wanted:
         return [f"inputs/{PLACE}/{MANIFEST}: its SHA-256 is not the one that the plan names as parent."]
-    listed = read_manifest(place)["files"]
+    manifest = read_manifest(place)
+    there = [name for name in manifest.files if (place / name).is_file()]
     return [
         f"inputs/{PLACE}/{name}: not what the parent's manifest lists."
-        for name in _KEPT
-        if name in listed and (not (place / name).is_file() or sha256(place / name) != listed[name])
+        for name in (_kept(manifest) if made_here else there)
+        if name not in there or sha256(place / name) != manifest.files[name]
     ]
 
 
@@ -68,4 +95,26 @@ def comparison(study: Study, inputs: Path, results: dict[str, Any]) -> Compariso
         return None
     facts = read_facts(inputs / PLACE)
     fresh = facts_of_building(study.plan.study.id, results, inputs, versions())
-    return compare_facts(facts, fresh, allowed_step=study.plan.lots.allowed_step, confidence=study.judged_confidence)
+    confidence = study.judged_confidence
+    report = compare_facts(facts, fresh, allowed_step=study.plan.lots.allowed_step, confidence=confidence)
+    return replace(report, recomputed=_recomputed(inputs / PLACE))
+
+
+def _recomputed(parent: Path) -> tuple[RecomputedNumber, ...]:
+    """The numbers of a parent that changed methods give otherwise; none where an earlier version kept no inputs."""
+    manifest, recorded = read_manifest(parent), read_results(parent)
+    changes = _changes_since(manifest)
+    if not changes or not all((parent / name).is_file() for name in _kept(manifest)):
+        return ()
+    draft = bool(recorded.get("draft", False))
+    try:
+        study = load_study(parent / "inputs", draft=draft)
+    except StudyDataError:  # a run verifies its parent, so a later version alone can come here
+        return ()
+    today = results_of(judge_study(study, evaluate(study)), None, draft=draft)
+    units = {(item["key"], item["at"]): item["unit"] for item in recorded["quantities"]}
+    return tuple(
+        RecomputedNumber(one.key, one.at, units[one.key, one.at], one.recorded, one.today, one.change.text())
+        for one in compare_versions(recorded, today, changes).moved_values
+        if one.change is not None
+    )

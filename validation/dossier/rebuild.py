@@ -8,7 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from validation.characteristics import characteristics
-from validation.dossier.compare import ComparisonReport, step_restriction
+from validation.dossier.compare import compare_facts, facts_of_building, facts_of_step
+from validation.dossier.compare_text import step_restriction
+from validation.dossier.comparison_report import ComparisonReport
 from validation.dossier.manifest import inputs_hash
 from validation.dossier.parent import comparison
 from validation.dossier.redrawn import redrawn
@@ -22,9 +24,10 @@ from validation.study.quantity import Evaluation
 
 @dataclass(frozen=True)
 class Rebuilt:
-    """What the inputs give: the study as read, the content of results.json, the figures by file name."""
+    """What the inputs give: the study as read, its evaluations, the content of results.json, the figures by name."""
 
     study: Study
+    evaluations: Mapping[str, Evaluation]
     results: dict[str, Any]
     figures: Mapping[str, bytes]
 
@@ -35,18 +38,36 @@ def judged_with_parent(
     """The verdicts, the step since the parent, which may restrict the conclusion, and the content of results.json."""
     judged = judge_study(study, evaluations)
     parent = comparison(study, inputs, judged.results())
-    step = None if parent is None else parent.step_record()
-    restriction = step_restriction(step, study.unit)
+    restriction = step_restriction(None if parent is None else parent.step_record(), study.unit)
     if parent is not None and restriction:
         judged = judge_study(study, evaluations, order=judged.order, further=[restriction])
         parent = replace(parent, conclusions=(parent.conclusions[0], judged.conclusion.to_dict()))
     judgement = mark_fragile(judged, looks)
-    return judgement, parent, results_of(judgement, step, draft=draft)
+    return judgement, parent, results_of(judgement, parent, draft=draft)
 
 
 def looks_of(study: Study, evaluations: Mapping[str, Evaluation]) -> list[Variant]:
     """Every verdict looked at otherwise."""
     return variants(study, evaluations, judge_study(study, evaluations))
+
+
+def with_recorded_step(rebuilt: Rebuilt, recorded: Mapping[str, Any]) -> dict[str, Any]:
+    """The content of results.json with the step since a parent of which the dossier keeps nothing but the step's rows.
+
+    Versions before 0.3.0 kept no more: the parent's values are taken as the rows record them.
+    """
+    study = rebuilt.study
+    parent = facts_of_step(recorded, study.plan.study.parent or "", study.unit)
+    judged = judge_study(study, rebuilt.evaluations)
+    now = facts_of_building(study.plan.study.id, judged.results(), study.folder, {})
+    allowed, confidence = study.plan.lots.allowed_step, study.judged_confidence
+    step = compare_facts(parent, now, allowed_step=allowed, confidence=confidence).step_record()
+    if step is None:
+        return rebuilt.results
+    restriction = step_restriction(step, study.unit)
+    if restriction:
+        judged = judge_study(study, rebuilt.evaluations, order=judged.order, further=[restriction])
+    return rebuilt.results | {"step": step, "conclusion": judged.conclusion.to_dict()}
 
 
 def rebuild(
@@ -87,4 +108,4 @@ def _rebuilt(inputs: Path, draft: bool, chapters: Sequence[str] | None, figures:
         if figures and chapter in evaluations
         for name, raw in redrawn(chapter, evaluations[chapter], study).items()
     }
-    return Rebuilt(study, results, anew)
+    return Rebuilt(study, evaluations, results, anew)

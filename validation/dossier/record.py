@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from validation.dossier.attached import AttachedSelfTest
-from validation.dossier.compare import ComparisonReport
+from validation.dossier.comparison_report import ComparisonReport
 from validation.judging.outcomes import Judgement
 from validation.judging.sensitivity import Variant
 from validation.study.model import Study

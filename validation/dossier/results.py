@@ -9,6 +9,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, StrictBool, StrictFloat, StrictInt, StrictStr, ValidationError
 
+from validation.dossier.comparison_report import ComparisonReport
 from validation.dossier.manifest import read_json
 from validation.faults import Refusal
 from validation.judging.outcomes import Judgement
@@ -60,6 +61,26 @@ class _Study(_Part):
     unit: StrictStr
 
 
+class _ParentValue(_Part):
+    value: _Number | None
+    standard_uncertainty: _Number | None
+    degrees_of_freedom: _Number | None
+    interval: _Interval
+    confidence: _Number | None
+
+
+class _StepRow(_Part):
+    at: _At
+    parent: _ParentValue
+
+
+class _Step(_Part):
+    quantity: StrictStr
+    since: StrictStr
+    lots: Annotated[list[StrictStr], Field(min_length=2, max_length=2)]
+    rows: list[_StepRow]
+
+
 class _Results(_Part):
     format: StrictInt
     study: _Study
@@ -67,12 +88,23 @@ class _Results(_Part):
     requirements: list[_Requirement]
     flags: list[dict[str, Any]]
     conclusion: _Conclusion
+    step: _Step | None = None
     draft: StrictBool = False
 
 
-def results_of(judgement: Judgement, step: Mapping[str, Any] | None, *, draft: bool) -> dict[str, Any]:
-    """The content of results.json, in plain JSON types."""
-    content = judgement.results() | ({} if step is None else {"step": step}) | ({"draft": True} if draft else {})
+def results_of(judgement: Judgement, parent: ComparisonReport | None, *, draft: bool) -> dict[str, Any]:
+    """The content of results.json, in plain JSON types; with the step since the parent, where there is one.
+
+    `parent_recomputed` holds the numbers of the parent that this version computes otherwise; absent without any.
+    """
+    content = judgement.results()
+    step = None if parent is None else parent.step_record()
+    if step is not None:
+        content["step"] = step
+    if parent is not None and parent.recomputed:
+        content["parent_recomputed"] = [number.to_dict() for number in parent.recomputed]
+    if draft:
+        content["draft"] = True
     return json.loads(json.dumps(content, allow_nan=False))
 
 

@@ -14,7 +14,8 @@ from typing import Any
 from validation import resources
 from validation.characteristics import characteristics
 from validation.dossier.attached import attached_selftest
-from validation.dossier.compare import ComparisonReport, compare_facts, facts_of_building, read_facts
+from validation.dossier.compare import compare_facts, facts_of_building, read_facts
+from validation.dossier.comparison_report import ComparisonReport
 from validation.dossier.document import DossierRecord, build_document
 from validation.dossier.html import render_html
 from validation.dossier.manifest import MANIFEST, hashes, inputs_hash, sha256, versions, write_manifest
@@ -148,8 +149,8 @@ def _build(
     write_manifest(place, facts)
     rows = judgement.requirements
     all_met = bool(rows) and all(row.outcome == "met" for row in rows)
-    said = [*study.warnings, *levels_not_held(study), *silent_changes(copied)]
-    return RunReport(place, judgement.conclusion.outcome, judgement.conclusion.text, all_met, tuple(said))
+    warnings = [*study.warnings, *levels_not_held(study), *silent_changes(copied)]
+    return RunReport(place, judgement.conclusion.outcome, judgement.conclusion.text, all_met, tuple(warnings))
 
 
 def _looks(study: Study, only: str | None) -> list[Variant]:
@@ -292,17 +293,17 @@ def _copy_parent(study: Study, inputs: Path) -> None:
     wanted = study.plan.study.parent
     if wanted is None:
         return
-    found = find_dossier(study.folder, wanted)
-    if found is None:
+    parent = find_dossier(study.folder, wanted)
+    if parent is None:
         raise Refusal(
             f"study.parent names the dossier whose manifest.json has the SHA-256 {wanted}; none was found in "
             f"this study, its records/ or the studies beside it. "
             "Copy the parent's dossier folder into records/, or mend the hash."
         )
-    report = verify_dossier(found, figures=False)
+    report = verify_dossier(parent, figures=False)
     if not report.ok:
-        raise Refusal(f"The parent dossier {found} does not verify, so nothing can rest on it: {report.problems[0]}")
-    keep_parent(found, inputs, study)
+        raise Refusal(f"The parent dossier {parent} does not verify, so nothing can rest on it: {report.problems[0]}")
+    keep_parent(parent, inputs, study)
 
 
 def find_dossier(folder: Path, manifest_hash: str) -> Path | None:

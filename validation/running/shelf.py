@@ -90,7 +90,7 @@ def foreign_files(folder: Path) -> list[str]:
     """The files of a folder that are not those of a finished dossier or draft as its manifest lists them."""
     present = relative_files(folder)
     try:
-        listed = {*read_manifest(folder)["files"], MANIFEST, SEAL}
+        listed = {*read_manifest(folder).files, MANIFEST, SEAL}
     except Refusal:
         return present
     return [name for name in present if name not in listed]

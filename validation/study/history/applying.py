@@ -8,10 +8,10 @@ from datetime import datetime
 from difflib import get_close_matches
 
 from validation.faults import Fault, Refusal
+from validation.study.columns import NUMERIC
 from validation.study.folder import AMENDMENTS
 from validation.study.history.amendments import Amendment
 from validation.study.text_files import NUMBER, censored, decimal, moment, same_value, why_no_moment
-from validation.study.columns import NUMERIC
 from validation.study.worksheets import Row, Sheet
 
 

@@ -1,0 +1,309 @@
+"""Dossiers of version 0.2.0 stay readable: they verify, they are held, and a new study can follow one.
+
+Both were made with version 0.2.0 of this program, from the demonstration as it was shipped then, and are kept as they
+were written: tests/dossiers_0_2_0/.
+"""
+
+from __future__ import annotations
+
+import copy
+import fnmatch
+import json
+import shutil
+import tarfile
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from study_folder import NOW, reseal
+
+import validation
+from validation import resources
+from validation.characteristics import known_keys
+from validation.cli import main
+from validation.dossier import method_changes
+from validation.dossier.manifest import MANIFEST, sha256
+from validation.dossier.method_changes import CONCLUSION, METHOD_CHANGES, MethodChange, changes_between, is_later
+from validation.dossier.other_version import VersionComparison
+from validation.dossier.rebuild import Rebuilt, rebuild
+from validation.dossier.verify import verify_dossier
+from validation.running.demo import name_parent
+from validation.running.run import run_study
+
+ARCHIVES = Path(__file__).parent / "dossiers_0_2_0"
+#: What a method that changed after 0.2.0 might have moved.
+NUMBERS = ("value", "standard_uncertainty", "interval", "judged_interval")
+ANOTHER_BIAS = MethodChange("0.3.0", ("trueness.bias",), NUMBERS, "The bias is computed in another way.")
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Read only: new-grade-001/ and new-lot-001/ as version 0.2.0 wrote them."""
+    folder = tmp_path_factory.mktemp("Ältere")
+    for archive in sorted(ARCHIVES.glob("*.tar.xz")):
+        with tarfile.open(archive) as packed:
+            packed.extractall(folder, filter="data")
+    return folder
+
+
+@pytest.fixture
+def lot(kept: Path, tmp_path: Path) -> Path:
+    """The dossier of the new lot, which two seconds recompute, to be changed."""
+    return Path(shutil.copytree(kept / "new-lot-001", tmp_path / "001"))
+
+
+def content(dossier: Path, name: str = "results.json") -> dict[str, Any]:
+    return dict(json.loads((dossier / name).read_text(encoding="utf-8")))
+
+
+def change(dossier: Path, edit: Callable[[dict[str, Any]], object], name: str = "results.json") -> None:
+    """Change results.json or manifest.json and refresh every hash, as a forger would."""
+    changed = content(dossier, name)
+    edit(changed)
+    (dossier / name).write_text(json.dumps(changed), encoding="utf-8")
+    reseal(dossier)
+
+
+def bias(results: dict[str, Any], at: float = 4.0) -> dict[str, Any]:
+    return next(q for q in results["quantities"] if (q["key"], q["at"]) == ("trueness.bias", at))
+
+
+def beside(dossier: Path) -> VersionComparison:
+    """What the two versions give, of a dossier that verifies."""
+    report = verify_dossier(dossier)
+    assert report.problems == ()
+    assert report.other_version is not None
+    return report.other_version
+
+
+@pytest.fixture
+def another_bias(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(method_changes, "METHOD_CHANGES", (*METHOD_CHANGES, ANOTHER_BIAS))
+
+
+# -------------------------------------------------------------------------------------------------------------- as kept
+
+
+def test_the_archives_are_small_and_of_version_0_2_0(kept: Path) -> None:
+    assert all(path.stat().st_size < 1500 * 1024 for path in ARCHIVES.iterdir())
+    grade, lot = (content(kept / name, MANIFEST) for name in ("new-grade-001", "new-lot-001"))
+    assert {grade["versions"]["validation"], lot["versions"]["validation"]} == {"0.2.0"}
+    assert lot["parent"] == sha256(kept / "new-grade-001" / MANIFEST)
+
+
+@pytest.mark.parametrize("name", ["new-grade-001", "new-lot-001"])
+def test_a_dossier_of_0_2_0_verifies(kept: Path, name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["verify", str(kept / name)]) == 0
+    lines = capsys.readouterr().out.strip().splitlines()
+    assert lines[0] == "To know"
+    first = (
+        "Words and figures were not compared: the dossier is of version 0.2.0 of this program, this is version "
+        f"{validation.__version__}, and each version words its pages in its own way."
+    )
+    assert lines[1].strip().startswith(first)
+    assert lines[2].strip() == "No method is recorded as changed between the two versions."
+    assert any(line.startswith("The dossier verifies as far as this version can tell: ") for line in lines)
+    kept_rows = "Of its parent the dossier keeps the rows of the step alone: they were taken as they stand there."
+    assert (kept_rows in "\n".join(lines)) == (name == "new-lot-001")
+
+
+def test_every_number_of_0_2_0_is_compared(kept: Path) -> None:
+    report = beside(kept / "new-lot-001")
+    results = content(kept / "new-lot-001")
+    assert report.compared > 10 * len(results["quantities"])
+    assert (report.differences, report.then_only, report.now_only) == ((), (), ())
+    assert report.with_conclusion
+
+
+# ------------------------------------------------------------------------------------------------------------ forgeries
+
+FORGERIES: dict[str, Callable[[dict[str, Any]], object]] = {
+    "value": lambda r: bias(r).update(value=bias(r)["value"] * (1 + 1e-8)),
+    "interval": lambda r: bias(r).update(interval=[0.0, 0.0]),
+    "judged interval": lambda r: bias(r).update(judged_interval=[0.0, 0.0]),
+    "degrees of freedom": lambda r: bias(r).update(degrees_of_freedom=70.0),
+    "unit": lambda r: bias(r).update(unit="mg/kg"),
+    "readings": lambda r: bias(r).update(readings=[]),
+    "twice": lambda r: r["quantities"].insert(0, bias(r) | {"value": 0.0}),
+    "outcome": lambda r: next(q for q in r["requirements"] if q["outcome"] != "met").update(outcome="met"),
+    "limit": lambda r: r["requirements"][0].update(limit=9.0),
+    "a verdict taken out": lambda r: r["requirements"].pop(1),
+    "step": lambda r: r["step"]["rows"][1].update(difference=0.0, outcome="met"),
+    "another parent": lambda r: r["step"].update(parent="0" * 64),
+    "conclusion": lambda r: r["conclusion"].update(outcome="fit"),
+    "range": lambda r: r["conclusion"].update(range=[0.5, 7.5]),
+    "study": lambda r: r["study"].update(id="VS-0"),
+}
+
+
+@pytest.mark.parametrize("part", FORGERIES)
+def test_a_number_or_verdict_altered_in_an_older_dossier_fails(lot: Path, part: str) -> None:
+    change(lot, FORGERIES[part])
+    report = verify_dossier(lot)
+    assert not report.ok
+    assert all(problem.startswith("results.json: ") for problem in report.problems)
+    assert main(["verify", str(lot)]) == 1
+
+
+@pytest.mark.parametrize("version", ["0.1.0", "0.3.9", "9.0.0", "none", ""])
+def test_a_forged_dossier_passes_under_no_version(lot: Path, version: str) -> None:
+    change(lot, lambda manifest: manifest["versions"].update(validation=version), MANIFEST)
+    assert verify_dossier(lot).ok
+    change(lot, FORGERIES["value"])
+    assert not verify_dossier(lot).ok
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [{"step": {"rows": 3}}, {"step": []}, {"flags": [{}, {"at": []}]}, {"requirements": [{}]}],
+    ids=["rows", "step", "flags", "requirements"],
+)
+def test_odd_shapes_end_in_a_sentence(lot: Path, damage: dict[str, Any]) -> None:
+    change(lot, lambda results: results.update(damage))
+    assert verify_dossier(lot).other_version is not None or "damaged" in verify_dossier(lot).problems[-1]
+
+
+# ----------------------------------------------------------------------------------------- what one version alone gives
+
+
+def test_a_newer_dossier_with_one_more_quantity_verifies(lot: Path) -> None:
+    change(lot, lambda manifest: manifest["versions"].update(validation="9.0.0"), MANIFEST)
+    change(lot, lambda manifest: manifest.update(archive="A-7"), MANIFEST)
+    change(lot, lambda r: r["quantities"].append(bias(r) | {"key": "trueness.median_bias"}))
+    change(lot, lambda r: bias(r).update(skewness=0.1))
+    report = beside(lot)
+    assert report.then_only == ("trueness.median_bias at 4.0", "quantities: skewness")
+    assert report.with_conclusion
+    notes = verify_dossier(lot).notes
+    assert notes[1].startswith("It is of a later version")
+    listed = "Given by the dossier alone, and not compared: trueness.median_bias at 4.0 and quantities: skewness."
+    assert listed in notes
+
+
+def test_what_this_version_no_longer_gives_is_listed(lot: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def without_bias(inputs: Path, **named: Any) -> Rebuilt:
+        rebuilt = rebuild(inputs, **named)
+        results = copy.deepcopy(rebuilt.results)
+        results["quantities"] = [q for q in results["quantities"] if q["key"] != "trueness.bias"]
+        for row in results["requirements"]:
+            if row["quantity"] == "trueness.bias":
+                row.update(observed=None, interval=None, outcome="not judged")
+        return replace(rebuilt, results=results)
+
+    monkeypatch.setattr("validation.dossier.verify.rebuild", without_bias)
+    report = beside(lot)
+    assert report.then_only == tuple(f"trueness.bias at {level}" for level in (1.0, 4.0, 7.5))
+    assert not report.with_conclusion
+    # What both give is held as ever.
+    change(lot, lambda r: next(q for q in r["quantities"] if q["key"] == "repeatability.s_r").update(value=0.0))
+    assert not verify_dossier(lot).ok
+
+
+def test_a_method_cited_otherwise_is_listed_once(lot: Path) -> None:
+    change(lot, lambda r: [q.update(source="An older book") for q in r["quantities"] if q["key"] == "trueness.bias"])
+    (source,) = beside(lot).sources
+    assert (source.keys, source.then) == (("trueness.bias",), "An older book")
+    (note,) = (note for note in verify_dossier(lot).notes if note.startswith("Cited otherwise"))
+    assert note.startswith("Cited otherwise: trueness.bias: then An older book; now ")
+
+
+# ------------------------------------------------------------------------------------------------- methods that changed
+
+
+def test_the_record_of_methods_is_in_order_and_names_what_there_is() -> None:
+    numbers = [tuple(map(int, change.version.split("."))) for change in METHOD_CHANGES]
+    assert numbers == sorted(numbers)
+    assert not is_later(METHOD_CHANGES[-1].version, validation.__version__)
+    for recorded in METHOD_CHANGES:
+        assert recorded.sentence.endswith(".")
+        for pattern in recorded.keys:
+            assert fnmatch.filter([*known_keys(), CONCLUSION], pattern), pattern
+
+
+def test_methods_between_two_versions_are_those_after_the_one_up_to_the_other() -> None:
+    assert [change.version for change in changes_between("0.1.0", "0.2.0")] == ["0.2.0"]
+    assert changes_between("0.2.0", "0.10.0") == ()
+    assert changes_between("0.3.0", "0.1.0") == ()
+    assert changes_between("not stated", "0.4.0") == ()
+
+
+@pytest.mark.usefixtures("another_bias")
+def test_a_number_that_a_changed_method_moves_stands_beside_todays(lot: Path) -> None:
+    todays = bias(content(lot))["value"]
+    change(lot, lambda r: bias(r).update(value=0.1))
+    (moved,) = beside(lot).explained
+    assert (moved.place, moved.part, moved.recorded) == ("trueness.bias at 4.0", "value", 0.1)
+    assert moved.today == pytest.approx(todays, rel=1e-9)
+    notes = verify_dossier(lot).notes
+    assert notes[1] == "Since 0.3.0 another method: The bias is computed in another way."
+    (moved_note,) = (note for note in notes if note.startswith("By another method since 0.3.0"))
+    assert "trueness.bias at 4.0, value: recorded 0.1, this version gives " in moved_note
+    # What follows from it may follow; what does not may not.
+    change(lot, lambda r: r["requirements"][1].update(observed=0.1))
+    assert verify_dossier(lot).ok
+    change(lot, lambda r: r["requirements"][1].update(limit=9.0))
+    assert not verify_dossier(lot).ok
+
+
+@pytest.mark.usefixtures("another_bias")
+def test_a_changed_method_explains_no_other_number(lot: Path) -> None:
+    change(lot, lambda r: next(q for q in r["quantities"] if q["key"] == "repeatability.s_r").update(value=0.1))
+    assert not verify_dossier(lot).ok
+
+
+# ---------------------------------------------------------------------------------------------------------- as a parent
+
+
+@pytest.fixture
+def study(kept: Path, tmp_path: Path) -> Path:
+    """A study of a new lot beside a dossier of 0.2.0, which its plan does not name yet."""
+    shutil.copytree(kept / "new-grade-001", tmp_path / "new-grade" / "dossiers" / "001")
+    return Path(shutil.copytree(resources.folder("demo_data") / "new-lot", tmp_path / "new-lot"))
+
+
+def named(study: Path) -> Path:
+    """The parent, named by the plan."""
+    parent = study.parent / "new-grade" / "dossiers" / "001"
+    name_parent(study, parent, now=NOW)
+    return parent
+
+
+@pytest.mark.slow
+def test_a_new_lot_follows_a_dossier_of_0_2_0(study: Path, kept: Path) -> None:
+    named(study)
+    dossier = run_study(study).dossier
+    new, old = content(dossier), content(kept / "new-lot-001")
+    # The numbers that 0.2.0 gave for the same readings; the times of the plan amendments differ.
+    assert new["step"] == old["step"]
+    assert "parent_recomputed" not in new
+    assert verify_dossier(dossier).problems == ()
+    kept_of_it = dossier / "inputs" / "history" / "parent"
+    assert not (kept_of_it / "inputs" / "worksheets").exists()
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("another_bias")
+def test_a_number_of_the_parent_by_another_method_stands_with_todays_beside_it(study: Path, kept: Path) -> None:
+    todays = bias(content(kept / "new-grade-001"))["value"]
+    change(study.parent / "new-grade" / "dossiers" / "001", lambda r: bias(r).update(value=0.02))
+    named(study)
+    dossier = run_study(study).dossier
+    results = content(dossier)
+    assert next(row for row in results["step"]["rows"] if row["at"] == 4.0)["parent"]["value"] == 0.02
+    (row,) = results["parent_recomputed"]
+    assert (row["key"], row["at"], row["parent"], row["unit"]) == ("trueness.bias", 4.0, 0.02, "%")
+    assert row["today"] == pytest.approx(todays, rel=1e-9)
+    assert row["method"] == "0.3.0: The bias is computed in another way."
+    page = (dossier / "dossier.html").read_text(encoding="utf-8")
+    assert "Numbers of VS-2026-07 issue 001 that this version of the program computes otherwise" in page
+    assert verify_dossier(dossier).problems == ()
+    change(dossier, lambda r: r["parent_recomputed"][0].update(today=0.02))
+    (problem,) = verify_dossier(dossier).problems
+    assert "parent_recomputed" in problem
+    # Without what the number is computed from, nobody could.
+    shutil.rmtree(dossier / "inputs" / "history" / "parent" / "inputs" / "worksheets")
+    reseal(dossier)
+    assert all("history/parent/inputs/worksheets/" in problem for problem in verify_dossier(dossier).problems)
+    assert not verify_dossier(dossier).ok
