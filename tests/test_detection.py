@@ -234,6 +234,16 @@ def test_din_32645_quantification_limit_has_a_half_width_of_a_third():
     assert low < at < high
 
 
+def test_din_32645_finds_a_limit_that_the_half_width_reaches_near_the_mean_alone():
+    # Levels close together far from zero: the half-width outgrows x in the end, but falls to x / 3 before. Reference
+    # library: statsmodels, two-sided 95 % prediction interval at x_BG in units of x.
+    x, y = [2.6, 2.7, 2.8, 2.8, 2.8], [0.0, 0.0, 0.0, 0.0, 0.054]
+    at = din_32645(straight_line(x, y)).quantification_limit.value
+    fit = sm.OLS(y, sm.add_constant(x)).fit()
+    frame = fit.get_prediction([1.0, at]).summary_frame(alpha=0.05)
+    assert (frame["obs_ci_upper"].iloc[0] - frame["mean"].iloc[0]) / fit.params[1] == pytest.approx(at / 3, rel=1e-6)
+
+
 def test_din_32645_without_a_quantification_limit_says_so():
     x, y = [0.0, 1.0, 2.0, 3.0], [0.0, 2.5, 0.5, 3.0]
     found = din_32645(straight_line(x, y))
@@ -242,17 +252,17 @@ def test_din_32645_without_a_quantification_limit_says_so():
 
 
 def test_limits_without_an_interval_at_a_level_say_so_at_that_level():
-    # With factor * sd below sqrt(S_xx) x_BG exists; the upper end of the chi-square interval of sd lies beyond at high
-    # levels only, so that the sentence belongs to the level, not to the limit.
+    # The upper end of the chi-square interval of sd grows with the level, until no x is k times as large as the
+    # half-width there: the sentence belongs to the level, not to the limit.
     x, y = [0.0, 1.0, 2.0, 3.0, 4.0, 5.0], [0.1, 0.9, 2.15, 2.9, 4.1, 4.95]
     limit = din_32645(straight_line(x, y)).quantification_limit
-    df, reach = 4, 3 * stats.t.ppf(0.975, 4) * limit.distribution.sd
+    t, n, grid = stats.t.ppf(0.975, 4), len(x), np.linspace(0, 1000, 100_001)
+    shape = np.sqrt(1 + 1 / n + (grid - np.mean(x)) ** 2 / np.sum((x - np.mean(x)) ** 2))
     for level in (0.5, 0.8, 0.9, 0.95, 0.99, 0.999, 0.9999):
-        beyond = reach * np.sqrt(df / stats.chi2.ppf((1 - level) / 2, df)) >= np.sqrt(
-            limit.distribution.x_sum_of_squares
-        )
-        assert (limit.interval(level) is None) == beyond
-        assert any("never falls" in note for note in limit.notes_at(level)) == beyond
+        widest = limit.distribution.sd * np.sqrt(4 / stats.chi2.ppf((1 - level) / 2, 4))
+        never = bool(np.all(3 * t * widest * shape > grid))
+        assert (limit.interval(level) is None) == never
+        assert any("never falls" in note for note in limit.notes_at(level)) == never
     assert limit.interval(0.5) is not None
     assert limit.interval(0.9999) is None
 

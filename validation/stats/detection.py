@@ -325,11 +325,12 @@ class RelativeWidthLimit(ConfidenceDistribution):
         """The limit with this standard deviation; None where there is none."""
         reach = self.factor * sd
         q = reach**2 / self.x_sum_of_squares
-        if q >= 1:
-            return None
-        a, b = 1 - q, q * self.x_mean
+        b = q * self.x_mean
         c = reach**2 * (1 + 1 / self.n) + q * self.x_mean**2
-        return (-b + sqrt(b**2 + a * c)) / a
+        # (1 - q) x^2 + 2 b x = c. With q above 1 the half-width outgrows x in the end, but may be small enough before.
+        inner = b**2 + (1 - q) * c
+        bottom = b + sqrt(inner) if inner >= 0 else 0.0
+        return c / bottom if bottom > 0 else None
 
     def interval(self, level: float) -> Interval | None:
         check_confidence(level)
