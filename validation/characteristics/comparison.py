@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import cached_property
 from math import sqrt
 from typing import Any
 
@@ -38,11 +39,11 @@ class _Sample:
     candidate: tuple[Number, ...]
     reference: tuple[Number, ...]
 
-    @property
+    @cached_property
     def y(self) -> Fraction:
         return exact_mean(self.candidate)
 
-    @property
+    @cached_property
     def x(self) -> Fraction:
         return exact_mean(self.reference)
 
@@ -57,11 +58,11 @@ class _Pairs:
     ratio: float
     ratio_notes: tuple[str, ...]
 
-    @property
+    @cached_property
     def x(self) -> list[Fraction]:
         return [sample.x for sample in self.samples]
 
-    @property
+    @cached_property
     def y(self) -> list[Fraction]:
         return [sample.y for sample in self.samples]
 
@@ -71,11 +72,11 @@ class _Pairs:
         counts = [{len(getattr(sample, method)) for sample in self.samples} for method in _METHODS]
         return any(len(different) > 1 for different in counts)
 
-    @property
+    @cached_property
     def differences(self) -> np.ndarray:
         return statistics.differences(self.x, self.y)
 
-    @property
+    @cached_property
     def relative(self) -> np.ndarray | None:
         """Differences over the mean of both methods; None where such a mean is not above zero."""
         middle = np.array([float(sample.x + sample.y) / 2 for sample in self.samples])
@@ -580,7 +581,7 @@ def _fuel_words(fuel: str) -> Iterator[str]:
         yield (
             f"The standard is a fresh blend of {fuel}, while the fuel of an oil in use is weathered and need not be "
             f"{fuel}: the differences of used oils contain what that does to the result, and the comparison alone "
-            "does not part it from an error of the method."
+            "does not separate it from an error of the method."
         )
 
 

@@ -28,7 +28,7 @@ NO_FACTORS = (
 MIXED = {
     3: (
         "Resolution III: each main effect is mixed with interactions of two other factors (see the table), and an "
-        "effect may be theirs. Repeating the trials with every setting turned round would part them."
+        "effect may be theirs. Repeating the trials with every setting turned round would separate them."
     ),
     4: (
         "Resolution IV: no main effect is mixed with an interaction of two factors; those interactions are mixed with "
@@ -249,7 +249,7 @@ def _design_notes(screen: _Screen, result: statistics.EffectsResult, relative: M
     if check.leaning:
         pairs = [f"{names[a]} with {names[b]} (correlation {fixed(r, 2)})" for a, b, r in check.leaning]
         notes.append(
-            f"Varied partly together: {sentence_list(pairs)}. Least squares parts them, at the price of wider "
+            f"Varied partly together: {sentence_list(pairs)}. Least squares separates them, at the price of wider "
             "intervals."
         )
     notes += _block_notes(screen, result)

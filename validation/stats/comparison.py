@@ -121,7 +121,21 @@ class YorkResult:
 
 
 def differences(x: Sequence[Number], y: Sequence[Number]) -> NDArray[np.float64]:
-    """y minus x, each formed exactly and rounded once. Shapes (n,), n >= 1."""
+    """Candidate minus reference, each formed exactly and rounded once.
+
+    Parameters
+    ----------
+    x, y : shape (n,), n >= 1, reference and candidate in one unit
+
+    Returns
+    -------
+    shape (n,), y minus x
+
+    Raises
+    ------
+    ValueError
+        No values, or different numbers of them.
+    """
     if len(x) != len(y) or not len(x):
         raise ValueError(f"x and y must hold the same number of values, at least one; got {len(x)} and {len(y)}")
     return np.array([float(Fraction(b) - Fraction(a)) for a, b in zip(x, y, strict=True)])
@@ -253,7 +267,21 @@ class ReplicateVariance:
 
 
 def replicate_variance(samples: Sequence[Sequence[Number]]) -> ReplicateVariance:
-    """Pool the variance of replicates over samples. Each sample holds one or more readings of one method."""
+    """Pool the variance of replicates over samples.
+
+    Parameters
+    ----------
+    samples : shape (m,), each of one or more readings of one method, in one unit
+
+    Raises
+    ------
+    ValueError
+        A sample without a reading, or a number that is not finite.
+
+    References
+    ----------
+    Bland and Altman 1986, Lancet i, 307-310, "repeatability": each variance counts by its degrees of freedom.
+    """
     squares, df = 0.0, 0
     for readings in samples:
         _, d = centre(readings)
@@ -264,7 +292,13 @@ def replicate_variance(samples: Sequence[Sequence[Number]]) -> ReplicateVariance
 
 
 def error_variance_ratio(candidate: ReplicateVariance, reference: ReplicateVariance) -> tuple[float, tuple[str, ...]]:
-    """Ratio of error variances of the means, candidate over reference, and the notes that go with it."""
+    """Ratio of the error variances of the samples' means, for Deming's line.
+
+    Returns
+    -------
+    ratio : candidate over reference; 1 where a method has no replicates, or replicates that do not scatter
+    notes : what must be known of it, in whole sentences
+    """
     if candidate.of_means and reference.of_means:
         ratio = candidate.of_means / reference.of_means
         if candidate.mean_reciprocal == reference.mean_reciprocal:

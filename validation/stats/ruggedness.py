@@ -192,6 +192,11 @@ def check_design(settings: ArrayLike) -> DesignCheck:
     Parameters
     ----------
     settings : shape (n, k), one row a reading, -1 low and +1 high
+
+    Raises
+    ------
+    ValueError
+        Settings other than -1 and +1.
     """
     x = _settings(settings)
     n, k = x.shape
@@ -291,6 +296,10 @@ def effects_by_lenth(result: EffectsResult) -> tuple[tuple[Estimate | None, ...]
     Returns
     -------
     effects, relative; both empty where the design holds no contrasts for it
+
+    References
+    ----------
+    Lenth 1989, Technometrics 31, 469 (from memory).
     """
     by_lenth = result.lenth
     if by_lenth is None or by_lenth.pse == 0:
