@@ -48,7 +48,7 @@ def test_york_matches_pearsons_data_with_yorks_weights():
     assert line.slope.value == near(printed["b"])
     assert line.intercept.standard_uncertainty == near(printed["sigma_a"])
     assert line.slope.standard_uncertainty == near(printed["sigma_b"])
-    assert line.details["chi_squared"] / 8 == near(printed["S_over_n_minus_2"])
+    assert line.chi_squared / 8 == near(printed["S_over_n_minus_2"])
     # York 1966 printed the scatter-scaled ones, 0.359 and 0.0706 (from the notes of the same example).
     assert "0.359" in line.intercept.notes[0]
     assert "0.0706" in line.slope.notes[0]
@@ -60,13 +60,13 @@ def test_york_interval_is_scaled_where_the_points_scatter_beyond_their_uncertain
     content = example("cal-pearson-york")
     data = content["data"]
     u_x, u_y = (0.5 / np.sqrt(data[name]) for name in ("w_x", "w_y"))
-    line = comparison.york(data["x"], data["y"], u_x, u_y, confidence=0.9)
-    assert stats.chi2.sf(line.details["chi_squared"], 8) < 0.001
+    line = comparison.york(data["x"], data["y"], u_x, u_y)
+    assert stats.chi2.sf(line.chi_squared, 8) < 0.001
     assert line.slope.value == near(content["expected"]["b"])
     assert line.intercept.standard_uncertainty == near("0.359")
     assert line.slope.standard_uncertainty == near("0.0706")
     half = stats.t.ppf(0.95, 8) * line.slope.standard_uncertainty
-    assert line.slope.interval == pytest.approx((line.slope.value - half, line.slope.value + half), rel=1e-12)
+    assert line.slope.interval(0.9) == pytest.approx((line.slope.value - half, line.slope.value + half), rel=1e-12)
     assert line.slope.degrees_of_freedom == 8
     assert "times as much" in line.slope.notes[0]
 
@@ -80,8 +80,8 @@ def test_york_matches_iso_28037_generalised_distance_regression():
     assert line.slope.value == near(printed["b"])
     assert line.intercept.standard_uncertainty == near(printed["u_a"])
     assert line.slope.standard_uncertainty == near(printed["u_b"])
-    assert line.details["covariance"] == near(printed["cov_ab"])
-    assert line.details["chi_squared"] == near(printed["chi2"])
+    assert line.covariance == near(printed["cov_ab"])
+    assert line.chi_squared == near(printed["chi2"])
 
 
 # Deming
@@ -125,7 +125,7 @@ def test_deming_jackknife_is_that_of_leaving_each_sample_out():
         error = np.sqrt(19 / 20 * np.sum((np.array(left) - np.mean(left)) ** 2))
         assert whole.standard_uncertainty == pytest.approx(error, rel=1e-9)
         half = stats.t.ppf(0.975, 18) * error
-        assert whole.interval == pytest.approx((whole.value - half, whole.value + half), rel=1e-9)
+        assert whole.interval(0.95) == pytest.approx((whole.value - half, whole.value + half), rel=1e-9)
 
 
 def test_difference_at_follows_the_line_and_zero_is_the_intercept():
@@ -187,10 +187,10 @@ def test_passing_bablok_is_the_rule_applied_pair_by_pair(case):
     b, low, high = brute_passing_bablok(x, y)
     line = comparison.passing_bablok(x, y)
     assert line.slope.value == pytest.approx(b, rel=1e-14)
-    assert line.slope.interval == pytest.approx((low, high), rel=1e-14)
+    assert line.slope.interval(0.95) == pytest.approx((low, high), rel=1e-14)
     floats = [np.array(v, float) for v in (x, y)]
     assert line.intercept.value == pytest.approx(np.median(floats[1] - b * floats[0]), abs=1e-14)
-    assert line.intercept.interval == pytest.approx(
+    assert line.intercept.interval(0.95) == pytest.approx(
         (np.median(floats[1] - high * floats[0]), np.median(floats[1] - low * floats[0])), abs=1e-14
     )
 
@@ -199,36 +199,37 @@ def test_ties_are_seen_in_decimals_that_doubles_would_blur():
     # 0.3 - 0.2 and 0.2 - 0.1 differ as doubles: a slope of exactly -1 must be left out all the same.
     x = [Decimal("0.1"), Decimal("0.2"), Decimal("0.3"), Decimal("0.7"), Decimal("0.9")]
     y = [Decimal("0.3"), Decimal("0.2"), Decimal("0.4"), Decimal("0.6"), Decimal("1.0")]
-    assert comparison.passing_bablok(x, y).details["N"] == 9.0
+    assert comparison.passing_bablok(x, y).slopes == 9
 
 
 def test_methods_that_swap_swap_the_slope():
     # The property the paper is built on: the slope of x on y is one over the slope of y on x. With an odd number of
     # slopes the median is one of them, and the relation is exact.
     x, y = (values[:15] for values in phytic())
-    assert comparison.passing_bablok(x, y).details["N"] % 2 == 1
+    assert comparison.passing_bablok(x, y).slopes % 2 == 1
     forth, back = comparison.passing_bablok(x, y), comparison.passing_bablok(y, x)
     assert back.slope.value == pytest.approx(1 / forth.slope.value, rel=1e-12)
 
 
 def test_too_few_samples_give_no_limits_and_say_so():
     line = comparison.passing_bablok([1.0, 2.0, 3.0], [1.1, 2.1, 2.9])
-    assert line.slope.interval is None
-    assert any("too few samples" in note for note in line.slope.notes)
+    assert line.slope.interval(0.95) is None
+    assert any("too few samples" in note for note in line.slope.notes_at(0.95))
 
 
 def test_tied_limits_and_two_signs_leave_an_interval_out_and_say_so():
     tied = comparison.passing_bablok([1.0, 2.0, 3.0, 4.0, 5.0, 6.0], [2.0, 3.0, 4.0, 5.0, 6.0, 7.0])
-    assert (tied.slope.value, tied.slope.interval, tied.intercept.interval) == (1.0, None, None)
-    assert "tied slope" in tied.slope.notes[0]
+    assert (tied.slope.value, tied.slope.interval(0.95), tied.intercept.interval(0.95)) == (1.0, None, None)
+    assert "tied slope" in tied.slope.notes_at(0.95)[0]
     # Readings about zero: lines with the limits of the slope turn about the middle and do not bound the intercept.
     x = [-3.0, -2.1, -0.9, 0.2, 1.1, 1.9, 3.2, 4.0]
     y = [-3.1, -2.0, -1.0, 0.3, 1.0, 2.1, 3.1, 4.2]
     both = comparison.passing_bablok(x, y)
-    assert both.slope.interval is not None
-    assert both.intercept.interval is None
-    assert "one sign" in both.intercept.notes[0]
-    assert comparison.passing_bablok([v + 10 for v in x], [v + 10 for v in y]).intercept.interval is not None
+    assert both.slope.interval(0.95) is not None
+    assert both.intercept.interval(0.95) is None
+    assert "one sign" in both.intercept.notes_at(0.95)[0]
+    moved = comparison.passing_bablok([v + 10 for v in x], [v + 10 for v in y])
+    assert moved.intercept.interval(0.95) is not None
 
 
 # Differences and limits of agreement
@@ -237,8 +238,7 @@ def test_tied_limits_and_two_signs_leave_an_interval_out_and_say_so():
 def test_differences_that_are_alike_claim_no_interval():
     # An interval without width would meet any equivalence limit: rounding is no agreement.
     for found in (comparison.mean_difference([1.0, 1.0, 1.0]), comparison.sd_difference([1.0, 1.0, 1.0])):
-        assert found.interval is None
-        assert found.confidence is None
+        assert found.interval(0.95) is None
         assert "hidden by the rounding" in found.notes[0]
     with pytest.raises(ValueError, match="must scatter"):
         comparison.agreement_limits([1.0, 1.0, 1.0])
@@ -246,7 +246,7 @@ def test_differences_that_are_alike_claim_no_interval():
     line = comparison.deming(x, [v + 1 for v in x])
     at = comparison.difference_at(2.0, x, [v + 1 for v in x])
     for found in (line.slope, line.intercept, at):
-        assert found.interval is None
+        assert found.interval(0.95) is None
         assert "to the last digit" in found.notes[0]
     assert at.value == pytest.approx(1.0, rel=1e-12)
 
@@ -257,11 +257,11 @@ def test_mean_difference_matches_two_one_sided_tests():
     data, printed = content["data"], content["expected"]
     for name in ("var1", "var2"):
         first, second = data[f"group1_{name}"], data[f"group2_{name}"]
-        found = comparison.mean_difference(comparison.differences(second, first), confidence=0.90)
+        found = comparison.mean_difference(comparison.differences(second, first))
         assert found.value == near(printed[f"paired_{name}_mean_diff"])
         assert found.standard_uncertainty == near(printed[f"paired_{name}_se"])
-        assert found.interval[0] == near(printed[f"paired_{name}_ci90_low"])
-        assert found.interval[1] == near(printed[f"paired_{name}_ci90_high"])
+        assert found.interval(0.90)[0] == near(printed[f"paired_{name}_ci90_low"])
+        assert found.interval(0.90)[1] == near(printed[f"paired_{name}_ci90_high"])
 
 
 def test_differences_match_bland_and_altman_1986():
@@ -273,8 +273,8 @@ def test_differences_match_bland_and_altman_1986():
     assert found.value == near(printed["mean_diff"])
     assert scatter.value == near(printed["sd_diff"])
     assert found.standard_uncertainty == near(printed["se_mean"])
-    assert found.interval[0] == near(printed["bias_ci_low"])
-    assert found.interval[1] == near(printed["bias_ci_high"])
+    assert found.interval(0.95)[0] == near(printed["bias_ci_low"])
+    assert found.interval(0.95)[1] == near(printed["bias_ci_high"])
 
 
 def test_multiplier_2_of_the_paper_gives_mean_minus_and_plus_two_sd():
@@ -311,8 +311,8 @@ def test_interval_of_a_limit_is_the_one_sided_tolerance_limit(n, share, printed)
     # ISO 16269-6:2014, one-sided factors k at 95 % confidence (from memory; all reproduce): the upper 95 % bound of
     # mean + z s is mean + k s.
     values = np.arange(n) - (n - 1) / 2
-    _, high = comparison.agreement_limits(values, coverage=2 * share - 1, confidence=0.90)
-    assert high.interval[1] / values.std(ddof=1) == near(printed)
+    _, high = comparison.agreement_limits(values, coverage=2 * share - 1)
+    assert high.interval(0.90)[1] / values.std(ddof=1) == near(printed)
 
 
 def test_interval_of_a_limit_covers_as_stated():
@@ -323,14 +323,15 @@ def test_interval_of_a_limit_covers_as_stated():
     unit = (unit - unit.mean()) / unit.std(ddof=1)
     low, _ = comparison.agreement_limits(unit)
     truth = 0.3 - stats.norm.ppf(0.975) * 2.0
-    share = np.mean((mean + low.interval[0] * s <= truth) & (truth <= mean + low.interval[1] * s))
+    ends = low.interval(0.95)
+    share = np.mean((mean + ends[0] * s <= truth) & (truth <= mean + ends[1] * s))
     assert share == pytest.approx(0.95, abs=0.019)
 
 
 def test_many_differences_keep_a_finite_interval():
     low, high = comparison.agreement_limits(np.random.default_rng(1).normal(size=2000))
-    assert np.all(np.isfinite([*low.interval, *high.interval]))
-    assert low.interval[0] < low.value < low.interval[1]
+    assert np.all(np.isfinite([*low.interval(0.95), *high.interval(0.95)]))
+    assert low.interval(0.95)[0] < low.value < low.interval(0.95)[1]
 
 
 def test_differences_of_large_readings_keep_their_small_part():
@@ -413,6 +414,33 @@ def test_every_key_of_the_contract():
     json.dumps(found.to_dict(), allow_nan=False)
 
 
+def test_judged_quantities_need_no_display():
+    # Whoever looks at a verdict otherwise asks for judged quantities alone: every key of the chapter is among them.
+    def never():
+        raise AssertionError("shown")
+
+    found = replace(evaluate(pefr_study(customer_limits=[300.0])), show=never)
+    assert {q.key for q in found.judged} == {info.key for info in CHARACTERISTIC.keys}
+    assert all(q.judged_interval is not None for q in found.judged)
+
+
+def test_estimates_hand_over_every_level_as_json():
+    # Shown and judged interval of the study, and a level that nobody asked for yet, all from what is written.
+    found = evaluate(pefr_study(customer_limits=[300.0]))
+    for q in found.judged:
+        again = type(q).from_dict(json.loads(json.dumps(q.to_dict(), allow_nan=False)))
+        assert again == q
+        assert again.estimate.interval(0.99) == q.estimate.interval(0.99)
+
+
+def test_passing_bablok_holds_points_not_slopes():
+    # 400 samples have 79,800 slopes; what travels are the samples.
+    x = [Decimal(k) / 10 for k in range(400)]
+    y = [v + Decimal(k % 7) / 100 for k, v in enumerate(x)]
+    slope = comparison.passing_bablok(x, y).slope
+    assert len(json.dumps(slope.to_dict())) < 20 * 800
+
+
 def test_sentences_never_offer_correlation_as_agreement():
     found = evaluate(pefr_study(customer_limits=[300.0]))
     said = " ".join(in_words(found, "L/min"))
@@ -432,7 +460,7 @@ def test_without_replicates_the_ratio_is_one_and_said():
     assert any("taken as 1" in note for note in slope.notes)
     assert found.get("comparison.york_slope") is None
     assert any("York" in note for note in found.notes)
-    assert found.details["tables"][1]["rows"] == []
+    assert found.display.tables[1].rows == ()
 
 
 def test_column_u_feeds_the_weighted_line():
@@ -474,7 +502,7 @@ def test_unpaired_samples_are_named():
         "comparison", columns({"A": [1.0], "B": [2.0], "C": [3.0], "D": [4.1]}, {"A": [1.1], "B": [2.0], "D": [4.0]})
     )
     found = evaluate(study)
-    assert any("lack a reading of the reference method" in note and "C" in note for note in found.notes)
+    assert any("1 sample lacks a reading of the reference method" in note and "C" in note for note in found.notes)
     assert found.get("comparison.mean_difference").units == 3
 
 
@@ -512,12 +540,13 @@ def test_marked_samples_are_kept_named_and_their_distance_is_told():
         markers = [line for line in drawn.axes[0].lines if line.get_marker() == "o"]
         assert sum(line.get_markerfacecolor() == "white" for line in markers) == 1
         assert "S2" in svg_text(drawn)
-    table = found.details["tables"][0]
-    assert (table["head"][-1], table["rows"][1][-1]) == ("note", "from the sump")
-    named = replace(found, details={**found.details, "fuel": "FB-7"})
+    table = found.display.tables[0]
+    assert (table.head[-1], table.rows[1][-1]) == ("note", "from the sump")
+    display = found.display
+    named = replace(found, show=lambda: replace(display, view=replace(display.view, fuel="FB-7")))
     assert "contain what that does to the result" in " ".join(CHARACTERISTIC.in_words(named, "%"))
     plain = evaluate(small_study("comparison", columns(candidate, reference)))
-    assert plain.details["tables"][0]["head"][-1] == "relative difference"
+    assert plain.display.tables[0].head[-1] == "relative difference"
     assert "marked" not in " ".join(CHARACTERISTIC.in_words(plain, "%"))
 
 

@@ -136,7 +136,7 @@ def test_limits_of_blanks_are_those_of_the_public_functions():
         one = detection.iupac_1997_runs(row.reshape(5, 2).tolist())
         same(middle[study] + kept[study], one.critical_value.value)
         same(middle[study] + 2 * kept[study], one.detection_limit.value)
-        same(ends(interval, study), one.critical_value.interval)
+        same(ends(interval, study), one.critical_value.interval(0.95))
 
 
 def test_limits_of_lines_are_those_of_the_public_functions():
@@ -165,19 +165,21 @@ def test_lines_of_pairs_are_those_of_the_public_functions(n, scatter):
     for study in range(STUDIES):
         a, b = x[study].tolist(), y[study].tolist()
         one = comparison.deming(a, b)
-        same(ends(deming[0], study), one.slope.interval)
-        same(ends(deming[1], study), one.intercept.interval)
-        same(ends(deming[2], study), comparison.difference_at(pairs.DECISION, a, b).interval)
+        same(ends(deming[0], study), one.slope.interval(0.95))
+        same(ends(deming[1], study), one.intercept.interval(0.95))
+        same(ends(deming[2], study), comparison.difference_at(pairs.DECISION, a, b).interval(0.95))
         weighted = comparison.york(a, b, u, u)
-        same(ends(york[0], study), weighted.slope.interval)
-        same(ends(york[1], study), weighted.intercept.interval)
+        same(ends(york[0], study), weighted.slope.interval(0.95))
+        same(ends(york[1], study), weighted.intercept.interval(0.95))
         ranked = comparison.passing_bablok(a, b)
-        same((slope[study], *ends(slope_ends, study)), (ranked.slope.value, *ranked.slope.interval))
-        same((intercept[study], *ends(intercept_ends, study)), (ranked.intercept.value, *ranked.intercept.interval))
+        same((slope[study], *ends(slope_ends, study)), (ranked.slope.value, *ranked.slope.interval(0.95)))
+        same(
+            (intercept[study], *ends(intercept_ends, study)), (ranked.intercept.value, *ranked.intercept.interval(0.95))
+        )
         d = (y[study] - x[study]).tolist()
-        same(ends(mean, study), comparison.mean_difference(d).interval)
-        same(ends(spread, study), comparison.sd_difference(d).interval)
-        same(ends(upper, study), comparison.agreement_limits(d)[1].interval)
+        same(ends(mean, study), comparison.mean_difference(d).interval(0.95))
+        same(ends(spread, study), comparison.sd_difference(d).interval(0.95))
+        same(ends(upper, study), comparison.agreement_limits(d)[1].interval(0.95))
 
 
 def test_outlier_tests_are_those_of_the_public_functions():

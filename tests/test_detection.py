@@ -86,9 +86,9 @@ def test_spiked_replicate_multiplier_matches_cfr_136_table(df):
 def test_spiked_replicate_interval_matches_cfr_136_factors():
     # Source: NR 252.0365: 0.69 and 1.92 for 6 degrees of freedom. They are the factors of a 90 % interval.
     expected = example("det-cfr136-t-table")["expected"]
-    limit = spiked_replicates([1, 2, 3, 4, 5, 6, 7], confidence=0.9).detection_limit
-    assert limit.interval[0] / limit.value == printed(expected["lcl_factor_90"])
-    assert limit.interval[1] / limit.value == printed(expected["ucl_factor_90"])
+    limit = spiked_replicates([1, 2, 3, 4, 5, 6, 7]).detection_limit
+    assert limit.interval(0.9)[0] / limit.value == printed(expected["lcl_factor_90"])
+    assert limit.interval(0.9)[1] / limit.value == printed(expected["ucl_factor_90"])
 
 
 def test_pooled_interval_factors_match_cfr_136():
@@ -119,13 +119,13 @@ def test_interval_of_mean_plus_k_s_matches_one_sided_tolerance_factor():
     n, s, mean = case["data"]["n"], case["data"]["s"], case["data"]["mean"]
     shape = np.linspace(-1, 1, n)
     values = mean + s * shape / shape.std(ddof=1)
-    bound = mean_plus_k_sd(list(values), float(stats.norm.ppf(0.9)), confidence=0.98).interval[1]
+    bound = mean_plus_k_sd(list(values), float(stats.norm.ppf(0.9))).interval(0.98)[1]
     assert (bound - mean) / s == pytest.approx(float(case["expected"]["k1_natrella"]), rel=1e-3)
 
 
 def test_interval_of_mean_plus_k_s_at_k_0_is_that_of_the_mean():
     # Independent route: Student's t.
-    found = mean_plus_k_sd(BLANKS, 0.0, confidence=0.95).interval
+    found = mean_plus_k_sd(BLANKS, 0.0).interval(0.95)
     assert found == pytest.approx(stats.t.interval(0.95, 9, np.mean(BLANKS), stats.sem(BLANKS)), rel=1e-8)
 
 
@@ -133,7 +133,7 @@ def test_interval_of_mean_plus_k_s_at_k_0_is_that_of_the_mean():
 def test_interval_of_mean_plus_k_s_covers_the_truth(k):
     # Truth known: mu + k sigma = k. Pivot of 20000 samples of 10; 5 standard errors of the count.
     rng = np.random.default_rng(9)
-    low, high = (np.array(mean_plus_k_sd(BLANKS, k).interval) - np.mean(BLANKS)) / np.std(BLANKS, ddof=1)
+    low, high = (np.array(mean_plus_k_sd(BLANKS, k).interval(0.95)) - np.mean(BLANKS)) / np.std(BLANKS, ddof=1)
     samples = rng.normal(size=(20_000, 10))
     mean, s = samples.mean(axis=1), samples.std(axis=1, ddof=1)
     covered = np.mean((mean + low * s <= k) & (k <= mean + high * s))
@@ -156,7 +156,7 @@ def test_blank_limits_in_another_unit():
     for name in ("detection_limit", "quantification_limit"):
         first, second = getattr(one, name), getattr(two, name)
         assert second.value == pytest.approx(100 * first.value + 7, rel=1e-9)
-        assert second.interval == pytest.approx([100 * end + 7 for end in first.interval], rel=1e-9)
+        assert second.interval(0.95) == pytest.approx([100 * end + 7 for end in first.interval(0.95)], rel=1e-9)
     assert one.critical_value is None
 
 
@@ -230,8 +230,18 @@ def test_din_32645_quantification_limit_has_a_half_width_of_a_third():
     half = (frame["obs_ci_upper"].iloc[0] - frame["mean"].iloc[0]) / fit.params[1]
     assert half == pytest.approx(at / 3, rel=1e-9)
     assert found.detection_limit.value == pytest.approx(2 * found.critical_value.value, rel=1e-12)
-    low, high = found.quantification_limit.interval
+    low, high = found.quantification_limit.interval(0.95)
     assert low < at < high
+
+
+def test_din_32645_finds_a_limit_that_the_half_width_reaches_near_the_mean_alone():
+    # Levels close together far from zero: the half-width outgrows x in the end, but falls to x / 3 before. Reference
+    # library: statsmodels, two-sided 95 % prediction interval at x_BG in units of x.
+    x, y = [2.6, 2.7, 2.8, 2.8, 2.8], [0.0, 0.0, 0.0, 0.0, 0.054]
+    at = din_32645(straight_line(x, y)).quantification_limit.value
+    fit = sm.OLS(y, sm.add_constant(x)).fit()
+    frame = fit.get_prediction([1.0, at]).summary_frame(alpha=0.05)
+    assert (frame["obs_ci_upper"].iloc[0] - frame["mean"].iloc[0]) / fit.params[1] == pytest.approx(at / 3, rel=1e-6)
 
 
 def test_din_32645_without_a_quantification_limit_says_so():
@@ -239,6 +249,22 @@ def test_din_32645_without_a_quantification_limit_says_so():
     found = din_32645(straight_line(x, y))
     assert found.quantification_limit is None
     assert "never falls" in found.notes[-1]
+
+
+def test_limits_without_an_interval_at_a_level_say_so_at_that_level():
+    # The upper end of the chi-square interval of sd grows with the level, until no x is k times as large as the
+    # half-width there: the sentence belongs to the level, not to the limit.
+    x, y = [0.0, 1.0, 2.0, 3.0, 4.0, 5.0], [0.1, 0.9, 2.15, 2.9, 4.1, 4.95]
+    limit = din_32645(straight_line(x, y)).quantification_limit
+    t, n, grid = stats.t.ppf(0.975, 4), len(x), np.linspace(0, 1000, 100_001)
+    shape = np.sqrt(1 + 1 / n + (grid - np.mean(x)) ** 2 / np.sum((x - np.mean(x)) ** 2))
+    for level in (0.5, 0.8, 0.9, 0.95, 0.99, 0.999, 0.9999):
+        widest = limit.distribution.sd * np.sqrt(4 / stats.chi2.ppf((1 - level) / 2, 4))
+        never = bool(np.all(3 * t * widest * shape > grid))
+        assert (limit.interval(level) is None) == never
+        assert any("never falls" in note for note in limit.notes_at(level)) == never
+    assert limit.interval(0.5) is not None
+    assert limit.interval(0.9999) is None
 
 
 def test_line_limits_follow_a_falling_response():
@@ -311,7 +337,7 @@ def calibration_columns():
 def test_every_definition_is_there():
     study = blanks_study(calibration=calibration_columns())
     evaluation = CHARACTERISTIC.evaluate(study)
-    assert [row[0] for row in evaluation.details["tables"][0]["rows"]] == [
+    assert [row[0] for row in evaluation.display.tables[0].rows] == [
         "blank 3s",
         "IUPAC 1997",
         "blank 3s, used oil",
@@ -334,15 +360,39 @@ def test_every_definition_is_there():
         assert getattr(figures, name)(evaluation, study).axes[0].get_title(loc="left")
 
 
+def test_judged_quantities_need_no_display_and_travel_as_json():
+    def never():
+        raise AssertionError("shown")
+
+    columns = {
+        "material": ["oil"] * 8,
+        "level": [0] * 8,
+        "run": ["a"] * 4 + ["b"] * 4,
+        "result": [0.01, 0.02, 0.015, 0.012, 0.03, 0.025, 0.02, 0.018],
+    }
+    study = blanks_study(columns, calibration=calibration_columns())
+    evaluation = replace(CHARACTERISTIC.evaluate(study), show=never)
+    assert {q.at for q in evaluation.judged} >= {
+        "IUPAC 1997, runs kept",
+        "DIN 32645",
+        "ISO 11843-2, low range, s linear",
+    }
+    for q in evaluation.judged:
+        assert q.judged_interval is not None
+        again = type(q).from_dict(json.loads(json.dumps(q.to_dict(), allow_nan=False)))
+        assert again == q
+        assert again.estimate.interval(0.8) == q.estimate.interval(0.8)
+
+
 def test_a_limit_judged_in_one_matrix_and_larger_in_another_is_said():
     # Blanks of used oil 0.05 higher: by the same definition their limit is 0.05 higher (mean + t s, IUPAC 1997).
     study = blanks_study()
     asked = {"id": "R7", "quantity": "detection.detection_limit", "at": "IUPAC 1997", "rule": "point", "limit": 0.01}
     plan = type(study.plan).model_validate({**study.plan.model_dump(), "requirements": [asked]})
     evaluation = CHARACTERISTIC.evaluate(replace(study, plan=plan))
-    (entry,) = evaluation.details["elsewhere"]
-    assert (entry["matrix"], entry["other"]) == ("OG-N", "used oil")
-    assert entry["there"] - entry["value"] == pytest.approx(0.05, abs=1e-12)
+    (entry,) = evaluation.display.view.elsewhere
+    assert (entry.matrix, entry.other) == ("OG-N", "used oil")
+    assert entry.there - entry.value == pytest.approx(0.05, abs=1e-12)
     said = next(sentence for sentence in CHARACTERISTIC.in_words(evaluation, "%") if sentence.startswith("R7"))
     assert "by the same definition used oil gives" in said
     assert "above the 0.010 % of R7" in said
@@ -351,8 +401,8 @@ def test_a_limit_judged_in_one_matrix_and_larger_in_another_is_said():
     other = type(study.plan).model_validate(
         {**plan.model_dump(), "requirements": [{**asked, "at": "IUPAC 1997, used oil"}]}
     )
-    assert CHARACTERISTIC.evaluate(replace(study, plan=other)).details["elsewhere"] == []
-    assert CHARACTERISTIC.evaluate(study).details["elsewhere"] == []
+    assert CHARACTERISTIC.evaluate(replace(study, plan=other)).display.view.elsewhere == ()
+    assert CHARACTERISTIC.evaluate(study).display.view.elsewhere == ()
 
 
 def test_limits_of_blanks_use_the_alpha_of_the_plan():
@@ -394,7 +444,7 @@ def test_censored_blanks_are_counted():
     columns = {"material": ["oil"] * 5, "level": [0] * 5, "result": ["0.01", "0.02", "<0.01", "0.03", "<0.01"]}
     found = CHARACTERISTIC.evaluate(blanks_study(columns)).get("detection.detection_limit", "blank 3s")
     assert (found.n, found.censored) == (3, 2)
-    assert any("2 censored reading(s)" in note for note in found.notes)
+    assert any("2 censored readings of this blank were left out." in note for note in found.notes)
 
 
 def test_difference_between_runs_of_blanks_is_said():
@@ -423,6 +473,8 @@ def test_degenerate_blanks_give_fewer_quantities_and_a_sentence(name):
     evaluation = CHARACTERISTIC.evaluate(study)
     assert evaluation.missing or evaluation.notes
     json.dumps(evaluation.to_dict(), allow_nan=False)
+    if evaluation.missing:
+        return
     CHARACTERISTIC.in_words(evaluation, "%")
     for figure in CHARACTERISTIC.figures:
         getattr(figures, figure)(evaluation, study)
@@ -472,7 +524,7 @@ def test_limits_with_runs_kept_by_hand():
     assert found.detection_limit.value == pytest.approx(3 + 2 * distance, rel=1e-12)
     assert found.quantification_limit.value == pytest.approx(3 + 30, rel=1e-12)
     assert found.critical_value.degrees_of_freedom == pytest.approx(df, rel=1e-12)
-    low, high = found.critical_value.interval
+    low, high = found.critical_value.interval(0.95)
     assert low < found.critical_value.value < high
 
 
@@ -498,4 +550,4 @@ def test_low_range_interval_counts_what_is_behind_s_at_level_zero():
     df = (s0**2 + v) ** 2 / (2 * s0**2 * s0**2 / 18 + v**2 / 18)
     assert found.critical_value.degrees_of_freedom == pytest.approx(df, rel=1e-9)
     ends = sd_interval(found.critical_value.value, df, confidence=0.95)
-    assert found.critical_value.interval == pytest.approx(ends, rel=1e-9)
+    assert found.critical_value.interval(0.95) == pytest.approx(ends, rel=1e-9)

@@ -19,6 +19,8 @@ from small_study import small_study
 from validation.characteristics import ruggedness
 from validation.figures import ruggedness as figures
 from validation.figures.style import svg_text
+from validation.stats.confidence import Exponential, StudentT
+from validation.stats.estimate import Estimate
 from validation.stats.ruggedness import check_design, effects, effects_by_lenth, half_normal_positions, lenth
 from validation.stats.two_level_designs import (
     contrasts,
@@ -175,7 +177,12 @@ def test_lenth_matches_the_welding_example():
     # Source: tests/reference/rug-lenth-weld.yaml, Lenth 1989, example I.
     content = reference("rug-lenth-weld")
     found = lenth(content["data"]["contrasts"])
-    for name, value in (("s0", found.s0), ("PSE", found.pse), ("ME", found.me), ("SME", found.sme)):
+    for name, value in (
+        ("s0", found.s0),
+        ("PSE", found.pse),
+        ("ME", found.margin(0.95)),
+        ("SME", found.simultaneous_margin(0.95)),
+    ):
         assert value == pytest.approx(content["recomputed"][name], rel=1e-8)
     assert found.degrees_of_freedom == 5
 
@@ -196,7 +203,7 @@ def test_effects_match_the_reactor():
     # Without replicates the interval is Lenth's margin about the effect.
     me = content["assumptions"]["extra_computed"]["lenth_ME"]
     assert found.route == "Lenth"
-    assert found.effects[1].interval == pytest.approx((19.5 - me, 19.5 + me), rel=1e-9)
+    assert found.effects[1].interval(0.95) == pytest.approx((19.5 - me, 19.5 + me), rel=1e-9)
 
 
 def test_effects_match_the_ruggedness_trial_of_appendix_k():
@@ -226,7 +233,7 @@ def test_lost_reading_and_blocks_match_least_squares_of_r():
     assert found.effects[3].standard_uncertainty == pytest.approx(0.0228439321942445, rel=1e-12)
     assert found.residual_sd.value == pytest.approx(0.0435616694769503, rel=1e-12)
     assert (found.residual_sd.degrees_of_freedom, found.blocks_out) == (6, 2)
-    assert found.effects[0].interval == pytest.approx((0.228102911587152, 0.339897088412850), rel=1e-12)
+    assert found.effects[0].interval(0.95) == pytest.approx((0.228102911587152, 0.339897088412850), rel=1e-12)
     assert found.mean == pytest.approx(4.1154999999999982, rel=1e-14)
 
 
@@ -238,14 +245,14 @@ def test_saturated_replicated_design_matches_ordinary_least_squares():
     x = np.vstack([matrix, matrix])
     y = 4 + 0.1 * x[:, 2] + np.random.default_rng(8).normal(0, 0.1, 16) + np.repeat([0, 0.3], 8)
     day = np.repeat(["a", "b"], 8)
-    found = effects(y.tolist(), x, blocks=day.tolist(), confidence=0.9)
+    found = effects(y.tolist(), x, blocks=day.tolist())
     fit = sm.OLS(y, np.column_stack([np.ones(16), x / 2, day == "b"])).fit()
     assert [e.value for e in found.effects] == pytest.approx(fit.params[1:8], rel=1e-9)
     for effect, ends in zip(found.effects, fit.conf_int(0.1)[1:8], strict=True):
-        assert effect.interval == pytest.approx(ends, rel=1e-9)
+        assert effect.interval(0.9) == pytest.approx(ends, rel=1e-9)
     assert found.residual_sd.value**2 == pytest.approx(fit.mse_resid, rel=1e-9)
     # Without the days their difference is left in the scatter.
-    plain = effects(y.tolist(), x, confidence=0.9)
+    plain = effects(y.tolist(), x)
     assert plain.residual_sd.value > 1.5 * found.residual_sd.value
     assert plain.residual_sd.degrees_of_freedom == 8
 
@@ -269,14 +276,14 @@ def test_replicates_that_agree_have_no_interval():
     matrix = np.array(fractional_factorial(2).matrix)
     found = effects([1.0, 2.0, 3.0, 4.0] * 2, np.vstack([matrix, matrix]))
     assert found.effects[0].value == pytest.approx(1.0, rel=1e-15)  # the last digit depends on the machine's BLAS
-    assert found.effects[0].interval is None
+    assert found.effects[0].interval(0.95) is None
     assert "last digit" in found.effects[0].notes[0]
-    assert found.residual_sd.interval is None
+    assert found.residual_sd.interval(0.95) is None
 
 
 def test_unreplicated_design_out_of_balance_has_effects_without_interval():
     lost = effects([4.0, 4.2, 4.1], np.array([[1, -1], [-1, 1], [1, 1]]))
-    assert [effect.interval for effect in lost.effects] == [None, None]
+    assert [effect.interval(0.95) for effect in lost.effects] == [None, None]
     assert "no interval can be formed" in lost.effects[0].notes[0]
 
 
@@ -301,9 +308,9 @@ def test_effects_do_not_depend_on_the_order_of_rows_and_follow_a_change_of_unit(
     first, moved = effects(y.tolist(), x), effects((1000 * y[order]).tolist(), x[order])
     for a, b in zip(first.effects, moved.effects, strict=True):
         assert b.value == pytest.approx(1000 * a.value, rel=1e-9, abs=1e-9)
-        assert b.interval == pytest.approx([1000 * end for end in a.interval], rel=1e-9)
+        assert b.interval(0.95) == pytest.approx([1000 * end for end in a.interval(0.95)], rel=1e-9)
     for a, b in zip(first.relative, moved.relative, strict=True):
-        assert b.interval == pytest.approx(a.interval, rel=1e-9, abs=1e-12)
+        assert b.interval(0.95) == pytest.approx(a.interval(0.95), rel=1e-9, abs=1e-12)
 
 
 def test_lenth_interval_of_a_replicated_design_is_the_margin_about_the_effect():
@@ -311,10 +318,10 @@ def test_lenth_interval_of_a_replicated_design_is_the_margin_about_the_effect():
     matrix = np.array(plackett_burman(8).matrix)
     y = 4 + np.random.default_rng(4).normal(0, 0.1, 16)
     found = effects(y.tolist(), np.vstack([matrix, matrix]))
-    me = lenth([effect.value for effect in found.effects]).me
+    me = lenth([effect.value for effect in found.effects]).margin(0.95)
     again, shares = effects_by_lenth(found)
     for effect, other in zip(found.effects, again, strict=True):
-        assert other.interval == pytest.approx((effect.value - me, effect.value + me), rel=1e-9)
+        assert other.interval(0.95) == pytest.approx((effect.value - me, effect.value + me), rel=1e-9)
     assert len(shares) == 7
 
 
@@ -369,30 +376,33 @@ def test_chapter_serialises_speaks_and_draws():
     assert "limit" in drawn
     assert "Temperature changes the result most" in drawn
     assert "temperature" in svg_text(figures.half_normal(evaluation, study))
-    assert [table["caption"][:6] for table in evaluation.details["tables"]] == [
-        "Factor", "Intera", "Trials", "Lenth'",
-    ]  # fmt: skip
+    assert [table.name for table in evaluation.display.tables] == ["factors", "interactions", "trials", "Lenth"]
 
 
 def test_an_allowed_shift_is_told_in_the_unit_of_the_setting():
     # By hand: an effect E of a step w moves the result by E/w for each unit, and uses up the allowed c after c w/E.
     study = screened()
-    entry = {
-        "name": "temperature", "low": "35 K", "high": "40 K", "effect": 0.2, "interval": [0.1, 0.4],
-        "relative": 0.05, "relative_interval": [0.025, 0.1], "allowed": 0.03, "by_block": [],
-    }  # fmt: skip
-    evaluation = replace(ruggedness.evaluate(study), details={"factors": [entry]})
-    said = ruggedness.in_words(evaluation, "%")[0]
-    assert "1 K moves it by about 1.0 %" in said
-    assert "the 3 % that the plan allows correspond to about 3.0 K (from 1.5 to more than the 5 K tried)" in said
-    evaluation = replace(evaluation, details={"factors": [{**entry, "allowed": 0.06}]})
-    assert "over the 5.0 K between the settings that is less than the 6 %" in ruggedness.in_words(evaluation, "%")[0]
-    evaluation = replace(evaluation, details={"factors": [{**entry, "allowed": None}]})
-    assert ruggedness.in_words(evaluation, "%")[0].endswith("1 K moves it by about 1.0 %.")
-    evaluation = replace(evaluation, details={"factors": [{**entry, "low": "P1", "high": "P2"}]})
-    assert ruggedness.in_words(evaluation, "%")[0].endswith("confidence).")
-    named = {entry["name"]: entry["allowed"] for entry in ruggedness.evaluate(study).details["factors"]}
-    assert (named["volume"], named["temperature"]) == (0.03, None)
+    # A normal distribution of the logarithm has the interval 0.025 to 0.1 about 0.05.
+    share = Exponential(StudentT(np.log(0.05), np.log(2) / stats.norm.ppf(0.975), None))
+    own = ruggedness.evaluate(study)
+    display = own.display
+    first = display.view.factors[0]
+    relative = replace(first.relative, estimate=Estimate(0.05, share))
+    entry = replace(first, low="35 K", high="40 K", relative=relative, allowed=0.03)
+
+    def words(factor):
+        view = replace(display.view, factors=(factor,))
+        return ruggedness.in_words(replace(own, show=lambda: replace(display, view=view)), "%")[0]
+
+    assert "1 K moves it by about 1.0 %" in words(entry)
+    assert "the 3 % that the plan allows correspond to about 3.0 K (from 1.5 to more than the 5 K tried)" in words(
+        entry
+    )
+    assert "over the 5.0 K between the settings that is less than the 6 %" in words(replace(entry, allowed=0.06))
+    assert words(replace(entry, allowed=None)).endswith("1 K moves it by about 1.0 %.")
+    assert words(replace(entry, low="P1", high="P2")).endswith("confidence).")
+    allowed = {factor.name: factor.allowed for factor in display.view.factors}
+    assert (allowed["volume"], allowed["temperature"]) == (0.03, None)
 
 
 def test_relative_effect_is_the_effect_over_the_mean_with_fieller():
@@ -400,7 +410,7 @@ def test_relative_effect_is_the_effect_over_the_mean_with_fieller():
     evaluation = ruggedness.evaluate(screened())
     effect = evaluation.get("ruggedness.effect", "temperature")
     share = evaluation.get("ruggedness.relative_effect", "temperature")
-    mean, u = evaluation.details["mean"], effect.standard_uncertainty
+    mean, u = evaluation.display.view.mean, effect.standard_uncertainty
     assert share.value == pytest.approx(effect.value / mean, rel=1e-12)
     t = stats.t.ppf(0.975, effect.degrees_of_freedom)
     for end in share.interval:
@@ -475,7 +485,7 @@ def test_imbalance_is_named():
     notes = " ".join(ruggedness.evaluate(screened(pad=pads)).notes)
     assert "Not balanced: pad (7 low, 9 high)" in notes
     assert "Varied partly together" in notes
-    assert "Trial(s) 1 hold readings with different settings" in notes
+    assert "Trial 1 holds readings with different settings" in notes
 
 
 def test_factor_that_changes_only_with_the_day_is_named():
@@ -508,14 +518,14 @@ def test_censored_reading_is_counted():
     results[2] = "<0.1"
     q = ruggedness.evaluate(screened(result=results)).get("ruggedness.relative_effect", "pad")
     assert (q.censored, q.n) == (1, 15)
-    assert any("1 censored reading(s)" in note for note in q.notes)
+    assert any("1 censored reading was left out." in note for note in q.notes)
 
 
 @pytest.mark.parametrize(
     ("settings", "drop", "message"),
     [
         ({}, (), "names no factors"),
-        ({"factors": {**FACTORS, "purge": {"low": "30 s", "high": "60 s"}}}, (), "lacks the column(s) purge"),
+        ({"factors": {**FACTORS, "purge": {"low": "30 s", "high": "60 s"}}}, (), "lacks the column purge"),
         ({"factors": {"volume": {"low": "1 mL", "high": "2 mL"}}}, (), "Fewer than two readings"),
     ],
 )
@@ -546,13 +556,15 @@ def test_results_about_zero_have_no_relative_effect():
     assert ruggedness.in_words(evaluation, "%")
 
 
-def test_looked_at_otherwise_gives_the_same_quantities():
-    from dataclasses import replace
+def test_judged_quantities_need_no_display():
+    def never():
+        raise AssertionError("shown")
 
-    study = screened()
-    quick = ruggedness.evaluate(replace(study, looked_at_otherwise=True))
-    assert quick.quantities == ruggedness.evaluate(study).quantities
-    assert not quick.details
+    evaluation = replace(ruggedness.evaluate(screened()), show=never)
+    keys = {q.key.partition(".")[2] for q in evaluation.judged}
+    assert keys == {"effect", "relative_effect", "residual_sd", "pseudo_standard_error"}
+    for q in evaluation.judged:
+        assert type(q).from_dict(json.loads(json.dumps(q.to_dict(), allow_nan=False))) == q
 
 
 # The demonstration -----------------------------------------------------------------------------------------------
@@ -577,24 +589,26 @@ def demonstration():
     return lambda seed: sheet.rows(laboratory.Laboratory(truth, seed), truth["designs"]["ruggedness"]), truth
 
 
-def drawn(rows, design, confidence):
+def drawn(rows, design):
     settings = [[1 if row[name] == pair["high"] else -1 for name, pair in design["factors"].items()] for row in rows]
     results, runs = [Decimal(row["result"]) for row in rows], [row["run"] for row in rows]
-    return effects(results, settings, blocks=runs, confidence=confidence)
+    return effects(results, settings, blocks=runs)
 
 
 def test_shipped_seed_shows_the_planted_features(demonstration):
     # truth.yaml, designs.ruggedness: temperature +6 %, equilibration 4 %, volume 0.4 %; limit 3 %.
     rows, truth = demonstration
     design = truth["designs"]["ruggedness"]
-    found = drawn(rows(truth["seed"]["sheets"]["ruggedness"]), design, 0.9)
+    found = drawn(rows(truth["seed"]["sheets"]["ruggedness"]), design)
     share = dict(zip(design["factors"], found.relative, strict=True))
     assert max(share, key=lambda name: abs(share[name].value)) == "temperature"
-    assert share["temperature"].interval[0] > 0.03
-    assert -0.03 < share["volume"].interval[0] < share["volume"].interval[1] < 0.03
-    assert share["equilibration"].interval[1] > 0.03
+    assert share["temperature"].interval(0.9)[0] > 0.03
+    low, high = share["volume"].interval(0.9)
+    assert -0.03 < low < high < 0.03
+    assert share["equilibration"].interval(0.9)[1] > 0.03
     for name, factor in design["factors"].items():
-        assert share[name].interval[0] <= factor["effect"] <= share[name].interval[1]
+        low, high = share[name].interval(0.9)
+        assert low <= factor["effect"] <= high
 
 
 def test_intervals_hold_the_truth_at_the_stated_rate(demonstration):
@@ -605,8 +619,9 @@ def test_intervals_hold_the_truth_at_the_stated_rate(demonstration):
     effect = [factor["effect"] for factor in design["factors"].values()]
     held = np.zeros(7)
     for seed in range(sheets):
-        found = drawn(rows(seed), design, 0.9)
-        held += [e.interval[0] <= true <= e.interval[1] for e, true in zip(found.relative, effect, strict=True)]
+        found = drawn(rows(seed), design)
+        intervals = [estimate.interval(0.9) for estimate in found.relative]
+        held += [low <= true <= high for (low, high), true in zip(intervals, effect, strict=True)]
     error = np.sqrt(sheets * 0.9 * 0.1)
     assert np.all(np.abs(held - 0.9 * sheets) < 3.5 * error)
     assert abs(held.mean() - 0.9 * sheets) < 2.5 * error

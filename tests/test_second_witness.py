@@ -786,7 +786,7 @@ def test_deming_and_jackknife_match_eighty_digits(drawn, ratio):
         close(estimate.value, value, 1e-11, scale=1.0)
         error = witness.jackknife(statistic, xs, ys)
         close(estimate.standard_uncertainty, error, 1e-9, scale=1e-3)
-        close_pair(estimate.interval, (float(value) - t * error, float(value) + t * error), scale=1.0)
+        close_pair(estimate.interval(0.95), (float(value) - t * error, float(value) + t * error), scale=1.0)
 
 
 @examples(25)
@@ -811,14 +811,14 @@ def test_york_is_the_least_effective_variance_chi_square(drawn, data):
     slope, intercept, chi, covariance = witness.york(fractions(x), fractions(y), u_x, u_y, near)
     close(result.slope.value, slope, 1e-10)
     close(result.intercept.value, intercept, 1e-9, scale=1.0)
-    close(result.details["chi_squared"], chi, 1e-9, scale=1e-3)
-    close(result.details["covariance"], covariance[0, 1], 1e-7)
+    close(result.chi_squared, chi, 1e-9, scale=1e-3)
+    close(result.covariance, covariance[0, 1], 1e-7)
     df = len(x) - 2
     beyond = chi > witness.chi_square_quantile(0.95, df)
     quantile = witness.t_quantile(0.975, df) * sqrt(chi / df) if beyond else witness.normal_quantile(0.975)
     for estimate, variance in ((result.slope, covariance[1, 1]), (result.intercept, covariance[0, 0])):
         half = quantile * sqrt(variance)
-        close_pair(estimate.interval, (estimate.value - half, estimate.value + half), 1e-7, scale=1.0)
+        close_pair(estimate.interval(0.95), (estimate.value - half, estimate.value + half), 1e-7, scale=1.0)
 
 
 @st.composite
@@ -840,23 +840,23 @@ def test_passing_bablok_matches_brute_force(strategy, data, confidence):
     wanted = witness.passing_bablok(fractions(x), fractions(y), confidence)
     if wanted is None:
         with pytest.raises(ValueError, match="no finite median"):
-            comparison.passing_bablok(x, y, confidence=confidence)
+            comparison.passing_bablok(x, y)
         return
-    result = comparison.passing_bablok(x, y, confidence=confidence)
+    result = comparison.passing_bablok(x, y)
     close(result.slope.value, wanted.slope)
     close(result.intercept.value, wanted.intercept, 1e-12, scale=float(max(map(abs, x))))
     if wanted.limits is None:
-        assert result.slope.interval is None
+        assert result.slope.interval(confidence) is None
         return
-    assert result.slope.interval == pytest.approx(wanted.limits, rel=1e-15)
+    assert result.slope.interval(confidence) == pytest.approx(wanted.limits, rel=1e-15)
     if min(x) < 0 < max(x):
-        assert result.intercept.interval is None
+        assert result.intercept.interval(confidence) is None
         return
     ends = [
         float(witness.median([Fraction(b) - Fraction(limit) * Fraction(a) for a, b in zip(x, y, strict=True)]))
         for limit in wanted.limits
     ]
-    close_pair(result.intercept.interval, sorted(ends), 1e-12, scale=float(max(map(abs, x))))
+    close_pair(result.intercept.interval(confidence), sorted(ends), 1e-12, scale=float(max(map(abs, x))))
 
 
 @examples(25)
@@ -868,19 +868,19 @@ def test_agreement_limits_and_mean_difference_match_integrals(steps, coverage, c
     d = [float(v) for v in values]
     n, middle, s = len(d), float(witness.average(values)), sqrt(witness.variance(values))
     z = witness.normal_quantile((1 + coverage) / 2)
-    low, high = comparison.agreement_limits(d, coverage=coverage, confidence=confidence)
+    low, high = comparison.agreement_limits(d, coverage=coverage)
     close(low.value, middle - z * s, scale=s)
     close(high.value, middle + z * s, scale=s)
     tails = ((1 - confidence) / 2, (1 + confidence) / 2)
     near, far = (witness.noncentral_t_quantile(tail, n - 1, z * sqrt(n)) * s / sqrt(n) for tail in tails)
     near, far = min(near, z * s), max(far, z * s)
-    close_pair(high.interval, (middle + near, middle + far), 1e-8, scale=s)
-    close_pair(low.interval, (middle - far, middle - near), 1e-8, scale=s)
-    mean, sd = comparison.mean_difference(d, confidence=confidence), comparison.sd_difference(d, confidence=confidence)
+    close_pair(high.interval(confidence), (middle + near, middle + far), 1e-8, scale=s)
+    close_pair(low.interval(confidence), (middle - far, middle - near), 1e-8, scale=s)
+    mean, sd = comparison.mean_difference(d), comparison.sd_difference(d)
     half = witness.t_quantile((1 + confidence) / 2, n - 1) * s / sqrt(n)
-    close_pair(mean.interval, (middle - half, middle + half), scale=s)
+    close_pair(mean.interval(confidence), (middle - half, middle + half), scale=s)
     close(sd.value, s)
-    close_pair(sd.interval, witness.sd_interval(s, n - 1, confidence))
+    close_pair(sd.interval(confidence), witness.sd_interval(s, n - 1, confidence))
 
 
 # --- detection -------------------------------------------------------------------------------------------------------
@@ -906,7 +906,7 @@ def test_limits_from_blanks_match_formulas_typed_again(steps, alpha, offset):
         scale = s if abs(middle) < 1e6 else 0.0
         close(estimate.value, middle + factor * s, scale=scale)
         interval = witness.mean_plus_k_sd_interval(exact, factor, 0.95)
-        close_pair(estimate.interval, interval, 1e-7, scale=scale)
+        close_pair(estimate.interval(0.95), interval, 1e-7, scale=scale)
     spiked = detection.spiked_replicates(blanks).detection_limit
     close(spiked.value, witness.t_quantile(0.99, n - 1) * s, 1e-10)
 
@@ -939,7 +939,7 @@ def test_limits_from_a_line_match_formulas_typed_again(drawn, alpha):
         (din.detection_limit, 2 * critical),
     ):
         close(estimate.value, value, 1e-9)
-        close_pair(estimate.interval, witness.sd_interval(value, nu, 0.95), 1e-9)
+        close_pair(estimate.interval(0.95), witness.sd_interval(value, nu, 0.95), 1e-9)
     wanted = witness.din_quantification(xs, ys, alpha, 3.0)
     if wanted is None:
         assert din.quantification_limit is None or din.quantification_limit.value > 100 * max(x)

@@ -5,30 +5,28 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import cached_property
 from math import sqrt
 from typing import Any
 
 import numpy as np
 
 from validation.characteristics import Characteristic, KeyInfo
-from validation.characteristics._censored import all_censored
+from validation.characteristics._censored import all_censored, left_out
 from validation.characteristics._other_methods import other_methods_table
+from validation.figures.comparison import ComparisonView, PairedSample, PredictedCurve, ScatterAbout
 from validation.stats import comparison as statistics
 from validation.stats import outliers
-from validation.stats.estimate import Number, OldEstimate
+from validation.stats.estimate import Estimate, Number, exact_mean
 from validation.study.model import ExperimentData, Study
 from validation.study.ordering import natural_order
-from validation.study.quantity import At, Evaluation, Flag, Quantity
-from validation.words import level_text, sentence_list, significant, with_interval
+from validation.study.quantity import At, Cell, Display, Evaluation, Flag, Quantity, Table
+from validation.words import counted, level_text, sentence_list, significant, with_interval
 
 NAME = "comparison"
 WEIGHTED, RANKS = "weighted line (York)", "Passing-Bablok"
 
 _METHODS = ("candidate", "reference")
-
-
-def _mean(values: Sequence[Number]) -> Fraction:
-    return sum((Fraction(value) for value in values), Fraction(0)) / len(values)
 
 
 @dataclass(frozen=True)
@@ -41,13 +39,13 @@ class _Sample:
     candidate: tuple[Number, ...]
     reference: tuple[Number, ...]
 
-    @property
+    @cached_property
     def y(self) -> Fraction:
-        return _mean(self.candidate)
+        return exact_mean(self.candidate)
 
-    @property
+    @cached_property
     def x(self) -> Fraction:
-        return _mean(self.reference)
+        return exact_mean(self.reference)
 
 
 @dataclass(frozen=True)
@@ -60,11 +58,11 @@ class _Pairs:
     ratio: float
     ratio_notes: tuple[str, ...]
 
-    @property
+    @cached_property
     def x(self) -> list[Fraction]:
         return [sample.x for sample in self.samples]
 
-    @property
+    @cached_property
     def y(self) -> list[Fraction]:
         return [sample.y for sample in self.samples]
 
@@ -72,13 +70,13 @@ class _Pairs:
     def unequal(self) -> bool:
         """Whether a method has more replicates of one sample than of another."""
         counts = [{len(getattr(sample, method)) for sample in self.samples} for method in _METHODS]
-        return any(len(found) > 1 for found in counts)
+        return any(len(different) > 1 for different in counts)
 
-    @property
+    @cached_property
     def differences(self) -> np.ndarray:
         return statistics.differences(self.x, self.y)
 
-    @property
+    @cached_property
     def relative(self) -> np.ndarray | None:
         """Differences over the mean of both methods; None where such a mean is not above zero."""
         middle = np.array([float(sample.x + sample.y) / 2 for sample in self.samples])
@@ -87,43 +85,60 @@ class _Pairs:
 
 @dataclass(frozen=True)
 class _Weights:
-    """Standard uncertainty of every sample's mean by each method, and where it comes from; absent with a reason."""
+    """Standard uncertainties of every sample's mean, reference and candidate; None where there are none.
 
-    u_x: np.ndarray | None
-    u_y: np.ndarray | None
-    said: str
+    `note`: where they come from, or why there are none.
+    """
+
+    u: tuple[np.ndarray, np.ndarray] | None
+    note: str
+
+
+#: Estimates by key (without the chapter) and place, in the order of the chapter.
+Estimated = list[tuple[str, At, Estimate]]
 
 
 def evaluate(study: Study) -> Evaluation:
     """Compare candidate with reference over the paired samples of the experiment `comparison`."""
     data = study.ready(NAME)
     if data is None:
-        planned = NAME in study.experiments
-        return Evaluation(
-            NAME,
-            missing=(all_censored(study, NAME) or "The readings of both methods are awaited.")
-            if planned
-            else "No comparison with a reference method is planned.",
-        )
+        return Evaluation(NAME, missing=_why_missing(study))
     pairs, unpaired, other = _pairs(data)
     notes = [*data.notes, *_unpaired_notes(unpaired), *_method_notes(other)]
     if pairs is None:
         return Evaluation(
             NAME,
-            notes=tuple(notes),
+            own_notes=tuple(notes),
             missing="No sample was measured by both methods: readings of `candidate` and `reference` on the same "
             "samples are needed.",
         )
-    notes.extend(_few_notes(len(pairs.samples)))
     weights = _weights(data, pairs)
-    confidences = (study.confidence, study.judged_confidence)
-    estimated, said = _estimates(study, pairs, weights, confidences)
-    notes.extend(said)
-    quantities = tuple(_quantities(study, data, pairs, estimated))
-    details = _details(study, data, pairs, weights, quantities)
-    if not study.looked_at_otherwise:
-        details["tables"] += other_methods_table(quantities, alternatives(study))
-    return Evaluation(NAME, quantities, tuple(_flags(data, pairs)), tuple(dict.fromkeys(notes)), "", details)
+    quantities = _quantities(study, data, pairs, _estimates(study, pairs, weights, notes))
+
+    def show() -> Display:
+        samples = _samples(data, pairs)
+        scatters = _scatters(pairs)
+        tables = (_sample_table(samples), _scatter_table(scatters), _precision_table(pairs))
+        return Display(
+            tables=(*tables, *other_methods_table(quantities, alternatives(study))),
+            view=ComparisonView(
+                samples=samples,
+                customer_limits=tuple(float(limit) for limit in study.plan.study.customer_limits),
+                fuel=study.plan.study.fuel or "",
+                curve=_curve(study, pairs),
+                scatter=tuple(
+                    ScatterAbout(about, s.observed, s.expected, s.sample_specific, s.p) for about, s in scatters
+                ),
+            ),
+        )
+
+    return Evaluation(NAME, quantities, tuple(_flags(data, pairs)), tuple(dict.fromkeys(notes)), show=show)
+
+
+def _why_missing(study: Study) -> str:
+    if NAME not in study.experiments:
+        return "No comparison with a reference method is planned."
+    return all_censored(study, NAME) or "The readings of both methods are awaited."
 
 
 def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
@@ -132,43 +147,32 @@ def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
     pairs = None if data is None else _pairs(data)[0]
     if data is None or pairs is None or len(pairs.samples) < 3:
         return {}
-    weights = _weights(data, pairs)
-    by_title: dict[str, Estimated] = {WEIGHTED: {}, RANKS: {}}
-    for confidence in (study.confidence, study.judged_confidence):
-        for title, found in (
-            (WEIGHTED, _by_york(study, pairs, weights, confidence)),
-            (RANKS, _by_ranks(pairs, confidence)),
-        ):
-            for key, at, estimate in found:
-                by_title[title].setdefault((key, at), []).append(estimate)
-    return {title: list(_quantities(study, data, pairs, found)) for title, found in by_title.items() if found}
+    by_title = {WEIGHTED: _by_york(study, pairs, _weights(data, pairs)), RANKS: _by_ranks(pairs)}
+    return {title: _quantities(study, data, pairs, estimated) for title, estimated in by_title.items() if estimated}
 
 
-def _by_york(
-    study: Study, pairs: _Pairs, weights: _Weights, confidence: float
-) -> Iterator[tuple[str, At, OldEstimate]]:
-    if weights.u_x is None or weights.u_y is None:
-        return
+def _by_york(study: Study, pairs: _Pairs, weights: _Weights) -> Estimated:
+    if weights.u is None:
+        return []
+    estimated: Estimated = []
     try:
-        line = statistics.york(pairs.x, pairs.y, weights.u_x, weights.u_y, confidence=confidence)
-        yield "deming_slope", None, line.slope
-        yield "deming_intercept", None, line.intercept
+        line = statistics.york(pairs.x, pairs.y, *weights.u)
+        estimated += [("deming_slope", None, line.slope), ("deming_intercept", None, line.intercept)]
         for level in _decision_levels(study):
             # Seen from the level, the line's intercept is the predicted difference there.
             x, y = ([value - Fraction(level) for value in values] for values in (pairs.x, pairs.y))
-            line = statistics.york(x, y, weights.u_x, weights.u_y, confidence=confidence)
-            yield "difference_at", level, line.intercept
+            estimated.append(("difference_at", level, statistics.york(x, y, *weights.u).intercept))
     except ValueError:
-        return
+        pass
+    return estimated
 
 
-def _by_ranks(pairs: _Pairs, confidence: float) -> Iterator[tuple[str, At, OldEstimate]]:
+def _by_ranks(pairs: _Pairs) -> Estimated:
     try:
-        line = statistics.passing_bablok(pairs.x, pairs.y, confidence=confidence)
+        line = statistics.passing_bablok(pairs.x, pairs.y)
     except ValueError:
-        return
-    yield "deming_slope", None, line.slope
-    yield "deming_intercept", None, line.intercept
+        return []
+    return [("deming_slope", None, line.slope), ("deming_intercept", None, line.intercept)]
 
 
 def _pairs(data: ExperimentData) -> tuple[_Pairs | None, dict[str, list[str]], list[str]]:
@@ -189,7 +193,7 @@ def _pairs(data: ExperimentData) -> tuple[_Pairs | None, dict[str, list[str]], l
             unpaired[lacking[0]].append(name)
             continue
         y_rows, x_rows = (tuple(rows[name][method]) for method in _METHODS)
-        y, x = (tuple(data.decimals("result", found)) for found in (y_rows, x_rows))
+        y, x = (tuple(data.decimals("result", own)) for own in (y_rows, x_rows))
         samples.append(_Sample(name, y_rows, x_rows, y, x))
     if not samples:
         return None, unpaired, sorted(other)
@@ -202,58 +206,60 @@ def _pairs(data: ExperimentData) -> tuple[_Pairs | None, dict[str, list[str]], l
 def _unpaired_notes(unpaired: dict[str, list[str]]) -> Iterator[str]:
     for method, names in unpaired.items():
         if names:
+            lack, were = ("lacks", "was") if len(names) == 1 else ("lack", "were")
             yield (
-                f"{len(names)} sample(s) lack a reading of the {method} method and were left out: "
+                f"{counted(len(names), 'sample')} {lack} a reading of the {method} method and {were} left out: "
                 f"{sentence_list(names)}."
             )
 
 
 def _method_notes(other: Sequence[str]) -> Iterator[str]:
     if other:
-        yield f"Rows of the method(s) {sentence_list(list(other))} were not used: candidate and reference are known."
+        methods = "method" if len(other) == 1 else "methods"
+        yield f"Rows of the {methods} {sentence_list(list(other))} were not used: candidate and reference are known."
 
 
 def _few_notes(n: int) -> Iterator[str]:
     if n < 2:
         yield "One paired sample only: a scatter of differences needs at least two."
     if n < 3:
-        yield f"{n} paired sample(s): a line needs at least three."
+        yield f"{counted(n, 'paired sample')}: a line needs at least three."
 
 
 def _weights(data: ExperimentData, pairs: _Pairs) -> _Weights:
     """From column `u` of both methods, else from s(x) of each method's own replicates."""
-    if "u" in data.table:
-        u = data.table["u"].to_numpy(dtype=float)
-        used = [row for s in pairs.samples for row in (*s.candidate_rows, *s.reference_rows)]
-        if np.all(np.isfinite(u[used])) and np.all(u[used] > 0):
-            u_y = np.array([_combined(u, sample.candidate_rows) for sample in pairs.samples])
-            u_x = np.array([_combined(u, sample.reference_rows) for sample in pairs.samples])
-            said = "Standard uncertainties from the worksheet's column u, taken as independent between replicates."
-            return _Weights(u_x, u_y, said)
-        ending = "Column u is not positive throughout; s(x) of the replicates is used instead."
-    else:
-        ending = ""
+    if "u" not in data.table:
+        return _weights_of_replicates(pairs, "")
+    u = data.table["u"].to_numpy(dtype=float)
+    used = [row for s in pairs.samples for row in (*s.candidate_rows, *s.reference_rows)]
+    if not (np.all(np.isfinite(u[used])) and np.all(u[used] > 0)):
+        ending = "Column u is not positive throughout; s(x) of the replicates is used instead. "
+        return _weights_of_replicates(pairs, ending)
+    u_x = np.array([_combined(u, sample.reference_rows) for sample in pairs.samples])
+    u_y = np.array([_combined(u, sample.candidate_rows) for sample in pairs.samples])
+    note = "Standard uncertainties from the worksheet's column u, taken as independent between replicates."
+    return _Weights((u_x, u_y), note)
+
+
+def _weights_of_replicates(pairs: _Pairs, ending: str) -> _Weights:
     try:
         y, x = (
             statistics.spread_of_replicates([getattr(sample, method) for sample in pairs.samples])
             for method in _METHODS
         )
     except ValueError:
-        return _Weights(
-            None,
-            None,
-            f"{ending} There is no weighted (York) line: it needs column u, or replicates of both methods.".strip(),
-        )
+        lacking = "There is no weighted (York) line: it needs column u, or replicates of both methods."
+        return _Weights(None, f"{ending}{lacking}")
     u_y = np.array([y.at(max(0.0, float(s.y))) / sqrt(len(s.candidate)) for s in pairs.samples])
     u_x = np.array([x.at(max(0.0, float(s.x))) / sqrt(len(s.reference)) for s in pairs.samples])
     if not (np.all(u_x > 0) and np.all(u_y > 0)):
-        return _Weights(None, None, "There is no weighted (York) line: s(x) of a method's replicates comes out as 0.")
-    said = (
+        return _Weights(None, "There is no weighted (York) line: s(x) of a method's replicates comes out as 0.")
+    note = (
         f"Standard uncertainties from s(x) of each method's replicates: candidate {significant(y.constant)} + "
         f"{significant(y.slope)} x, reference {significant(x.constant)} + {significant(x.slope)} x; scatter that is "
         f"a sample's own is not in them."
     )
-    return _Weights(u_x, u_y, f"{ending} {said}".strip())
+    return _Weights((u_x, u_y), f"{ending}{note}")
 
 
 def _combined(u: np.ndarray, rows: Sequence[int]) -> float:
@@ -261,73 +267,66 @@ def _combined(u: np.ndarray, rows: Sequence[int]) -> float:
     return sqrt(float(np.square(u[list(rows)]).sum())) / len(rows)
 
 
-Estimated = dict[tuple[str, At], list[OldEstimate]]
-
-
-def _estimates(
-    study: Study, pairs: _Pairs, weights: _Weights, confidences: Sequence[float]
-) -> tuple[Estimated, list[str]]:
-    """Every estimate at each confidence, by key and place, and what must be said where one cannot be had."""
-    found: Estimated = {}
-    said: list[str] = []
-    for confidence in confidences:
-        for key, at, estimate in _one_confidence(study, pairs, weights, confidence, said):
-            found.setdefault((key, at), []).append(estimate)
-    return found, said
-
-
-def _one_confidence(
-    study: Study, pairs: _Pairs, weights: _Weights, confidence: float, said: list[str]
-) -> Iterator[tuple[str, At, OldEstimate]]:
-    yield from _differences(pairs.differences, ("mean_difference", "agreement"), study.confidence, confidence)
-    if len(pairs.samples) > 1 and statistics.alike(pairs.differences):
-        said.append("All differences are alike as written: limits of agreement would hold nothing but their rounding.")
+def _estimates(study: Study, pairs: _Pairs, weights: _Weights, notes: list[str]) -> Estimated:
+    """Every estimate; why one cannot be had is appended to the notes."""
+    differences, relative = pairs.differences, pairs.relative
+    notes += _few_notes(len(pairs.samples))
+    if len(pairs.samples) > 1 and statistics.alike(differences):
+        notes.append("All differences are alike as written: limits of agreement would hold nothing but their rounding.")
+    estimated: Estimated = [("mean_difference", None, statistics.mean_difference(differences))]
     if len(pairs.samples) > 1:
-        yield "sd_difference", None, statistics.sd_difference(pairs.differences, confidence=confidence)
-    if pairs.relative is None:
-        said.append("A sample's mean is not above zero: relative differences are not computed.")
+        estimated.append(("sd_difference", None, statistics.sd_difference(differences)))
+    estimated += _agreement(differences, "agreement", study.confidence)
+    if relative is None:
+        notes.append("A sample's mean is not above zero: relative differences are not computed.")
     else:
-        names = ("mean_relative_difference", "relative_agreement")
-        yield from _differences(pairs.relative, names, study.confidence, confidence)
-    if len(pairs.samples) < 3:
-        return
+        estimated.append(("mean_relative_difference", None, statistics.mean_difference(relative)))
+        estimated += _agreement(relative, "relative_agreement", study.confidence)
+    return [*estimated, *(_lines(study, pairs, weights, notes) if len(pairs.samples) > 2 else ())]
+
+
+def _agreement(values: np.ndarray, name: str, coverage: float) -> Estimated:
+    if values.size < 2 or statistics.alike(values):
+        return []
+    low, high = statistics.agreement_limits(values, coverage=coverage)
+    return [(f"{name}_low", None, low), (f"{name}_high", None, high)]
+
+
+def _lines(study: Study, pairs: _Pairs, weights: _Weights, notes: list[str]) -> Estimated:
+    """Deming's line, Passing and Bablok's, York's, and the differences that the first predicts."""
+    estimated: Estimated = []
+    predicted: Estimated = []
     try:
-        line = statistics.deming(pairs.x, pairs.y, ratio=pairs.ratio, confidence=confidence)
+        deming = statistics.deming(pairs.x, pairs.y, ratio=pairs.ratio)
     except ValueError as error:
-        said.append(f"There is no Deming line: {error}.")
+        notes.append(f"There is no Deming line: {error}.")
     else:
-        yield "deming_slope", None, line.slope.with_notes(*pairs.ratio_notes)
-        yield "deming_intercept", None, line.intercept.with_notes(*pairs.ratio_notes)
+        estimated.append(("deming_slope", None, deming.slope.with_notes(*pairs.ratio_notes)))
+        estimated.append(("deming_intercept", None, deming.intercept.with_notes(*pairs.ratio_notes)))
         for level in _decision_levels(study):
-            estimate = statistics.difference_at(level, pairs.x, pairs.y, ratio=pairs.ratio, confidence=confidence)
-            yield "difference_at", level, estimate.with_notes(*pairs.ratio_notes)
+            estimate = statistics.difference_at(level, pairs.x, pairs.y, ratio=pairs.ratio)
+            predicted.append(("difference_at", level, estimate.with_notes(*pairs.ratio_notes)))
     try:
-        line = statistics.passing_bablok(pairs.x, pairs.y, confidence=confidence)
+        ranked = statistics.passing_bablok(pairs.x, pairs.y)
     except ValueError as error:
-        said.append(f"There is no Passing-Bablok line: {error}.")
+        notes.append(f"There is no Passing-Bablok line: {error}.")
     else:
-        yield "passing_bablok_slope", None, line.slope
-        yield "passing_bablok_intercept", None, line.intercept
-    if weights.u_x is None or weights.u_y is None:
-        said.append(weights.said)
-        return
-    try:
-        line = statistics.york(pairs.x, pairs.y, weights.u_x, weights.u_y, confidence=confidence)
-    except ValueError as error:
-        said.append(f"There is no weighted (York) line: {error}.")
-    else:
-        yield "york_slope", None, line.slope.with_notes(weights.said)
-        yield "york_intercept", None, line.intercept.with_notes(weights.said)
+        estimated.append(("passing_bablok_slope", None, ranked.slope))
+        estimated.append(("passing_bablok_intercept", None, ranked.intercept))
+    return [*estimated, *_weighted(pairs, weights, notes), *predicted]
 
 
-def _differences(
-    values: np.ndarray, names: tuple[str, str], coverage: float, confidence: float
-) -> Iterator[tuple[str, At, OldEstimate]]:
-    yield names[0], None, statistics.mean_difference(values, confidence=confidence)
-    if values.size > 1 and not statistics.alike(values):
-        low, high = statistics.agreement_limits(values, coverage=coverage, confidence=confidence)
-        yield f"{names[1]}_low", None, low
-        yield f"{names[1]}_high", None, high
+def _weighted(pairs: _Pairs, weights: _Weights, notes: list[str]) -> Estimated:
+    if weights.u is None:
+        notes.append(weights.note)
+        return []
+    try:
+        line = statistics.york(pairs.x, pairs.y, *weights.u)
+    except ValueError as error:
+        notes.append(f"There is no weighted (York) line: {error}.")
+        return []
+    slope, intercept = (estimate.with_notes(weights.note) for estimate in (line.slope, line.intercept))
+    return [("york_slope", None, slope), ("york_intercept", None, intercept)]
 
 
 def _decision_levels(study: Study) -> list[float]:
@@ -340,60 +339,47 @@ def _decision_levels(study: Study) -> list[float]:
     return sorted(asked | {float(limit) for limit in study.plan.study.customer_limits})
 
 
-_ORDER = (
-    "mean_difference", "sd_difference", "agreement_low", "agreement_high", "mean_relative_difference",
-    "relative_agreement_low", "relative_agreement_high", "deming_slope", "deming_intercept", "passing_bablok_slope",
-    "passing_bablok_intercept", "york_slope", "york_intercept", "difference_at",
-)  # fmt: skip
-
-
-def _quantities(study: Study, data: ExperimentData, pairs: _Pairs, estimated: Estimated) -> Iterator[Quantity]:
+def _quantities(study: Study, data: ExperimentData, pairs: _Pairs, estimated: Estimated) -> tuple[Quantity, ...]:
     rows = sorted(row for sample in pairs.samples for row in (*sample.candidate_rows, *sample.reference_rows))
-    readings = [str(data.table["reading"].iloc[row]) for row in rows]
+    readings = tuple(str(data.table["reading"].iloc[row]) for row in rows)
     censored = len(data.censored)
-    notes = [f"{censored} censored reading(s) were left out."] if censored else []
+    notes = left_out(censored)
     if pairs.unequal:
-        notes.append("The samples hold unequal numbers of replicates; the mean of each sample counts the same.")
+        notes += ("The samples hold unequal numbers of replicates; the mean of each sample counts the same.",)
     units = {key.key: key.unit for key in CHARACTERISTIC.keys}
-    for (name, at), (estimate, judged) in sorted(
-        estimated.items(), key=lambda item: (_ORDER.index(item[0][0]), float(item[0][1] or 0.0))
-    ):
-        key = f"{NAME}.{name}"
-        yield Quantity.from_estimate(
-            key,
-            at,
-            _counting(estimate, len(readings)),
-            unit="1" if units[key] == "1" else study.unit,
+    return tuple(
+        Quantity(
+            key=f"{NAME}.{name}",
+            at=at,
+            # n counts the readings; the samples stay in `units`.
+            estimate=replace(estimate.with_notes(*notes), n=len(readings)),
+            level=study.confidence,
+            unit="1" if units[f"{NAME}.{name}"] == "1" else study.unit,
             worksheet=data.worksheet,
             readings=readings,
-            judged=judged,
             unit_name="samples",
-            notes=notes,
             censored=censored,
         )
-
-
-def _counting(estimate: OldEstimate, readings: int) -> OldEstimate:
-    """The estimate with the readings behind it as n; its samples stay in `units`."""
-    return replace(estimate, n=readings)
+        for name, at, estimate in estimated
+    )
 
 
 def _flags(data: ExperimentData, pairs: _Pairs) -> Iterator[Flag]:
     """Grubbs' test for one outlier on the differences; it points at the candidate's first reading of the sample."""
     if len(pairs.samples) < 3:
         return
-    found, strict = (outliers.grubbs_single(pairs.differences.tolist(), alpha=alpha) for alpha in (0.05, 0.01))
-    if not found.exceeded:
+    five, one = (outliers.grubbs_single(pairs.differences.tolist(), alpha=alpha) for alpha in (0.05, 0.01))
+    if not five.exceeded:
         return
-    sample = pairs.samples[found.index]
-    strength = "beyond the 1 % value too" if strict.exceeded else "beyond the 5 % value, within the 1 % value"
+    sample = pairs.samples[five.index]
+    strength = "beyond the 1 % value too" if one.exceeded else "beyond the 5 % value, within the 1 % value"
     yield Flag(
         reading=str(data.table["reading"].iloc[_furthest(sample)]),
         test="Grubbs, differences",
-        statistic=found.statistic,
-        critical=found.critical,
+        statistic=five.statistic,
+        critical=five.critical,
         reason=f"The difference of sample {sample.name} lies apart from those of the other samples ({strength} "
-        f"{significant(strict.critical)}).",
+        f"{significant(one.critical)}).",
         at=None,
         worksheet=data.worksheet,
     )
@@ -405,39 +391,24 @@ def _furthest(sample: _Sample) -> int:
     return sample.candidate_rows[gaps.index(max(gaps))]
 
 
-def _details(
-    study: Study, data: ExperimentData, pairs: _Pairs, weights: _Weights, quantities: Sequence[Quantity]
-) -> dict[str, Any]:
-    relative = pairs.relative
-    samples = [
-        {
-            "sample": sample.name,
-            "reference": float(sample.x),
-            "candidate": float(sample.y),
-            "difference": float(difference),
-            "relative": None if relative is None else float(relative[i]),
-            "reference_readings": [float(value) for value in sample.reference],
-            "candidate_readings": [float(value) for value in sample.candidate],
-            "readings": [
-                str(data.table["reading"].iloc[row]) for row in (*sample.candidate_rows, *sample.reference_rows)
-            ],
-            "line": int(data.table["line"].iloc[_furthest(sample)]),
-            "note": _note(data, sample),
-            "u_reference": None if weights.u_x is None else float(weights.u_x[i]),
-            "u_candidate": None if weights.u_y is None else float(weights.u_y[i]),
-        }
-        for i, (sample, difference) in enumerate(zip(pairs.samples, pairs.differences, strict=True))
-    ]
-    return {
-        "unit": study.unit,
-        "fuel": study.plan.study.fuel,
-        "samples": samples,
-        "customer_limits": [float(limit) for limit in study.plan.study.customer_limits],
-        "ratio": pairs.ratio,
-        "curve": _curve(study, pairs),
-        "scatter": _scatter_details(pairs),
-        "tables": [_sample_table(samples), _scatter_table(pairs), _precision_table(pairs)],
-    }
+def _samples(data: ExperimentData, pairs: _Pairs) -> tuple[PairedSample, ...]:
+    relative = [None] * len(pairs.samples) if pairs.relative is None else pairs.relative.tolist()
+    names = data.table["reading"]
+    return tuple(
+        PairedSample(
+            name=sample.name,
+            reference=float(sample.x),
+            candidate=float(sample.y),
+            difference=difference,
+            relative=share,
+            reference_readings=tuple(float(value) for value in sample.reference),
+            candidate_readings=tuple(float(value) for value in sample.candidate),
+            readings=tuple(str(names.iloc[row]) for row in (*sample.candidate_rows, *sample.reference_rows)),
+            line=int(data.table["line"].iloc[_furthest(sample)]),
+            note=_note(data, sample),
+        )
+        for sample, difference, share in zip(pairs.samples, pairs.differences.tolist(), relative, strict=True)
+    )
 
 
 def _note(data: ExperimentData, sample: _Sample) -> str:
@@ -448,169 +419,152 @@ def _note(data: ExperimentData, sample: _Sample) -> str:
     return "; ".join(dict.fromkeys(text for note in written if (text := str(note).strip())))
 
 
-def _curve(study: Study, pairs: _Pairs) -> dict[str, list[float]] | None:
+def _curve(study: Study, pairs: _Pairs) -> PredictedCurve | None:
     """The predicted difference with its interval over the reference values and the decision levels, for the figure."""
     if len(pairs.samples) < 3:
         return None
     reached = [float(x) for x in pairs.x] + _decision_levels(study)
     levels = np.linspace(min(reached), max(reached), 41).tolist()
     try:
-        predicted = [
-            statistics.difference_at(level, pairs.x, pairs.y, ratio=pairs.ratio, confidence=study.confidence)
-            for level in levels
-        ]
+        predicted = [statistics.difference_at(level, pairs.x, pairs.y, ratio=pairs.ratio) for level in levels]
     except ValueError:
         return None
-    ends = [estimate.interval or (estimate.value, estimate.value) for estimate in predicted]
-    return {
-        "level": levels,
-        "difference": [estimate.value for estimate in predicted],
-        "low": [low for low, _ in ends],
-        "high": [high for _, high in ends],
-    }
+    ends = [estimate.interval(study.confidence) or (estimate.value, estimate.value) for estimate in predicted]
+    return PredictedCurve(
+        tuple(levels),
+        tuple(estimate.value for estimate in predicted),
+        tuple(low for low, _ in ends),
+        tuple(high for _, high in ends),
+    )
 
 
-def _scatters(pairs: _Pairs) -> list[tuple[str, statistics.SampleScatter]]:
+Scatters = Sequence[tuple[str, statistics.SampleScatter]]
+
+
+def _scatters(pairs: _Pairs) -> Scatters:
     """Observed against explained scatter: of the differences, and about the Deming line, which takes a slope out."""
-    found = []
+    scatters = []
     n = len(pairs.samples)
     if n > 1:
         variance = float(pairs.differences.var(ddof=1))
-        found.append(("the differences", statistics.sample_scatter(variance, n - 1, pairs.candidate, pairs.reference)))
+        about = statistics.sample_scatter(variance, n - 1, pairs.candidate, pairs.reference)
+        scatters.append(("the differences", about))
     if n > 2:
         try:
             line = statistics.deming(pairs.x, pairs.y, ratio=pairs.ratio)
         except ValueError:
             pass
         else:
-            scatter = statistics.sample_scatter(
-                line.details["residual_sd"] ** 2, n - 2, pairs.candidate, pairs.reference, slope=line.slope.value
-            )
-            found.append(("the Deming line", scatter))
-    return [(name, scatter) for name, scatter in found if scatter is not None]
+            variance, slope = line.residual_sd**2, line.slope.value
+            about = statistics.sample_scatter(variance, n - 2, pairs.candidate, pairs.reference, slope=slope)
+            scatters.append(("the Deming line", about))
+    return [(name, about) for name, about in scatters if about is not None]
 
 
-def _scatter_details(pairs: _Pairs) -> list[dict[str, Any]]:
-    return [
-        {
-            "about": name,
-            "observed": s.observed,
-            "expected": s.expected,
-            "sample_specific": s.sample_specific,
-            "single": s.single,
-            "F": s.F,
-            "p": s.p,
-        }
-        for name, s in _scatters(pairs)
+def _sample_table(samples: Sequence[PairedSample]) -> Table:
+    noted = any(s.note for s in samples)
+    rows: list[tuple[Cell, ...]] = [
+        (s.name, s.reference, s.candidate, s.difference, s.relative, *([s.note] if noted else [])) for s in samples
     ]
+    caption = "Samples: means over replicates and differences (relative: over the mean of both methods)"
+    head = ("sample", "reference", "candidate", "difference", "relative difference", *(["note"] if noted else []))
+    return Table("samples", caption, head, tuple(rows))
 
 
-def _sample_table(samples: Sequence[dict[str, Any]]) -> dict[str, Any]:
-    noted = any(s["note"] for s in samples)
-    return {
-        "caption": "Samples: means over replicates and differences (relative: over the mean of both methods)",
-        "head": ["sample", "reference", "candidate", "difference", "relative difference", *(["note"] if noted else [])],
-        "rows": [
-            [
-                *(s["sample"], s["reference"], s["candidate"], s["difference"], s["relative"]),
-                *([s["note"]] if noted else []),
-            ]
-            for s in samples
-        ],
-    }
+def _scatter_table(scatters: Scatters) -> Table:
+    caption = "Scatter between samples against what the replicates of both methods explain"
+    lacking = "" if scatters else ": not available, since a method has no replicates"
+    head = (
+        "standard deviation",
+        "observed",
+        "explained by replicates",
+        "sample-specific",
+        "for single readings",
+        "F",
+        "p",
+    )
+    rows = tuple(
+        (f"about {name}", s.observed, s.expected, s.sample_specific, s.single, s.F, s.p) for name, s in scatters
+    )
+    return Table("scatter", f"{caption}{lacking}", head, rows)
 
 
-def _scatter_table(pairs: _Pairs) -> dict[str, Any]:
-    rows = [
-        [f"about {name}", s.observed, s.expected, s.sample_specific, s.single, s.F, s.p] for name, s in _scatters(pairs)
-    ]
-    return {
-        "caption": "Scatter between samples against what the replicates of both methods explain"
-        + ("" if rows else ": not available, since a method has no replicates"),
-        "head": [
-            "standard deviation",
-            "observed",
-            "explained by replicates",
-            "sample-specific",
-            "for single readings",
-            "F",
-            "p",
-        ],
-        "rows": rows,
-    }
-
-
-def _precision_table(pairs: _Pairs) -> dict[str, Any]:
-    return {
-        "caption": "Replicates of each method, pooled over the samples",
-        "head": ["method", "standard deviation of one reading", "degrees of freedom", "of a sample's mean"],
-        "rows": [
-            [
-                name,
-                None if v.variance is None else sqrt(v.variance),
-                v.degrees_of_freedom,
-                None if v.of_means is None else sqrt(v.of_means),
-            ]
-            for name, v in (("candidate", pairs.candidate), ("reference", pairs.reference))
-        ],
-    }
+def _precision_table(pairs: _Pairs) -> Table:
+    rows = tuple(
+        (
+            name,
+            None if v.variance is None else sqrt(v.variance),
+            v.degrees_of_freedom,
+            None if v.of_means is None else sqrt(v.of_means),
+        )
+        for name, v in (("candidate", pairs.candidate), ("reference", pairs.reference))
+    )
+    head = ("method", "standard deviation of one reading", "degrees of freedom", "of a sample's mean")
+    return Table("replicates", "Replicates of each method, pooled over the samples", head, rows)
 
 
 def in_words(evaluation: Evaluation, unit: str) -> Sequence[str]:
     """What the comparison found, how sure it is, and what it does not show."""
     of = "" if unit == "1" else f" {unit}"
-    n = len(evaluation.details["samples"])
-    sentences = []
+    view: ComparisonView = evaluation.display.view
+    return [
+        *_difference_words(evaluation, len(view.samples), of),
+        *_slope_words(evaluation),
+        *_predicted_words(evaluation, of),
+        *_scatter_words(view.scatter),
+        *_marked_words(view.samples, of),
+        *_fuel_words(view.fuel),
+        *(f"{flag.reason} It is kept; a test is no cause." for flag in evaluation.flags),
+        "The reference method has errors of its own: agreement with it does not show that either is right, and a "
+        "correlation between the two would not show agreement.",
+    ]
+
+
+def _difference_words(evaluation: Evaluation, n: int, of: str) -> Iterator[str]:
     mean = evaluation.get(f"{NAME}.mean_difference")
-    if mean is not None and mean.value is not None:
+    if mean is not None:
         value, interval = with_interval(mean.value, mean.interval)
         sure = f" ({interval})" if interval else ""
-        sentences.append(f"Over {n} samples the candidate reads {value}{of}{sure} against the reference on average.")
+        yield f"Over {counted(n, 'sample')} the candidate reads {value}{of}{sure} against the reference on average."
     low, high = (evaluation.get(f"{NAME}.agreement_{end}") for end in ("low", "high"))
-    if low is not None and high is not None and low.value is not None and high.value is not None:
-        sentences.append(
+    if low is not None and high is not None:
+        yield (
             f"The difference of a further sample is expected between {significant(low.value)} and "
             f"{significant(high.value)}{of}."
         )
+
+
+def _slope_words(evaluation: Evaluation) -> Iterator[str]:
     slope = evaluation.get(f"{NAME}.deming_slope")
-    if slope is not None and slope.value is not None and slope.interval is not None:
-        value, interval = with_interval(slope.value, slope.interval)
-        verb = "includes" if slope.interval[0] <= 1 <= slope.interval[1] else "does not include"
-        sentences.append(
-            f"The line with errors in both methods has slope {value} ({interval}), which {verb} 1: "
-            + (
-                "a proportional difference smaller than that interval cannot be seen here."
-                if verb == "includes"
-                else "the methods differ in proportion to the content."
-            )
-        )
-    for q in evaluation.quantities:
-        if q.key == f"{NAME}.difference_at" and q.value is not None:
+    if slope is None or slope.interval is None:
+        return
+    value, interval = with_interval(slope.value, slope.interval)
+    one_inside = slope.interval[0] <= 1 <= slope.interval[1]
+    verb = "includes" if one_inside else "does not include"
+    follows = (
+        "a proportional difference smaller than that interval cannot be seen here."
+        if one_inside
+        else "the methods differ in proportion to the content."
+    )
+    yield f"The line with errors in both methods has slope {value} ({interval}), which {verb} 1: {follows}"
+
+
+def _predicted_words(evaluation: Evaluation, of: str) -> Iterator[str]:
+    for q in evaluation.judged:
+        if q.key == f"{NAME}.difference_at":
             value, interval = with_interval(q.value, q.interval)
             sure = f" ({interval})" if interval else ""
-            sentences.append(f"At {level_text(q.at)}{of} the predicted difference is {value}{of}{sure}.")
-    sentences.extend(_scatter_words(evaluation))
-    sentences.extend(_marked_words(evaluation, of))
-    for flag in evaluation.flags:
-        sentences.append(f"{flag.reason} It is kept; a test is no cause.")
-    sentences.append(
-        "The reference method has errors of its own: agreement with it does not show that either is right, and a "
-        "correlation between the two would not show agreement."
-    )
-    return sentences
+            yield f"At {level_text(q.at)}{of} the predicted difference is {value}{of}{sure}."
 
 
-def _marked_words(evaluation: Evaluation, of: str) -> Iterator[str]:
+def _marked_words(samples: Sequence[PairedSample], of: str) -> Iterator[str]:
     """The samples that the worksheet marks: that they are kept, and how far they lie beside the others."""
-    samples = evaluation.details["samples"]
-    others = [s["difference"] for s in samples if not s["note"]]
-    for note in dict.fromkeys(s["note"] for s in samples if s["note"]):
-        own = [s for s in samples if s["note"] == note]
-        names, differences = sentence_list([s["sample"] for s in own]), _listed([s["difference"] for s in own])
-        relative = [s["relative"] for s in own]
-        shares = ""
-        if None not in relative:
-            shares = f" ({_listed([100 * (share or 0.0) for share in relative], 2)} % of the mean of both methods)"
+    others = [s.difference for s in samples if not s.note]
+    for note in dict.fromkeys(s.note for s in samples if s.note):
+        own = [s for s in samples if s.note == note]
+        names, differences = sentence_list([s.name for s in own]), _listed([s.difference for s in own])
+        relative = [100 * s.relative for s in own if s.relative is not None]
+        shares = f" ({_listed(relative, 2)} % of the mean of both methods)" if len(relative) == len(own) else ""
         kept, their = ("They are", "their differences are") if len(own) > 1 else ("It is", "its difference is")
         beside = ""
         if others:
@@ -620,12 +574,14 @@ def _marked_words(evaluation: Evaluation, of: str) -> Iterator[str]:
             f'{names} {"are" if len(own) > 1 else "is"} marked in the worksheet: "{note}". {kept} kept in every number '
             f"here; {their} {differences}{of}{shares}{beside}."
         )
-    fuel = evaluation.details["fuel"]
+
+
+def _fuel_words(fuel: str) -> Iterator[str]:
     if fuel:
         yield (
             f"The standard is a fresh blend of {fuel}, while the fuel of an oil in use is weathered and need not be "
             f"{fuel}: the differences of used oils contain what that does to the result, and the comparison alone "
-            "does not part it from an error of the method."
+            "does not separate it from an error of the method."
         )
 
 
@@ -633,22 +589,21 @@ def _listed(values: Sequence[float], digits: int = 2) -> str:
     return sentence_list([significant(value, digits) for value in values])
 
 
-def _scatter_words(evaluation: Evaluation) -> Iterator[str]:
-    scatter = evaluation.details["scatter"]
+def _scatter_words(scatter: Sequence[ScatterAbout]) -> Iterator[str]:
     if not scatter:
         yield "Without replicates of both methods, scatter of the samples cannot be told from scatter of the readings."
         return
     last = scatter[-1]
-    if last["p"] is not None and last["p"] < 0.05:
+    if last.p is not None and last.p < 0.05:
         yield (
-            f"About {last['about']} the samples scatter more than the replicates explain: "
-            f"{significant(last['observed'])} against {significant(last['expected'])}; what is left over belongs to "
-            f"the samples ({significant(last['sample_specific'])})."
+            f"About {last.about} the samples scatter more than the replicates explain: "
+            f"{significant(last.observed)} against {significant(last.expected)}; what is left over belongs to "
+            f"the samples ({significant(last.sample_specific)})."
         )
     else:
         yield (
-            f"About {last['about']} the samples scatter no more than the replicates explain "
-            f"({significant(last['observed'])} against {significant(last['expected'])})."
+            f"About {last.about} the samples scatter no more than the replicates explain "
+            f"({significant(last.observed)} against {significant(last.expected)})."
         )
 
 

@@ -5,17 +5,18 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from validation.characteristics import Characteristic, KeyInfo
 from validation.characteristics._allowed import allowed
-from validation.characteristics._censored import why_not
+from validation.characteristics._censored import left_out, why_not
+from validation.figures.ruggedness import BlockEffect, Contrast, FactorEffect, RuggednessView, ScatterLine
 from validation.stats import ruggedness as statistics
-from validation.stats.estimate import Number, OldEstimate, exact, mean
+from validation.stats.estimate import Estimate, Number, exact, mean
+from validation.stats.intervals import Interval
 from validation.stats.two_level_designs import Mixed, mixed_with, resolution
 from validation.study.model import ExperimentData, Study
 from validation.study.ordering import natural_order
-from validation.study.quantity import Evaluation, Quantity
+from validation.study.quantity import At, Cell, Display, Evaluation, Quantity, Table
 from validation.words import MINUS, fixed, level_text, places_for, sentence_list, significant, with_interval
 
 NAME = "ruggedness"
@@ -27,7 +28,7 @@ NO_FACTORS = (
 MIXED = {
     3: (
         "Resolution III: each main effect is mixed with interactions of two other factors (see the table), and an "
-        "effect may be theirs. Repeating the trials with every setting turned round would part them."
+        "effect may be theirs. Repeating the trials with every setting turned round would separate them."
     ),
     4: (
         "Resolution IV: no main effect is mixed with an interaction of two factors; those interactions are mixed with "
@@ -54,12 +55,12 @@ class _Screen:
         return tuple(self.factors)
 
     @property
-    def readings(self) -> list[str]:
+    def readings(self) -> tuple[str, ...]:
         column = self.data.table["reading"]
-        return [str(column.iloc[row]) for row in self.rows]
+        return tuple(str(column.iloc[row]) for row in self.rows)
 
-    def effects(self, confidence: float) -> statistics.EffectsResult:
-        return statistics.effects(self.values, self.settings, blocks=self.blocks, confidence=confidence)
+    def effects(self) -> statistics.EffectsResult:
+        return statistics.effects(self.values, self.settings, blocks=self.blocks)
 
 
 def evaluate(study: Study) -> Evaluation:
@@ -67,35 +68,39 @@ def evaluate(study: Study) -> Evaluation:
     screen, missing = _screen(study)
     if screen is None:
         return Evaluation(NAME, missing=missing)
-    found, judged = screen.effects(study.confidence), screen.effects(study.judged_confidence)
-    quantities = [
-        *_by_factor(screen, study, found.effects, judged.effects, f"{NAME}.effect", study.unit),
-        *_by_factor(screen, study, found.relative, judged.relative, f"{NAME}.relative_effect", "1"),
-        *_scatter(screen, study, found, judged),
-    ]
-    notes = [*screen.notes, *_design_notes(screen, found)]
-    if study.looked_at_otherwise:
-        return Evaluation(NAME, tuple(quantities), notes=tuple(notes))
-    return Evaluation(NAME, tuple(quantities), (), tuple(dict.fromkeys(notes)), details=_details(screen, study, found))
+    result = screen.effects()
+    effects = _by_factor(screen, study, result.effects, f"{NAME}.effect", study.unit)
+    relative = _by_factor(screen, study, _clear_of_zero(result.relative, study), f"{NAME}.relative_effect", "1")
+    notes = [*screen.notes, *_design_notes(screen, result, relative)]
+
+    def show() -> Display:
+        view = _view(screen, study, result, effects, relative)
+        order = [factor.name for factor in view.factors]
+        tables = (
+            _factor_table(screen, order, effects, relative),
+            _mixed_table(screen),
+            _trial_table(screen),
+            *_lenth_table(result, study),
+        )
+        return Display(tables=tables, view=view)
+
+    quantities = (*effects.values(), *relative.values(), *_scatter(screen, study, result))
+    return Evaluation(NAME, quantities, (), tuple(dict.fromkeys(notes)), show=show)
 
 
 def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
     """The effects of a repeated design with the interval that the effects themselves give."""
     screen, _ = _screen(study)
-    if screen is None:
+    result = None if screen is None else screen.effects()
+    if screen is None or result is None or result.route != "replicates":
         return {}
-    found = screen.effects(study.confidence)
-    if found.route != "replicates":
-        return {}
-    ours, judged = (
-        statistics.effects_by_lenth(found, confidence=level) for level in (study.confidence, study.judged_confidence)
-    )
-    if not ours[0]:
+    effects, relative = statistics.effects_by_lenth(result)
+    if not effects:
         return {}
     return {
         LENTH: [
-            *_by_factor(screen, study, ours[0], judged[0], f"{NAME}.effect", study.unit),
-            *_by_factor(screen, study, ours[1], judged[1], f"{NAME}.relative_effect", "1"),
+            *_by_factor(screen, study, effects, f"{NAME}.effect", study.unit).values(),
+            *_by_factor(screen, study, _clear_of_zero(relative, study), f"{NAME}.relative_effect", "1").values(),
         ]
     }
 
@@ -117,8 +122,8 @@ def _screen(study: Study) -> tuple[_Screen | None, str]:
     absent = [name for name in factors if name not in data.table]
     if absent:
         return None, (
-            f"{data.worksheet} lacks the column(s) {sentence_list(absent)} of the plan's factors: add them, one cell a "
-            "reading with the low or the high setting."
+            f"{data.worksheet} lacks the {'column' if len(absent) == 1 else 'columns'} {sentence_list(absent)} of the "
+            "plan's factors: add one cell a reading with the low or the high setting."
         )
     return _placed(data, factors)
 
@@ -140,9 +145,7 @@ def _placed(data: ExperimentData, factors: Mapping[str, tuple[str, str]]) -> tup
         settings.append(tuple(1 if cells[name] == pair[1] else -1 for name, pair in factors.items()))
     if len(rows) < 2:
         return None, " ".join([*notes, "Fewer than two readings hold settings that the plan names."])
-    censored = len(data.censored)
-    if censored:
-        notes.append(f"{censored} censored reading(s) were left out.")
+    notes += left_out(len(data.censored))
     values = tuple(data.decimals("result", rows))
     blocks, block_name = _blocks(data, rows)
     notes += [*data.notes, *_trial_names(data, rows, settings)]
@@ -167,8 +170,10 @@ def _trial_names(data: ExperimentData, rows: Sequence[int], settings: Sequence[t
     several = sorted((name for name, held in named.items() if len(held) > 1), key=natural_order)
     notes = []
     if several:
+        trials = "Trial" if len(several) == 1 else "Trials"
+        hold = "holds" if len(several) == 1 else "hold"
         notes.append(
-            f"Trial(s) {sentence_list(several)} hold readings with different settings; readings are grouped by their "
+            f"{trials} {sentence_list(several)} {hold} readings with different settings; readings are grouped by their "
             "settings, not by the name of the trial."
         )
     if len(named) > len(set(settings)) and not several:
@@ -179,61 +184,86 @@ def _trial_names(data: ExperimentData, rows: Sequence[int], settings: Sequence[t
 # ------------------------------------------------------------------------------------------------ quantities
 
 
-def _by_factor(
-    screen: _Screen,
-    study: Study,
-    found: Sequence[OldEstimate | None],
-    judged: Sequence[OldEstimate | None],
-    key: str,
-    unit: str,
-) -> list[Quantity]:
+def _clear_of_zero(shares: Sequence[Estimate | None], study: Study) -> list[Estimate | None]:
+    """Without those of a mean that is not clear of zero at the study's confidence: no share of it is given then."""
     return [
-        _quantity(screen, key, name, estimate, other, unit)
-        for name, estimate, other in zip(screen.names, found, judged, strict=True)
-        if estimate is not None
+        None
+        if share is None or (share.distribution is not None and share.interval(study.confidence) is None)
+        else share
+        for share in shares
     ]
 
 
-def _quantity(
-    screen: _Screen, key: str, at: str | None, estimate: OldEstimate, judged: OldEstimate | None, unit: str
-) -> Quantity:
+def _by_factor(
+    screen: _Screen, study: Study, estimates: Sequence[Estimate | None], key: str, unit: str
+) -> dict[str, Quantity]:
+    return {
+        name: _quantity(screen, study, key, name, estimate, unit)
+        for name, estimate in zip(screen.names, estimates, strict=True)
+        if estimate is not None
+    }
+
+
+def _quantity(screen: _Screen, study: Study, key: str, at: At, estimate: Estimate, unit: str) -> Quantity:
     censored = len(screen.data.censored)
-    return Quantity.from_estimate(
-        key,
-        at,
-        estimate,
+    return Quantity(
+        key=key,
+        at=at,
+        estimate=estimate.with_notes(*left_out(censored)),
+        level=study.confidence,
         unit=unit,
         worksheet=screen.data.worksheet,
         readings=screen.readings,
-        judged=judged,
         unit_name="trials",
-        notes=[f"{censored} censored reading(s) were left out."] if censored else [],
         censored=censored,
     )
 
 
-def _scatter(
-    screen: _Screen, study: Study, found: statistics.EffectsResult, judged: statistics.EffectsResult
-) -> list[Quantity]:
+def _scatter(screen: _Screen, study: Study, result: statistics.EffectsResult) -> list[Quantity]:
     quantities = []
-    if found.residual_sd is not None:
-        key = f"{NAME}.residual_sd"
-        quantities.append(_quantity(screen, key, None, found.residual_sd, judged.residual_sd, study.unit))
-    if found.lenth is not None:
-        pse = OldEstimate(
-            found.lenth.pse,
-            degrees_of_freedom=found.lenth.degrees_of_freedom,
+    if result.residual_sd is not None:
+        quantities.append(_quantity(screen, study, f"{NAME}.residual_sd", None, result.residual_sd, study.unit))
+    if result.lenth is not None:
+        pse = Estimate(
+            result.lenth.pse,
+            degrees_of_freedom=result.lenth.degrees_of_freedom,
             n=len(screen.rows),
-            units=found.check.trials,
-            notes=() if found.residual_sd is None else found.residual_sd.notes,
+            units=result.check.trials,
+            notes=() if result.residual_sd is None else result.residual_sd.notes,
             source=statistics.LENTH_SOURCE,
         )
-        quantities.append(_quantity(screen, f"{NAME}.pseudo_standard_error", None, pse, None, study.unit))
+        quantities.append(_quantity(screen, study, f"{NAME}.pseudo_standard_error", None, pse, study.unit))
     return quantities
 
 
-def _design_notes(screen: _Screen, found: statistics.EffectsResult) -> list[str]:
-    names, check, notes = screen.names, found.check, []
+def _design_notes(screen: _Screen, result: statistics.EffectsResult, relative: Mapping[str, Quantity]) -> list[str]:
+    names, check = screen.names, result.check
+    notes = [*_inseparable_notes(screen, check)]
+    unequal = [
+        f"{name} ({low} low, {high} high)"
+        for name, (low, high) in zip(names, check.counts, strict=True)
+        if low != high and low and high
+    ]
+    if unequal:
+        notes.append(f"Not balanced: {sentence_list(unequal)}. The effects are those of least squares.")
+    if check.leaning:
+        pairs = [f"{names[a]} with {names[b]} (correlation {fixed(r, 2)})" for a, b, r in check.leaning]
+        notes.append(
+            f"Varied partly together: {sentence_list(pairs)}. Least squares separates them, at the price of wider "
+            "intervals."
+        )
+    notes += _block_notes(screen, result)
+    level = resolution(screen.settings)
+    if level in (3, 4) and len(names) > 2:
+        notes.append(MIXED[level])
+    if result.mean is not None and not relative and any(result.effects):
+        notes.append(statistics.MEAN_NEAR_ZERO)
+    return notes
+
+
+def _inseparable_notes(screen: _Screen, check: statistics.DesignCheck) -> list[str]:
+    """Factors whose effect is not given: never varied, varied together, or not to be told from the others."""
+    names, notes = screen.names, []
     for j in check.constant:
         stood = screen.factors[names[j]][1 if check.counts[j][1] else 0]
         notes.append(f'{names[j]} was never varied: it stood at "{stood}" throughout, and no effect can be estimated.')
@@ -250,30 +280,11 @@ def _design_notes(screen: _Screen, found: statistics.EffectsResult) -> list[str]
             f"The trials are too few or too alike to tell the effect of {sentence_list(lost)} from the others; it is "
             "not given. Further trials of the design would supply it."
         )
-    unequal = [
-        f"{name} ({low} low, {high} high)"
-        for name, (low, high) in zip(names, check.counts, strict=True)
-        if low != high and low and high
-    ]
-    if unequal:
-        notes.append(f"Not balanced: {sentence_list(unequal)}. The effects are those of least squares.")
-    if check.leaning:
-        pairs = [f"{names[a]} with {names[b]} (correlation {fixed(r, 2)})" for a, b, r in check.leaning]
-        notes.append(
-            f"Varied partly together: {sentence_list(pairs)}. Least squares parts them, at the price of wider "
-            "intervals."
-        )
-    notes += _block_notes(screen, found)
-    level = resolution(screen.settings)
-    if level in (3, 4) and len(names) > 2:
-        notes.append(MIXED[level])
-    if found.mean is not None and not any(found.relative) and any(found.effects):
-        notes.append(statistics.MEAN_NEAR_ZERO)
     return notes
 
 
-def _block_notes(screen: _Screen, found: statistics.EffectsResult) -> list[str]:
-    if not found.blocks_left or screen.blocks is None:
+def _block_notes(screen: _Screen, result: statistics.EffectsResult) -> list[str]:
+    if not result.blocks_left or screen.blocks is None:
         return []
     notes = [
         f"The {screen.block_name}s cannot be told from the trials, so differences between them stay in the intervals."
@@ -282,7 +293,7 @@ def _block_notes(screen: _Screen, found: statistics.EffectsResult) -> list[str]:
         held: dict[str, set[int]] = {}
         for block, row in zip(screen.blocks, screen.settings, strict=True):
             held.setdefault(block, set()).add(row[j])
-        if all(len(values) == 1 for values in held.values()) and j not in found.check.constant:
+        if all(len(values) == 1 for values in held.values()) and j not in result.check.constant:
             notes.append(
                 f"{name} changed only from {screen.block_name} to {screen.block_name}: its effect cannot be told from "
                 f"the difference between the {screen.block_name}s."
@@ -293,193 +304,154 @@ def _block_notes(screen: _Screen, found: statistics.EffectsResult) -> list[str]:
 # ------------------------------------------------------------------------------------------------ the chapter
 
 
-def _details(screen: _Screen, study: Study, found: statistics.EffectsResult) -> dict[str, Any]:
-    order = sorted(
-        (j for j, item in enumerate(found.effects) if item is not None),
-        key=lambda j: -abs(found.effects[j].value),  # type: ignore[union-attr]
+def _view(
+    screen: _Screen,
+    study: Study,
+    result: statistics.EffectsResult,
+    effects: Mapping[str, Quantity],
+    relative: Mapping[str, Quantity],
+) -> RuggednessView:
+    ordered = sorted(effects, key=lambda name: -abs(effects[name].value))
+    return RuggednessView(
+        mean=result.mean,
+        block_name=screen.block_name,
+        factors=tuple(_factor(screen, study, effects[name], relative.get(name), name) for name in ordered),
+        contrasts=_contrasts(screen, result),
+        scatter=None if result.lenth is None else ScatterLine(result.lenth.pse, result.lenth.margin(study.confidence)),
     )
-    return {
-        "mean": found.mean,
-        "route": found.route,
-        "blocks": {"count": found.blocks_out, "name": screen.block_name},
-        "nominal": screen.data.settings.get("nominal"),
-        "trials": found.check.trials,
-        "factors": [_shown(screen, study, found, j) for j in order],
-        "half_normal": _half_normal(screen, found),
-        "lenth": None
-        if found.lenth is None
-        else {"pse": found.lenth.pse, "me": found.lenth.me, "sme": found.lenth.sme, "m": found.lenth.m},
-        "tables": [
-            _factor_table(screen, found, order),
-            _mixed_table(screen),
-            _trial_table(screen),
-            *_lenth_table(found, study),
-        ],
-    }
 
 
-def _shown(screen: _Screen, study: Study, found: statistics.EffectsResult, j: int) -> dict[str, Any]:
-    name, effect, share = screen.names[j], found.effects[j], found.relative[j]
-    low, high = screen.factors[name]
-    kind = "effect" if share is None else "relative_effect"
-    return {
-        "name": name,
-        "low": low,
-        "high": high,
-        "effect": None if effect is None else effect.value,
-        "interval": None if effect is None or effect.interval is None else list(effect.interval),
-        "relative": None if share is None else share.value,
-        "relative_interval": None if share is None or share.interval is None else list(share.interval),
-        "allowed": allowed(study, f"{NAME}.{kind}", name, rule="equivalence"),
-        "by_block": _by_block(screen, j),
-    }
+def _factor(screen: _Screen, study: Study, effect: Quantity, relative: Quantity | None, name: str) -> FactorEffect:
+    key = (effect if relative is None else relative).key
+    return FactorEffect(
+        name,
+        *screen.factors[name],
+        effect=effect,
+        relative=relative,
+        allowed=allowed(study, key, name, rule="equivalence"),
+        by_block=_by_block(screen, screen.names.index(name)),
+    )
 
 
-def _by_block(screen: _Screen, j: int) -> list[dict[str, Any]]:
+def _by_block(screen: _Screen, j: int) -> tuple[BlockEffect, ...]:
     """Mean high minus mean low of one factor in each block that holds every trial equally often."""
-    if screen.blocks is None:
-        return []
-    found = []
-    for block in dict.fromkeys(screen.blocks):
-        rows = [i for i, name in enumerate(screen.blocks) if name == block]
+    effects = []
+    for block in dict.fromkeys(screen.blocks or ()):
+        rows = [i for i, name in enumerate(screen.blocks or ()) if name == block]
         held = [screen.settings[i] for i in rows]
         counts = {held.count(setting) for setting in set(held)}
         if set(held) != set(screen.settings) or len(counts) != 1:
             continue
-        sides = [
-            mean([screen.values[i] for i in rows if screen.settings[i][j] == sign])
-            if sign in {h[j] for h in held}
-            else 0
-            for sign in (1, -1)
-        ]
+        low, high = ([screen.values[i] for i in rows if screen.settings[i][j] == sign] for sign in (-1, 1))
+        difference = (mean(high) if high else 0.0) - (mean(low) if low else 0.0)
         middle = mean([screen.values[i] for i in rows])
-        difference = sides[0] - sides[1]
-        found.append({"block": block, "effect": difference, "relative": difference / middle if middle else None})
-    return found
+        effects.append(BlockEffect(difference, difference / middle if middle else None))
+    return tuple(effects)
 
 
-def _half_normal(screen: _Screen, found: statistics.EffectsResult) -> list[dict[str, Any]]:
+def _contrasts(screen: _Screen, result: statistics.EffectsResult) -> tuple[Contrast, ...]:
     """Absolute contrasts in rising order with the quantile each is drawn at."""
-    held = list(found.contrasts) or [((j,), item.value) for j, item in enumerate(found.effects) if item is not None]
+    held = list(result.contrasts) or [((j,), item.value) for j, item in enumerate(result.effects) if item is not None]
     if not held:
-        return []
+        return ()
     ranked = sorted(held, key=lambda item: abs(item[1]))
-    return [
-        {"name": " x ".join(screen.names[j] for j in members), "size": abs(value), "position": float(position)}
+    return tuple(
+        Contrast(" x ".join(screen.names[j] for j in members), abs(value), position)
         for (members, value), position in zip(
             ranked, statistics.half_normal_positions(len(ranked)).tolist(), strict=True
         )
-    ]
+    )
 
 
-def _factor_table(screen: _Screen, found: statistics.EffectsResult, order: Sequence[int]) -> dict[str, Any]:
-    rows = []
-    for j in order:
-        name, effect, share = screen.names[j], found.effects[j], found.relative[j]
+def _factor_table(
+    screen: _Screen, order: Sequence[str], effects: Mapping[str, Quantity], relative: Mapping[str, Quantity]
+) -> Table:
+    rows: list[tuple[Cell, ...]] = []
+    for name in order:
+        j = screen.names.index(name)
         low, high = (
-            [value for value, held in zip(screen.values, screen.settings, strict=True) if held[j] == sign]
+            mean([value for value, held in zip(screen.values, screen.settings, strict=True) if held[j] == sign])
             for sign in (-1, 1)
         )
-        rows.append(
-            [
-                name,
-                screen.factors[name][0],
-                screen.factors[name][1],
-                mean(low),
-                mean(high),
-                None if effect is None else effect.value,
-                None if share is None else 100 * share.value,
-            ]
-        )
-    return {
-        "caption": "Factors by the size of their effect",
-        "head": ["factor", "low", "high", "mean at low", "mean at high", "effect", "effect / %"],
-        "rows": rows,
-    }
+        share = 100 * relative[name].value if name in relative else None
+        rows.append((name, *screen.factors[name], low, high, effects[name].value, share))
+    head = ("factor", "low", "high", "mean at low", "mean at high", "effect", "effect / %")
+    return Table("factors", "Factors by the size of their effect", head, tuple(rows))
 
 
-def _mixed_table(screen: _Screen) -> dict[str, Any]:
+def _mixed_table(screen: _Screen) -> Table:
     names = screen.names
-    rows: list[list[str]] = []
+    rows: list[tuple[str, ...]] = []
     for name, mixed in zip(names, mixed_with(screen.settings), strict=True):
         whole = [_interaction(names, item) for item in mixed if abs(item.share) > 1 - 1e-9]
         partly = [abs(item.share) for item in mixed if abs(item.share) <= 1 - 1e-9]
         most = f"{len(partly)} interactions, at most {fixed(max(partly), 2)} of each" if partly else ""
-        rows.append([name, ", ".join(whole) or "none", most or "none"])
-    head = ["factor", "wholly mixed with", "partly mixed with"]
+        rows.append((name, ", ".join(whole) or "none", most or "none"))
+    head = ("factor", "wholly mixed with", "partly mixed with")
     # A column that says nothing is left out, but never both.
-    partly_told = any(row[2] != "none" for row in rows)
-    shown = [
-        0,
-        *([1] if not partly_told or any(row[1] != "none" for row in rows) else []),
-        *([2] if partly_told else []),
-    ]
-    return {
-        "caption": "Interactions of two factors that each main effect is mixed with",
-        "head": [head[k] for k in shown],
-        "rows": [[row[k] for k in shown] for row in rows],
-    }
+    any_partly = any(row[2] != "none" for row in rows)
+    any_wholly = any(row[1] != "none" for row in rows)
+    columns = [0, *([1] if any_wholly or not any_partly else []), *([2] if any_partly else [])]
+    return Table(
+        "interactions",
+        "Interactions of two factors that each main effect is mixed with",
+        tuple(head[k] for k in columns),
+        tuple(tuple(row[k] for k in columns) for row in rows),
+    )
 
 
 def _interaction(names: Sequence[str], item: Mixed) -> str:
     return f"{MINUS if item.share < 0 else ''}{names[item.first]} x {names[item.second]}"
 
 
-def _trial_table(screen: _Screen) -> dict[str, Any]:
-    column, rows = screen.data.table["trial"], []
+def _trial_table(screen: _Screen) -> Table:
+    column = screen.data.table["trial"]
+    rows: list[tuple[Cell, ...]] = []
     for setting in dict.fromkeys(screen.settings):
         at = [i for i, held in enumerate(screen.settings) if held == setting]
         values = [screen.values[i] for i in at]
         name = ", ".join(dict.fromkeys(str(column.iloc[screen.rows[i]]) for i in at))
         high = [factor for factor, sign in zip(screen.names, setting, strict=True) if sign > 0]
         spread = float(exact(max(values)) - exact(min(values))) if len(values) > 1 else None
-        rows.append([name, ", ".join(high) or "none", len(values), mean(values), spread])
+        rows.append((name, ", ".join(high) or "none", len(values), mean(values), spread))
     rows.sort(key=lambda row: natural_order(str(row[0])))
-    return {
-        "caption": "Trials: which factors stood at their high setting, and what was read",
-        "head": ["trial", "high", "readings", "mean", "range"],
-        "rows": rows,
-    }
+    caption = "Trials: which factors stood at their high setting, and what was read"
+    return Table("trials", caption, ("trial", "high", "readings", "mean", "range"), tuple(rows))
 
 
-def _lenth_table(found: statistics.EffectsResult, study: Study) -> list[dict[str, Any]]:
-    if found.lenth is None:
-        return []
+def _lenth_table(result: statistics.EffectsResult, study: Study) -> tuple[Table, ...]:
+    lenth = result.lenth
+    if lenth is None:
+        return ()
     at = f"{100 * study.confidence:g} %"
-    return [
-        {
-            "caption": "Lenth's analysis: the scatter that the effects themselves show",
-            "head": ["term", "value"],
-            "rows": [
-                ["contrasts", found.lenth.m],
-                ["s0", found.lenth.s0],
-                ["pseudo standard error", found.lenth.pse],
-                [f"margin of error of one effect, {at}", found.lenth.me],
-                [f"margin of error of all effects together, {at}", found.lenth.sme],
-            ],
-        }
-    ]
+    rows = (
+        ("contrasts", lenth.m),
+        ("s0", lenth.s0),
+        ("pseudo standard error", lenth.pse),
+        (f"margin of error of one effect, {at}", lenth.margin(study.confidence)),
+        (f"margin of error of all effects together, {at}", lenth.simultaneous_margin(study.confidence)),
+    )
+    caption = "Lenth's analysis: the scatter that the effects themselves show"
+    return (Table("Lenth", caption, ("term", "value"), rows),)
 
 
 def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     """What each factor does to the result, largest first, and what that means for a unit of its setting."""
-    if evaluation.missing:
-        return [evaluation.missing]
-    shown = evaluation.details.get("factors", ())
-    sure = f"{100 * next((q.confidence for q in evaluation.quantities if q.confidence), 0):g} % confidence"
-    told = [_numbers(entry, unit) for entry in shown]
-    unseen = [item for item in told if item.ends is not None and item.ends[0] <= 0 <= item.ends[1]]
-    sentences = [_changes(item, sure) for item in told if item not in unseen]
+    view: RuggednessView = evaluation.display.view
+    sure = f"{100 * next((q.confidence for q in evaluation.judged if q.confidence), 0):g} % confidence"
+    changes = [_change(factor, unit) for factor in view.factors]
+    unseen = [item for item in changes if item.ends is not None and item.ends[0] <= 0 <= item.ends[1]]
+    sentences = [_changes(item, sure) for item in changes if item not in unseen]
     if unseen:
         most = [
             f"{item.name}, {item.low} to {item.high} (by less than {item.most}{item.of}{item.what})"
             for item in sorted(unseen, key=lambda item: -item.reach)
         ]
         sentences.append(
-            f"At {sure} each of these by itself is not told from no effect: {sentence_list(most)}. Where the plan "
+            f"At {sure} none of these by itself can be told from no effect: {sentence_list(most)}. Where the plan "
             "allows a shift of that size, any setting between the two tried serves."
         )
-    if shown:
+    if changes:
         sentences.append(
             "Which settings matter is decided by the shift that the plan allows, not by whether an effect is seen; a "
             "setting outside the two tried here is not covered."
@@ -488,14 +460,14 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
 
 
 @dataclass(frozen=True)
-class _Told:
+class _Change:
     """One factor as the sentences name it: change and interval in per cent of the result, or in its unit."""
 
     name: str
     low: str
     high: str
     value: float
-    ends: tuple[float, float] | None
+    ends: Interval | None
     allowed: float | None
     of: str
     what: str
@@ -509,18 +481,17 @@ class _Told:
         return fixed(self.reach, places_for(self.reach))
 
 
-def _numbers(entry: Mapping[str, Any], unit: str) -> _Told:
+def _change(factor: FactorEffect, unit: str) -> _Change:
     """Per cent of the overall mean where there is a relative effect, the unit of the results else."""
-    relative = entry["relative"] is not None
-    scale, of = (100.0, " %") if relative else (1.0, "" if unit == "1" else f" {unit}")
-    value, ends = (entry[name] for name in (("relative", "relative_interval") if relative else ("effect", "interval")))
-    both = None if ends is None else (scale * ends[0], scale * ends[1])
-    allowed = None if entry["allowed"] is None else scale * entry["allowed"]
-    what = " of its mean" if relative else ""
-    return _Told(entry["name"], entry["low"], entry["high"], scale * value, both, allowed, of, what)
+    q, scale, of, what = factor.effect, 1.0, "" if unit == "1" else f" {unit}", ""
+    if factor.relative is not None:
+        q, scale, of, what = factor.relative, 100.0, " %", " of its mean"
+    ends = None if q.interval is None else (scale * q.interval[0], scale * q.interval[1])
+    allowance = None if factor.allowed is None else scale * factor.allowed
+    return _Change(factor.name, factor.low, factor.high, scale * q.value, ends, allowance, of, what)
 
 
-def _changes(item: _Told, sure: str) -> str:
+def _changes(item: _Change, sure: str) -> str:
     name = f"{item.name[:1].upper()}{item.name[1:]}"
     if item.ends is None:
         return (
@@ -540,29 +511,29 @@ def _step(low: str, high: str) -> tuple[float, str] | None:
     first, last = re.fullmatch(pattern, low), re.fullmatch(pattern, high)
     if first is None or last is None or first[2] != last[2]:
         return None
-    ends = [float(found[1].replace(",", ".").replace("\u2212", "-")) for found in (first, last)]
+    ends = [float(parts[1].replace(",", ".").replace("\u2212", "-")) for parts in (first, last)]
     return (ends[1] - ends[0], first[2]) if ends[1] != ends[0] else None
 
 
-def _per_unit(item: _Told) -> str:
+def _per_unit(item: _Change) -> str:
     """The shift for one unit of the setting, and how far it may go for the shift that the plan allows."""
     step = _step(item.low, item.high)
     if step is None or item.ends is None:
         return ""
     width, unit = step
     one = f"1 {unit}" if unit else "one unit"
-    said = f" If it changes evenly, {one} moves it by about {significant(abs(item.value / width), 2)}{item.of}"
+    moved = f" If it changes evenly, {one} moves it by about {significant(abs(item.value / width), 2)}{item.of}"
     if item.allowed is None:
-        return f"{said}."
+        return f"{moved}."
     of = f" {unit}" if unit else " units"
     allowed = f"the {level_text(float(f'{item.allowed:.6g}'))}{item.of} that the plan allows"
     # The larger the effect, the sooner the allowed shift is reached: the ends of the interval change places.
     low, middle, high = sorted(abs(item.allowed * width / end) for end in (item.value, *item.ends))
     if middle > abs(width):
-        return f"{said}; over the {significant(abs(width), 2)}{of} between the settings that is less than {allowed}."
+        return f"{moved}; over the {significant(abs(width), 2)}{of} between the settings that is less than {allowed}."
     last = significant(high, 2) if high <= abs(width) else f"more than the {level_text(abs(width))}{of} tried"
     first = significant(low, 2)
-    return f"{said}, and {allowed} correspond to about {significant(middle, 2)}{of} (from {first} to {last})."
+    return f"{moved}, and {allowed} correspond to about {significant(middle, 2)}{of} (from {first} to {last})."
 
 
 CHARACTERISTIC = Characteristic(

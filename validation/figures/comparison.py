@@ -2,22 +2,76 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
-
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 from validation.figures.style import BLUE, GREY, INK, ORANGE, SKY, VERMILION, dossier_style, new_figure
 from validation.study.model import Study
 from validation.study.quantity import Evaluation, Quantity
 from validation.words import level_text, significant, with_interval
 
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
 _DASH = (0, (5, 3))
 #: Three figures of this height share a page.
 _HEIGHT = 2.85
 #: So many marked samples get their names beside them.
 _NAMED = 8
+
+
+@dataclass(frozen=True, slots=True)
+class PairedSample:
+    """One sample: means and readings of both methods, in the unit of the study.
+
+    `relative`: difference over the mean of both methods; None where a sample of the study has none. `readings` are the
+    identifiers, `line` the row of the candidate's reading furthest from the reference, `note` what the worksheet says.
+    """
+
+    name: str
+    reference: float
+    candidate: float
+    difference: float
+    relative: float | None
+    reference_readings: tuple[float, ...]
+    candidate_readings: tuple[float, ...]
+    readings: tuple[str, ...]
+    line: int
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class PredictedCurve:
+    """The predicted difference with its interval over reference values."""
+
+    levels: tuple[float, ...]
+    differences: tuple[float, ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ScatterAbout:
+    """Standard deviation about "the differences" or "the Deming line", and what the replicates explain of it."""
+
+    about: str
+    observed: float
+    expected: float
+    sample_specific: float
+    p: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class ComparisonView:
+    """What this chapter draws and puts into words; `fuel` is that of the standards, empty where the plan names none."""
+
+    samples: tuple[PairedSample, ...]
+    customer_limits: tuple[float, ...]
+    fuel: str
+    curve: PredictedCurve | None
+    scatter: tuple[ScatterAbout, ...]
 
 
 def _titled(what: str, unit: str) -> str:
@@ -33,43 +87,50 @@ def difference_plot(evaluation: Evaluation, study: Study) -> Figure | None:
     """Differences against the mean of both methods, with mean, limits of agreement and their intervals."""
     names = ("mean_difference", "agreement_low", "agreement_high")
     labels = ("mean difference of the methods", _titled("candidate minus reference", study.unit))
-    return _differences(evaluation, study, "difference", names, labels)
+    view: ComparisonView = evaluation.display.view
+    points = [(sample, sample.difference) for sample in view.samples]
+    return _differences(evaluation, points, names, labels, study.unit, study.unit)
 
 
 def relative_difference_plot(evaluation: Evaluation, study: Study) -> Figure | None:
     """The same with differences relative to the mean of both methods."""
     names = ("mean_relative_difference", "relative_agreement_low", "relative_agreement_high")
     labels = ("relative difference of the methods", "difference / mean of both methods")
-    return _differences(evaluation, study, "relative", names, labels)
+    view: ComparisonView = evaluation.display.view
+    points = [(sample, sample.relative) for sample in view.samples if sample.relative is not None]
+    return _differences(evaluation, points, names, labels, study.unit, "1")
 
 
 def _differences(
-    evaluation: Evaluation, study: Study, field: str, names: tuple[str, str, str], labels: tuple[str, str]
+    evaluation: Evaluation,
+    points: Sequence[tuple[PairedSample, float]],
+    names: tuple[str, str, str],
+    labels: tuple[str, str],
+    unit: str,
+    of_difference: str,
 ) -> Figure | None:
-    samples = [sample for sample in evaluation.details.get("samples", []) if sample[field] is not None]
     mean, low, high = (evaluation.get(f"comparison.{name}") for name in names)
-    if not samples or mean is None or mean.value is None:
+    if not points or mean is None:
         return None
-    unit = study.unit if field == "difference" else "1"
+    samples = [sample for sample, _ in points]
     with dossier_style():
         figure, (axis,) = new_figure(height=_HEIGHT)
         axis.axhline(0, color=GREY, lw=0.7)
         for quantity, text, dash in ((high, "upper limit", _DASH), (mean, "mean", "-"), (low, "lower limit", _DASH)):
             _level_line(axis, quantity, text, dash)
-        for sample in samples:
-            x = (sample["reference"] + sample["candidate"]) / 2
-            _point(axis, evaluation, sample, x, sample[field])
-        axis.set_xlim(left=min(0.0, axis.get_xlim()[0]) if min(s["reference"] for s in samples) < 0 else 0)
+        for sample, y in points:
+            _point(axis, evaluation, sample, (sample.reference + sample.candidate) / 2, y)
+        axis.set_xlim(left=min(0.0, axis.get_xlim()[0]) if min(s.reference for s in samples) < 0 else 0)
         axis.margins(y=0.1)
-        axis.set_xlabel(_titled("mean of both methods", study.unit) + _open(samples))
+        axis.set_xlabel(_titled("mean of both methods", unit) + _open(samples))
         axis.set_ylabel(labels[1])
-        axis.set_title(_difference_title(labels[0], mean, low, high, unit))
+        axis.set_title(_difference_title(labels[0], mean, low, high, of_difference))
     return figure
 
 
 def _level_line(axis: Axes, quantity: Quantity | None, text: str, dash: Any) -> None:
     """A line at the estimate, its interval as pale ground, its name at the right margin."""
-    if quantity is None or quantity.value is None:
+    if quantity is None:
         return
     if quantity.interval is not None:
         axis.axhspan(*quantity.interval, color=SKY if dash == "-" else ORANGE, alpha=0.18, lw=0)
@@ -86,42 +147,41 @@ def _level_line(axis: Axes, quantity: Quantity | None, text: str, dash: Any) -> 
 
 
 def _difference_title(what: str, mean: Quantity, low: Quantity | None, high: Quantity | None, unit: str) -> str:
-    if low is None or high is None or low.value is None or high.value is None:
-        return f"The {what} is {significant(mean.value or 0.0, 2)}{_of(unit)}"
+    if low is None or high is None:
+        return f"The {what} is {significant(mean.value, 2)}{_of(unit)}"
     ends = f"{significant(low.value, 2)} and {significant(high.value, 2)}{_of(unit)}"
     kind = "Relative differences" if what.startswith("relative") else "Differences"
     return f"{kind} of further samples are expected between {ends}"
 
 
-def _open(samples: Sequence[Mapping[str, Any]]) -> str:
+def _open(samples: Sequence[PairedSample]) -> str:
     """What an open marker means, where there is one."""
-    return "; open: marked in the worksheet, kept" if any(sample["note"] for sample in samples) else ""
+    return "; open: marked in the worksheet, kept" if any(sample.note for sample in samples) else ""
 
 
-def _point(
-    axis: Axes, evaluation: Evaluation, sample: Mapping[str, Any], x: float, y: float, *, size: float = 4.0
-) -> None:
+def _point(axis: Axes, evaluation: Evaluation, sample: PairedSample, x: float, y: float, *, size: float = 4.0) -> None:
     """One sample; open and by name where the worksheet marks it, ringed where a test flags it."""
-    marked = bool(sample["note"])
+    view: ComparisonView = evaluation.display.view
+    marked = bool(sample.note)
     axis.plot(
         x, y, "o", color=BLUE, ms=size + marked, mfc="white" if marked else BLUE, mew=1.0 if marked else 0, zorder=3
     )
     _ring_if_flagged(axis, evaluation, sample, x, y)
-    few = sum(bool(other["note"]) for other in evaluation.details["samples"]) <= _NAMED
+    few = sum(bool(other.note) for other in view.samples) <= _NAMED
     if marked and few and not _flagged(evaluation, sample):
-        axis.annotate(sample["sample"], (x, y), xytext=(6, 0), textcoords="offset points", va="center", fontsize=8.5)
+        axis.annotate(sample.name, (x, y), xytext=(6, 0), textcoords="offset points", va="center", fontsize=8.5)
 
 
-def _flagged(evaluation: Evaluation, sample: Mapping[str, Any]) -> bool:
-    return any(flag.reading in sample["readings"] for flag in evaluation.flags)
+def _flagged(evaluation: Evaluation, sample: PairedSample) -> bool:
+    return any(flag.reading in sample.readings for flag in evaluation.flags)
 
 
-def _ring_if_flagged(axis: Axes, evaluation: Evaluation, sample: Mapping[str, Any], x: float, y: float) -> None:
+def _ring_if_flagged(axis: Axes, evaluation: Evaluation, sample: PairedSample, x: float, y: float) -> None:
     """A flagged sample keeps its place, ringed, with its name and the row of the worksheet."""
     if _flagged(evaluation, sample):
         axis.plot(x, y, "o", ms=9, mfc="none", mec=VERMILION, mew=1.1)
         axis.annotate(
-            f"{sample['sample']}, row {sample['line']}",
+            f"{sample.name}, row {sample.line}",
             (x, y),
             xytext=(7, 4),
             textcoords="offset points",
@@ -132,38 +192,37 @@ def _ring_if_flagged(axis: Axes, evaluation: Evaluation, sample: Mapping[str, An
 
 def comparison_plot(evaluation: Evaluation, study: Study) -> Figure | None:
     """Candidate against reference with the replicates of both, equal scales, identity and Deming's line."""
-    samples = evaluation.details.get("samples", [])
-    if not samples:
-        return None
-    values = [value for s in samples for value in (*s["reference_readings"], *s["candidate_readings"])]
-    limits = list(evaluation.details["customer_limits"])
-    low, high = min(0.0, *values), max(*values, *limits) if limits else max(values)
-    ends = (low if low < 0 else 0.0, high + 0.05 * (high - low))
+    view: ComparisonView = evaluation.display.view
+    ends = _ends(view)
     slope, intercept = (evaluation.get(f"comparison.deming_{name}") for name in ("slope", "intercept"))
     with dossier_style():
         figure, (axis,) = new_figure(height=4.1)
-        for limit in limits:
+        for limit in view.customer_limits:
             _limit_mark(axis, limit, study.unit)
         axis.plot(ends, ends, color=GREY, lw=0.9, ls=_DASH)
-        if slope is not None and intercept is not None and slope.value is not None and intercept.value is not None:
+        if slope is not None and intercept is not None:
             axis.plot(ends, [intercept.value + slope.value * end for end in ends], color=INK, lw=1.1)
             _line_names(axis, slope.value, intercept.value, ends)
-        for sample in samples:
-            x, y = sample["reference"], sample["candidate"]
-            axis.plot(
-                [min(sample["reference_readings"]), max(sample["reference_readings"])], [y, y], color=BLUE, lw=0.8
-            )
-            axis.plot(
-                [x, x], [min(sample["candidate_readings"]), max(sample["candidate_readings"])], color=BLUE, lw=0.8
-            )
+        for sample in view.samples:
+            x, y = sample.reference, sample.candidate
+            xs, ys = sample.reference_readings, sample.candidate_readings
+            axis.plot([min(xs), max(xs)], [y, y], color=BLUE, lw=0.8)
+            axis.plot([x, x], [min(ys), max(ys)], color=BLUE, lw=0.8)
             _point(axis, evaluation, sample, x, y)
         axis.set_xlim(*ends)
         axis.set_ylim(*ends)
         axis.set_aspect("equal", adjustable="box")
-        axis.set_xlabel(_titled("reference", study.unit) + _open(samples))
+        axis.set_xlabel(_titled("reference", study.unit) + _open(view.samples))
         axis.set_ylabel(_titled("candidate", study.unit))
         axis.set_title(_line_title(slope))
     return figure
+
+
+def _ends(view: ComparisonView) -> tuple[float, float]:
+    """Both axes: zero or the lowest reading, the highest reading or customer's limit with some room."""
+    values = [value for s in view.samples for value in (*s.reference_readings, *s.candidate_readings)]
+    low, high = min(0.0, *values), max(*values, *view.customer_limits)
+    return low, high + 0.05 * (high - low)
 
 
 def _limit_mark(axis: Axes, limit: float, unit: str) -> None:
@@ -197,7 +256,7 @@ def _line_names(axis: Axes, slope: float, intercept: float, ends: tuple[float, f
 
 
 def _line_title(slope: Quantity | None) -> str:
-    if slope is None or slope.value is None or slope.interval is None:
+    if slope is None or slope.interval is None:
         return "Candidate against reference: too few samples for a line"
     value, interval = with_interval(slope.value, slope.interval)
     if slope.interval[0] <= 1 <= slope.interval[1]:
@@ -207,29 +266,30 @@ def _line_title(slope: Quantity | None) -> str:
 
 def difference_at_limits(evaluation: Evaluation, study: Study) -> Figure | None:
     """Predicted difference over the content, with its interval; the decision levels stand out."""
-    curve = evaluation.details.get("curve")
+    view: ComparisonView = evaluation.display.view
+    curve = view.curve
     if curve is None:
         return None
-    points = [q for q in evaluation.quantities if q.key == "comparison.difference_at" and q.value is not None]
+    points = [q for q in evaluation.judged if q.key == "comparison.difference_at"]
     with dossier_style():
         figure, (axis,) = new_figure(height=_HEIGHT)
-        axis.fill_between(curve["level"], curve["low"], curve["high"], color=SKY, alpha=0.25, lw=0)
-        axis.plot(curve["level"], curve["difference"], color=INK, lw=1.0)
+        axis.fill_between(curve.levels, curve.low, curve.high, color=SKY, alpha=0.25, lw=0)
+        axis.plot(curve.levels, curve.differences, color=INK, lw=1.0)
         axis.axhline(0, color=GREY, lw=0.7)
-        for sample in evaluation.details["samples"]:
-            _point(axis, evaluation, sample, sample["reference"], sample["difference"], size=3)
+        for sample in view.samples:
+            _point(axis, evaluation, sample, sample.reference, sample.difference, size=3)
         for q in points:
             _predicted(axis, q, study.unit)
-        axis.set_xlim(left=min(0.0, *curve["level"]))
+        axis.set_xlim(left=min(0.0, *curve.levels))
         axis.margins(y=0.08)
-        axis.set_xlabel(_titled("reference", study.unit) + _open(evaluation.details["samples"]))
+        axis.set_xlabel(_titled("reference", study.unit) + _open(view.samples))
         axis.set_ylabel(_titled("candidate minus reference", study.unit))
         axis.set_title(_limits_title(points, study.unit))
     return figure
 
 
 def _predicted(axis: Axes, q: Quantity, unit: str) -> None:
-    x, y = float(q.at or 0.0), float(q.value or 0.0)
+    x, y = float(q.at or 0.0), q.value
     if q.interval is not None:
         axis.plot([x, x], q.interval, color=VERMILION, lw=1.6)
     axis.plot(x, y, "s", color=VERMILION, ms=5)
@@ -250,5 +310,5 @@ def _predicted(axis: Axes, q: Quantity, unit: str) -> None:
 def _limits_title(points: Sequence[Quantity], unit: str) -> str:
     if not points:
         return "Predicted difference over the content"
-    found = [f"{with_interval(q.value or 0.0, q.interval)[0]} at {level_text(q.at)}{_of(unit)}" for q in points[:3]]
-    return f"Predicted difference: {', '.join(found)}"
+    values = [f"{with_interval(q.value, q.interval)[0]} at {level_text(q.at)}{_of(unit)}" for q in points[:3]]
+    return f"Predicted difference: {', '.join(values)}"

@@ -33,7 +33,7 @@ from validation.stats import (
 )
 from validation.stats.accuracy import tolerance_limits
 from validation.stats.calibration import lack_of_fit, mandel
-from validation.stats.estimate import mean
+from validation.stats.estimate import Estimate, mean
 from validation.stats.one_way import one_way
 from validation.stats.precision import precision
 from validation.stats.reproducibility import nested_reproducibility, reproducibility
@@ -327,8 +327,8 @@ def _multiplier(df: int) -> float:
 def _cfr_136(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     values = {f"t_df{df}": _multiplier(df) for df in data["df"]}
     values["t_df12_pooled"] = _multiplier(12)
-    limit = detection.spiked_replicates([1, 2, 3, 4, 5, 6, 7], confidence=0.9).detection_limit
-    low, high = (np.nan, np.nan) if limit is None or limit.interval is None else limit.interval
+    limit = detection.spiked_replicates([1, 2, 3, 4, 5, 6, 7]).detection_limit
+    low, high = _ends(limit, 0.9)
     values |= {"lcl_factor_90": low / _value(limit), "ucl_factor_90": high / _value(limit)}
     values["lcl12_factor"], values["ucl12_factor"] = regression.sd_interval(1.0, 12, confidence=0.95)
     wide = regression.sd_interval(1.0, 6, confidence=0.95)
@@ -373,8 +373,8 @@ def _tolerance_factor(data: Data, printed: Mapping[str, str]) -> Sequence[Found]
     shape = np.linspace(-1, 1, n)
     values = data["mean"] + data["s"] * shape / shape.std(ddof=1)
     k = float(stats.norm.ppf(coverage))
-    found = detection.mean_plus_k_sd(list(values), k, confidence=2 * confidence - 1).interval or (np.nan, np.nan)
-    return [Found("detection.mean_plus_k_sd", {}, extra={"k1_exact": (found[1] - data["mean"]) / data["s"]})]
+    _, high = _ends(detection.mean_plus_k_sd(list(values), k), 2 * confidence - 1)
+    return [Found("detection.mean_plus_k_sd", {}, extra={"k1_exact": (high - data["mean"]) / data["s"]})]
 
 
 def _five_readings(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
@@ -406,10 +406,9 @@ def _one_sided_factors(data: Data, printed: Mapping[str, str]) -> Sequence[Found
         values = np.arange(n) - (n - 1) / 2
         s = float(values.std(ddof=1))
         k = float(stats.norm.ppf(percent / 100))
-        _, high = comparison.agreement_limits(values, coverage=2 * percent / 100 - 1, confidence=confidence)
-        bound = detection.mean_plus_k_sd(list(values), k, confidence=confidence)
-        agreement[key] = (high.interval or (np.nan, np.nan))[1] / s
-        blanks[key] = (bound.interval or (np.nan, np.nan))[1] / s
+        _, high = comparison.agreement_limits(values, coverage=2 * percent / 100 - 1)
+        agreement[key] = _ends(high, confidence)[1] / s
+        blanks[key] = _ends(detection.mean_plus_k_sd(list(values), k), confidence)[1] / s
     return [Found("detection.mean_plus_k_sd", blanks), Found("comparison.agreement_limits", agreement)]
 
 
@@ -419,7 +418,6 @@ def _one_sided_factors(data: Data, printed: Mapping[str, str]) -> Sequence[Found
 def _york(x: Sequence[float], y: Sequence[float], u_x: Any, u_y: Any) -> dict[str, float]:
     line = comparison.york(x, y, u_x, u_y)
     u_a, u_b = _number(line.intercept.standard_uncertainty), _number(line.slope.standard_uncertainty)
-    chi2 = line.details["chi_squared"]
     return {
         "a": line.intercept.value,
         "b": line.slope.value,
@@ -427,9 +425,9 @@ def _york(x: Sequence[float], y: Sequence[float], u_x: Any, u_y: Any) -> dict[st
         "u_b": u_b,
         "sigma_a": u_a,
         "sigma_b": u_b,
-        "cov_ab": line.details["covariance"],
-        "chi2": chi2,
-        "S_over_n_minus_2": chi2 / line.details["degrees_of_freedom"],
+        "cov_ab": line.covariance,
+        "chi2": line.chi_squared,
+        "S_over_n_minus_2": line.chi_squared / line.degrees_of_freedom,
     }
 
 
@@ -445,7 +443,7 @@ def _pearson_york(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
 def _peak_flow(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     d = comparison.differences(data["mini1"], data["wright1"])
     mean, scatter = comparison.mean_difference(d), comparison.sd_difference(d)
-    ends = mean.interval or (np.nan, np.nan)
+    ends = _ends(mean, 0.95)
     pairs = {name: list(zip(data[f"{name}1"], data[f"{name}2"], strict=True)) for name in ("wright", "mini")}
     spread = {name: comparison.replicate_variance(readings) for name, readings in pairs.items()}
     of_means = np.mean(pairs["wright"], axis=1) - np.mean(pairs["mini"], axis=1)
@@ -505,11 +503,11 @@ def _equivalence(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     for name in ("var1", "var2"):
         d = comparison.differences(data[f"group2_{name}"], data[f"group1_{name}"])
         routes = {
-            "comparison.mean_difference": comparison.mean_difference(d, confidence=confidence),
-            "trueness.bias, one reading a run": bias([[float(v)] for v in d], confidence=confidence),
+            "comparison.mean_difference": comparison.mean_difference(d),
+            "trueness.bias, one reading a run": bias([[float(v)] for v in d]),
         }
         for route, estimate in routes.items():
-            low, high = estimate.interval or (np.nan, np.nan)
+            low, high = _ends(estimate, confidence)
             values = {"mean_diff": estimate.value, "se": _number(estimate.standard_uncertainty)}
             values |= {"ci90_low": low, "ci90_high": high}
             found.append(Found(route, {f"paired_{name}_{key}": value for key, value in values.items()}))
@@ -609,8 +607,11 @@ def _number(value: float | None) -> float:
 
 def _welding(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     found = ruggedness.lenth(data["contrasts"])
-    values = {"s0": found.s0, "PSE": found.pse, "ME": found.me, "SME": found.sme}
-    return [Found("ruggedness.lenth", values)]
+    return [Found("ruggedness.lenth", _margins(found))]
+
+
+def _margins(found: ruggedness.LenthResult) -> dict[str, float]:
+    return {"s0": found.s0, "PSE": found.pse, "ME": found.margin(0.95), "SME": found.simultaneous_margin(0.95)}
 
 
 def _reactor(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
@@ -621,8 +622,8 @@ def _reactor(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     values["mean"] = np.nan if found.mean is None else found.mean
     if found.lenth is None:
         return [Found("ruggedness.effects", values)]
-    extra = {"s0": found.lenth.s0, "PSE": found.lenth.pse, "ME": found.lenth.me, "SME": found.lenth.sme}
-    return [Found("ruggedness.effects", values, extra={f"lenth_{name}": value for name, value in extra.items()})]
+    extra = {f"lenth_{name}": value for name, value in _margins(found.lenth).items()}
+    return [Found("ruggedness.effects", values, extra=extra)]
 
 
 def _youden(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
@@ -653,6 +654,11 @@ def _spike(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
 
 def _value(estimate: Any) -> float:
     return np.nan if estimate is None else float(estimate.value)
+
+
+def _ends(estimate: Estimate | None, level: float) -> tuple[float, float]:
+    """The interval at `level`; two times not a number without one."""
+    return (None if estimate is None else estimate.interval(level)) or (np.nan, np.nan)
 
 
 Example = Callable[[Data, Mapping[str, str]], Sequence[Found]]

@@ -6,8 +6,9 @@ Throughout, x is the reference method and y the candidate; a difference is candi
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from math import isfinite, lcm, sqrt
 from typing import Any
 
@@ -15,8 +16,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
-from validation.stats.estimate import Number, OldEstimate, centre
-from validation.stats.intervals import check_confidence, sd_interval
+from validation.stats.confidence import Affine, ConfidenceDistribution, NormalPercentile
+from validation.stats.estimate import Estimate, Number, centre
+from validation.stats.intervals import Interval, check_confidence, t_quantile
 from validation.stats.variance_function import LinearSdResult, linear_sd
 
 _DIFFERENCE = "mean of paired differences, interval: t (any handbook)"
@@ -41,6 +43,8 @@ ON_THE_LINE = (
 TIED_LIMITS = (
     "Both limits of the Passing-Bablok slope fall on one tied slope: rounding hides its interval; none is given."
 )
+TOO_FEW = "There are too few samples for limits of the Passing-Bablok line by Kendall's rank."
+VERTICAL = "A limit of the Passing-Bablok slope is vertical: no interval is given."
 TWO_SIGNS = (
     "The limits of the Passing-Bablok intercept are those of the lines with the limits of the slope, which bound it "
     "where all results of the reference have one sign; here they do not, and none are given."
@@ -75,32 +79,79 @@ _SCATTER_ALPHA = 0.05
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
-    """Slope and intercept of candidate on reference, with what produced them."""
+class DemingResult:
+    """Slope and intercept of candidate on reference with errors in both methods.
 
-    slope: OldEstimate
-    intercept: OldEstimate
-    details: dict[str, float]
-    notes: tuple[str, ...] = ()
+    `ratio`: error variance of the candidate over that of the reference; `residual_sd`: scatter of y - a - b x.
+    """
 
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types."""
-        return asdict(self)
+    slope: Estimate
+    intercept: Estimate
+    ratio: float
+    residual_sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class PassingBablokResult:
+    """Slope and intercept from the pairwise slopes; how many of those there are, and by how many the median shifts."""
+
+    slope: Estimate
+    intercept: Estimate
+    slopes: int
+    shift: int
+
+
+@dataclass(frozen=True, slots=True)
+class YorkResult:
+    """Slope and intercept of the weighted line.
+
+    Attributes
+    ----------
+    covariance : of intercept and slope, unscaled
+    chi_squared, degrees_of_freedom : weighted sum of squared residuals, and n - 2
+    scatter_factor : sqrt(chi_squared / degrees_of_freedom)
+    """
+
+    slope: Estimate
+    intercept: Estimate
+    covariance: float
+    chi_squared: float
+    degrees_of_freedom: int
+    scatter_factor: float
 
 
 def differences(x: Sequence[Number], y: Sequence[Number]) -> NDArray[np.float64]:
-    """y minus x, each formed exactly and rounded once. Shapes (n,), n >= 1."""
+    """Candidate minus reference, each formed exactly and rounded once.
+
+    Parameters
+    ----------
+    x, y : shape (n,), n >= 1, reference and candidate in one unit
+
+    Returns
+    -------
+    shape (n,), y minus x
+
+    Raises
+    ------
+    ValueError
+        No values, or different numbers of them.
+    """
     if len(x) != len(y) or not len(x):
         raise ValueError(f"x and y must hold the same number of values, at least one; got {len(x)} and {len(y)}")
     return np.array([float(Fraction(b) - Fraction(a)) for a, b in zip(x, y, strict=True)])
 
 
-def mean_difference(values: ArrayLike, *, confidence: float = 0.95) -> OldEstimate:
-    """Mean of paired differences; at confidence 1 - 2 alpha its interval is that of two one-sided tests.
+def mean_difference(values: ArrayLike) -> Estimate:
+    """Mean of paired differences; at level 1 - 2 alpha its interval is that of two one-sided tests.
 
     Parameters
     ----------
     values : shape (n,), n >= 1, differences in one unit; with n = 1, or where all are alike, there is no interval
+
+    Raises
+    ------
+    ValueError
+        No values, or one that is not finite.
 
     References
     ----------
@@ -110,14 +161,11 @@ def mean_difference(values: ArrayLike, *, confidence: float = 0.95) -> OldEstima
     value = float(d.mean())
     if d.size == 1:
         note = "There is one sample only: the mean difference carries no interval."
-        return OldEstimate(value, n=1, units=1, notes=(note,), source=_DIFFERENCE)
-    check_confidence(confidence)
+        return Estimate(value, n=1, units=1, notes=(note,), source=_DIFFERENCE)
     if alike(d):
-        return OldEstimate(value, n=d.size, units=d.size, notes=(ALIKE,), source=_DIFFERENCE)
+        return Estimate(value, n=d.size, units=d.size, notes=(ALIKE,), source=_DIFFERENCE)
     error = float(d.std(ddof=1)) / sqrt(d.size)
-    half = float(stats.t.ppf((1 + confidence) / 2, d.size - 1)) * error
-    ends = (value - half, value + half)
-    return OldEstimate(value, ends, confidence, error, float(d.size - 1), d.size, d.size, (), _DIFFERENCE)
+    return Estimate.of_mean(value, error, float(d.size - 1), n=d.size, units=d.size, source=_DIFFERENCE)
 
 
 def alike(values: ArrayLike) -> bool:
@@ -126,27 +174,44 @@ def alike(values: ArrayLike) -> bool:
     return bool(np.ptp(d) <= 1e-13 * np.abs(d).max())
 
 
-def sd_difference(values: ArrayLike, *, confidence: float = 0.95) -> OldEstimate:
-    """Standard deviation of paired differences. Shape (n,), n >= 2; without an interval where all are alike."""
+def sd_difference(values: ArrayLike) -> Estimate:
+    """Standard deviation of paired differences. Shape (n,), n >= 2; without an interval where all are alike.
+
+    Raises
+    ------
+    ValueError
+        Fewer than two values, or one that is not finite.
+
+    References
+    ----------
+    Bland and Altman 1986, Lancet i, 307; interval: chi-square (ISO 2854, from memory).
+    """
     d = _finite(values, 2)
-    check_confidence(confidence)
-    if alike(d):
-        return OldEstimate(0.0, None, None, None, float(d.size - 1), d.size, d.size, (ALIKE,), _SCATTER)
-    s = float(d.std(ddof=1))
-    ends = sd_interval(s, d.size - 1, confidence)
-    return OldEstimate(s, ends, confidence, None, float(d.size - 1), d.size, d.size, (SD_COVERS,), _SCATTER)
+    s, note = (0.0, ALIKE) if alike(d) else (float(d.std(ddof=1)), SD_COVERS)
+    return Estimate.of_sd(s, d.size - 1, n=d.size, units=d.size, notes=(note,), source=_SCATTER)
 
 
-def agreement_limits(
-    values: ArrayLike, *, coverage: float = 0.95, confidence: float = 0.95
-) -> tuple[OldEstimate, OldEstimate]:
+@dataclass(frozen=True)
+class LimitDistance(ConfidenceDistribution):
+    """How far a limit of agreement lies from the mean: z sd, of `n` differences."""
+
+    sd: float
+    z: float
+    n: int
+
+    def interval(self, level: float) -> Interval:
+        low, high = NormalPercentile(0.0, self.sd, self.n, self.z).interval(level)
+        # With two or three samples the exact interval need not reach the plain estimate; it is widened to it.
+        return min(low, self.z * self.sd), max(high, self.z * self.sd)
+
+
+def agreement_limits(values: ArrayLike, *, coverage: float = 0.95) -> tuple[Estimate, Estimate]:
     """Limits of agreement: mean -+ z s, where the central `coverage` of the differences is estimated to lie.
 
     Parameters
     ----------
     values : shape (n,), n >= 2, differences in one unit, taken as normally distributed
     coverage : share of differences between the limits; z is the normal quantile of it
-    confidence : level of the interval of each limit
 
     Returns
     -------
@@ -164,20 +229,24 @@ def agreement_limits(
     approximates.
     """
     d = _finite(values, 2)
-    check_confidence(confidence)
     check_confidence(coverage)
     if alike(d):
         raise ValueError("values must scatter; all differences are alike")
-    n, centre_, s = d.size, float(d.mean()), float(d.std(ddof=1))
-    z = float(stats.norm.ppf((1 + coverage) / 2))
-    tails = ((1 - confidence) / 2, (1 + confidence) / 2)
-    near, far = (float(stats.nct.ppf(tail, n - 1, z * sqrt(n))) * s / sqrt(n) for tail in tails)
-    # With two or three samples the exact interval need not reach the plain estimate; it is widened to it.
-    near, far = min(near, z * s), max(far, z * s)
-    common = (confidence, None, float(n - 1), n, n, (LIMITS_COVER,), _AGREEMENT)
-    low = OldEstimate(centre_ - z * s, (centre_ - far, centre_ - near), *common)
-    high = OldEstimate(centre_ + z * s, (centre_ + near, centre_ + far), *common)
-    return low, high
+    n, mean, s = d.size, float(d.mean()), float(d.std(ddof=1))
+    z = t_quantile((1 + coverage) / 2, None)
+
+    def limit(sign: float) -> Estimate:
+        return Estimate(
+            mean + sign * z * s,
+            Affine(LimitDistance(s, z, n), sign, mean),
+            degrees_of_freedom=float(n - 1),
+            n=n,
+            units=n,
+            notes=(LIMITS_COVER,),
+            source=_AGREEMENT,
+        )
+
+    return limit(-1.0), limit(1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,7 +267,21 @@ class ReplicateVariance:
 
 
 def replicate_variance(samples: Sequence[Sequence[Number]]) -> ReplicateVariance:
-    """Pool the variance of replicates over samples. Each sample holds one or more readings of one method."""
+    """Pool the variance of replicates over samples.
+
+    Parameters
+    ----------
+    samples : shape (m,), each of one or more readings of one method, in one unit
+
+    Raises
+    ------
+    ValueError
+        A sample without a reading, or a number that is not finite.
+
+    References
+    ----------
+    Bland and Altman 1986, Lancet i, 307-310, "repeatability": each variance counts by its degrees of freedom.
+    """
     squares, df = 0.0, 0
     for readings in samples:
         _, d = centre(readings)
@@ -209,7 +292,13 @@ def replicate_variance(samples: Sequence[Sequence[Number]]) -> ReplicateVariance
 
 
 def error_variance_ratio(candidate: ReplicateVariance, reference: ReplicateVariance) -> tuple[float, tuple[str, ...]]:
-    """Ratio of error variances of the means, candidate over reference, and the notes that go with it."""
+    """Ratio of the error variances of the samples' means, for Deming's line.
+
+    Returns
+    -------
+    ratio : candidate over reference; 1 where a method has no replicates, or replicates that do not scatter
+    notes : what must be known of it, in whole sentences
+    """
     if candidate.of_means and reference.of_means:
         ratio = candidate.of_means / reference.of_means
         if candidate.mean_reciprocal == reference.mean_reciprocal:
@@ -225,7 +314,7 @@ def error_variance_ratio(candidate: ReplicateVariance, reference: ReplicateVaria
     return 1.0, (f"{reason}: the ratio of the error variances is taken as 1.",)
 
 
-def deming(x: Sequence[Number], y: Sequence[Number], *, ratio: float = 1.0, confidence: float = 0.95) -> Line:
+def deming(x: Sequence[Number], y: Sequence[Number], *, ratio: float = 1.0) -> DemingResult:
     """Straight line with errors in both variables of known variance ratio.
 
     Parameters
@@ -235,7 +324,7 @@ def deming(x: Sequence[Number], y: Sequence[Number], *, ratio: float = 1.0, conf
 
     Returns
     -------
-    Line; `details` holds "ratio" and "residual_sd", the scatter of y - a - b x
+    DemingResult, intervals by the jackknife, t on n - 2
 
     Raises
     ------
@@ -248,32 +337,35 @@ def deming(x: Sequence[Number], y: Sequence[Number], *, ratio: float = 1.0, conf
     """
     xs, ys, shift = _centred_pair(x, y)
     slope, intercept, fits = _deming_jackknife(xs, ys, ratio)
-    t = _t(confidence, xs.size)
     original = intercept + float(shift[1]) - slope * float(shift[0])
     left_out = fits[:, 1] + float(shift[1]) - fits[:, 0] * float(shift[0])
     residuals = ys - intercept - slope * xs
     exact = _on_the_line(residuals, ys)
-    return Line(
-        slope=_jackknifed(slope, fits[:, 0], t, confidence, xs.size, exact),
-        intercept=_jackknifed(original, left_out, t, confidence, xs.size, exact),
-        details={"ratio": ratio, "residual_sd": sqrt(float((residuals**2).sum()) / (xs.size - 2))},
+    return DemingResult(
+        slope=_jackknifed(slope, fits[:, 0], exact),
+        intercept=_jackknifed(original, left_out, exact),
+        ratio=ratio,
+        residual_sd=sqrt(float((residuals**2).sum()) / (xs.size - 2)),
     )
 
 
-def difference_at(
-    level: float, x: Sequence[Number], y: Sequence[Number], *, ratio: float = 1.0, confidence: float = 0.95
-) -> OldEstimate:
+def difference_at(level: float, x: Sequence[Number], y: Sequence[Number], *, ratio: float = 1.0) -> Estimate:
     """Predicted difference candidate minus reference at a level of the reference: a + (b - 1) level, Deming's line.
 
     Parameters
     ----------
     level : in the unit of x
-    x, y, ratio, confidence : as in `deming`
+    x, y, ratio : as in `deming`
 
     Returns
     -------
-    OldEstimate with the jackknife interval of the prediction itself, t on n - 2. It is noted where `level` lies outside
+    Estimate with the jackknife interval of the prediction itself, t on n - 2. It is noted where `level` lies outside
     the reference values.
+
+    Raises
+    ------
+    ValueError
+        As `deming`.
     """
     xs, ys, shift = _centred_pair(x, y)
     slope, intercept, fits = _deming_jackknife(xs, ys, ratio)
@@ -281,8 +373,7 @@ def difference_at(
     offset = float(shift[1] - shift[0])
     value = offset + intercept + (slope - 1) * inside
     left_out = offset + fits[:, 1] + (fits[:, 0] - 1) * inside
-    exact = _on_the_line(ys - intercept - slope * xs, ys)
-    estimate = _jackknifed(value, left_out, _t(confidence, xs.size), confidence, xs.size, exact)
+    estimate = _jackknifed(value, left_out, _on_the_line(ys - intercept - slope * xs, ys))
     if not xs.min() <= inside <= xs.max():
         low, high = float(shift[0]) + float(xs.min()), float(shift[0]) + float(xs.max())
         return estimate.with_notes(
@@ -320,22 +411,16 @@ def _on_the_line(residuals: NDArray[np.float64], y: NDArray[np.float64]) -> bool
     return bool(np.abs(residuals).max() <= 1e-12 * np.ptp(y))
 
 
-def _jackknifed(
-    value: float, left_out: NDArray[np.float64], t: float, confidence: float, n: int, exact: bool
-) -> OldEstimate:
+def _jackknifed(value: float, left_out: NDArray[np.float64], exact: bool) -> Estimate:
+    """An estimate from all n points, and those from all but one, shape (n,)."""
+    n = left_out.size
     if exact:
-        return OldEstimate(value, n=n, units=n, notes=(ON_THE_LINE,), source=_DEMING)
+        return Estimate(value, n=n, units=n, notes=(ON_THE_LINE,), source=_DEMING)
     error = sqrt((n - 1) / n * float(((left_out - left_out.mean()) ** 2).sum()))
-    ends = (value - t * error, value + t * error)
-    return OldEstimate(value, ends, confidence, error, float(n - 2), n, n, (JACKKNIFE_COVERS,), _DEMING)
+    return Estimate.of_mean(value, error, float(n - 2), n=n, units=n, notes=(JACKKNIFE_COVERS,), source=_DEMING)
 
 
-def _t(confidence: float, n: int) -> float:
-    check_confidence(confidence)
-    return float(stats.t.ppf((1 + confidence) / 2, n - 2))
-
-
-def passing_bablok(x: Sequence[Number], y: Sequence[Number], *, confidence: float = 0.95) -> Line:
+def passing_bablok(x: Sequence[Number], y: Sequence[Number]) -> PassingBablokResult:
     """Line from the shifted median of all pairwise slopes; needs no error model, only methods that rise together.
 
     Parameters
@@ -344,9 +429,8 @@ def passing_bablok(x: Sequence[Number], y: Sequence[Number], *, confidence: floa
 
     Returns
     -------
-    Line; `details` holds the number of slopes "N", the shift "K" and the ranks "M1", "M2" of the limits. An interval is
-    None, with a note, where a limit's rank lies outside the slopes, a limit is vertical, or both limits tie; that of
-    the intercept also where x takes both signs.
+    PassingBablokResult. At a level where a limit's rank lies outside the slopes, a limit is vertical, or both limits
+    tie, there is no interval, with a note; that of the intercept is missing also where x takes both signs.
 
     Raises
     ------
@@ -356,52 +440,94 @@ def passing_bablok(x: Sequence[Number], y: Sequence[Number], *, confidence: floa
     References
     ----------
     Passing and Bablok 1983 (formulas from memory). Pairs that coincide are left out, slopes of exactly -1 too; slopes
-    below -1 are counted in K; a pair with equal x has an infinite slope of the sign of its difference in y. Ties are
-    found in exact arithmetic. The ranks of the limits are rounded to the nearest.
+    below -1 are counted in the shift; a pair with equal x has an infinite slope of the sign of its difference in y.
+    Ties are found in exact arithmetic. The ranks of the limits are rounded to the nearest.
     """
-    check_confidence(confidence)
     if len(x) < 3 or len(x) != len(y):
         raise ValueError(f"x and y must hold the same number of values, at least 3; got {len(x)} and {len(y)}")
     n = len(x)
-    slopes, shift = _pairwise_slopes(x, y)
+    exact_x, exact_y = (tuple(str(Fraction(value)) for value in values) for values in (x, y))
+    slopes, shift = _pairwise_slopes(exact_x, exact_y)
     count = slopes.size
     upper = count // 2 + shift  # position, from 0, of the (upper) median
     middle = [upper] if count % 2 else [upper - 1, upper]
     if not count or middle[-1] >= count or not np.isfinite(slopes[middle]).all():
         raise ValueError("the pairwise slopes have no finite median; the methods do not rise together")
     slope = float(np.mean(slopes[middle]))
-    z = float(stats.norm.ppf((1 + confidence) / 2))
-    reach = z * sqrt(n * (n - 1) * (2 * n + 5) / 18)
-    low_rank = int(np.floor((count - reach) / 2 + 0.5))
-    high_rank = count - low_rank + 1
-    limits, notes = _rank_limits(slopes, low_rank + shift, high_rank + shift)
-    xf, yf = np.array([float(v) for v in x]), np.array([float(v) for v in y])
-    intercept = float(np.median(yf - slope * xf))
-    if limits is not None and limits[0] == limits[1]:
-        limits, notes = None, (TIED_LIMITS,)
-    intercept_limits, said = None, notes
-    if limits is not None and xf.min() < 0 < xf.max():
-        said = (TWO_SIGNS,)
-    elif limits is not None:
-        ends = [float(np.median(yf - b * xf)) for b in limits]
-        intercept_limits = (min(*ends, intercept), max(*ends, intercept))
-    return Line(
-        slope=_ranked(slope, limits, confidence, n, notes, SLOPE_COVERS),
-        intercept=_ranked(intercept, intercept_limits, confidence, n, said, INTERCEPT_COVERS),
-        details={"N": float(count), "K": float(shift), "M1": float(low_rank), "M2": float(high_rank)},
-        notes=notes,
+    intercept = _median_intercept(exact_x, exact_y, slope)
+    of_slope = RankSlope(exact_x, exact_y)
+    return PassingBablokResult(
+        slope=Estimate(slope, of_slope, n=n, units=n, source=_PASSING_BABLOK),
+        intercept=Estimate(intercept, RankIntercept(intercept, of_slope), n=n, units=n, source=_PASSING_BABLOK),
+        slopes=count,
+        shift=shift,
     )
 
 
-def _ranked(
-    value: float, limits: tuple[float, float] | None, confidence: float, n: int, notes: tuple[str, ...], covers: str
-) -> OldEstimate:
-    if limits is None:
-        return OldEstimate(value, None, None, None, None, n, n, notes, _PASSING_BABLOK)
-    return OldEstimate(value, limits, confidence, None, None, n, n, (*notes, covers), _PASSING_BABLOK)
+@dataclass(frozen=True)
+class RankSlope(ConfidenceDistribution):
+    """The Passing-Bablok slope by Kendall's rank, from the points themselves: exact numbers, such as "123/100".
+
+    Not from the slopes: of 1,000 points there are 499,500.
+    """
+
+    x: tuple[str, ...]
+    y: tuple[str, ...]
+
+    def interval(self, level: float) -> Interval | None:
+        return self._limits(level)[0]
+
+    def notes(self, level: float) -> tuple[str, ...]:
+        return (self._limits(level)[1] or SLOPE_COVERS,)
+
+    def _limits(self, level: float) -> tuple[Interval | None, str]:
+        """The interval, or why there is none."""
+        check_confidence(level)
+        slopes, shift = _pairwise_slopes(self.x, self.y)
+        n, count = len(self.x), slopes.size
+        reach = t_quantile((1 + level) / 2, None) * sqrt(n * (n - 1) * (2 * n + 5) / 18)
+        rank = int(np.floor((count - reach) / 2 + 0.5))
+        low, high = rank + shift, count - rank + 1 + shift
+        if low < 1 or high > count:
+            return None, TOO_FEW
+        ends = (float(slopes[low - 1]), float(slopes[high - 1]))
+        if not (isfinite(ends[0]) and isfinite(ends[1])):
+            return None, VERTICAL
+        return (None, TIED_LIMITS) if ends[0] == ends[1] else (ends, "")
 
 
-def _pairwise_slopes(x: Sequence[Number], y: Sequence[Number]) -> tuple[NDArray[np.float64], int]:
+@dataclass(frozen=True)
+class RankIntercept(ConfidenceDistribution):
+    """The Passing-Bablok intercept: medians of y - b x with the limits of the slope for b."""
+
+    value: float
+    slope: RankSlope
+
+    def interval(self, level: float) -> Interval | None:
+        limits = self.slope.interval(level)
+        if limits is None or self._two_signs:
+            return None
+        ends = [_median_intercept(self.slope.x, self.slope.y, b) for b in limits]
+        return min(*ends, self.value), max(*ends, self.value)
+
+    def notes(self, level: float) -> tuple[str, ...]:
+        if self.slope.interval(level) is None:
+            return self.slope.notes(level)
+        return (TWO_SIGNS if self._two_signs else INTERCEPT_COVERS,)
+
+    @property
+    def _two_signs(self) -> bool:
+        xs = [Fraction(value) for value in self.slope.x]
+        return min(xs) < 0 < max(xs)
+
+
+def _median_intercept(x: tuple[str, ...], y: tuple[str, ...], slope: float) -> float:
+    xs, ys = (np.array([float(Fraction(value)) for value in values]) for values in (x, y))
+    return float(np.median(ys - slope * xs))
+
+
+@lru_cache(maxsize=16)
+def _pairwise_slopes(x: tuple[str, ...], y: tuple[str, ...]) -> tuple[NDArray[np.float64], int]:
     """Sorted slopes of all pairs, and how many are below -1; coincident pairs and slopes of -1 are left out."""
     dx, dy = _exact_steps(x), _exact_steps(y)
     scale = lcm(dx[1], dy[1])
@@ -416,7 +542,7 @@ def _pairwise_slopes(x: Sequence[Number], y: Sequence[Number]) -> tuple[NDArray[
     return np.sort(slopes), int(np.sum(slopes < -1))
 
 
-def _exact_steps(values: Sequence[Number]) -> tuple[NDArray[Any], int]:
+def _exact_steps(values: Sequence[str]) -> tuple[NDArray[Any], int]:
     """Differences of all pairs i < j as whole numbers over one common denominator."""
     fractions = [Fraction(value) for value in values]
     denominator = lcm(*(f.denominator for f in fractions))
@@ -425,25 +551,7 @@ def _exact_steps(values: Sequence[Number]) -> tuple[NDArray[Any], int]:
     return whole[second] - whole[first], denominator
 
 
-def _rank_limits(
-    slopes: NDArray[np.float64], low: int, high: int
-) -> tuple[tuple[float, float] | None, tuple[str, ...]]:
-    if low < 1 or high > slopes.size:
-        return None, ("There are too few samples for limits of the Passing-Bablok line by Kendall's rank.",)
-    ends = (float(slopes[low - 1]), float(slopes[high - 1]))
-    if not (isfinite(ends[0]) and isfinite(ends[1])):
-        return None, ("A limit of the Passing-Bablok slope is vertical: no interval is given.",)
-    return ends, ()
-
-
-def york(
-    x: Sequence[Number],
-    y: Sequence[Number],
-    u_x: ArrayLike,
-    u_y: ArrayLike,
-    *,
-    confidence: float = 0.95,
-) -> Line:
+def york(x: Sequence[Number], y: Sequence[Number], u_x: ArrayLike, u_y: ArrayLike) -> YorkResult:
     """Weighted straight line with a standard uncertainty for each x and each y, uncorrelated.
 
     Parameters
@@ -453,10 +561,9 @@ def york(
 
     Returns
     -------
-    Line. Uncertainties are the unscaled ones, which take u_x and u_y as known, evaluated at the adjusted points, unless
-    the points scatter more than that explains (chi-squared beyond its 95 % point on n - 2): then they are scaled by the
-    scatter factor and the interval is Student's t, for an interval that ignores visible scatter misleads.
-    `details` holds "covariance", "chi_squared", "degrees_of_freedom", "scatter_factor" = sqrt(chi_squared / (n - 2)).
+    YorkResult. Uncertainties are the unscaled ones, which take u_x and u_y as known, evaluated at the adjusted points,
+    unless the points scatter more than that explains (chi-squared beyond its 95 % point on n - 2): then they are scaled
+    by the scatter factor and the interval is Student's t, for an interval that ignores visible scatter misleads.
 
     Raises
     ------
@@ -466,15 +573,50 @@ def york(
     References
     ----------
     York, Evensen, Lopez Martinez and De Basabe Delgado 2004, Am. J. Phys. 72, 367; ISO/TS 28037:2010, 7.
+
+    Examples
+    --------
+    Pearson's data with York's weights, York et al. 2004, Table II: slope -0.4805, intercept 5.4799.
+
+    >>> x = [0.0, 0.9, 1.8, 2.6, 3.3, 4.4, 5.2, 6.1, 6.5, 7.4]
+    >>> y = [5.9, 5.4, 4.4, 4.6, 3.5, 3.7, 2.8, 2.8, 2.4, 1.5]
+    >>> w_x = np.array([1000, 1000, 500, 800, 200, 80, 60, 20, 1.8, 1])
+    >>> w_y = np.array([1, 1.8, 4, 8, 20, 20, 70, 70, 100, 500])
+    >>> line = york(x, y, w_x**-0.5, w_y**-0.5)
+    >>> round(line.slope.value, 4), round(line.intercept.value, 4)
+    (-0.4805, 5.4799)
     """
-    check_confidence(confidence)
     xs, ys, shift = _centred_pair(x, y)
     w_x, w_y = (1 / _positive(u, xs.size, name) ** 2 for u, name in ((u_x, "u_x"), (u_y, "u_y")))
+    slope = _york_slope(xs, ys, w_x, w_y)
+    weights, mx, my, beta = _york_step(xs, ys, w_x, w_y, slope)
+    adjusted = mx + beta
+    adjusted_mean = float(np.average(adjusted, weights=weights))
+    u_slope = 1 / sqrt(float((weights * (adjusted - adjusted_mean) ** 2).sum()))
+    origin = adjusted_mean + float(shift[0])
+    u_intercept = sqrt(1 / float(weights.sum()) + (origin * u_slope) ** 2)
+    chi_squared = float((weights * (ys - my - slope * (xs - mx)) ** 2).sum())
+    df = xs.size - 2
+    factor = sqrt(chi_squared / df)
+    intercept = my - slope * mx + float(shift[1]) - slope * float(shift[0])
+    estimate = _scattered if float(stats.chi2.sf(chi_squared, df)) < _SCATTER_ALPHA else _known
+    return YorkResult(
+        slope=estimate(slope, u_slope, factor, xs.size),
+        intercept=estimate(intercept, u_intercept, factor, xs.size),
+        covariance=-origin * u_slope**2,
+        chi_squared=chi_squared,
+        degrees_of_freedom=df,
+        scatter_factor=factor,
+    )
+
+
+Vector = NDArray[np.float64]
+
+
+def _york_slope(xs: Vector, ys: Vector, w_x: Vector, w_y: Vector) -> float:
     slope = float(np.polyfit(xs, ys, 1)[0])
     for _ in range(500):
-        weights = w_x * w_y / (w_x + slope**2 * w_y)
-        mx, my = float(np.average(xs, weights=weights)), float(np.average(ys, weights=weights))
-        beta = weights * ((xs - mx) / w_y + slope * (ys - my) / w_x)
+        weights, mx, my, beta = _york_step(xs, ys, w_x, w_y, slope)
         bottom = float((weights * beta * (xs - mx)).sum())
         if bottom == 0:
             raise ValueError("x and y must vary together for a line; they do not")
@@ -482,53 +624,31 @@ def york(
         done = abs(update - slope) <= 1e-14 * max(1.0, abs(update))
         slope = update
         if done:
-            break
-    else:
-        raise ValueError("the weighted line did not converge; the uncertainties may differ too widely")
+            return slope
+    raise ValueError("the weighted line did not converge; the uncertainties may differ too widely")
+
+
+def _york_step(xs: Vector, ys: Vector, w_x: Vector, w_y: Vector, slope: float) -> tuple[Vector, float, float, Vector]:
+    """Weights at this slope, weighted means of x and y, and the adjusted x minus their mean."""
     weights = w_x * w_y / (w_x + slope**2 * w_y)
     mx, my = float(np.average(xs, weights=weights)), float(np.average(ys, weights=weights))
-    beta = weights * ((xs - mx) / w_y + slope * (ys - my) / w_x)
-    adjusted = mx + beta
-    adjusted_mean = float(np.average(adjusted, weights=weights))
-    u_slope = 1 / sqrt(float((weights * (adjusted - adjusted_mean) ** 2).sum()))
-    total = float(weights.sum())
-    origin = adjusted_mean + float(shift[0])
-    u_intercept = sqrt(1 / total + (origin * u_slope) ** 2)
-    chi_squared = float((weights * (ys - my - slope * (xs - mx)) ** 2).sum())
-    df = xs.size - 2
-    factor = sqrt(chi_squared / df)
-    intercept = my - slope * mx + float(shift[1]) - slope * float(shift[0])
-    beyond = float(stats.chi2.sf(chi_squared, df)) < _SCATTER_ALPHA
-    estimate = _scattered if beyond else _known
-    return Line(
-        slope=estimate(slope, u_slope, factor, confidence, xs.size),
-        intercept=estimate(intercept, u_intercept, factor, confidence, xs.size),
-        details={
-            "covariance": -origin * u_slope**2,
-            "chi_squared": chi_squared,
-            "degrees_of_freedom": float(df),
-            "scatter_factor": factor,
-        },
-    )
+    return weights, mx, my, weights * ((xs - mx) / w_y + slope * (ys - my) / w_x)
 
 
-def _known(value: float, u: float, factor: float, confidence: float, n: int) -> OldEstimate:
+def _known(value: float, u: float, factor: float, n: int) -> Estimate:
     note = (
         f"The uncertainty takes the points' uncertainties as known; scaled by their scatter about the line "
         f"(factor {factor:.3g}) it would be {u * factor:.3g}."
     )
-    half = float(stats.norm.ppf((1 + confidence) / 2)) * u
-    return OldEstimate(value, (value - half, value + half), confidence, u, None, n, n, (note, YORK_COVERS), _YORK)
+    return Estimate.of_mean(value, u, None, n=n, units=n, notes=(note, YORK_COVERS), source=_YORK)
 
 
-def _scattered(value: float, u: float, factor: float, confidence: float, n: int) -> OldEstimate:
+def _scattered(value: float, u: float, factor: float, n: int) -> Estimate:
     note = (
         f"The points scatter about the line {factor:.3g} times as much as their uncertainties explain: the uncertainty "
         f"is scaled by that factor (unscaled {u:.3g}), and the interval is Student's t on n - 2."
     )
-    half = float(stats.t.ppf((1 + confidence) / 2, n - 2)) * u * factor
-    ends = (value - half, value + half)
-    return OldEstimate(value, ends, confidence, u * factor, float(n - 2), n, n, (note, YORK_COVERS), _YORK)
+    return Estimate.of_mean(value, u * factor, float(n - 2), n=n, units=n, notes=(note, YORK_COVERS), source=_YORK)
 
 
 def spread_of_replicates(samples: Sequence[Sequence[Number]]) -> LinearSdResult:

@@ -8,14 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import inf, sqrt
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, stats
 
-from validation.stats.estimate import Number, OldEstimate, centre
-from validation.stats.intervals import satterthwaite, sd_interval
+from validation.stats.confidence import ConfidenceDistribution, NormalPercentile
+from validation.stats.estimate import Estimate, Number, centre
+from validation.stats.intervals import Interval, check_confidence, satterthwaite, sd_interval, t_quantile
 from validation.stats.one_way import ALL_ALIKE, one_way
 from validation.stats.regression import PolynomialResult, straight_line
 
@@ -32,6 +33,9 @@ SPIKED_SOURCE = "40 CFR 136, Appendix B: t(0.99, n - 1) times s of spiked replic
 
 #: 40 CFR 136 Appendix B fixes 99 %, whatever the confidence of the study.
 SPIKED_CONFIDENCE = 0.99
+NO_QUANTIFICATION = "The relative half-width never falls to 1/k on this line: no quantification limit exists."
+NEVER_FALLS = "No interval: at its upper end the relative half-width never falls to 1/k."
+FASTER = "No interval: at its upper end the spread grows faster than the response."
 _REWEIGHTS = 3  # ISO 11843-2 finds three rounds enough (from memory)
 
 
@@ -39,9 +43,9 @@ _REWEIGHTS = 3  # ISO 11843-2 finds three rounds enough (from memory)
 class DetectionResult:
     """The limits of one definition; a limit that it does not know is None. All in one unit."""
 
-    critical_value: OldEstimate | None
-    detection_limit: OldEstimate | None
-    quantification_limit: OldEstimate | None
+    critical_value: Estimate | None
+    detection_limit: Estimate | None
+    quantification_limit: Estimate | None
     formula: str
     notes: tuple[str, ...] = ()
 
@@ -57,13 +61,20 @@ def noncentrality(degrees_of_freedom: float, *, alpha: float = 0.05, beta: float
     References
     ----------
     ISO 11843-2:2000 (clause from memory); Currie 1995, Pure Appl. Chem. 67, 1699.
+
+    Examples
+    --------
+    Currie, IUPAC Recommendations 1995 (from memory): 4.07 with 4 degrees of freedom, 3.29 with very many.
+
+    >>> round(noncentrality(4), 2), round(noncentrality(1e7), 2)
+    (4.07, 3.29)
     """
-    t = float(stats.t.ppf(1 - alpha, degrees_of_freedom))
+    t = t_quantile(1 - alpha, degrees_of_freedom)
     # 2t overshoots delta (delta is near 2t * 4nu / (4nu + 1)); the lower end misses far more often than beta.
     return float(optimize.brentq(lambda d: _nct_cdf(t, degrees_of_freedom, d) - beta, 0.0, 4 * t + 2, xtol=1e-12))
 
 
-def mean_plus_k_sd(values: Sequence[Number], k: float, *, confidence: float = 0.95, source: str = "") -> OldEstimate:
+def mean_plus_k_sd(values: Sequence[Number], k: float, *, source: str = "") -> Estimate:
     """mean + k s of normal readings, with the exact interval of mu + k sigma.
 
     sqrt(n) (mean - mu - k sigma) / s follows a non-central t with n - 1 degrees of freedom and non-centrality
@@ -84,13 +95,11 @@ def mean_plus_k_sd(values: Sequence[Number], k: float, *, confidence: float = 0.
     Hahn and Meeker, Statistical Intervals, 1991, section 4.4 (percentiles of a normal population; from memory).
     """
     mean, sd, n = _mean_sd(values)
-    tail = (1 - confidence) / 2
-    bounds = [_nct_quantile(p, n - 1, k * sqrt(n)) for p in (tail, 1 - tail)]
-    interval = (mean + sd * bounds[0] / sqrt(n), mean + sd * bounds[1] / sqrt(n))
-    return OldEstimate(mean + k * sd, interval, confidence, None, float(n - 1), n, n, (), source)
+    distribution = NormalPercentile(mean, sd, n, k)
+    return Estimate(mean + k * sd, distribution, degrees_of_freedom=float(n - 1), n=n, units=n, source=source)
 
 
-def blank_3s(blanks: Sequence[Number], *, confidence: float = 0.95) -> DetectionResult:
+def blank_3s(blanks: Sequence[Number]) -> DetectionResult:
     """mean blank + 3 s and + 10 s. No error rate is attached to them, hence no critical value.
 
     Parameters
@@ -104,13 +113,13 @@ def blank_3s(blanks: Sequence[Number], *, confidence: float = 0.95) -> Detection
     """
     return DetectionResult(
         critical_value=None,
-        detection_limit=mean_plus_k_sd(blanks, 3.0, confidence=confidence, source=BLANK_SOURCE),
-        quantification_limit=mean_plus_k_sd(blanks, 10.0, confidence=confidence, source=BLANK_SOURCE),
+        detection_limit=mean_plus_k_sd(blanks, 3.0, source=BLANK_SOURCE),
+        quantification_limit=mean_plus_k_sd(blanks, 10.0, source=BLANK_SOURCE),
         formula="mean blank + 3 s; mean blank + 10 s",
     )
 
 
-def iupac_1997(blanks: Sequence[Number], *, alpha: float = 0.05, confidence: float = 0.95) -> DetectionResult:
+def iupac_1997(blanks: Sequence[Number], *, alpha: float = 0.05) -> DetectionResult:
     """L_C = mean + t s sqrt(1 + 1/n), L_D at twice that distance from the mean, L_Q = mean + 10 s.
 
     Parameters
@@ -130,9 +139,9 @@ def iupac_1997(blanks: Sequence[Number], *, alpha: float = 0.05, confidence: flo
     n = len(blanks)
     if n < 2:
         raise ValueError(f"blanks must hold n >= 2 readings; got {n}")
-    k = float(stats.t.ppf(1 - alpha, n - 1)) * sqrt(1 + 1 / n)
+    k = t_quantile(1 - alpha, n - 1) * sqrt(1 + 1 / n)
     critical, detection, quantification = (
-        mean_plus_k_sd(blanks, factor, confidence=confidence, source=IUPAC_SOURCE) for factor in (k, 2 * k, 10.0)
+        mean_plus_k_sd(blanks, factor, source=IUPAC_SOURCE) for factor in (k, 2 * k, 10.0)
     )
     return DetectionResult(
         critical_value=critical,
@@ -142,9 +151,7 @@ def iupac_1997(blanks: Sequence[Number], *, alpha: float = 0.05, confidence: flo
     )
 
 
-def iupac_1997_runs(
-    runs: Sequence[Sequence[Number]], *, alpha: float = 0.05, confidence: float = 0.95
-) -> DetectionResult:
+def iupac_1997_runs(runs: Sequence[Sequence[Number]], *, alpha: float = 0.05) -> DetectionResult:
     """The limits of `iupac_1997` for a reading of a further run: the runs are not taken as one sample.
 
     With V the variance of the p run means, W the variance within runs and h the harmonic mean of the run sizes,
@@ -172,42 +179,63 @@ def iupac_1997_runs(
     Currie, IUPAC Recommendations 1995; Satterthwaite 1946, Biometrics 2, 110; interval of a sum of two estimates from
     the intervals of its parts: Zou and Donner 2008, Stat. Med. 27, 1693 (all from memory).
     """
-    found = one_way(runs, confidence=confidence, group="run")
-    if found.ms_between_unweighted is None or found.s_total is None:
+    model = one_way(runs, group="run")
+    if model.ms_between_unweighted is None or model.s_total is None:
         raise ValueError("runs must hold at least two runs of blanks; got one")
-    h, p, within = found.harmonic_n, found.n_groups, found.ms_within or 0.0
-    mean_square = found.ms_between_unweighted
+    h, p, within = model.harmonic_n, model.n_groups, model.ms_within or 0.0
+    mean_square = model.ms_between_unweighted
     s = sqrt(mean_square / h + (1 - 1 / h) * within)
-    if s == 0 or found.s_total.interval is None:
+    if s == 0 or model.s_total.distribution is None:
         raise ValueError(f"runs must scatter; {ALL_ALIKE}")
-    coefficients, squares, dfs = (
-        ((1 + 1 / p) / h, 1 - 1 / h),
-        (mean_square, within),
-        (found.df_between, found.df_within),
-    )
-    size = 2 if found.df_within else 1
+    spread = model.s_total.distribution
+    squares, dfs = (mean_square, within), (model.df_between, model.df_within)
+    coefficients = ((1 + 1 / p) / h, 1 - 1 / h)
+    size = 2 if model.df_within else 1
     nu = satterthwaite(coefficients[:size], squares[:size], dfs[:size])
     assert nu is not None
     u = sqrt(coefficients[0] * mean_square + coefficients[1] * within)
-    k = float(stats.t.ppf(1 - alpha, nu)) * u / s
-    half = float(stats.t.ppf((1 + confidence) / 2, p - 1)) * sqrt(mean_square / h / p)
-    low, high = found.s_total.interval
-    low, high = min(low, s), max(high, s)
+    k = t_quantile(1 - alpha, nu) * u / s
+    error = sqrt(mean_square / h / p)
 
-    def limit(factor: float, df: float | None) -> OldEstimate:
-        value = found.mean_of_means + factor * s
-        ends = (value - sqrt(half**2 + (factor * (s - low)) ** 2), value + sqrt(half**2 + (factor * (high - s)) ** 2))
-        return OldEstimate(value, ends, confidence, None, df, found.n, p, (), IUPAC_RUNS_SOURCE)
+    def limit(factor: float, df: float | None) -> Estimate:
+        distribution = MeanPlusSpread(model.mean_of_means, error, float(p - 1), factor, s, spread)
+        value = model.mean_of_means + factor * s
+        return Estimate(value, distribution, degrees_of_freedom=df, n=model.n, units=p, source=IUPAC_RUNS_SOURCE)
 
     return DetectionResult(
         critical_value=limit(k, nu),
         detection_limit=limit(2 * k, nu),
-        quantification_limit=limit(10.0, found.s_total.degrees_of_freedom),
+        quantification_limit=limit(10.0, model.s_total.degrees_of_freedom),
         formula="mean of run means + t u, u^2 = V (1 + 1/p) + (1 - 1/h) W; + 2 t u; + 10 s_T",
     )
 
 
-def iso_11843_2(line: PolynomialResult, *, alpha: float = 0.05, confidence: float = 0.95) -> DetectionResult:
+@dataclass(frozen=True)
+class MeanPlusSpread(ConfidenceDistribution):
+    """mean + factor * s, its interval joined from Student's t of the mean and the intervals of s.
+
+    `error` of the mean on `df`; `spread`: the distribution of s, widened where s lies outside. Zou and Donner 2008
+    (from memory).
+    """
+
+    mean: float
+    error: float
+    df: float
+    factor: float
+    s: float
+    spread: ConfidenceDistribution
+
+    def interval(self, level: float) -> Interval | None:
+        ends = self.spread.interval(level)
+        if ends is None:
+            return None
+        half = t_quantile((1 + level) / 2, self.df) * self.error
+        below, above = self.s - min(ends[0], self.s), max(ends[1], self.s) - self.s
+        value = self.mean + self.factor * self.s
+        return value - sqrt(half**2 + (self.factor * below) ** 2), value + sqrt(half**2 + (self.factor * above) ** 2)
+
+
+def iso_11843_2(line: PolynomialResult, *, alpha: float = 0.05) -> DetectionResult:
     """Critical value and minimum detectable value from an ordinary calibration line.
 
     x_C = t(1 - alpha, nu) s / |b| sqrt(1 + 1/n + mean(x)^2 / S_xx); x_D the same with delta(nu; alpha; alpha) for t.
@@ -229,18 +257,16 @@ def iso_11843_2(line: PolynomialResult, *, alpha: float = 0.05, confidence: floa
     _check_line(line)
     nu = line.degrees_of_freedom
     unit_sd = line.residual_sd / abs(line.slope) * sqrt(1 + 1 / line.n + line.x_mean**2 / line.x_sum_of_squares)
-    t, delta = float(stats.t.ppf(1 - alpha, nu)), noncentrality(nu, alpha=alpha, beta=alpha)
+    t, delta = t_quantile(1 - alpha, nu), noncentrality(nu, alpha=alpha, beta=alpha)
     return DetectionResult(
-        critical_value=_proportional_to_sd(t * unit_sd, nu, line.n, confidence, ISO_SOURCE),
-        detection_limit=_proportional_to_sd(delta * unit_sd, nu, line.n, confidence, ISO_SOURCE),
+        critical_value=Estimate.of_sd(t * unit_sd, nu, n=line.n, source=ISO_SOURCE),
+        detection_limit=Estimate.of_sd(delta * unit_sd, nu, n=line.n, source=ISO_SOURCE),
         quantification_limit=None,
         formula="t s/b sqrt(1 + 1/n + mean(x)^2/Sxx); delta of the non-central t for t",
     )
 
 
-def din_32645(
-    line: PolynomialResult, *, alpha: float = 0.05, k: float = 3.0, confidence: float = 0.95
-) -> DetectionResult:
+def din_32645(line: PolynomialResult, *, alpha: float = 0.05, k: float = 3.0) -> DetectionResult:
     """x_NG as ISO 11843-2's critical value, x_EG = 2 x_NG, and x_BG whose half-width is 1/k of itself.
 
     x_BG solves x = k t(1 - alpha/2, nu) s / |b| sqrt(1 + 1/n + (x - mean(x))^2 / S_xx).
@@ -263,28 +289,56 @@ def din_32645(
     _check_line(line)
     nu = line.degrees_of_freedom
     sd = line.residual_sd / abs(line.slope)
-    critical = float(stats.t.ppf(1 - alpha, nu)) * sd * sqrt(1 + 1 / line.n + line.x_mean**2 / line.x_sum_of_squares)
-    notes: tuple[str, ...] = ()
-    factor = k * float(stats.t.ppf(1 - alpha / 2, nu))
-    value = _implicit_limit(factor * sd, line)
-    quantification = None
-    if value is None:
-        notes = (*notes, "The relative half-width never falls to 1/k on this line: no quantification limit exists.")
-    else:
-        bounds = (_implicit_limit(factor * end, line) for end in sd_interval(sd, nu, confidence=confidence))
-        low, high = (inf if bound is None else bound for bound in bounds)
-        if high == inf:
-            said = "No interval: at its upper end the relative half-width never falls to 1/k."
-            quantification = OldEstimate(value, None, None, None, float(nu), line.n, None, (said,), DIN_SOURCE)
-        else:
-            quantification = OldEstimate(value, (low, high), confidence, None, float(nu), line.n, None, (), DIN_SOURCE)
+    critical = t_quantile(1 - alpha, nu) * sd * sqrt(1 + 1 / line.n + line.x_mean**2 / line.x_sum_of_squares)
+    factor = k * t_quantile(1 - alpha / 2, nu)
+    distribution = RelativeWidthLimit(sd, float(nu), factor, line.n, line.x_mean, line.x_sum_of_squares)
+    value = distribution.at(sd)
+    quantification = (
+        None
+        if value is None
+        else Estimate(value, distribution, degrees_of_freedom=float(nu), n=line.n, source=DIN_SOURCE)
+    )
     return DetectionResult(
-        critical_value=_proportional_to_sd(critical, nu, line.n, confidence, DIN_SOURCE),
-        detection_limit=_proportional_to_sd(2 * critical, nu, line.n, confidence, DIN_SOURCE),
+        critical_value=Estimate.of_sd(critical, nu, n=line.n, source=DIN_SOURCE),
+        detection_limit=Estimate.of_sd(2 * critical, nu, n=line.n, source=DIN_SOURCE),
         quantification_limit=quantification,
         formula="x_NG = t s/b sqrt(1 + 1/n + mean(x)^2/Sxx); 2 x_NG; x_BG where the half-width is 1/3 of it",
-        notes=notes,
+        notes=() if quantification else (NO_QUANTIFICATION,),
     )
+
+
+@dataclass(frozen=True)
+class RelativeWidthLimit(ConfidenceDistribution):
+    """x_BG of a line: the smallest positive x with x = factor * sd * sqrt(1 + 1/n + (x - x_mean)^2 / S_xx).
+
+    `sd` in units of x on `df` degrees of freedom: x_BG rises with it, and its chi-square interval gives that of x_BG.
+    """
+
+    sd: float
+    df: float
+    factor: float
+    n: int
+    x_mean: float
+    x_sum_of_squares: float
+
+    def at(self, sd: float) -> float | None:
+        """The limit with this standard deviation; None where there is none."""
+        reach = self.factor * sd
+        q = reach**2 / self.x_sum_of_squares
+        b = q * self.x_mean
+        c = reach**2 * (1 + 1 / self.n) + q * self.x_mean**2
+        # (1 - q) x^2 + 2 b x = c. With q above 1 the half-width outgrows x in the end, but may be small enough before.
+        inner = b**2 + (1 - q) * c
+        bottom = b + sqrt(inner) if inner >= 0 else 0.0
+        return c / bottom if bottom > 0 else None
+
+    def interval(self, level: float) -> Interval | None:
+        check_confidence(level)
+        low, high = (self.at(end) for end in sd_interval(self.sd, self.df, level))
+        return None if low is None or high is None else (low, high)
+
+    def notes(self, level: float) -> tuple[str, ...]:
+        return (NEVER_FALLS,) if self.interval(level) is None else ()
 
 
 def iso_11843_2_linear_sd(
@@ -293,7 +347,6 @@ def iso_11843_2_linear_sd(
     levels: Sequence[int] | NDArray[np.int_],
     *,
     alpha: float = 0.05,
-    confidence: float = 0.95,
 ) -> DetectionResult:
     """Critical value and minimum detectable value where the standard deviation is linear in the level.
 
@@ -328,27 +381,19 @@ def iso_11843_2_linear_sd(
     _check_line(line)
     nu = line.degrees_of_freedom
     of_line = line.residual_sd**2 * (1 / line.weight_sum + line.x_mean**2 / line.x_sum_of_squares)
-    t, delta = float(stats.t.ppf(1 - alpha, nu)), noncentrality(nu, alpha=alpha, beta=alpha)
+    t, delta = t_quantile(1 - alpha, nu), noncentrality(nu, alpha=alpha, beta=alpha)
     critical = t / abs(line.slope) * sqrt(constant**2 + of_line)
-
-    def detectable(scale: float) -> float | None:
-        """x_D with all standard deviations `scale` times as large."""
-        return _self_consistent(scale * delta / abs(line.slope), constant, growth, of_line)
-
-    value = detectable(1.0)
-    detection = None
+    reach = delta / abs(line.slope)
+    value, detection = _self_consistent(reach, constant, growth, of_line), None
     if value is None:
         notes = (*notes, "The spread grows faster than the response: no level is detectable with these error rates.")
     else:
         df = fitted.effective_df(value, of_line, nu)
-        low, high = (detectable(end) for end in sd_interval(1.0, df, confidence=confidence))
-        interval = None if low is None or high is None else (low, high)
-        said = () if interval else ("No interval: at its upper end the spread grows faster than the response.",)
-        level = confidence if interval else None
-        detection = OldEstimate(value, interval, level, None, df, line.n, None, said, ISO_LINEAR_SOURCE)
+        distribution = GrowingSdLimit(reach, constant, growth, of_line, df)
+        detection = Estimate(value, distribution, degrees_of_freedom=df, n=line.n, source=ISO_LINEAR_SOURCE)
     return DetectionResult(
-        critical_value=_proportional_to_sd(
-            critical, fitted.effective_df(0.0, of_line, nu), line.n, confidence, ISO_LINEAR_SOURCE
+        critical_value=Estimate.of_sd(
+            critical, fitted.effective_df(0.0, of_line, nu), n=line.n, source=ISO_LINEAR_SOURCE
         ),
         detection_limit=detection,
         quantification_limit=None,
@@ -357,7 +402,32 @@ def iso_11843_2_linear_sd(
     )
 
 
-def spiked_replicates(values: Sequence[Number], *, confidence: float = 0.95) -> DetectionResult:
+@dataclass(frozen=True)
+class GrowingSdLimit(ConfidenceDistribution):
+    """x_D with x_D = reach * sqrt((constant + growth * x_D)^2 + of_line), all standard deviations known on `df`.
+
+    It rises with a common factor of them, so that the chi-square interval of that factor gives its own.
+    """
+
+    reach: float
+    constant: float
+    growth: float
+    of_line: float
+    df: float
+
+    def interval(self, level: float) -> Interval | None:
+        check_confidence(level)
+        low, high = (
+            _self_consistent(end * self.reach, self.constant, self.growth, self.of_line)
+            for end in sd_interval(1.0, self.df, level)
+        )
+        return None if low is None or high is None else (low, high)
+
+    def notes(self, level: float) -> tuple[str, ...]:
+        return (FASTER,) if self.interval(level) is None else ()
+
+
+def spiked_replicates(values: Sequence[Number]) -> DetectionResult:
     """t(0.99, n - 1) s of replicates spiked near the expected limit, with the chi-square interval of s.
 
     Parameters
@@ -372,15 +442,23 @@ def spiked_replicates(values: Sequence[Number], *, confidence: float = 0.95) -> 
     References
     ----------
     40 CFR 136, Appendix B.
+
+    Examples
+    --------
+    Berthouex and Brown 2002, Example 14.1: 1.0 from the first set of seven replicates, 1.3 from the second.
+
+    >>> sets = [2.5, 2.7, 2.2, 2.2, 3.1, 2.6, 2.8], [1.6, 1.9, 1.3, 1.7, 2.1, 0.9, 1.8]
+    >>> [round(spiked_replicates(values).detection_limit.value, 1) for values in sets]
+    [1.0, 1.3]
     """
     _, sd, n = _mean_sd(values)
-    t = float(stats.t.ppf(SPIKED_CONFIDENCE, n - 1))
+    t = t_quantile(SPIKED_CONFIDENCE, n - 1)
     notes = ["The multiplier is one-sided 99 %, as its source fixes it, whatever the confidence of the study."]
     if n < 7:
         notes.append(f"{n} spiked replicates; the source asks for at least 7.")
     return DetectionResult(
         critical_value=None,
-        detection_limit=_proportional_to_sd(t * sd, n - 1, n, confidence, SPIKED_SOURCE),
+        detection_limit=Estimate.of_sd(t * sd, n - 1, n=n, source=SPIKED_SOURCE),
         quantification_limit=None,
         formula="t(0.99, n - 1) s of the spiked replicates",
         notes=tuple(notes),
@@ -423,17 +501,6 @@ def _nct_cdf(t: float, df: float, delta: float) -> float:
     return float(stats.nct.cdf(t, df, delta))
 
 
-def _nct_quantile(p: float, df: float, delta: float) -> float:
-    return float(stats.nct.ppf(p, df, delta))
-
-
-def _proportional_to_sd(value: float, df: float, n: int, confidence: float, source: str) -> OldEstimate:
-    """A limit that is a constant times an estimated standard deviation."""
-    return OldEstimate(
-        value, sd_interval(value, df, confidence=confidence), confidence, None, float(df), n, source=source
-    )
-
-
 def _check_line(line: PolynomialResult) -> None:
     if line.degrees_of_freedom < 1:
         raise ValueError(f"the line must rest on at least 3 readings; got {line.n}")
@@ -441,18 +508,6 @@ def _check_line(line: PolynomialResult) -> None:
         raise ValueError("the line must have a slope other than zero; got 0")
     if line.exact:
         raise ValueError("the readings must scatter about the line; all lie on it to the last digit")
-
-
-def _implicit_limit(reach: float, line: PolynomialResult) -> float | None:
-    """The smallest positive x with x = reach * sqrt(1 + 1/n + (x - mean)^2 / S_xx); None where there is none."""
-    if reach == 0:
-        return 0.0
-    q = reach**2 / line.x_sum_of_squares
-    if q >= 1:
-        return None
-    a, b = 1 - q, q * line.x_mean
-    c = reach**2 * (1 + 1 / line.n) + q * line.x_mean**2
-    return (-b + sqrt(b**2 + a * c)) / a
 
 
 def _self_consistent(reach: float, constant: float, growth: float, of_line: float) -> float | None:

@@ -11,10 +11,10 @@ from math import sqrt
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.stats import norm
-from scipy.stats import t as t_distribution
 
-from validation.stats.estimate import Number, OldEstimate, centre
-from validation.stats.intervals import check_confidence, claimed, fieller, sd_interval
+from validation.stats.confidence import Ratio
+from validation.stats.estimate import Estimate, Number, centre
+from validation.stats.intervals import check_confidence, fieller, t_quantile
 from validation.stats.two_level_designs import contrasts
 from validation.stats.two_means import FIELLER
 
@@ -53,18 +53,26 @@ class LenthResult:
     ----------
     s0 : 1.5 times the median of the absolute contrasts
     pse : pseudo standard error, 1.5 times the median of those below 2.5 s0
-    me : margin of error of one contrast
-    sme : simultaneous margin of error of all of them
-    degrees_of_freedom : m / 3
     m : number of contrasts
     """
 
     s0: float
     pse: float
-    me: float
-    sme: float
-    degrees_of_freedom: float
     m: int
+
+    @property
+    def degrees_of_freedom(self) -> float:
+        return self.m / 3
+
+    def margin(self, level: float) -> float:
+        """Margin of error of one contrast at this level of confidence."""
+        check_confidence(level)
+        return self.pse * t_quantile((1 + level) / 2, self.degrees_of_freedom)
+
+    def simultaneous_margin(self, level: float) -> float:
+        """Margin of error of all contrasts together at this level of confidence."""
+        check_confidence(level)
+        return self.pse * t_quantile((1 + level ** (1 / self.m)) / 2, self.degrees_of_freedom)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +109,8 @@ class EffectsResult:
     ----------
     mean : overall mean, half way between low and high of every factor; None where it cannot be told from a factor
     effects : change from low to high in the unit of the readings; None where it cannot be estimated
-    relative : effect / overall mean
+    relative : effect / overall mean; None where the mean is 0 or not estimated. Where the mean is not clear of zero at
+        a level, there is no interval at that level
     residual_sd : scatter within trials, blocks taken out; None without replicates
     lenth : Lenth's analysis of `contrasts`; None for fewer than three contrasts or a design out of balance
     contrasts : members and value of each contrast at right angles, factors first, interactions after
@@ -112,9 +121,9 @@ class EffectsResult:
     """
 
     mean: float | None
-    effects: tuple[OldEstimate | None, ...]
-    relative: tuple[OldEstimate | None, ...]
-    residual_sd: OldEstimate | None
+    effects: tuple[Estimate | None, ...]
+    relative: tuple[Estimate | None, ...]
+    residual_sd: Estimate | None
     lenth: LenthResult | None
     contrasts: tuple[tuple[tuple[int, ...], float], ...]
     route: str
@@ -123,13 +132,12 @@ class EffectsResult:
     check: DesignCheck
 
 
-def lenth(values: ArrayLike, *, confidence: float = 0.95) -> LenthResult:
-    """Pseudo standard error and margins of error of contrasts of one variance.
+def lenth(values: ArrayLike) -> LenthResult:
+    """Pseudo standard error of contrasts of one variance.
 
     Parameters
     ----------
     values : shape (m,), m >= 3, the contrasts (effects), all of one variance
-    confidence : level of the two-sided margins
 
     Raises
     ------
@@ -138,20 +146,24 @@ def lenth(values: ArrayLike, *, confidence: float = 0.95) -> LenthResult:
 
     References
     ----------
-    Lenth 1989, Technometrics 31, 469-473: s0, PSE, ME with d = m/3, SME with gamma = (1 + confidence^(1/m))/2.
+    Lenth 1989, Technometrics 31, 469-473: s0, PSE, ME with d = m/3, SME with gamma = (1 + level^(1/m))/2.
+
+    Examples
+    --------
+    Welding contrasts of Box and Meyer 1986, Lenth 1989, example I (from memory): PSE 0.22 (unrounded 0.225), ME 0.58,
+    SME 1.17.
+
+    >>> welding = [0.13, -0.15, 0.3, 0.15, 0.4, -0.03, 0.38, 0.4, -0.05, 0.42, 0.13, 0.13, -0.38, 2.15, 3.1]
+    >>> result = lenth(welding)
+    >>> round(result.pse, 3), round(result.margin(0.95), 2), round(result.simultaneous_margin(0.95), 2)
+    (0.225, 0.58, 1.17)
     """
-    check_confidence(confidence)
     sizes = np.abs(np.asarray(values, dtype=float))
     if sizes.ndim != 1 or sizes.size < 3 or not np.all(np.isfinite(sizes)):
         raise ValueError(f"values must be at least three finite contrasts; got {sizes.tolist()}")
-    m = sizes.size
     s0 = 1.5 * float(np.median(sizes))
     kept = sizes[sizes < 2.5 * s0]
-    pse = 1.5 * float(np.median(kept)) if kept.size else 0.0
-    df = m / 3
-    gamma = (1 + confidence ** (1 / m)) / 2
-    me, sme = (pse * float(t_distribution.ppf(p, df)) for p in ((1 + confidence) / 2, gamma))
-    return LenthResult(s0, pse, me, sme, df, m)
+    return LenthResult(s0, 1.5 * float(np.median(kept)) if kept.size else 0.0, sizes.size)
 
 
 def half_normal_positions(m: int) -> NDArray[np.float64]:
@@ -180,6 +192,11 @@ def check_design(settings: ArrayLike) -> DesignCheck:
     Parameters
     ----------
     settings : shape (n, k), one row a reading, -1 low and +1 high
+
+    Raises
+    ------
+    ValueError
+        Settings other than -1 and +1.
     """
     x = _settings(settings)
     n, k = x.shape
@@ -212,11 +229,7 @@ def check_design(settings: ArrayLike) -> DesignCheck:
 
 
 def effects(
-    values: Sequence[Number],
-    settings: ArrayLike,
-    *,
-    blocks: Sequence[Hashable] | None = None,
-    confidence: float = 0.95,
+    values: Sequence[Number], settings: ArrayLike, *, blocks: Sequence[Hashable] | None = None
 ) -> EffectsResult:
     """Main effects of a two-level experiment by least squares, equal to mean high - mean low where it is balanced.
 
@@ -228,7 +241,6 @@ def effects(
     values : shape (n,), readings as floats or exact decimals, one unit
     settings : shape (n, k), -1 low and +1 high
     blocks : shape (n,), the day or run of each reading; taken out where trials and blocks can be told apart
-    confidence : level of the two-sided intervals
 
     Returns
     -------
@@ -243,7 +255,6 @@ def effects(
     ----------
     Box, Hunter and Hunter, Statistics for Experimenters (effects and their standard error); Lenth 1989.
     """
-    check_confidence(confidence)
     x = _settings(settings)
     offset, d = centre(values)
     if d.size != x.shape[0] or (blocks is not None and len(blocks) != d.size) or d.size < 2:
@@ -252,38 +263,24 @@ def effects(
         )
     check = check_design(x)
     scatter = _scatter(d, x, blocks)
-    varied = [j for j in range(x.shape[1]) if j not in check.constant]
-    model = np.column_stack([np.ones(d.size), x[:, varied] / 2, scatter.block_columns])
-    lost = _not_estimable(model)
-    coefficients = np.linalg.lstsq(model, d, rcond=None)[0]
-    unscaled = np.linalg.pinv(model.T @ model)
-    mean = None if 0 in lost else float(offset + Fraction(float(coefficients[0])))
-    found = {j: float(coefficients[1 + i]) for i, j in enumerate(varied) if 1 + i not in lost}
+    fit = _least_squares(d, x, scatter, check)
+    mean = None if fit.mean is None else float(offset + Fraction(fit.mean))
     held = _contrasts(d, x) if check.orthogonal else ()
-    by_lenth = lenth([value for _, value in held], confidence=confidence) if len(held) > 2 else None
+    by_lenth = lenth([value for _, value in held]) if len(held) > 2 else None
     route, s, df = _route(scatter, check, by_lenth)
-    if route == "Lenth" and by_lenth is not None:
+    source = LENTH_SOURCE if route == "Lenth" else EFFECT_SOURCE
+    basis = _Basis(mean, df, d.size, check.trials, _notes(route, scatter, check), source)
+    estimates: list[Estimate | None] = [None] * x.shape[1]
+    shares: list[Estimate | None] = [None] * x.shape[1]
+    for j, (effect, unscaled) in fit.effects.items():
         # The variance of an effect of a balanced design is four times that of the mean.
-        unscaled, s = np.diag([0.25, *[1.0] * len(varied), *[0.0] * scatter.block_columns.shape[1]]), by_lenth.pse
-    notes = _notes(route, scatter, check)
-    estimates: list[OldEstimate | None] = []
-    shares: list[OldEstimate | None] = []
-    for j in range(x.shape[1]):
-        place = 1 + varied.index(j) if j in found else 0
-        effect = found.get(j)
-        if effect is None:
-            estimates.append(None)
-            shares.append(None)
-            continue
-        spread = s**2 * unscaled[np.ix_([place, 0], [place, 0])]
-        common = (confidence, df, d.size, check.trials, notes, LENTH_SOURCE if route == "Lenth" else EFFECT_SOURCE)
-        estimates.append(_effect(effect, float(spread[0, 0]), *common))
-        shares.append(_ratio(effect, mean, spread, *common))
+        spread = s**2 * (np.diag([1.0, 0.25]) if route == "Lenth" else unscaled)
+        estimates[j], shares[j] = basis.effect(effect, spread), basis.share(effect, spread)
     return EffectsResult(
         mean,
         tuple(estimates),
         tuple(shares),
-        _residual(scatter, check, confidence),
+        _residual(scatter, check),
         by_lenth,
         held,
         route,
@@ -293,30 +290,90 @@ def effects(
     )
 
 
-def effects_by_lenth(result: EffectsResult, *, confidence: float = 0.95) -> tuple[tuple[OldEstimate | None, ...], ...]:
+def effects_by_lenth(result: EffectsResult) -> tuple[tuple[Estimate | None, ...], ...]:
     """The effects and relative effects of a replicated design again, with Lenth's interval in place of the replicates'.
 
     Returns
     -------
     effects, relative; both empty where the design holds no contrasts for it
+
+    References
+    ----------
+    Lenth 1989, Technometrics 31, 469 (from memory).
     """
-    if len(result.contrasts) < 3:
+    by_lenth = result.lenth
+    if by_lenth is None or by_lenth.pse == 0:
         return (), ()
-    found = lenth([value for _, value in result.contrasts], confidence=confidence)
-    if found.pse == 0:
-        return (), ()
-    spread = found.pse**2 * np.diag([1.0, 0.25])
-    estimates: list[OldEstimate | None] = []
-    shares: list[OldEstimate | None] = []
-    for item in result.effects:
-        if item is None:
-            estimates.append(None)
-            shares.append(None)
-            continue
-        common = (confidence, found.degrees_of_freedom, item.n, result.check.trials, (), LENTH_SOURCE)
-        estimates.append(_effect(item.value, found.pse**2, *common))
-        shares.append(_ratio(item.value, result.mean, spread, *common))
-    return tuple(estimates), tuple(shares)
+    spread = by_lenth.pse**2 * np.diag([1.0, 0.25])
+    n = sum(result.check.counts[0])
+    basis = _Basis(result.mean, by_lenth.degrees_of_freedom, n, result.check.trials, (), LENTH_SOURCE)
+    values = [None if item is None else item.value for item in result.effects]
+    estimates = [None if value is None else basis.effect(value, spread) for value in values]
+    return tuple(estimates), tuple(None if value is None else basis.share(value, spread) for value in values)
+
+
+@dataclass(frozen=True, slots=True)
+class _Basis:
+    """What the intervals of all effects share: the overall mean, the degrees of freedom, counts, notes and source."""
+
+    mean: float | None
+    df: float
+    n: int
+    trials: int
+    notes: tuple[str, ...]
+    source: str
+
+    def effect(self, value: float, spread: NDArray[np.float64]) -> Estimate:
+        """`spread` is the covariance of the effect and the mean, zero where no interval can be formed."""
+        if spread[0, 0] <= 0:
+            return Estimate(value, n=self.n, units=self.trials, notes=self.notes, source=self.source)
+        error = sqrt(float(spread[0, 0]))
+        return Estimate.of_mean(
+            value, error, self.df, n=self.n, units=self.trials, notes=self.notes, source=self.source
+        )
+
+    def share(self, value: float, spread: NDArray[np.float64]) -> Estimate | None:
+        """value / mean by Fieller; None without a mean to divide by."""
+        if self.mean is None or self.mean == 0:
+            return None
+        ratio, source = value / self.mean, f"{RATIO_SOURCE}; {self.source}"
+        if spread[0, 0] <= 0:
+            return Estimate(ratio, n=self.n, units=self.trials, notes=self.notes, source=source)
+        (a, b), (c, d) = spread.tolist()
+        return Estimate(
+            ratio,
+            Ratio(value, self.mean, ((a, b), (c, d)), self.df),
+            standard_uncertainty=fieller(value, self.mean, spread, degrees_of_freedom=self.df).standard_uncertainty,
+            degrees_of_freedom=self.df,
+            n=self.n,
+            units=self.trials,
+            notes=self.notes,
+            source=source,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """Overall mean less the offset, and each effect with the covariance of it and the mean for a variance of one."""
+
+    mean: float | None
+    effects: dict[int, tuple[float, NDArray[np.float64]]]
+
+
+def _least_squares(d: NDArray[np.float64], x: NDArray[np.float64], scatter: _Scatter, check: DesignCheck) -> _Fit:
+    varied = [j for j in range(x.shape[1]) if j not in check.constant]
+    model = np.column_stack([np.ones(d.size), x[:, varied] / 2, scatter.block_columns])
+    lost = _not_estimable(model)
+    coefficients = np.linalg.lstsq(model, d, rcond=None)[0]
+    unscaled = np.linalg.pinv(model.T @ model)
+    return _Fit(
+        None if 0 in lost else float(coefficients[0]),
+        {
+            j: (float(coefficients[place]), unscaled[np.ix_([place, 0], [place, 0])])
+            for place, j in enumerate(varied, 1)
+            if place not in lost
+        },
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -401,47 +458,9 @@ def _blocks_out(scatter: _Scatter) -> tuple[str, ...]:
     return (BLOCKS_OUT.format(blocks=scatter.blocks),) if scatter.blocks else ()
 
 
-def _effect(
-    value: float, variance: float, confidence: float, df: float, n: int, units: int, notes: tuple[str, ...], source: str
-) -> OldEstimate:
-    if variance <= 0:
-        return OldEstimate(value, n=n, units=units, notes=notes, source=source)
-    error = sqrt(variance)
-    half = float(t_distribution.ppf((1 + confidence) / 2, df)) * error
-    return OldEstimate(value, (value - half, value + half), confidence, error, df, n, units, notes, source)
-
-
-def _ratio(
-    effect: float,
-    mean: float | None,
-    spread: NDArray[np.float64],
-    confidence: float,
-    df: float,
-    n: int,
-    units: int,
-    notes: tuple[str, ...],
-    source: str,
-) -> OldEstimate | None:
-    """effect / mean by Fieller; `spread` is their covariance. None without a mean, or where it is not clear of zero."""
-    if mean is None or mean == 0:
-        return None
-    ratio, source = effect / mean, f"{RATIO_SOURCE}; {source}"
-    if spread[0, 0] <= 0:
-        return OldEstimate(ratio, n=n, units=units, notes=notes, source=source)
-    found = fieller(effect, mean, spread, degrees_of_freedom=df, confidence=confidence)
-    if found.interval is None:
-        return None
-    return OldEstimate(ratio, found.interval, confidence, found.standard_uncertainty, df, n, units, notes, source)
-
-
-def _residual(scatter: _Scatter, check: DesignCheck, confidence: float) -> OldEstimate | None:
+def _residual(scatter: _Scatter, check: DesignCheck) -> Estimate | None:
     if scatter.df <= 0:
         return None
     s = sqrt(scatter.squares / scatter.df)
-    n = sum(check.counts[0])
-    if s == 0:
-        return OldEstimate(
-            0.0, degrees_of_freedom=scatter.df, n=n, units=check.trials, notes=(ALIKE,), source=SD_SOURCE
-        )
-    ends = claimed(s, sd_interval(s, scatter.df, confidence), confidence)
-    return OldEstimate(s, *ends, None, scatter.df, n, check.trials, _blocks_out(scatter), SD_SOURCE)
+    notes = _blocks_out(scatter) if s > 0 else (ALIKE,)
+    return Estimate.of_sd(s, scatter.df, n=sum(check.counts[0]), units=check.trials, notes=notes, source=SD_SOURCE)

@@ -81,6 +81,13 @@ def plackett_burman(runs: int) -> DesignResult:
     References
     ----------
     Plackett and Burman 1946, Biometrika 33, 305. The 8-trial design is also the 2^(7-4) fraction, its columns renamed.
+
+    Examples
+    --------
+    The first trial of the published design of 8.
+
+    >>> "".join("+" if x > 0 else "-" for x in plackett_burman(8).matrix[0])
+    '+--+-++'
     """
     if runs not in GENERATING_ROWS:
         raise ValueError(f"runs must be one of {sorted(GENERATING_ROWS)}; got {runs}")
@@ -146,14 +153,14 @@ def screening_design(factors: int) -> DesignResult:
 
 
 def _generator(text: str, letter: str, basic: int) -> tuple[int, list[int]]:
-    found = re.fullmatch(r"\s*([A-Z])\s*=\s*([-+]?)\s*([A-Z]+)\s*", text)
+    parts = re.fullmatch(r"\s*([A-Z])\s*=\s*([-+]?)\s*([A-Z]+)\s*", text)
     known = LETTERS[:basic]
-    if found is None or found[1] != letter or set(found[3]) - set(known) or len(set(found[3])) != len(found[3]):
+    if parts is None or parts[1] != letter or set(parts[3]) - set(known) or len(set(parts[3])) != len(parts[3]):
         raise ValueError(
             f'a generator must read "{letter}=" and a product of {", ".join(known)}, such as "{letter}={known[:2]}"; '
             f'got "{text}"'
         )
-    return -1 if found[2] == "-" else 1, [known.index(name) for name in found[3]]
+    return -1 if parts[2] == "-" else 1, [known.index(name) for name in parts[3]]
 
 
 def _relation(words: Sequence[tuple[int, frozenset[int]]]) -> list[tuple[int, frozenset[int]]]:
@@ -187,13 +194,13 @@ def mixed_with(matrix: ArrayLike) -> tuple[tuple[Mixed, ...], ...]:
     """
     x = _columns(matrix)
     n, k = x.shape
-    found = []
+    mixed = []
     for j in range(k):
         others = [i for i in range(k) if i != j]
         shares = [Mixed(a, b, float(x[:, j] @ (x[:, a] * x[:, b])) / n) for a, b in combinations(others, 2)]
         seen = [item for item in shares if abs(item.share) > _NONE]
-        found.append(tuple(sorted(seen, key=lambda item: (-abs(item.share), item.first, item.second))))
-    return tuple(found)
+        mixed.append(tuple(sorted(seen, key=lambda item: (-abs(item.share), item.first, item.second))))
+    return tuple(mixed)
 
 
 def resolution(matrix: ArrayLike) -> int | None:
@@ -234,17 +241,17 @@ def contrasts(matrix: ArrayLike) -> tuple[tuple[int, ...], ...]:
     """
     x = _columns(matrix)
     n, k = x.shape
-    found: list[tuple[int, ...]] = [(j,) for j in range(k)]
+    products: list[tuple[int, ...]] = [(j,) for j in range(k)]
     basis = [np.ones(n), *x.T]
     for size in range(2, min(k, max(2, int(np.log2(n)))) + 1):
         for chosen in combinations(range(k), size):
-            if len(found) == n - 1:
-                return tuple(found)
+            if len(products) == n - 1:
+                return tuple(products)
             column = x[:, chosen].prod(axis=1)
             if all(abs(float(column @ other)) < _NONE for other in basis):
-                found.append(chosen)
+                products.append(chosen)
                 basis.append(column)
-    return tuple(found)
+    return tuple(products)
 
 
 def _columns(matrix: ArrayLike) -> NDArray[np.float64]:
@@ -284,13 +291,13 @@ def run_sheet(
     if not 1 <= len(factors) <= design.factors:
         raise ValueError(f"factors must be 1 to {design.factors} for {design.name}; got {len(factors)}")
     places: dict[int, int] = {}
-    found = []
+    readings = []
     for trial, replicate in random_order(design.trials, replicates, seed):
         places[replicate] = places.get(replicate, 0) + 1
         line = design.matrix[trial - 1][: len(factors)]
         held = {name: high if x > 0 else low for (name, (low, high)), x in zip(factors.items(), line, strict=True)}
-        found.append(PlannedReading(replicate, places[replicate], trial, held))
-    return tuple(found)
+        readings.append(PlannedReading(replicate, places[replicate], trial, held))
+    return tuple(readings)
 
 
 def random_order(trials: int, replicates: int, seed: int) -> tuple[tuple[int, int], ...]:

@@ -150,7 +150,7 @@ def rows_of(design: str, runs: int, each: int, ratio: float):
             return rows
         truth = true_critical(x, GROWTH)
         found = [iso_11843_2_linear_sd(x.tolist(), study.tolist(), levels) for study in y[: studies // 5]]
-        ends = [one.critical_value.interval for one in found if one.critical_value is not None]
+        ends = [one.critical_value.interval(CONFIDENCE) for one in found if one.critical_value is not None]
         inside = np.array([end is not None and end[0] <= truth <= end[1] for end in ends])
         rows.append(
             place.row(
