@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 from validation.study.model import ExperimentData, Study
-from validation.words import level_text
+from validation.words import counted, level_text
 
 
 def all_censored(study: Study, experiment: str) -> str:
@@ -25,6 +25,13 @@ def why_not(study: Study, experiment: str, columns: str) -> str:
     if planned is None:
         return f"The plan has no {experiment} experiment: a worksheet with {columns} would supply it."
     return all_censored(study, experiment) or f"The worksheet {planned.worksheet} is awaiting readings."
+
+
+def left_out(count: int, where: str) -> tuple[str, ...]:
+    """The sentence on censored readings that would have entered a quantity; none where there is none."""
+    return (
+        (f"{counted(count, 'censored reading')} {where} {'was' if count == 1 else 'were'} left out.",) if count else ()
+    )
 
 
 def lost_levels(data: ExperimentData) -> tuple[str, ...]:
