@@ -23,7 +23,7 @@ import numpy as np
 from validation import resources
 from validation.characteristics import characteristics
 from validation.selftest.simulation import blanks, laboratories, low_range, pairs, runs, straight_lines, suspects
-from validation.stats import calibration, comparison, detection
+from validation.stats import calibration, comparison, detection, straightness
 from validation.stats.distributions import Normal, Rectangular, StudentT, triangular
 from validation.stats.monte_carlo import monte_carlo
 from validation.stats.outliers import grubbs_single
@@ -139,7 +139,7 @@ def simulated_studies() -> list[tuple[str, float, float]]:
             "weighted tests, 59 draws, the same",
             lambda: straight_lines.weighted_tests_of(line, design, draws=59, first_seed=0),
             100,
-            lambda i: calibration.weighted_tests(given[0], line[i].tolist(), *given[1:], draws=59, seed=i),
+            lambda i: straightness.weighted_tests(given[0], line[i].tolist(), *given[1:], draws=59, seed=i),
         ),
         ("IUPAC 1997, 10 blanks", lambda: blanks.iupac(blank), 4000, lambda i: detection.iupac_1997(blank[i].tolist())),
         (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import doctest
 import json
 from dataclasses import replace
 from decimal import Decimal
@@ -18,16 +19,11 @@ from small_study import small_study
 
 from validation.characteristics.calibration import CHARACTERISTIC
 from validation.figures import calibration as figures
-from validation.stats.calibration import (
-    departures,
-    lack_of_fit,
-    mandel,
-    other_calibrations,
-    sd_of_readings,
-    single_point_bias,
-    weighted_tests,
-)
+from validation.stats import calibration as calibration_statistics
+from validation.stats import outliers, regression, reproducibility
+from validation.stats.calibration import departures, other_calibrations, single_point_bias
 from validation.stats.regression import line_through_zero, polynomial, quadratic, straight_line
+from validation.stats.straightness import lack_of_fit, mandel, sd_of_readings, weighted_tests
 from validation.stats.variance_function import linear_sd, linear_sd_many
 
 REFERENCE = Path(__file__).parent / "reference"
@@ -116,10 +112,10 @@ def test_line_matches_hplc_dye_calibration():
     case = example("cal-hplc-bailey")
     fit, expected = straight_line(case["data"]["x"], case["data"]["y"]), case["expected"]
     found = line_values(fit)
-    low, high = fit.coefficient(1, confidence=0.95).interval
+    low, high = fit.coefficient(1).interval(0.95)
     found |= {"residual_variance": fit.residual_sd**2, "b1_low": low, "b1_high": high}
     found |= {"x_at_22": fit.read_back(case["data"]["y0"]), "t_slope": fit.slope / fit.standard_errors[1]}
-    found["b0_high"] = fit.coefficient(0, confidence=0.95).interval[1]
+    found["b0_high"] = fit.coefficient(0).interval(0.95)[1]
     for key in sorted(set(found) & set(expected) - set(case["discrepancies"])):
         assert found[key] == printed(expected[key]), key
     assert len(set(found) & set(expected)) == 13
@@ -180,7 +176,7 @@ def test_weighted_line_matches_statsmodels():
     fit = straight_line(list(x), list(y), weights=w)
     assert fit.coefficients == pytest.approx(other.params, rel=1e-10)
     assert fit.standard_errors == pytest.approx(other.bse, rel=1e-10)
-    assert fit.coefficient(1, confidence=0.9).interval == pytest.approx(other.conf_int(0.1)[1], rel=1e-10)
+    assert fit.coefficient(1).interval(0.9) == pytest.approx(other.conf_int(0.1)[1], rel=1e-10)
 
 
 def test_large_constant_response_keeps_its_small_part():
@@ -357,7 +353,7 @@ def test_bootstrap_p_interval_is_exact_binomial():
     x, y, level, run = simulated(8)
     p = weighted_tests(x, y, level, run, draws=199).curvature_p
     beyond = round(p.value * 200) - 1
-    assert p.interval == pytest.approx(tuple(stats.binomtest(beyond, 199).proportion_ci(0.95)), abs=1e-9)
+    assert p.interval(0.95) == pytest.approx(tuple(stats.binomtest(beyond, 199).proportion_ci(0.95)), abs=1e-9)
 
 
 # --- departures and one-point calibration ----------------------------------------------------------------------------
@@ -374,16 +370,16 @@ def test_single_point_bias_of_a_known_truth():
     found = single_point_bias(x, y, level, run, routine=5)
     expected = 5 * (bent(np.array(LEVELS)) + 0.03) / (5.0 + 0.03) - np.array(LEVELS)
     assert [one.value for one in found] == pytest.approx(list(expected), abs=1e-12)
-    assert found[5].interval == (0.0, 0.0)
+    assert found[5].interval(0.95) == (0.0, 0.0)
     assert "by construction" in found[5].notes[0]
 
 
 def test_single_point_interval_is_t_over_runs():
     # Reference library: scipy.stats.t on the three runs' own errors, worked out by hand at level 10.
     x, y, level, run = simulated(6, replicates=2)
-    found = single_point_bias(x, y, level, run, routine=5, confidence=0.9)[7]
+    found = single_point_bias(x, y, level, run, routine=5)[7]
     own = [y[(run == r) & (level == 7)].mean() * 5 / y[(run == r) & (level == 5)].mean() - 10 for r in range(3)]
-    assert found.interval == pytest.approx(stats.t.interval(0.9, 2, np.mean(own), stats.sem(own)), rel=1e-12)
+    assert found.interval(0.9) == pytest.approx(stats.t.interval(0.9, 2, np.mean(own), stats.sem(own)), rel=1e-12)
 
 
 def test_run_without_the_routine_level_is_left_out_and_said():
@@ -391,7 +387,7 @@ def test_run_without_the_routine_level_is_left_out_and_said():
     kept = ~((run == 1) & (level == 5))
     found = single_point_bias(x[kept], y[kept], level[kept], run[kept], routine=5)[7]
     assert found.units == 2
-    assert any("1 run(s) without the routine level" in note for note in found.notes)
+    assert any("1 run without the routine level was left out" in note for note in found.notes)
 
 
 def test_single_point_bias_of_one_run_has_the_interval_of_its_replicates():
@@ -400,7 +396,7 @@ def test_single_point_bias_of_one_run_has_the_interval_of_its_replicates():
     y = [0.0, 0.1, 5.0, 5.0, 9.8, 10.0, 10.5]
     found = single_point_bias(x, y, level, routine=1)[2]
     own = np.array([9.8, 10.0, 10.5]) - 10
-    assert found.interval == pytest.approx(stats.t.interval(0.95, 2, own.mean(), stats.sem(own)), rel=1e-9)
+    assert found.interval(0.95) == pytest.approx(stats.t.interval(0.95, 2, own.mean(), stats.sem(own)), rel=1e-9)
 
 
 def test_departure_of_a_balanced_design_is_the_mean_of_the_runs():
@@ -418,14 +414,14 @@ def test_departure_of_a_balanced_design_is_the_mean_of_the_runs():
     own = np.array(own) / common
     assert [one.value for one in found] == pytest.approx(list(own.mean(axis=0)), abs=1e-12)
     low, high = stats.t.interval(0.95, 2, own.mean(axis=0), stats.sem(own))
-    assert [one.interval[0] for one in found] == pytest.approx(list(low), abs=1e-12)
-    assert [one.interval[1] for one in found] == pytest.approx(list(high), abs=1e-12)
+    assert [one.interval(0.95)[0] for one in found] == pytest.approx(list(low), abs=1e-12)
+    assert [one.interval(0.95)[1] for one in found] == pytest.approx(list(high), abs=1e-12)
 
 
 def test_departure_of_single_readings_has_no_interval_and_says_so():
     x, y, level, _ = simulated(9, runs=1)
     found = departures(x, y, level)[0]
-    assert found.interval is None
+    assert found.interval(0.95) is None
     assert any("no interval" in note for note in found.notes)
 
 
@@ -482,13 +478,13 @@ def test_default_routine_level_is_nearest_the_middle_and_said():
     # The middle of 0.5 to 10 is 5.25; the nearest level is 5.
     x, y, _, run = simulated(4)
     evaluation = CHARACTERISTIC.evaluate(study_of(x, y, run))
-    assert evaluation.details["routine"] == 5.0
+    assert evaluation.display.view.routine == 5.0
     assert any("routine_level" in note and "5" in note for note in evaluation.notes)
 
 
 def test_default_routine_level_is_the_lower_on_a_tie():
     x, y = [0.0, 4.25, 6.25, 10.0] * 2, [0.0, 4.25, 6.3, 10.1, 0.1, 4.2, 6.2, 10.0]
-    assert CHARACTERISTIC.evaluate(study_of(x, y)).details["routine"] == 4.25
+    assert CHARACTERISTIC.evaluate(study_of(x, y)).display.view.routine == 4.25
 
 
 def test_routine_level_without_readings_is_said():
@@ -515,8 +511,8 @@ def test_order_that_restarts_in_each_run_is_strung_together():
         "order": [2, 1, 3, 3, 1, 2],
     }
     evaluation = CHARACTERISTIC.evaluate(small_study("calibration", columns, range_=(0.5, 10.0)))
-    assert [point["order"] for point in evaluation.details["points"]] == [2, 1, 3, 6, 4, 5]
-    assert evaluation.details["order_from"] == "column order, run after run"
+    assert [point.order for point in evaluation.display.view.points] == [2, 1, 3, 6, 4, 5]
+    assert evaluation.display.view.order_from == "column order, run after run"
 
 
 def test_flagged_reading_is_kept():
@@ -573,7 +569,7 @@ def test_label_levels_with_assigned_values_are_used():
     study = small_study("calibration", columns, range_=(0.5, 10.0))
     evaluation = CHARACTERISTIC.evaluate(study)
     assert evaluation.get("calibration.departure", "c") is not None
-    assert evaluation.details["routine"] == "b"
+    assert evaluation.display.view.routine == "b"
     assert figures.single_point_bias_by_level(evaluation, study) is not None
 
 
@@ -596,7 +592,7 @@ def test_default_routine_level_ties_in_decimals_that_doubles_would_part():
     x = [0.1, 0.3, 0.5] * 2
     y = [0.1, 0.31, 0.5, 0.11, 0.3, 0.52]
     study = small_study("calibration", {"level": x, "response": y}, range_=(0.1, 0.3))
-    assert CHARACTERISTIC.evaluate(study).details["routine"] == 0.1
+    assert CHARACTERISTIC.evaluate(study).display.view.routine == 0.1
 
 
 def test_two_readings_have_no_residual_standard_deviation():
@@ -610,7 +606,7 @@ def test_readings_on_the_line_claim_no_interval():
     x = [0.0, 1.0, 2.0, 4.0] * 4
     evaluation = CHARACTERISTIC.evaluate(study_of(x, [3 + 2 * level for level in x], [0] * 8 + [1] * 8))
     for q in evaluation.quantities:
-        by_construction = q.key == "calibration.single_point_bias" and q.at == evaluation.details["routine"]
+        by_construction = q.key == "calibration.single_point_bias" and q.at == evaluation.display.view.routine
         if not by_construction:
             assert q.interval is None or q.interval[1] - q.interval[0] > 1e-9, q.key
     assert any("hidden by the rounding" in note for note in evaluation.get("calibration.slope").notes)
@@ -620,9 +616,11 @@ def test_readings_on_the_line_claim_no_interval():
 def test_one_point_bias_names_the_readings_behind_its_factors():
     x, y, _, run = simulated(6, replicates=2)
     kept = ~((run == 1) & (x == 5.0))
-    evaluation = CHARACTERISTIC.evaluate(study_of(x[kept], y[kept], run[kept], {"routine_level": 5.0}))
+    study = study_of(x[kept], y[kept], run[kept], {"routine_level": 5.0})
+    evaluation = CHARACTERISTIC.evaluate(study)
     q = evaluation.get("calibration.single_point_bias", 10.0)
-    behind = {p["reading"] for p in evaluation.details["points"] if p["level"] in (5.0, 10.0) and p["run"] != "R1"}
+    table = study.experiments["calibration"].table
+    behind = set(table["reading"][table["level"].isin([5.0, 10.0]) & (table["run"] != "R1")])
     assert set(q.readings) == behind
     assert q.n == len(behind) == 8
     assert evaluation.get("calibration.single_point_bias", 5.0).n == 4
@@ -696,7 +694,7 @@ def test_other_calibrations_of_a_parabola_have_closed_forms():
 def test_other_calibrations_of_scattered_runs_match_numpy():
     # Reference library: numpy.polyfit and numpy.roots run by run, scipy.stats.t over runs.
     x, y, level, run = simulated(12, replicates=2, bend=0.028)
-    found = by_name(other_calibrations(x, y, level, run, routine=5, ends=(1, 6), confidence=0.9))
+    found = by_name(other_calibrations(x, y, level, run, routine=5, ends=(1, 6)))
     own = {"two points": [], "straight line": [], "quadratic": []}
     for r in range(3):
         xs, ys, codes = x[run == r], y[run == r], level[run == r]
@@ -714,8 +712,10 @@ def test_other_calibrations_of_scattered_runs_match_numpy():
         errors = np.array(errors)
         assert [one.value for one in found[name].errors] == pytest.approx(list(errors.mean(axis=0)), abs=1e-8)
         ends = stats.t.interval(0.9, 2, errors[:, 4].mean(), stats.sem(errors[:, 4]))
-        assert found[name].errors[4].interval == pytest.approx(ends, rel=1e-6)
-    assert [one.interval for one in (found["two points"].errors[1], found["two points"].errors[6])] == [(0.0, 0.0)] * 2
+        assert found[name].errors[4].interval(0.9) == pytest.approx(ends, rel=1e-6)
+    assert [one.interval(0.95) for one in (found["two points"].errors[1], found["two points"].errors[6])] == [
+        (0.0, 0.0)
+    ] * 2
 
 
 def test_calibrations_that_cannot_be_made_say_why():
@@ -723,8 +723,8 @@ def test_calibrations_that_cannot_be_made_say_why():
     x, y, level = [0.0, 5.0], [0.0, 4.0], [0, 1]
     found = by_name(other_calibrations(x, y, level, routine=None, ends=(0, 1)))
     assert list(found) == ["two points", "straight line", "quadratic"]
-    assert "3 level(s)" in found["quadratic"].reason
-    assert found["straight line"].errors[1].interval == (0.0, 0.0)  # two levels: a line through both
+    assert "3 levels" in found["quadratic"].reason
+    assert found["straight line"].errors[1].interval(0.95) == (0.0, 0.0)  # two levels: a line through both
     x, level = [0.0, 1.0, 2.0, 3.0, 3.0], [0, 1, 2, 3, 3]
     # The parabola through 0, 3, 4, 3 has its vertex, 4, at 2; a mean above it has no root.
     found = by_name(
@@ -738,8 +738,8 @@ def test_other_calibrations_are_shown_and_claim_nothing():
     x, y, _, run = simulated(12, replicates=2, bend=0.028)
     study = study_of(x, y, [f"R{r}" for r in run])
     evaluation = CHARACTERISTIC.evaluate(study)
-    tried = evaluation.details["other_calibrations"]["tried"]
-    assert [(one["name"], one["made_from"]) for one in tried][:2] == [("one point", [5.0]), ("two points", [0.0, 10.0])]
+    tried = evaluation.display.view.tried
+    assert [(one.name, one.made_from) for one in tried][:2] == [("one point", (5.0,)), ("two points", (0.0, 10.0))]
     # None of them is a quantity, so that no requirement can rest on it.
     assert not [q.key for q in evaluation.quantities if "two" in q.key or "quadratic" in q.key]
     words = " ".join(CHARACTERISTIC.in_words(evaluation, "%"))
@@ -749,4 +749,20 @@ def test_other_calibrations_are_shown_and_claim_nothing():
     assert [axes.get_title("left") for axes in figure.axes if axes.get_visible()] == [
         "one point, 5 %", "two points, 0 and 10 %", "straight line", "quadratic",
     ]  # fmt: skip
-    assert CHARACTERISTIC.evaluate(replace(study, looked_at_otherwise=True)).details["other_calibrations"] is None
+
+
+def test_nothing_that_is_only_shown_is_computed_for_a_verdict(monkeypatch):
+    x, y, _, run = simulated(12, replicates=2)
+
+    def never(*_):
+        raise AssertionError("computed although nobody looked")
+
+    monkeypatch.setattr("validation.characteristics.calibration.calibration_display", never)
+    evaluation = CHARACTERISTIC.evaluate(study_of(x, y, run))
+    assert {q.key for q in evaluation.judged} == {info.key for info in CHARACTERISTIC.keys}
+
+
+@pytest.mark.parametrize("module", [calibration_statistics, outliers, regression, reproducibility])
+def test_published_examples_in_the_docstrings_hold(module):
+    assert doctest.testmod(module).attempted > 0
+    assert doctest.testmod(module).failed == 0

@@ -14,7 +14,7 @@ from validation.selftest.checks import CoverageRow
 from validation.selftest.coverage_page import beyond, page, unsafe
 from validation.selftest.simulation import blanks, laboratories, low_range, pairs, runs, straight_lines, suspects
 from validation.selftest.simulation.rates import Group, Place
-from validation.stats import calibration, comparison, detection, outliers
+from validation.stats import calibration, comparison, detection, outliers, straightness
 from validation.stats.accuracy import tolerance_limits
 from validation.stats.precision import precision
 from validation.stats.regression import straight_line
@@ -50,8 +50,8 @@ def test_runs_are_those_of_the_public_functions(counts, ratio):
         same(found.s_r[study], one.s_r.value)
         same(found.s_run[study], one.s_run.value)
         same(found.s_I[study], one.s_I.value)
-        same(ends(found.s_r_interval(), study), one.s_r.interval)
-        same(ends(found.s_run_interval(), study), one.s_run.interval)
+        same(ends(found.s_r_interval(), study), one.s_r.interval(0.95))
+        same(ends(found.s_run_interval(), study), one.s_run.interval(0.95))
         same(ends(found.s_I_interval(), study), one.s_I.interval)
         mean = bias(split)
         same(ends(found.bias_interval(), study), mean.interval)
@@ -68,12 +68,14 @@ def test_laboratories_are_those_of_the_public_function(design):
     for study, values in enumerate(y):
         parts = iter(np.split(values, np.cumsum(sizes)[:-1]))
         one = nested_reproducibility([[next(parts).tolist() for _ in counts] for counts in layout])
-        same(ends(found.mean_interval(), study), one.mean.interval)
-        same(ends(found.s_r_interval(), study), one.s_r.interval)
-        same((found.s_L[study], *ends(found.s_L_interval(), study)), (one.s_L.value, *one.s_L.interval))
-        same((found.s_R[study], *ends(found.s_R_interval(), study)), (one.s_R.value, *one.s_R.interval))
+        same(ends(found.mean_interval(), study), one.mean.interval(0.95))
+        same(ends(found.s_r_interval(), study), one.s_r.interval(0.95))
+        same((found.s_L[study], *ends(found.s_L_interval(), study)), (one.s_L.value, *one.s_L.interval(0.95)))
+        same((found.s_R[study], *ends(found.s_R_interval(), study)), (one.s_R.value, *one.s_R.interval(0.95)))
         if one.s_run is not None:
-            same((found.s_run[study], *ends(found.s_run_interval(), study)), (one.s_run.value, *one.s_run.interval))
+            same(
+                (found.s_run[study], *ends(found.s_run_interval(), study)), (one.s_run.value, *one.s_run.interval(0.95))
+            )
 
 
 DESIGNS = [straight_lines.Design(3, 3), straight_lines.Design(5, 2), straight_lines.Design(3, 1)]
@@ -91,10 +93,10 @@ def test_departures_and_one_point_errors_are_those_of_the_public_functions(desig
         single = calibration.single_point_bias(x, row.tolist(), codes, run_codes, routine=straight_lines.ROUTINE)
         for level in range(len(design.levels)):
             same(values[study, level], one[level].value)
-            same((intervals[0][study, level], intervals[1][study, level]), one[level].interval)
+            same((intervals[0][study, level], intervals[1][study, level]), one[level].interval(0.95))
             if level != straight_lines.ROUTINE and design.levels[level] > 0:
                 same(points[study, level], single[level].value)
-                same((point_intervals[0][study, level], point_intervals[1][study, level]), single[level].interval)
+                same((point_intervals[0][study, level], point_intervals[1][study, level]), single[level].interval(0.95))
 
 
 @pytest.mark.parametrize(
@@ -106,9 +108,9 @@ def test_tests_of_straightness_are_those_of_the_public_functions(design):
     weighted, p = straight_lines.weighted_tests_of(y, design, draws=39, first_seed=100)
     x = design.x.tolist()
     for study, row in enumerate(y):
-        same(lack[study], calibration.lack_of_fit(x, row.tolist(), design.codes).p)
-        same(mandel[study], calibration.mandel(x, row.tolist()).p)
-        one = calibration.weighted_tests(x, row.tolist(), design.codes, design.run_codes, draws=39, seed=100 + study)
+        same(lack[study], straightness.lack_of_fit(x, row.tolist(), design.codes).p)
+        same(mandel[study], straightness.mandel(x, row.tolist()).p)
+        one = straightness.weighted_tests(x, row.tolist(), design.codes, design.run_codes, draws=39, seed=100 + study)
         assert weighted[study] == pytest.approx([one.lack_of_fit_F, one.curvature_F], rel=1e-6)
         same(p[study], [one.lack_of_fit_p.value, one.curvature_p.value])
 
@@ -119,9 +121,9 @@ def test_the_ordinary_line_is_that_of_the_public_function():
     found = straight_lines.coefficients_of(y, design)
     for study, row in enumerate(y):
         line = straight_line(design.x.tolist(), row.tolist())
-        same(ends(found["slope"], study), line.coefficient(1).interval)
-        same(ends(found["intercept"], study), line.coefficient(0).interval)
-        same(ends(found["residual_sd"], study), line.residual_estimate().interval)
+        same(ends(found["slope"], study), line.coefficient(1).interval(0.95))
+        same(ends(found["intercept"], study), line.coefficient(0).interval(0.95))
+        same(ends(found["residual_sd"], study), line.residual_estimate().interval(0.95))
 
 
 def test_limits_of_blanks_are_those_of_the_public_functions():

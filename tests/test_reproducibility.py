@@ -165,7 +165,7 @@ def test_interval_of_s_R_covers_as_stated_with_unequal_numbers():
         for runs in sizes:
             shift = generator.normal()
             cells.append([(shift + 0.6 * generator.normal() + 0.8 * generator.normal(size=n)).tolist() for n in runs])
-        low, high = nested_reproducibility(cells).s_R.interval
+        low, high = nested_reproducibility(cells).s_R.interval(0.95)
         hits += low <= truth <= high
     assert hits / 400 == pytest.approx(0.95, abs=0.044)
 
@@ -175,7 +175,7 @@ def test_balanced_mean_interval_is_that_of_the_laboratory_means():
     data = example("prc-e691-glucose")["data"]["material_2"]
     means = np.mean(data, axis=1)
     expected = stats.t.interval(0.95, 7, means.mean(), stats.sem(means))
-    assert reproducibility(data).mean.interval == pytest.approx(expected, rel=1e-12)
+    assert reproducibility(data).mean.interval(0.95) == pytest.approx(expected, rel=1e-12)
 
 
 def test_constant_and_unit_do_not_matter():
@@ -215,28 +215,27 @@ def test_readings_that_do_not_scatter_are_no_fault():
 def test_no_bound_is_claimed_where_nothing_scatters():
     alike = reproducibility([[4.0, 4.0]] * 4)
     for estimate in (alike.mean, alike.s_r, alike.s_L, alike.s_R, alike.r, alike.R):
-        assert estimate.interval is None
-        assert estimate.confidence is None
+        assert estimate.interval(0.95) is None
         assert "last digit" in estimate.notes[0]
     # Laboratories differ, their own readings do not: only the spread of the means is known.
     hidden = reproducibility([[4.0, 4.0], [4.1, 4.1], [4.3, 4.3]])
-    assert hidden.s_r.interval is None
+    assert hidden.s_r.interval(0.95) is None
     assert "hidden by the rounding" in hidden.s_L.notes[0]
     s = np.std([4.0, 4.1, 4.3], ddof=1)
     expected = [s * np.sqrt(2 / stats.chi2.ppf(tail, 2)) for tail in (0.975, 0.025)]
-    assert hidden.s_L.interval == pytest.approx(expected, rel=1e-9)
+    assert hidden.s_L.interval(0.95) == pytest.approx(expected, rel=1e-9)
 
 
 def test_upper_end_of_s_L_does_not_shrink_where_laboratories_agree_too_well():
     # The bound is that at a lower point of F (own choice): the same for every set of means that agree better still.
     lucky = [reproducibility([[3.9 + d, 4.1 + d] for d in shifts]) for shifts in ((0, 0, 0, 0), (0.01, 0, -0.01, 0))]
     assert lucky[0].s_L.value == lucky[1].s_L.value == 0
-    assert lucky[0].s_L.interval[1] > 0
-    assert lucky[0].s_L.interval[1] == pytest.approx(lucky[1].s_L.interval[1], rel=1e-9)
+    assert lucky[0].s_L.interval(0.95)[1] > 0
+    assert lucky[0].s_L.interval(0.95)[1] == pytest.approx(lucky[1].s_L.interval(0.95)[1], rel=1e-9)
     assert any("agree better" in note for note in lucky[0].s_L.notes)
     # s_R is s_r here; its bound may not fall below that of as many independent readings of one laboratory's scatter.
     assert lucky[0].s_R.value == pytest.approx(lucky[0].s_r.value)
-    assert lucky[0].s_R.interval[1] > lucky[0].s_R.value
+    assert lucky[0].s_R.interval(0.95)[1] > lucky[0].s_R.value
 
 
 @pytest.mark.parametrize(
@@ -245,7 +244,7 @@ def test_upper_end_of_s_L_does_not_shrink_where_laboratories_agree_too_well():
         (lambda: reproducibility([]), "at least one laboratory"),
         (lambda: reproducibility([[1.0], []]), "readings in every run"),
         (lambda: reproducibility([[1.0, float("nan")]]), "finite"),
-        (lambda: reproducibility([[1.0, 2.0]], confidence=1.0), "confidence must lie"),
+        (lambda: reproducibility([[1.0, 2.0]]).s_r.interval(1.0), "confidence must lie"),
     ],
 )
 def test_what_cannot_be_used_is_refused(call, match):

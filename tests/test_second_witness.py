@@ -27,7 +27,7 @@ from small_study import small_study
 from statsmodels.regression.mixed_linear_model import MixedLM
 
 from validation.characteristics import characteristics, known_keys
-from validation.stats import calibration, comparison, detection, outliers, trueness
+from validation.stats import calibration, comparison, detection, outliers, straightness, trueness
 from validation.stats.accuracy import tolerance_limits
 from validation.stats.intervals import between_component_interval, sum_of_mean_squares_interval
 from validation.stats.one_way import one_way
@@ -201,9 +201,9 @@ def test_lines_match_exact_normal_equations(function, exponents, weighted, data)
         power = exponents[-1]
         value, error = float(exact.coefficients[-1]), exact.errors[-1]
         half = witness.t_quantile(0.975, exact.df) * error
-        interval = fit.coefficient(power).interval
+        interval = fit.coefficient(power).interval(0.95)
         close_pair(interval, (value - half, value + half), scale=scales[-1])
-        interval = fit.residual_estimate().interval
+        interval = fit.residual_estimate().interval(0.95)
         close_pair(interval, witness.sd_interval(sqrt(exact.residual_sum / exact.df), exact.df, 0.95))
 
 
@@ -257,12 +257,12 @@ def test_ordinary_tests_of_linearity_match_exact_sums_of_squares(drawn):
     small = line.residual_sum / 10**5
     if below and pure > small:
         F = (line.residual_sum - pure) / above / (pure / below)
-        result = calibration.lack_of_fit(x, y, codes)
+        result = straightness.lack_of_fit(x, y, codes)
         close(result.statistic, F, 1e-9, scale=1.0)
         close(result.p, witness.f_tail(float(F), above, below), 1e-8)
     if bend.df and bend.residual_sum > small:
         F = (line.residual_sum - bend.residual_sum) / (bend.residual_sum / bend.df)
-        result = calibration.mandel(x, y)
+        result = straightness.mandel(x, y)
         close(result.statistic, F, 1e-9, scale=1.0)
         close(result.p, witness.f_tail(float(F), 1, bend.df), 1e-8)
 
@@ -330,7 +330,7 @@ def close_t(estimate, value: Fraction, own: list[Fraction]):
     close(estimate.value, value, 1e-9, scale=1e-3)
     error = sqrt(witness.variance(own) / len(own))
     half = witness.t_quantile(0.975, len(own) - 1) * error
-    close_pair(estimate.interval, (float(value) - half, float(value) + half), scale=max(1e-3, half))
+    close_pair(estimate.interval(0.95), (float(value) - half, float(value) + half), scale=max(1e-3, half))
 
 
 @examples(12)
@@ -338,7 +338,7 @@ def close_t(estimate, value: Fraction, own: list[Fraction]):
 def test_weighted_statistics_match_statsmodels(rows, with_runs):
     # The procedure of weighted_tests in words: cells, three rounds of s(x) by likelihood, weighted F.
     x, y, codes, runs = (np.array(column, dtype=float) for column in zip(*rows, strict=True))
-    result = calibration.weighted_tests(
+    result = straightness.weighted_tests(
         list(x), list(y), codes.astype(int), runs.astype(int) if with_runs else None, draws=1
     )
     assume(result.lack_of_fit_F is not None)
@@ -543,7 +543,7 @@ def test_nested_components_match_expected_mean_squares_by_definition(drawn):
 def test_intervals_of_nested_components_match_formulas_typed_again(drawn):
     # Unweighted means (Burdick and Graybill 1992, 5.4), Ting et al. 1990, Graybill and Wang 1980 (all from memory).
     exact = witness.nested([[fractions(run) for run in runs] for runs in drawn])
-    result = nested_reproducibility(drawn, confidence=0.9)
+    result = nested_reproducibility(drawn)
     (v_run, v_L), (w, c1, c2) = map(float, exact.plain), map(float, exact.plain_coefficients)
     ms = float(exact.mean_squares[2])
     df_L, df_run, df_r = exact.df
@@ -551,14 +551,14 @@ def test_intervals_of_nested_components_match_formulas_typed_again(drawn):
     of_L = [sqrt(end) for end in witness.ting(v_L / c2, v_run, df_L, df_run, c2, 0.9, raised=True)]
     for estimate, (low, high) in ((result.s_run, run), (result.s_L, of_L)):
         wanted = (min(low, estimate.value), max(high, estimate.value))
-        close_pair(estimate.interval, wanted, 1e-6, scale=1e-3 * high)
+        close_pair(estimate.interval(0.9), wanted, 1e-6, scale=1e-3 * high)
     c = (1.0, 1 - c2, max(0.0, 1 - c1 - (1 - c2) * w))
     low = sqrt(witness.graybill_wang(c, (v_L, v_run, ms), exact.df, 0.9)[0])
     raised_run = max(v_run, w * ms)
     raised_L = max(v_L, c2 * raised_run + (c1 - c2 * w) * ms)
     high = sqrt(witness.graybill_wang(c, (raised_L, raised_run, ms), exact.df, 0.9)[1])
     wanted = (min(low, result.s_R.value), max(high, result.s_R.value))
-    close_pair(result.s_R.interval, wanted, 1e-6, scale=1e-3 * high)
+    close_pair(result.s_R.interval(0.9), wanted, 1e-6, scale=1e-3 * high)
 
 
 MEAN_SQUARES = st.floats(0.01, 100)
@@ -727,7 +727,7 @@ def test_bias_line_matches_lines_in_fractions(errors, data):
     for estimate, value, row in ((result.constant, mean[0], 0), (result.proportional, mean[1], 1)):
         close(estimate.value, value, 1e-11, scale=1.0)
         half = witness.t_quantile(0.975, n - 1) * sqrt(covariance[row][row])
-        close_pair(estimate.interval, (float(value) - half, float(value) + half), scale=1.0)
+        close_pair(estimate.interval(0.95), (float(value) - half, float(value) + half), scale=1.0)
     precision_matrix = witness.inverse(covariance)
     t_squared = sum((mean[i] * precision_matrix[i][j] * mean[j] for i in (0, 1) for j in (0, 1)), Fraction(0))
     close(result.t_squared, t_squared, 1e-8, scale=1e-3)

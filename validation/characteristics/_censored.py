@@ -30,10 +30,11 @@ def why_not(study: Study, experiment: str, columns: str) -> str:
 def left_out(count: int, where: str = "") -> tuple[str, ...]:
     """The sentence on censored readings without which a quantity is estimated; none without such readings.
 
-    `where`: which ones, such as " of this blank".
+    `where`: which ones, such as "of this blank".
     """
+    which = f" {where}" if where else ""
     return (
-        (f"{counted(count, 'censored reading')}{where} {'was' if count == 1 else 'were'} left out.",) if count else ()
+        (f"{counted(count, 'censored reading')}{which} {'was' if count == 1 else 'were'} left out.",) if count else ()
     )
 
 

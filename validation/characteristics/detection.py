@@ -236,7 +236,7 @@ def _run_notes(runs: list[list[Decimal]], matrix: str) -> tuple[str, ...]:
 def _censored_notes(count: int, what: str) -> tuple[str, ...]:
     return tuple(
         f"{sentence} Limits from the rest are not to be relied on: read such materials without a reporting limit."
-        for sentence in left_out(count, f" of this {what}")
+        for sentence in left_out(count, f"of this {what}")
     )
 
 
@@ -259,7 +259,7 @@ def _line_limits(study: Study, detection: ExperimentData, notes: list[str]) -> l
         return []
     censored, alpha = len(data.censored), 1 - study.confidence
     own = (
-        *left_out(censored, " of the calibration worksheet"),
+        *left_out(censored, "of the calibration worksheet"),
         "The spread is taken as equal at all levels of the line; where it grows, this limit is too high.",
     )
     results = {
@@ -309,7 +309,7 @@ def _low_range(
         own.append(LOW_RANGE_RUNS)
     at = {means[code] for code in chosen}
     low = sum(_number(reading.values.get("level", "")) in at for reading in data.censored)
-    own += left_out(low, " at these levels")
+    own += left_out(low, "at these levels")
     readings = tuple(points.readings[r] for r in rows)
     return [_Limits(LOW_RANGE, STANDARDS, result, data, readings, tuple(own), low)]
 

@@ -3,22 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
-from fractions import Fraction
+from dataclasses import dataclass
+from functools import cached_property
 from math import sqrt
 from statistics import mode
-from typing import Any
+from typing import TypeVar
 
 import numpy as np
 
 from validation.characteristics import Characteristic, KeyInfo
-from validation.characteristics._censored import all_censored, lost_levels
+from validation.characteristics._censored import all_censored, left_out, lost_levels
+from validation.figures.reproducibility import (
+    LaboratoryCell,
+    LaboratoryReading,
+    LevelLaboratories,
+    Mandel,
+    ReproducibilityView,
+)
 from validation.stats import outliers
-from validation.stats.estimate import Number, OldEstimate, centre
+from validation.stats.estimate import Number, centre, exact_mean
 from validation.stats.reproducibility import ReproducibilityResult, nested_reproducibility, reproducibility
 from validation.study.model import ExperimentData, Study
 from validation.study.ordering import natural_order
-from validation.study.quantity import At, Evaluation, Flag, Quantity
+from validation.study.quantity import At, Cell, Display, Evaluation, Flag, Quantity, Table
 from validation.words import level_text, sentence_list, significant, with_interval
 
 NAME = "reproducibility"
@@ -33,223 +40,247 @@ NO_REFERENCE = (
 
 @dataclass(frozen=True)
 class _Laboratory:
-    """One laboratory at one level: positions of its rows by run, its mean, and its spread within runs."""
+    """One laboratory at one level: positions of its rows and its results, by run."""
 
     name: str
     runs: tuple[tuple[int, ...], ...]
     values: tuple[tuple[Number, ...], ...]
-    mean: float = field(init=False)
-    within: tuple[float, ...] = field(init=False)
-    degrees_of_freedom: int = field(init=False)
-    sd: float | None = field(init=False)
-
-    def __post_init__(self) -> None:
-        offset, flat = centre([value for run in self.values for value in run])
-        within = []
-        for run in self.values:
-            _, d = centre(run)
-            within.extend(d - d.mean())
-        df = len(within) - len(self.values)
-        sd = sqrt(float(np.square(within).sum()) / df) if df else None
-        for name, value in (
-            ("mean", float(offset) + float(flat.mean())),
-            ("within", tuple(float(d) for d in within)),
-            ("degrees_of_freedom", df),
-            ("sd", sd),
-        ):
-            object.__setattr__(self, name, value)
 
     @property
     def rows(self) -> tuple[int, ...]:
         return tuple(row for run in self.runs for row in run)
 
     @property
-    def flat(self) -> tuple[float, ...]:
-        return tuple(float(value) for run in self.values for value in run)
+    def flat(self) -> tuple[Number, ...]:
+        return tuple(value for run in self.values for value in run)
+
+    @cached_property
+    def mean(self) -> float:
+        offset, small = centre(self.flat)
+        return float(offset) + float(small.mean())
+
+    @cached_property
+    def within(self) -> tuple[float, ...]:
+        """Each result minus the mean of its run."""
+        deviations = (centre(run)[1] for run in self.values)
+        return tuple(float(d) for run in deviations for d in run - run.mean())
+
+    @property
+    def degrees_of_freedom(self) -> int:
+        return len(self.rows) - len(self.runs)
+
+    @property
+    def sd(self) -> float | None:
+        """Within runs; None without replicates."""
+        df = self.degrees_of_freedom
+        return sqrt(float(np.square(self.within).sum()) / df) if df else None
+
+
+@dataclass(frozen=True)
+class _Level:
+    """All laboratories at one level."""
+
+    at: At
+    laboratories: tuple[_Laboratory, ...]
+    data: ExperimentData
+
+    @cached_property
+    def result(self) -> ReproducibilityResult:
+        if "run" in self.data.table:
+            return nested_reproducibility([laboratory.values for laboratory in self.laboratories])
+        return reproducibility([laboratory.flat for laboratory in self.laboratories])
+
+    @cached_property
+    def tests(self) -> _Tests:
+        return _tests(self.laboratories)
+
+    @property
+    def mean_of_means(self) -> float:
+        return float(np.mean([laboratory.mean for laboratory in self.laboratories]))
+
+    def reading(self, row: int) -> str:
+        return str(self.data.table["reading"].iloc[row])
 
 
 def evaluate(study: Study) -> Evaluation:
-    """OldEstimate the precision between laboratories at every level of the experiment `reproducibility`."""
-    data = study.ready("reproducibility")
+    """Estimate the precision between laboratories at every level of the experiment `reproducibility`."""
+    data = study.ready(NAME)
     if data is None:
-        planned = "reproducibility" in study.experiments
-        return Evaluation(
-            NAME,
-            missing=(all_censored(study, NAME) or "The readings of the laboratories are awaited.")
-            if planned
-            else "No experiment between laboratories is planned.",
-        )
-    has_runs = "run" in data.table
-    quantities: list[Quantity] = []
-    flags: list[Flag] = []
-    levels: list[dict[str, Any]] = []
-    noted: dict[str, list[str]] = {}
-    for at, laboratories in _by_level(data, has_runs):
-        estimated, judged = (_estimate(laboratories, has_runs, c) for c in (study.confidence, study.judged_confidence))
-        quantities.extend(_quantities(study, data, at, laboratories, estimated, judged))
-        tests = _tests(laboratories)
-        flags.extend(_flags(data, at, laboratories, tests))
-        for note in estimated.notes:
-            noted.setdefault(note, []).append(level_text(at))
-        levels.append(_level_details(data, at, laboratories, estimated, tests))
-    details = {
-        "unit": study.unit,
-        "numeric_levels": data.numeric_levels,
-        "runs": has_runs,
-        "levels": levels,
-        "tables": _tables(levels, has_runs),
-    }
+        awaited = all_censored(study, NAME) or "The readings of the laboratories are awaited."
+        planned = NAME in study.experiments
+        return Evaluation(NAME, missing=awaited if planned else "No experiment between laboratories is planned.")
+    levels = list(_levels(data))
+    quantities = tuple(q for level in levels for q in _quantities(study, level))
+    flags = tuple(flag for level in levels for flag in _flags(level))
+
+    def show() -> Display:
+        view = ReproducibilityView(tuple(_level_view(level, quantities) for level in levels))
+        return Display(tables=(_laboratory_table(view), _component_table(levels)), view=view)
+
     unused = (NO_REFERENCE,) if "u_level" in data.table else ()
-    notes = (*data.notes, *lost_levels(data), *unused, *_placed(noted, len(levels)))
-    return Evaluation(NAME, tuple(quantities), tuple(flags), notes, "", details)
+    notes = (*data.notes, *lost_levels(data), *unused, *_design_notes(levels))
+    return Evaluation(NAME, quantities, flags, notes, show=show)
 
 
-def _placed(noted: dict[str, list[str]], levels: int) -> Iterator[str]:
+def _design_notes(levels: Sequence[_Level]) -> Iterator[str]:
     """Each note once: as it is where it holds at every level, else with the levels it speaks of."""
-    for note, places in noted.items():
-        yield note if len(places) == levels else f"Level {sentence_list(places)}: {note}"
+    places: dict[str, list[str]] = {}
+    for level in levels:
+        for note in level.result.notes:
+            places.setdefault(note, []).append(level_text(level.at))
+    for note, at in places.items():
+        yield note if len(at) == len(levels) else f"Level {sentence_list(at)}: {note}"
 
 
-def _by_level(data: ExperimentData, has_runs: bool) -> Iterator[tuple[At, list[_Laboratory]]]:
+def _levels(data: ExperimentData) -> Iterator[_Level]:
     """Levels, laboratories and runs in rising order, so that the order of the rows changes nothing."""
     table = data.table
-    found = set(table["level"])
-    for level in sorted(found) if data.numeric_levels else sorted(found, key=natural_order):
-        at: At = float(level) if data.numeric_levels else str(level)
+    names, has_runs = set(table["level"]), "run" in table
+    for name in sorted(names) if data.numeric_levels else sorted(names, key=natural_order):
         cells: dict[str, dict[str, list[int]]] = {}
-        for row in np.flatnonzero((table["level"] == level).to_numpy()):
+        for row in np.flatnonzero((table["level"] == name).to_numpy()):
             run = str(table["run"].iloc[row]) if has_runs else ""
             cells.setdefault(str(table["laboratory"].iloc[row]), {}).setdefault(run, []).append(int(row))
-        yield (
-            at,
-            [
-                _Laboratory(
-                    name,
-                    tuple(tuple(cells[name][run]) for run in sorted(cells[name], key=natural_order)),
-                    tuple(
-                        tuple(data.decimals("result", cells[name][run]))
-                        for run in sorted(cells[name], key=natural_order)
-                    ),
-                )
-                for name in sorted(cells, key=natural_order)
-            ],
-        )
+        laboratories = tuple(_laboratory(data, one, cells[one]) for one in sorted(cells, key=natural_order))
+        yield _Level(float(name) if data.numeric_levels else str(name), laboratories, data)
 
 
-def _estimate(laboratories: Sequence[_Laboratory], has_runs: bool, confidence: float) -> ReproducibilityResult:
-    if has_runs:
-        return nested_reproducibility([laboratory.values for laboratory in laboratories], confidence=confidence)
-    return reproducibility([laboratory.values[0] for laboratory in laboratories], confidence=confidence)
+def _laboratory(data: ExperimentData, name: str, runs: dict[str, list[int]]) -> _Laboratory:
+    rows = [runs[run] for run in sorted(runs, key=natural_order)]
+    return _Laboratory(
+        name, tuple(tuple(run) for run in rows), tuple(tuple(data.decimals("result", run)) for run in rows)
+    )
 
 
-def _quantities(
-    study: Study,
-    data: ExperimentData,
-    at: At,
-    laboratories: Sequence[_Laboratory],
-    estimated: ReproducibilityResult,
-    judged: ReproducibilityResult,
-) -> Iterator[Quantity]:
-    censored = data.censored_at("level", at)
-    notes = [f"{censored} censored reading(s) at this level were left out."] if censored else []
-    rows = sorted(row for laboratory in laboratories for row in laboratory.rows)
-    readings = [str(data.table["reading"].iloc[row]) for row in rows]
-    for name in ("mean", "s_r", "s_run", "s_L", "s_R", "r", "R"):
-        estimate: OldEstimate | None = getattr(estimated, name)
+def _quantities(study: Study, level: _Level) -> Iterator[Quantity]:
+    censored = level.data.censored_at("level", level.at)
+    rows = sorted(row for laboratory in level.laboratories for row in laboratory.rows)
+    result = level.result
+    estimates = {
+        "mean": result.mean,
+        "s_r": result.s_r,
+        "s_run": result.s_run,
+        "s_L": result.s_L,
+        "s_R": result.s_R,
+        "r": result.r,
+        "R": result.R,
+    }
+    for name, estimate in estimates.items():
         if estimate is not None:
-            yield Quantity.from_estimate(
-                f"{NAME}.{name}",
-                at,
-                estimate,
+            yield Quantity(
+                key=f"{NAME}.{name}",
+                at=level.at,
+                estimate=estimate.with_notes(*left_out(censored, "at this level")),
+                level=study.confidence,
                 unit=study.unit,
-                worksheet=data.worksheet,
-                readings=readings,
-                judged=getattr(judged, name),
+                worksheet=level.data.worksheet,
+                readings=tuple(level.reading(row) for row in rows),
                 unit_name="laboratories",
-                notes=notes,
                 censored=censored,
             )
 
 
+# --- laboratories that differ from the others ------------------------------------------------------------------------
+
+Result = TypeVar("Result")
+Both = tuple[Result, Result]
+
+
 @dataclass(frozen=True)
 class _Tests:
-    """The outlier tests of one level at 5 and 1 %; None where the level cannot carry the test."""
+    """The outlier tests of one level at 5 and 1 %; None where the level cannot carry the test.
 
-    cochran: tuple[outliers.OutlierTest, ...] | None
-    grubbs: tuple[outliers.OutlierTest, ...] | None
-    pair: tuple[outliers.OutlierTest, ...] | None
-    h: tuple[outliers.MandelTest, ...] | None
-    k: tuple[outliers.MandelTest, ...] | None
+    `replicated` are the positions of the laboratories that Cochran's test and Mandel's k look at.
+    """
+
+    cochran: Both[outliers.OutlierTest] | None
+    grubbs: Both[outliers.OutlierTest] | None
+    pair: Both[outliers.OutlierTest] | None
+    h: Both[outliers.MandelTest] | None
+    k: Both[outliers.MandelTest] | None
     replicated: tuple[int, ...]
 
 
 def _tests(laboratories: Sequence[_Laboratory]) -> _Tests:
-    means = [_exact_mean(laboratory) for laboratory in laboratories]
+    means = [exact_mean(laboratory.flat) for laboratory in laboratories]
     replicated = tuple(i for i, laboratory in enumerate(laboratories) if laboratory.degrees_of_freedom)
     sds = [laboratories[i].sd or 0.0 for i in replicated]
     counts = [laboratories[i].degrees_of_freedom + 1 for i in replicated]
     grubbs = _both(lambda a: outliers.grubbs_single(means, alpha=a)) if len(means) >= 3 else None
     # ISO 5725-2, 7.3.4: the test for two is applied where the test for one finds nothing.
-    single_found = grubbs is not None and grubbs[0].exceeded
+    two = len(means) >= 4 and not (grubbs is not None and grubbs[0].exceeded)
+    scatter = len(sds) >= 2
     return _Tests(
-        cochran=_both(lambda a: outliers.cochran([s * s for s in sds], mode(counts), alpha=a))
-        if len(sds) >= 2
-        else None,
+        cochran=_both(lambda a: outliers.cochran([s * s for s in sds], mode(counts), alpha=a)) if scatter else None,
         grubbs=grubbs,
-        pair=_both(lambda a: outliers.grubbs_double(means, alpha=a)) if len(means) >= 4 and not single_found else None,
+        pair=_both(lambda a: outliers.grubbs_double(means, alpha=a)) if two else None,
         h=_both(lambda a: outliers.mandel_h(means, alpha=a)) if len(means) >= 3 else None,
-        k=_both(lambda a: outliers.mandel_k(sds, counts, alpha=a)) if len(sds) >= 2 else None,
+        k=_both(lambda a: outliers.mandel_k(sds, counts, alpha=a)) if scatter else None,
         replicated=replicated,
     )
 
 
-def _both(test: Callable[[float], Any]) -> tuple[Any, ...]:
-    return tuple(test(alpha) for alpha in _ALPHAS)
+def _both(test: Callable[[float], Result]) -> Both[Result]:
+    five, one = (test(alpha) for alpha in _ALPHAS)
+    return five, one
 
 
-def _exact_mean(laboratory: _Laboratory) -> Any:
-    flat = [Fraction(value) for run in laboratory.values for value in run]
-    return sum(flat, Fraction(0)) / len(flat)
+#: Test, statistic, critical value, row of the reading that lies furthest out, and why it is flagged.
+Suspect = tuple[str, float, float, int, str]
 
 
-def _flags(data: ExperimentData, at: At, laboratories: Sequence[_Laboratory], tests: _Tests) -> Iterator[Flag]:
-    general = float(np.mean([laboratory.mean for laboratory in laboratories]))
+def _flags(level: _Level) -> Iterator[Flag]:
+    """One a laboratory and test, at its reading that lies furthest out."""
+    for suspects in (_by_cochran(level), _by_grubbs(level), _by_mandel_h(level), _by_mandel_k(level)):
+        for test, statistic, critical, row, reason in suspects:
+            reading = level.reading(row)
+            yield Flag(reading, test, statistic, critical, True, reason, level.at, level.data.worksheet)
 
-    def flag(test: str, statistic: float, critical: float, row: int, reason: str) -> Flag:
-        reading = str(data.table["reading"].iloc[row])
-        return Flag(reading, test, statistic, critical, True, reason, at, data.worksheet)
 
-    if tests.cochran and tests.cochran[0].exceeded:
-        found = tests.cochran[0]
-        one = laboratories[tests.replicated[found.index]]
+def _by_cochran(level: _Level) -> Iterator[Suspect]:
+    tests = level.tests.cochran
+    if tests and tests[0].exceeded:
+        one = level.laboratories[level.tests.replicated[tests[0].index]]
+        reason = f"The readings of laboratory {one.name} scatter more than those of the others ({_strength(tests)})."
+        yield "Cochran", tests[0].statistic, tests[0].critical, _furthest_within(one), reason
+
+
+def _by_grubbs(level: _Level) -> Iterator[Suspect]:
+    single, pair = level.tests.grubbs, level.tests.pair
+    if single and single[0].exceeded:
+        one = level.laboratories[single[0].index]
+        reason = f"The mean of laboratory {one.name} lies apart from those of the others ({_strength(single)})."
+        row = _furthest(one, level.mean_of_means)
+        yield "Grubbs, one laboratory", single[0].statistic, single[0].critical, row, reason
+    if pair and pair[0].exceeded:
+        first, second = (level.laboratories[i] for i in pair[0].indices)
         reason = (
-            f"The readings of laboratory {one.name} scatter more than those of the others ({_strength(tests.cochran)})."
+            f"The means of laboratories {first.name} and {second.name} together lie apart from those of the others "
+            f"({_strength(pair)}); the statistic is small where they do."
         )
-        yield flag("Cochran", found.statistic, found.critical, _furthest_within(one), reason)
-    if tests.grubbs and tests.grubbs[0].exceeded:
-        found = tests.grubbs[0]
-        one = laboratories[found.index]
-        reason = f"The mean of laboratory {one.name} lies apart from those of the others ({_strength(tests.grubbs)})."
-        yield flag("Grubbs, one laboratory", found.statistic, found.critical, _furthest(one, general), reason)
-    if tests.pair and tests.pair[0].exceeded:
-        found = tests.pair[0]
-        pair = [laboratories[i] for i in found.indices]
-        reason = (
-            f"The means of laboratories {pair[0].name} and {pair[1].name} together lie apart from those of the others "
-            f"({_strength(tests.pair)}); the statistic is small where they do."
-        )
-        yield flag("Grubbs, two laboratories", found.statistic, found.critical, _furthest(pair[0], general), reason)
-    if tests.h:
-        for i in tests.h[0].exceeding:
-            one, strength = laboratories[i], _mandel_strength(tests.h, i)
-            side = "high" if tests.h[0].statistics[i] > 0 else "low"
-            reason = f"Laboratory {one.name} reads {side} against the others ({strength})."
-            yield flag("Mandel h", tests.h[0].statistics[i], tests.h[0].criticals[i], _furthest(one, general), reason)
-    if tests.k:
-        for i in tests.k[0].exceeding:
-            one, strength = laboratories[tests.replicated[i]], _mandel_strength(tests.k, i)
-            reason = f"Laboratory {one.name} scatters more than all laboratories pooled ({strength})."
-            yield flag("Mandel k", tests.k[0].statistics[i], tests.k[0].criticals[i], _furthest_within(one), reason)
+        row = _furthest(first, level.mean_of_means)
+        yield "Grubbs, two laboratories", pair[0].statistic, pair[0].critical, row, reason
+
+
+def _by_mandel_h(level: _Level) -> Iterator[Suspect]:
+    tests = level.tests.h
+    if tests is None:
+        return
+    for i in tests[0].exceeding:
+        one, h = level.laboratories[i], tests[0].statistics[i]
+        side = "high" if h > 0 else "low"
+        reason = f"Laboratory {one.name} reads {side} against the others ({_mandel_strength(tests, i)})."
+        yield "Mandel h", h, tests[0].criticals[i], _furthest(one, level.mean_of_means), reason
+
+
+def _by_mandel_k(level: _Level) -> Iterator[Suspect]:
+    tests = level.tests.k
+    if tests is None:
+        return
+    for i in tests[0].exceeding:
+        one, k = level.laboratories[level.tests.replicated[i]], tests[0].statistics[i]
+        reason = f"Laboratory {one.name} scatters more than all laboratories pooled ({_mandel_strength(tests, i)})."
+        yield "Mandel k", k, tests[0].criticals[i], _furthest_within(one), reason
 
 
 def _strength(tests: Sequence[outliers.OutlierTest]) -> str:
@@ -274,134 +305,103 @@ def _furthest_within(laboratory: _Laboratory) -> int:
 def _furthest(laboratory: _Laboratory, general: float) -> int:
     """Row of the reading furthest from the general mean on the side of its laboratory."""
     side = 1.0 if laboratory.mean >= general else -1.0
-    return laboratory.rows[int(np.argmax(side * np.array(laboratory.flat)))]
+    return laboratory.rows[int(np.argmax(side * np.array(laboratory.flat, dtype=float)))]
 
 
-def _level_details(
-    data: ExperimentData,
-    at: At,
-    laboratories: Sequence[_Laboratory],
-    result: ReproducibilityResult,
-    tests: _Tests,
-) -> dict[str, Any]:
-    place = {index: i for i, index in enumerate(tests.replicated)}
-    cells = []
-    for i, laboratory in enumerate(laboratories):
-        j = place.get(i)
-        cells.append(
-            {
-                "laboratory": laboratory.name,
-                "mean": laboratory.mean,
-                "sd": laboratory.sd,
-                "n": len(laboratory.rows),
-                "runs": len(laboratory.runs),
-                "h": tests.h[0].statistics[i] if tests.h else None,
-                "k": tests.k[0].statistics[j] if tests.k and j is not None else None,
-                "h_critical": [t.criticals[i] for t in tests.h] if tests.h else None,
-                "k_critical": [t.criticals[j] for t in tests.k] if tests.k and j is not None else None,
-                "readings": [
-                    {
-                        "reading": str(data.table["reading"].iloc[row]),
-                        "line": int(data.table["line"].iloc[row]),
-                        "value": value,
-                    }
-                    for row, value in zip(laboratory.rows, laboratory.flat, strict=True)
-                ],
-            }
+# --- what figures, tables and words show -----------------------------------------------------------------------------
+
+
+def _level_view(level: _Level, quantities: Sequence[Quantity]) -> LevelLaboratories:
+    own = {q.key: q for q in quantities if q.at == level.at}
+    cells = tuple(_cell(level, i) for i in range(len(level.laboratories)))
+    s_r, s_R = (own.get(f"{NAME}.{name}") for name in ("s_r", "s_R"))
+    return LevelLaboratories(level.at, level.result.mean.value, s_r, s_R, cells)
+
+
+def _cell(level: _Level, i: int) -> LaboratoryCell:
+    laboratory, tests = level.laboratories[i], level.tests
+    lines = level.data.table["line"]
+    readings = tuple(
+        LaboratoryReading(level.reading(row), int(lines.iloc[row]), float(value))
+        for row, value in zip(laboratory.rows, laboratory.flat, strict=True)
+    )
+    k = _mandel(tests.k, tests.replicated.index(i)) if i in tests.replicated else None
+    return LaboratoryCell(laboratory.name, laboratory.mean, laboratory.sd, readings, _mandel(tests.h, i), k)
+
+
+def _mandel(tests: Both[outliers.MandelTest] | None, i: int) -> Mandel | None:
+    return None if tests is None else Mandel(tests[0].statistics[i], tests[0].criticals[i], tests[1].criticals[i])
+
+
+def _component_table(levels: Sequence[_Level]) -> Table:
+    rows: list[tuple[Cell, ...]] = []
+    for level in levels:
+        result, stages = level.result, ("between laboratories", "between runs", "residual")
+        parts = zip(stages, result.degrees_of_freedom, result.mean_squares, result.components, strict=True)
+        rows += [(level.at, *part) for part in parts if "run" in level.data.table or part[0] != "between runs"]
+    head = ("level", "stage", "degrees of freedom", "mean square", "variance component")
+    return Table("components", "Mean squares and variance components before any is set to 0", head, tuple(rows))
+
+
+def _laboratory_table(view: ReproducibilityView) -> Table:
+    rows = tuple(
+        (
+            *(level.at, cell.laboratory, len(cell.readings), cell.mean, cell.sd),
+            *(None if mandel is None else mandel.value for mandel in (cell.h, cell.k)),
         )
-    names = ("mean", "s_r", "s_run", "s_L", "s_R", "r", "R")
-    estimates = {name: e.value for name in names if (e := getattr(result, name)) is not None}
-    return {
-        "at": at,
-        "cells": cells,
-        "estimates": estimates,
-        "mean_squares": list(result.mean_squares),
-        "degrees_of_freedom": list(result.degrees_of_freedom),
-        "components": list(result.components),
-    }
-
-
-def _tables(levels: Sequence[dict[str, Any]], has_runs: bool) -> list[dict[str, Any]]:
-    components = {
-        "caption": "Mean squares and variance components before any is set to 0",
-        "head": ["level", "stage", "degrees of freedom", "mean square", "variance component"],
-        "rows": [
-            [level["at"], stage, df, square, component]
-            for level in levels
-            for stage, df, square, component in zip(
-                ("between laboratories", "between runs", "residual"),
-                level["degrees_of_freedom"],
-                level["mean_squares"],
-                level["components"],
-                strict=True,
-            )
-            if has_runs or stage != "between runs"
-        ],
-    }
-    cells = {
-        "caption": "Laboratories by level, with Mandel's h and k",
-        "head": ["level", "laboratory", "readings", "mean", "standard deviation", "h", "k"],
-        "rows": [
-            [level["at"], cell["laboratory"], cell["n"], cell["mean"], cell["sd"], cell["h"], cell["k"]]
-            for level in levels
-            for cell in level["cells"]
-        ],
-    }
-    return [cells, components]
+        for level in view.levels
+        for cell in level.cells
+    )
+    head = ("level", "laboratory", "readings", "mean", "standard deviation", "h", "k")
+    return Table("laboratories", "Laboratories by level, with Mandel's h and k", head, rows)
 
 
 def in_words(evaluation: Evaluation, unit: str) -> Sequence[str]:
     """What the laboratories agree on, how sure that is, and what follows."""
-    sentences = []
+    view: ReproducibilityView = evaluation.display.view
     of = "" if unit == "1" else f" {unit}"
-    for level in evaluation.details["levels"]:
-        at, where = level["at"], f"At level {level_text(level['at'])}"
-        s_R, R, s_r = (evaluation.get(f"{NAME}.{name}", at) for name in ("s_R", "R", "s_r"))
-        count = len(level["cells"])
-        if s_R is None or R is None or s_R.value is None or R.value is None:
-            sentences.append(f"{where} there is one laboratory only: nothing can be said about others.")
-            continue
-        value, interval = with_interval(s_R.value, s_R.interval)
-        sure = interval or "no bound can be claimed"
-        sentence = f"{where}, single results of {count} laboratories scatter with s_R = {value}{of} ({sure})"
-        if s_r is not None and s_r.value is not None:
-            sentence += f", of which s_r = {significant(s_r.value)}{of} within one laboratory"
-        if s_R.value == 0:
-            sentences.append(f"{sentence}: all readings are alike as written, which shows their rounding.")
-            continue
-        sentences.append(
-            f"{sentence}: two single results of different laboratories should differ by more than "
-            f"{significant(R.value)}{of} once in twenty times."
-        )
-    if evaluation.details["levels"]:
-        fewest = min(len(level["cells"]) for level in evaluation.details["levels"])
-        if 1 < fewest < 8:
-            sentences.append(f"With {fewest} laboratories R is indicative: eight or more would be needed to claim it.")
+    sentences = [_level_words(level, evaluation.get(f"{NAME}.R", level.at), of) for level in view.levels]
+    fewest = min(len(level.cells) for level in view.levels)
+    if 1 < fewest < 8:
+        sentences.append(f"With {fewest} laboratories R is indicative: eight or more would be needed to claim it.")
     named = _flagged_laboratories(evaluation)
     if named:
         sentences.append(
             f"The outlier tests point at {sentence_list(named)}. Nothing is left out for that; a test is no cause."
         )
-    elif any(len(level["cells"]) > 2 for level in evaluation.details["levels"]):
+    elif any(len(level.cells) > 2 for level in view.levels):
         sentences.append("No laboratory stands out by the tests of Cochran and Grubbs or by Mandel's h and k at 5 %.")
     return sentences
 
 
+def _level_words(level: LevelLaboratories, R: Quantity | None, of: str) -> str:
+    where, s_r, s_R = f"At level {level_text(level.at)}", level.s_r, level.s_R
+    if s_R is None or R is None:
+        return f"{where} there is one laboratory only: nothing can be said about others."
+    value, interval = with_interval(s_R.value, s_R.interval)
+    sure = interval or "no bound can be claimed"
+    sentence = f"{where}, single results of {len(level.cells)} laboratories scatter with s_R = {value}{of} ({sure})"
+    if s_r is not None:
+        sentence += f", of which s_r = {significant(s_r.value)}{of} within one laboratory"
+    if s_R.value == 0:
+        return f"{sentence}: all readings are alike as written, which shows their rounding."
+    return (
+        f"{sentence}: two single results of different laboratories should differ by more than "
+        f"{significant(R.value)}{of} once in twenty times."
+    )
+
+
 def _flagged_laboratories(evaluation: Evaluation) -> list[str]:
-    owner = {
-        reading["reading"]: cell["laboratory"]
-        for level in evaluation.details["levels"]
-        for cell in level["cells"]
-        for reading in cell["readings"]
-    }
-    seen: dict[str, list[At]] = {}
+    view: ReproducibilityView = evaluation.display.view
+    owners = view.owners
+    places: dict[str, list[At]] = {}
     for flag in evaluation.flags:
-        places = seen.setdefault(owner[flag.reading], [])
-        if flag.at not in places:
-            places.append(flag.at)
+        at = places.setdefault(owners[flag.reading], [])
+        if flag.at not in at:
+            at.append(flag.at)
     return [
-        f"{name} (level{'s' if len(places) > 1 else ''} {sentence_list([level_text(at) for at in places])})"
-        for name, places in seen.items()
+        f"{name} (level{'s' if len(at) > 1 else ''} {sentence_list([level_text(one) for one in at])})"
+        for name, at in places.items()
     ]
 
 

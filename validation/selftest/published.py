@@ -32,12 +32,12 @@ from validation.stats import (
     two_means,
 )
 from validation.stats.accuracy import tolerance_limits
-from validation.stats.calibration import lack_of_fit, mandel
 from validation.stats.estimate import Estimate, mean
 from validation.stats.one_way import one_way
 from validation.stats.precision import precision
 from validation.stats.reproducibility import nested_reproducibility, reproducibility
 from validation.stats.robust import algorithm_a
+from validation.stats.straightness import lack_of_fit, mandel
 from validation.stats.trueness import bias
 from validation.stats.two_level_designs import fractional_factorial
 
@@ -88,7 +88,7 @@ def _gum_h3(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
 def _hplc(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     fit = regression.straight_line(data["x"], data["y"])
     line, errors = line_values(fit), fit.standard_errors
-    ends = [fit.coefficient(power, confidence=0.95).interval or (np.nan, np.nan) for power in (0, 1)]
+    ends = [fit.coefficient(power).interval(0.95) or (np.nan, np.nan) for power in (0, 1)]
     values = line | {
         "t_intercept": fit.intercept / float(errors[0]),
         "t_slope": fit.slope / float(errors[1]),
@@ -130,7 +130,7 @@ def _nitrite(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
         "V_x0_percent": 100 * fit.residual_sd / fit.slope / fit.x_mean,
     }
     extra = {"rss_linear": fit.residual_sum, "rss_quadratic": bend.residual_sum, "mandel_PG": _number(test.statistic)}
-    return [Found("regression.straight_line, calibration.mandel", values, extra=extra)]
+    return [Found("regression.straight_line, straightness.mandel", values, extra=extra)]
 
 
 def _line_width(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
@@ -144,7 +144,7 @@ def _line_width(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
         "F_lack_of_fit": _number(test.statistic),
         "p": _number(test.p),
     }
-    return [Found("regression.straight_line, calibration.lack_of_fit", line_values(fit), extra=extra)]
+    return [Found("regression.straight_line, straightness.lack_of_fit", line_values(fit), extra=extra)]
 
 
 def _nitrate(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
@@ -482,7 +482,7 @@ def _peak_flow(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
 
 def _phytic_acid(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     fit = regression.straight_line(data["EP"], data["CF"])
-    ends = [fit.coefficient(power, confidence=0.95).interval or (np.nan, np.nan) for power in (0, 1)]
+    ends = [fit.coefficient(power).interval(0.95) or (np.nan, np.nan) for power in (0, 1)]
     values = {
         "intercept": fit.intercept,
         "slope": fit.slope,

@@ -9,15 +9,14 @@ from math import comb, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
-from validation.stats.estimate import Number, OldEstimate, centre
-from validation.stats.intervals import sd_interval
+from validation.stats.estimate import Estimate, Number, centre
 
 ON_THE_LINE = (
     "The readings lie on the fitted function to the last digit: their scatter is hidden by the rounding, so that no "
     "interval can be formed."
 )
+NONE_OVER = "As many coefficients as readings: no scatter is left from which to form an interval."
 SOURCE = "Draper and Smith, Applied Regression Analysis, 3rd ed. 1998, chapters 1 and 5 (from memory)"
 
 
@@ -77,20 +76,17 @@ class PolynomialResult:
         """Whether the fit leaves nothing but rounding."""
         return self.residual_sum <= 1e-24 * self.total_sum or self.residual_sum == 0
 
-    def coefficient(self, power: int, *, confidence: float = 0.95) -> OldEstimate:
-        """The coefficient of x^power with its t interval."""
+    def coefficient(self, power: int) -> Estimate:
+        """The coefficient of x^power with its t interval; without one where nothing scatters or no reading is over."""
         position = power - self.first_power
         value, error = float(self.coefficients[position]), float(self.standard_errors[position])
-        df = self.degrees_of_freedom
-        if df < 1:
-            note = "As many coefficients as readings: no scatter is left from which to form an interval."
-            return OldEstimate(value, n=self.n, notes=(note,), source=SOURCE)
+        if self.degrees_of_freedom < 1:
+            return Estimate(value, n=self.n, notes=(NONE_OVER,), source=SOURCE)
         if self.exact:
-            return OldEstimate(value, n=self.n, notes=(ON_THE_LINE,), source=SOURCE)
-        half = float(stats.t.ppf((1 + confidence) / 2, df)) * error
-        return OldEstimate(value, (value - half, value + half), confidence, error, float(df), self.n, source=SOURCE)
+            return Estimate(value, n=self.n, notes=(ON_THE_LINE,), source=SOURCE)
+        return Estimate.of_mean(value, error, float(self.degrees_of_freedom), n=self.n, source=SOURCE)
 
-    def residual_estimate(self, *, confidence: float = 0.95) -> OldEstimate:
+    def residual_estimate(self) -> Estimate:
         """The residual standard deviation with its chi-square interval; without one where nothing scatters.
 
         Raises
@@ -102,9 +98,10 @@ class PolynomialResult:
         if df < 1:
             raise ValueError(f"the residual standard deviation needs more readings than coefficients; got {self.n}")
         if self.exact:
-            return OldEstimate(self.residual_sd, None, None, None, float(df), self.n, None, (ON_THE_LINE,), SOURCE)
-        interval = sd_interval(self.residual_sd, df, confidence=confidence)
-        return OldEstimate(self.residual_sd, interval, confidence, None, float(df), self.n, source=SOURCE)
+            return Estimate(
+                self.residual_sd, degrees_of_freedom=float(df), n=self.n, notes=(ON_THE_LINE,), source=SOURCE
+            )
+        return Estimate.of_sd(self.residual_sd, df, n=self.n, source=SOURCE)
 
     def predict(self, x: float) -> float:
         """The fitted response at x."""
@@ -182,31 +179,25 @@ def polynomial(
     if len(xs) < p or len(np.unique(xs[xs != 0] if through_zero else xs)) < p:
         raise ValueError(f"x must hold at least {p} readings at {p} different levels; got {len(np.unique(xs))} levels")
     middle = 0.0 if through_zero else float((w @ xs) / w.sum())
-    scale = float(np.max(np.abs(xs - middle)))
-    design = ((xs - middle) / scale)[:, None] ** np.arange(first, degree + 1)
-    root = np.sqrt(w)
+    powers = _ScaledPowers(middle, float(np.max(np.abs(xs - middle))), first, degree)
+    design, root = powers.design(xs), np.sqrt(w)
     q, r = np.linalg.qr(design * root[:, None])
     scaled = np.linalg.solve(r, q.T @ (small * root))
     # One step of refinement from exact residuals: they carry the digits that the solution, and the rounding of the
     # scaled x, have lost.
-    exact = _exact_residuals(x, y, offset, scaled, middle, scale, first)
+    exact = powers.exact_residuals(x, y, offset, scaled)
     correction = np.linalg.solve(r, q.T @ (exact * root))
     residuals = exact - design @ correction
-    back = _back_transform(middle, scale, first, degree)
-    inverse = np.linalg.inv(r)
-    unscaled = back @ (inverse @ inverse.T) @ back.T
-    residual_sum = float(w @ residuals**2)
-    df = len(xs) - p
+    half = powers.to_x() @ np.linalg.inv(r)
+    residual_sum, df = float(w @ residuals**2), len(xs) - p
     variance = residual_sum / df if df > 0 else 0.0
-    coefficients = _of_x(scaled, correction, offset, middle, scale, first)
-    scaled = scaled + correction
     about = 0.0 if through_zero else float((w @ small) / w.sum())
     x_mean = float((w @ xs) / w.sum())
     return PolynomialResult(
-        coefficients=coefficients,
+        coefficients=powers.coefficients(scaled, correction, offset),
         first_power=first,
-        covariance=unscaled * variance,
-        unscaled_covariance=unscaled,
+        covariance=half @ half.T * variance,
+        unscaled_covariance=half @ half.T,
         residual_sd=sqrt(variance),
         degrees_of_freedom=df,
         residual_sum=residual_sum,
@@ -217,16 +208,29 @@ def polynomial(
         residuals=residuals,
         n=len(xs),
         x_centre=middle,
-        x_scale=scale,
+        x_scale=powers.scale,
         y_offset=offset,
-        scaled_coefficients=scaled,
+        scaled_coefficients=scaled + correction,
     )
 
 
 def straight_line(
     x: Sequence[Number], y: Sequence[Number], *, weights: Sequence[float] | NDArray[np.float64] | None = None
 ) -> PolynomialResult:
-    """The line y = a + b x; ordinary without `weights`. Parameters and errors as `polynomial`."""
+    """The line y = a + b x; ordinary without `weights`. Parameters and errors as `polynomial`.
+
+    Examples
+    --------
+    Calibration of a thermometer, JCGM 100:2008 (GUM), H.3: prints y1 = -0.1712, u 0.0029 and y2 = 0.00218, u 0.00067.
+
+    >>> t = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
+    >>> correction = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
+    >>> line = straight_line([at - 20 for at in t], correction)
+    >>> [round(float(value), 5) for value in (line.intercept, line.standard_errors[0])]
+    [-0.1712, 0.00288]
+    >>> [round(float(value), 5) for value in (line.slope, line.standard_errors[1])]
+    [0.00218, 0.00067]
+    """
     return polynomial(x, y, 1, weights=weights)
 
 
@@ -261,51 +265,51 @@ def _without_offset(y: Sequence[Number], through_zero: bool) -> tuple[Fraction, 
     return offset, small
 
 
-def _back_transform(middle: float, scale: float, first: int, degree: int) -> NDArray[np.float64]:
-    """The matrix from coefficients of u = (x - middle) / scale to coefficients of x."""
-    size = degree + 1 - first
-    matrix = np.zeros((size, size))
-    for power in range(first, degree + 1):
-        for lower in range(first, power + 1):
-            matrix[lower - first, power - first] = comb(power, lower) * (-middle) ** (power - lower) / scale**power
-    return matrix
+@dataclass(frozen=True, slots=True)
+class _ScaledPowers:
+    """The powers `first` to `degree` of u = (x - middle) / scale, in which the fit is computed."""
 
+    middle: float
+    scale: float
+    first: int
+    degree: int
 
-def _exact_residuals(
-    x: Sequence[Number],
-    y: Sequence[Number],
-    offset: Fraction,
-    scaled: NDArray[np.float64],
-    middle: float,
-    scale: float,
-    first: int,
-) -> NDArray[np.float64]:
-    """y minus the polynomial with these very coefficients, in rational arithmetic, each rounded once."""
-    terms = [Fraction(float(c)) / Fraction(scale) ** power for power, c in enumerate(scaled, start=first)]
-    found = []
-    for at, value in zip(x, y, strict=True):
-        distance, fitted = Fraction(at) - Fraction(middle), Fraction(0)
-        for term in reversed(terms):
-            fitted = fitted * distance + term
-        found.append(float(Fraction(value) - offset - fitted * distance**first))
-    return np.array(found)
+    def design(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        return ((x - self.middle) / self.scale)[:, None] ** np.arange(self.first, self.degree + 1)
 
+    def to_x(self) -> NDArray[np.float64]:
+        """The matrix from coefficients of u to coefficients of x."""
+        first, size = self.first, self.degree + 1 - self.first
+        matrix = np.zeros((size, size))
+        for power in range(first, self.degree + 1):
+            for lower in range(first, power + 1):
+                binomial = comb(power, lower) * (-self.middle) ** (power - lower)
+                matrix[lower - first, power - first] = binomial / self.scale**power
+        return matrix
 
-def _of_x(
-    scaled: NDArray[np.float64],
-    correction: NDArray[np.float64],
-    offset: Fraction,
-    middle: float,
-    scale: float,
-    first: int,
-) -> NDArray[np.float64]:
-    """Coefficients of x from those of u = (x - middle) / scale, exact until the last rounding."""
-    exact = [Fraction(float(c)) + Fraction(float(d)) for c, d in zip(scaled, correction, strict=True)]
-    found = [Fraction(0)] * len(exact)
-    for power, value in enumerate(exact, start=first):
-        for lower in range(first, power + 1):
-            share = comb(power, lower) * Fraction(-middle) ** (power - lower) / Fraction(scale) ** power
-            found[lower - first] += value * share
-    if first == 0:
-        found[0] += offset
-    return np.array([float(value) for value in found])
+    def exact_residuals(
+        self, x: Sequence[Number], y: Sequence[Number], offset: Fraction, scaled: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """y minus the polynomial with these very coefficients, in rational arithmetic, each rounded once."""
+        terms = [Fraction(float(c)) / Fraction(self.scale) ** k for k, c in enumerate(scaled, start=self.first)]
+        residuals = []
+        for at, value in zip(x, y, strict=True):
+            distance, fitted = Fraction(at) - Fraction(self.middle), Fraction(0)
+            for term in reversed(terms):
+                fitted = fitted * distance + term
+            residuals.append(float(Fraction(value) - offset - fitted * distance**self.first))
+        return np.array(residuals)
+
+    def coefficients(
+        self, scaled: NDArray[np.float64], correction: NDArray[np.float64], offset: Fraction
+    ) -> NDArray[np.float64]:
+        """Coefficients of x from those of u, exact until the last rounding."""
+        first = self.first
+        sums = [Fraction(0)] * len(scaled)
+        for power, (c, d) in enumerate(zip(scaled, correction, strict=True), start=first):
+            for lower in range(first, power + 1):
+                share = comb(power, lower) * Fraction(-self.middle) ** (power - lower) / Fraction(self.scale) ** power
+                sums[lower - first] += (Fraction(float(c)) + Fraction(float(d))) * share
+        if first == 0:
+            sums[0] += offset
+        return np.array([float(value) for value in sums])

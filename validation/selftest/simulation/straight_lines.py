@@ -13,8 +13,8 @@ from validation.selftest.checks import CoverageRow
 from validation.selftest.simulation.low_range import FULL
 from validation.selftest.simulation.rates import Array, Ends, Group, Place, about, holds
 from validation.selftest.simulation.runs import CONFIDENCE
-from validation.stats.calibration import _bases, _cells, _curvature_basis, _Model, _readings_as_cells
 from validation.stats.intervals import sd_interval
+from validation.stats.straightness import Cells, NestedDesigns, bases
 
 ALPHA = 0.05
 #: With 59 draws the share of p at or below 0.05 is 5 % where a test is exact, as with the 1999 of a dossier.
@@ -105,7 +105,7 @@ def _t_over_runs(own: Array, confidence: float) -> tuple[Array, Ends]:
 def ordinary_tests(y: Array, design: Design) -> tuple[Array, Array]:
     """p of `lack_of_fit` and of `mandel`."""
     x, codes = design.x, design.codes
-    line, level = _bases(x, codes, np.zeros_like(codes))
+    line, level = bases(x, codes, np.zeros_like(codes))
     bend = np.linalg.qr(np.vander((x - x.mean()) / np.ptp(x), 3))[0]
     y = y - y.mean(axis=1, keepdims=True)
     reduced, full, bent = (
@@ -134,30 +134,24 @@ def weighted_tests_of(y: Array, design: Design, *, draws: int, first_seed: int) 
     """F and p, each (studies, 2), as `weighted_tests` gives them with the seed `first_seed` plus the study's number."""
     x, codes, runs = design.x, design.codes, design.run_codes
     several = design.runs > 1
-    cells = _cells(x, y[0], codes, runs) if several else _readings_as_cells(x, y[0], codes)
-    line, level = _bases(cells.x, cells.level, cells.run)
-    model = _Model(cells, line, _curvature_basis(cells, line), np.hstack([line, level]))
+    cells = Cells.of_runs(x, y[0], codes, runs) if several else Cells.of_readings(x, y[0], codes)
+    designs = NestedDesigns.of(cells)
     cell_y, within = y, np.zeros((len(y), len(design.levels)))
     if several:
         grouped = y.reshape(len(y), design.runs, len(design.levels), design.each)
         cell_y = grouped.mean(axis=3).reshape(len(y), -1)
         within = ((grouped - grouped.mean(axis=3, keepdims=True)) ** 2).sum(axis=(1, 3))
-    observed = model.statistics(cell_y, within)
-    some, top = cells.within_df > 0, observed.F * (1 - 1e-9)
-    p = np.empty_like(observed.F)
-    block = max(1, 3_000_000 // (draws * model.full.size))
+    observed = designs.statistics(cell_y, within)
+    top, p = observed.F * (1 - 1e-9), np.empty_like(observed.F)
+    block = max(1, 3_000_000 // (draws * designs.full.size))
     for start in range(0, len(y), block):
         studies = range(start, min(start + block, len(y)))
-        drawn, spreads = [], []
-        for study in studies:
-            rng = np.random.default_rng(first_seed + study)
-            sd = observed.constant[study][:, None] + observed.slope[study][:, None] * cells.level_x
-            drawn.append(rng.standard_normal((draws, len(cells.y))) * sd[0][cells.level] / np.sqrt(cells.count))
-            spread = np.zeros((draws, len(cells.level_x)))
-            spread[:, some] = rng.chisquare(cells.within_df[some], (draws, int(some.sum()))) * sd[1][some] ** 2
-            spreads.append(spread)
-        found = model.statistics(np.concatenate(drawn), np.concatenate(spreads)).F.reshape(len(studies), draws, 2)
-        p[start : start + len(studies)] = (1 + (found >= top[list(studies), None]).sum(axis=1)) / (1 + draws)
+        drawn = [
+            designs.simulated(observed, study, draws, np.random.default_rng(first_seed + study)) for study in studies
+        ]
+        cell_y, within = (np.concatenate(parts) for parts in zip(*drawn, strict=True))
+        simulated = designs.statistics(cell_y, within).F.reshape(len(studies), draws, 2)
+        p[start : start + len(studies)] = (1 + (simulated >= top[list(studies), None]).sum(axis=1)) / (1 + draws)
     return observed.F, p
 
 

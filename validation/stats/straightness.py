@@ -1,0 +1,448 @@
+"""Is a calibration function a straight line? Ordinary tests, and tests weighted by the spread with the run as the unit.
+
+Readings come as parallel sequences: `x` (reference value of each reading), `y` (response), `levels` (the group each
+reading belongs to, codes 0 to L - 1) and `runs` (codes 0 to R - 1, or None). Levels are ordered by code.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import special
+
+from validation.stats.calibration_readings import CalibrationReadings, Codes, Floats, Ints
+from validation.stats.confidence import Share
+from validation.stats.estimate import Estimate, Number
+from validation.stats.regression import quadratic, straight_line
+from validation.stats.variance_function import LinearSdResult, linear_sd, linear_sd_many
+
+LACK_OF_FIT_SOURCE = "Draper and Smith, Applied Regression Analysis, 3rd ed. 1998, chapter 2 (from memory)"
+MANDEL_SOURCE = "ISO 8466-1:1990 (Mandel's comparison; clause from memory)"
+BOOTSTRAP_SOURCE = "Davison and Hinkley, Bootstrap Methods and their Application, 1997, chapter 4 (from memory)"
+
+DRAWS = 1999
+SEED = 20_260_101
+_ROUNDS = 3  # s(x), weights and residuals in turn; the third round no longer moves p in the second decimal
+
+
+@dataclass(frozen=True, slots=True)
+class FTestResult:
+    """An F test. `statistic` and `p` are None where it could not be formed; `reason` then says why."""
+
+    statistic: float | None
+    p: float | None
+    numerator_df: float
+    denominator_df: float
+    reason: str = ""
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class WeightedTestsResult:
+    """Weighted lack of fit and curvature, p from a parametric bootstrap of the whole procedure.
+
+    The p are estimates: their interval is what a finite number of draws leaves open. `unit` is "run" or "reading";
+    `sd` is the fitted s(x) of one reading (see `sd_from`). The statistics and p are None where they could not be
+    formed; `reason` then says why.
+    """
+
+    lack_of_fit_F: float | None
+    lack_of_fit_p: Estimate | None
+    curvature_F: float | None
+    curvature_p: Estimate | None
+    lack_of_fit_df: int
+    scatter_df: int
+    draws: int
+    unit: str
+    sd: LinearSdResult | None = None
+    sd_from: str = ""
+    reason: str = ""
+    notes: tuple[str, ...] = ()
+    source: str = BOOTSTRAP_SOURCE
+
+
+def lack_of_fit(x: Sequence[Number], y: Sequence[Number], levels: Codes) -> FTestResult:
+    """Ordinary lack of fit of the straight line against the pure error of replicates.
+
+    Parameters
+    ----------
+    x, y, levels : shape (n,)
+
+    Returns
+    -------
+    FTestResult; without replicates, with fewer than three levels, or without any scatter `statistic` is None
+
+    References
+    ----------
+    Draper and Smith, Applied Regression Analysis, 3rd ed. 1998, chapter 2 (from memory); ISO 11095:1996 (from memory).
+    """
+    readings = CalibrationReadings.of(x, y, levels, None)
+    line, level = bases(readings.x, readings.level, readings.run)
+    df1 = level.shape[1]
+    df2 = len(readings.x) - line.shape[1] - df1
+    if df1 < 1:
+        return FTestResult(None, None, df1, df2, "Fewer than three levels: a bend cannot be seen.", LACK_OF_FIT_SOURCE)
+    if df2 < 1:
+        return FTestResult(None, None, df1, df2, "No replicates at any level: there is no pure error to compare with.")
+    reduced, full = (_residual_sum(basis, readings.small) for basis in (line, np.hstack([line, level])))
+    if full <= 1e-24 * float(readings.small @ readings.small):
+        return FTestResult(None, None, df1, df2, "The replicates agree to the last digit: there is no pure error.")
+    return _f_test((reduced - full) / df1 / (full / df2), df1, df2, LACK_OF_FIT_SOURCE)
+
+
+def mandel(x: Sequence[Number], y: Sequence[Number]) -> FTestResult:
+    """Mandel's comparison: the ordinary straight line against the parabola.
+
+    F = ((n - 2) s1^2 - (n - 3) s2^2) / s2^2 on 1 and n - 3 degrees of freedom.
+
+    Parameters
+    ----------
+    x, y : shape (n,)
+
+    Returns
+    -------
+    FTestResult; with fewer than four readings or three levels, or no scatter about the parabola, `statistic` is None
+
+    References
+    ----------
+    ISO 8466-1:1990 (clause from memory).
+    """
+    xs = np.array([float(value) for value in x])
+    if len(xs) < 4 or len(np.unique(xs)) < 3:
+        return FTestResult(None, None, 1, len(xs) - 3, "Too few readings or levels for a parabola.", MANDEL_SOURCE)
+    line, bend = straight_line(x, y), quadratic(x, y)
+    df = bend.degrees_of_freedom
+    if bend.residual_sum <= 1e-24 * line.total_sum or bend.residual_sum == 0:
+        return FTestResult(None, None, 1, df, "The readings lie on a parabola to the last digit.", MANDEL_SOURCE)
+    return _f_test((line.residual_sum - bend.residual_sum) / (bend.residual_sum / df), 1, df, MANDEL_SOURCE)
+
+
+def weighted_tests(
+    x: Sequence[Number],
+    y: Sequence[Number],
+    levels: Codes,
+    runs: Codes | None = None,
+    *,
+    draws: int = DRAWS,
+    seed: int = SEED,
+) -> WeightedTestsResult:
+    """Weighted lack of fit and curvature with the run, where there are runs, as the unit.
+
+    With runs, the cells are the means of run x level; each run keeps an intercept and a slope of its own. Common
+    level effects (lack of fit) or a common quadratic term (curvature) are compared with the run x level scatter that
+    is left, all weighted by 1 / s(x)^2. Without runs the cells are the readings and the scatter is that of the
+    replicates. s(x) = a + b x is fitted by likelihood to that scatter and, where cells hold replicates, to their
+    spread too: one shape, two sizes. The reference distribution repeats the whole procedure, fit of s(x) included,
+    on `draws` normal data sets without lack of fit.
+
+    Parameters
+    ----------
+    x, y, levels : shape (n,); x >= 0
+    runs : shape (n,), or None; a single run counts as none, with a note
+    draws : bootstrap data sets
+    seed : of the draws; fixed, so that the same readings give the same p
+
+    Returns
+    -------
+    WeightedTestsResult
+
+    References
+    ----------
+    Davison and Hinkley, Bootstrap Methods and their Application, 1997, chapter 4 (from memory).
+    """
+    readings = CalibrationReadings.of(x, y, levels, runs)
+    unit = "run" if readings.several else "reading"
+    cells = Cells.of_runs(*_columns(readings)) if readings.several else Cells.of_readings(*_columns(readings)[:3])
+    designs = NestedDesigns.of(cells)
+    blank = WeightedTestsResult(
+        *(None, None, None, None),
+        *(designs.lack_of_fit_df, designs.scatter_df, draws, unit),
+        notes=(*readings.notes, *_unequal_cells(cells)),
+    )
+    if designs.lack_of_fit_df < 1:
+        return replace(blank, reason="Fewer than three levels (in one run): a bend cannot be seen.")
+    if designs.scatter_df < 1:
+        return replace(blank, reason=_no_scatter(unit))
+    observed = designs.statistics(cells.y[None, :], cells.within[None, :])
+    if not np.all(np.isfinite(observed.F)):
+        return replace(blank, reason="The replicates agree to the last digit: there is no scatter to compare with.")
+    beyond = np.zeros(2)
+    for simulated in designs.draws(observed, draws, seed):
+        # A relative 1e-9 keeps exact ties, which rounding of the readings can make, on the side of "as large".
+        beyond += (simulated.F >= observed.F * (1 - 1e-9)).sum(axis=0)
+    units = len(np.unique(cells.run)) if readings.several else len(readings.x)
+    p = [_bootstrap_p(int(count), draws, len(readings.x), units) for count in beyond]
+    sd, sd_from = _sd_of_one_reading(cells, observed, unit)
+    return replace(
+        blank,
+        lack_of_fit_F=float(observed.F[0, 0]),
+        lack_of_fit_p=p[0],
+        curvature_F=float(observed.F[0, 1]),
+        curvature_p=p[1],
+        sd=sd,
+        sd_from=sd_from,
+    )
+
+
+def sd_of_readings(
+    x: Sequence[Number], y: Sequence[Number], levels: Codes, runs: Codes | None = None
+) -> LinearSdResult | None:
+    """s(x) of one reading from replicates (of the same level, in the same run); None without any replicates.
+
+    Shapes as `weighted_tests`; the unit of y (per unit of x).
+    """
+    cells = Cells.of_runs(*_columns(CalibrationReadings.of(x, y, levels, runs)))
+    return cells.sd_within() if cells.within_df.sum() >= 1 else None
+
+
+def _columns(readings: CalibrationReadings) -> tuple[Floats, Floats, Ints, Ints]:
+    return readings.x, readings.small, readings.level, readings.run
+
+
+def _f_test(statistic: float, df1: int, df2: int, source: str) -> FTestResult:
+    return FTestResult(statistic, float(special.fdtrc(df1, df2, max(0.0, statistic))), df1, df2, source=source)
+
+
+def _bootstrap_p(beyond: int, draws: int, n: int, units: int) -> Estimate:
+    """p = (1 + draws at or beyond) / (1 + draws), with the exact binomial interval of the share it estimates."""
+    return Estimate((1 + beyond) / (1 + draws), Share(beyond, draws), n=n, units=units, source=BOOTSTRAP_SOURCE)
+
+
+def _no_scatter(unit: str) -> str:
+    if unit == "reading":
+        return "No replicates at any level: there is no scatter to compare a bend with. Read each level at least twice."
+    return "Too few runs hold three levels or more: no run x level scatter is left. Add a run over all levels."
+
+
+# --- cells -----------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cells:
+    """What the weighted tests compare: means of run x level, or readings; and the spread within cells by level.
+
+    Attributes
+    ----------
+    x, y, level, run, count : shape (C,); `count` readings in each
+    level_x, within, within_df : shape (L,); sums of squares within cells and their degrees of freedom
+    """
+
+    x: Floats
+    y: Floats
+    level: Ints
+    run: Ints
+    count: Floats
+    level_x: Floats
+    within: Floats
+    within_df: Floats
+
+    @classmethod
+    def of_runs(cls, x: Floats, y: Floats, level: Ints, run: Ints) -> Cells:
+        """Means of run x level."""
+        size = int(level.max()) + 1
+        keys, inverse = np.unique(run * size + level, return_inverse=True)
+        count = np.bincount(inverse).astype(float)
+        x_mean, y_mean = (np.bincount(inverse, weights=v) / count for v in (x, y))
+        within = np.asarray(np.bincount(level, weights=(y - y_mean[inverse]) ** 2, minlength=size), dtype=float)
+        within_df = np.asarray(np.bincount(keys % size, weights=count - 1, minlength=size), dtype=float)
+        return cls(x_mean, y_mean, keys % size, keys // size, count, _level_means(x, level), within, within_df)
+
+    @classmethod
+    def of_readings(cls, x: Floats, y: Floats, level: Ints) -> Cells:
+        """Each reading a cell, all of one run."""
+        none: Floats = np.zeros(int(level.max()) + 1)
+        one: Floats = np.ones(len(x))
+        return cls(x, y, level, np.zeros_like(level), one, _level_means(x, level), none, none)
+
+    def sd_within(self) -> LinearSdResult:
+        """s(x) of one reading from the spread within the cells."""
+        return linear_sd(self.level_x, self.within, self.within_df)
+
+
+def _level_means(x: Floats, level: Ints) -> Floats:
+    """Mean x of each level; a blank weighed a little below zero counts as zero for the spread."""
+    count = np.bincount(level)
+    return np.maximum(np.bincount(level, weights=x) / np.maximum(count, 1), 0.0)
+
+
+def _unequal_cells(cells: Cells) -> tuple[str, ...]:
+    if len(np.unique(cells.count)) == 1:
+        return ()
+    return (
+        "The cells of run and level hold from "
+        f"{cells.count.min():.0f} to {cells.count.max():.0f} readings: each counts by its number, which is right "
+        "for scatter of readings; where runs differ by more than that, fuller cells weigh too much.",
+    )
+
+
+def _sd_of_one_reading(cells: Cells, observed: Statistics, unit: str) -> tuple[LinearSdResult, str]:
+    """s(x) of one reading: from replicates within runs where there are any, else from the scatter tested against."""
+    if cells.within_df.sum() > 0 and cells.within.sum() > 0:
+        return cells.sd_within(), "replicates within runs"
+    constant, slope = float(observed.constant[0, 0]), float(observed.slope[0, 0])
+    levels = len(np.unique(cells.level))
+    df = float(len(cells.y) - levels) if unit == "reading" else float("nan")
+    where = "replicates at the levels" if unit == "reading" else "the scatter of run x level about the runs' own lines"
+    return LinearSdResult(constant, slope, df, levels), where
+
+
+# --- designs ---------------------------------------------------------------------------------------------------------
+
+
+def bases(x: Floats, level: Ints, run: Ints) -> tuple[Floats, Floats]:
+    """Orthonormal bases of the runs' own lines and of the common level effects beyond them.
+
+    Parameters
+    ----------
+    x, level, run : shape (C,)
+
+    Returns
+    -------
+    shapes (C, P) and (C, Q)
+    """
+    dummies = np.equal.outer(run, np.unique(run)).astype(float)
+    line = _orthonormal(np.hstack([dummies, dummies * _scaled(x)[:, None]]))
+    return line, _orthonormal(np.equal.outer(level, np.unique(level)).astype(float), line)
+
+
+def _scaled(x: Floats) -> Floats:
+    middle = x - x.mean()
+    return middle / max(float(np.abs(middle).max()), 1e-300)
+
+
+def _orthonormal(columns: Floats, against: Floats | None = None) -> Floats:
+    """An orthonormal basis of what `columns` add to the orthonormal `against`."""
+    if against is not None:
+        columns = columns - against @ (against.T @ columns)
+        columns = columns - against @ (against.T @ columns)  # twice: once leaves rounding behind
+    if columns.shape[1] == 0:
+        return columns
+    u, size, _ = np.linalg.svd(columns, full_matrices=False)
+    return u[:, size > 1e-9]
+
+
+def _residual_sum(basis: Floats, y: Floats) -> float:
+    left = y - basis @ (basis.T @ y)
+    left = left - basis @ (basis.T @ left)
+    return float(left @ left)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Statistics:
+    """Of B data sets: F of lack of fit and curvature, and constant and slope of s(x).
+
+    Attributes
+    ----------
+    F : shape (B, 2)
+    constant, slope : shape (B, 2): of the scatter of cells, of the spread within cells
+    """
+
+    F: Floats
+    constant: Floats
+    slope: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NestedDesigns:
+    """The three nested designs on one set of cells, each an orthonormal basis, applied to many data sets at once.
+
+    Attributes
+    ----------
+    line : the runs' own lines
+    bend : these and one common quadratic term
+    full : the lines and the common level effects
+    """
+
+    cells: Cells
+    line: Floats
+    bend: Floats
+    full: Floats
+
+    @classmethod
+    def of(cls, cells: Cells) -> NestedDesigns:
+        """The designs of these cells."""
+        line, level = bases(cells.x, cells.level, cells.run)
+        bend = _orthonormal((_scaled(cells.x) ** 2)[:, None], line)
+        return cls(cells, line, np.hstack([line, bend]), np.hstack([line, level]))
+
+    @property
+    def lack_of_fit_df(self) -> int:
+        """Level effects beyond the lines."""
+        return self.full.shape[1] - self.line.shape[1]
+
+    @property
+    def scatter_df(self) -> int:
+        """What the level effects leave."""
+        return len(self.cells.y) - self.full.shape[1]
+
+    def statistics(self, y: Floats, within: Floats) -> Statistics:
+        """F of data sets `y`, shape (B, C), sums of squares `within`, shape (B, L); NaN without scatter."""
+        constant, slope = self._spread(y, within)
+        if np.any(constant[:, 0] + slope[:, 0] <= 0):
+            return Statistics(np.full((len(y), 2), np.nan), constant, slope)
+        weights = self._weights(constant, slope)
+        reduced, bent, full = (_weighted_fit(basis, weights, y)[0] for basis in (self.line, self.bend, self.full))
+        bend_df = max(self.bend.shape[1] - self.line.shape[1], 1)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            unit = full / self.scatter_df
+            F = np.stack([(reduced - full) / self.lack_of_fit_df / unit, (reduced - bent) / bend_df / unit], axis=1)
+        return Statistics(F, constant, slope)
+
+    def _spread(self, y: Floats, within: Floats) -> tuple[Floats, Floats]:
+        """Constant and slope of s(x): weights, residuals and s(x) in turn, until nothing scatters or it has settled."""
+        cells = self.cells
+        constant, slope = np.ones((len(y), 2)), np.zeros((len(y), 2))
+        if cells.within_df.sum() > 0 and bool(np.all(within.sum(axis=1) > 0)):
+            shape = linear_sd_many(cells.level_x, within[:, None, :], cells.within_df[None, None, :])
+            constant, slope = (np.repeat(part, 2, axis=1) for part in shape)
+        by_level = np.equal.outer(cells.level, np.arange(len(cells.level_x))).astype(float)
+        for _ in range(_ROUNDS):
+            weights = self._weights(constant, slope)
+            _, residuals, leverage = _weighted_fit(self.full, weights, y, leverages=True)
+            scatter = (residuals**2 * cells.count) @ by_level
+            scatter_df = np.maximum((1 - leverage) @ by_level, 0.0)
+            scatter_df = np.where(scatter_df > 1e-9, scatter_df, 0.0)
+            sums = np.stack([scatter, within], axis=1)
+            df = np.stack([scatter_df, np.broadcast_to(cells.within_df, within.shape)], axis=1)
+            constant, slope = linear_sd_many(cells.level_x, sums, df)
+            if np.any(constant[:, 0] + slope[:, 0] <= 0):
+                break
+        return constant, slope
+
+    def _weights(self, constant: Floats, slope: Floats) -> Floats:
+        """Weights of the cells, shape (B, C), scaled to a largest of 1: only their ratios matter."""
+        sd = constant[:, :1] + slope[:, :1] * self.cells.level_x[self.cells.level]
+        weights = self.cells.count / sd**2
+        return weights / weights.max(axis=1, keepdims=True)
+
+    def draws(self, observed: Statistics, draws: int, seed: int) -> Iterator[Statistics]:
+        """Statistics of `draws` data sets without lack of fit, in blocks that keep memory small."""
+        rng = np.random.default_rng(seed)
+        block = int(max(1, min(draws, 4_000_000 // self.full.size)))
+        for start in range(0, draws, block):
+            yield self.statistics(*self.simulated(observed, 0, min(block, draws - start), rng))
+
+    def simulated(self, observed: Statistics, study: int, size: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
+        """`size` data sets without lack of fit with the spread of data set `study`: shapes (size, C) and (size, L)."""
+        cells = self.cells
+        sd = observed.constant[study][:, None] + observed.slope[study][:, None] * cells.level_x  # (2, L)
+        y = rng.standard_normal((size, len(cells.y))) * (sd[0][cells.level] / np.sqrt(cells.count))
+        within, some = np.zeros((size, len(cells.level_x))), cells.within_df > 0
+        within[:, some] = rng.chisquare(cells.within_df[some], (size, int(some.sum()))) * sd[1][some] ** 2
+        return y, within
+
+
+def _weighted_fit(
+    basis: Floats, weights: Floats, y: Floats, *, leverages: bool = False
+) -> tuple[Floats, Floats, Floats]:
+    """Weighted residual sums (B,), residuals (B, C) and, where asked, leverages (B, C)."""
+    turned = basis.T[None, :, :] * weights[:, None, :]  # (B, P, C)
+    normal = turned @ basis
+    coefficients = np.linalg.solve(normal, turned @ y[:, :, None])[:, :, 0]
+    residuals = y - coefficients @ basis.T
+    leverage = np.zeros_like(y)
+    if leverages:
+        leverage = np.einsum("bpc,cp->bc", np.linalg.solve(normal, turned), basis)
+    return (weights * residuals**2).sum(axis=1), residuals, leverage
