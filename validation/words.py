@@ -109,6 +109,11 @@ def sentence_list(items: list[str]) -> str:
     return items[0] if len(items) == 1 else ", ".join(items[:-1]) + f" and {items[-1]}" if items else ""
 
 
+def counted(number: int, noun: str) -> str:
+    """ "1 censored reading", "2 censored readings"."""
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
 def chapter_words(name: str) -> str:
     """The name of a characteristic as a sentence has it: "intermediate precision", "carry-over"."""
     return "carry-over" if name == "carry_over" else name.replace("_", " ")

@@ -8,7 +8,7 @@ from functools import cached_property
 from math import inf, isfinite, sqrt
 from typing import Any
 
-from validation.characteristics import characteristics, known_keys
+from validation.characteristics import characteristics, evaluated, known_keys
 from validation.characteristics._precision_runs import EXPERIMENT, levels, unit_text
 from validation.stats.distributions import Distribution, Normal, Rectangular, StudentT, triangular
 from validation.stats.propagation import PropagationResult, propagate
@@ -78,9 +78,7 @@ class Sources:
 
     def evaluation(self, name: str) -> Evaluation:
         """The evaluation of an earlier chapter."""
-        if name not in self._evaluations:
-            self._evaluations[name] = characteristics()[name].evaluate(self.study)
-        return self._evaluations[name]
+        return evaluated(characteristics()[name], self.study, self._evaluations)
 
     def quantities(self, key: str) -> list[Quantity]:
         """All quantities of a key that have a value."""

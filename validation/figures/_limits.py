@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-
-from matplotlib.axes import Axes
+from typing import TYPE_CHECKING
 
 from validation.figures.style import VERMILION
 from validation.study.model import Study
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 
 def row_limits(axes: Axes, study: Study, rows: Sequence[tuple[float, str, str | None]], *, scale: float) -> None:
