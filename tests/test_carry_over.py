@@ -19,10 +19,15 @@ from small_study import small_study
 
 from validation.characteristics import carry_over
 from validation.figures import carry_over as figures
+from validation.figures.carry_over import RunOrderShare
 from validation.figures.style import svg_text
-from validation.stats.carry_over import carry_over_effect, carry_over_share
+from validation.stats.carry_over import carry_over_effect, carry_over_reach, carry_over_share
+from validation.stats.estimate import Estimate
 from validation.stats.within_cells import within_cells
 from validation.study.model import Study
+from validation.study.plan import Requirement
+from validation.study.quantity import Quantity
+from validation.words import significant
 
 DEMO = Path(__file__).parent.parent / "demo_data"
 
@@ -79,9 +84,9 @@ def test_run_and_oil_cancel_in_the_effect():
 def test_share_interval_ends_where_a_t_test_of_the_difference_just_rejects(confidence):
     # Fieller 1954: the ends are the ratios k at which scipy's one-sample t test of d - k h has p = 1 - confidence.
     d, h = np.array(floats(FIRST)) - np.array(floats(SECOND)), np.array(floats(HIGH))
-    result = carry_over_share(floats(HIGH), floats(FIRST), floats(SECOND), confidence=confidence)
+    result = carry_over_share(floats(HIGH), floats(FIRST), floats(SECOND))
     assert result.value == pytest.approx(d.mean() / h.mean(), rel=1e-12)
-    for end in result.interval:
+    for end in result.interval(confidence):
         assert stats.ttest_1samp(d - end * h, 0).pvalue == pytest.approx(1 - confidence, rel=1e-7)
 
 
@@ -264,13 +269,13 @@ def test_gap_in_the_order_is_no_predecessor():
     shorter = replace(data, table=data.table.iloc[kept].reset_index(drop=True), exact=exact)
     evaluation = carry_over.evaluate(joined(study_of(rows_of()), replace(study, experiments={"precision": shorter})))
     notes = evaluation.get("carry_over.order_share", "precision").notes
-    assert any("1 result(s) were left out" in note for note in notes)
+    assert any("1 result was left out" in note for note in notes)
 
 
 def test_without_order_there_is_no_second_view():
     evaluation = carry_over.evaluate(study_of(rows_of()))
     assert any("No other worksheet states run and order" in note for note in evaluation.notes)
-    assert evaluation.details["order"] == []
+    assert evaluation.display.view.order == ()
     assert figures.previous_result(evaluation, study_of(rows_of())) is None
 
 
@@ -278,7 +283,7 @@ def test_nothing_to_see_gives_no_slope():
     assert within_cells([1.0, 2.0], [1.0, 2.0], [0, 1], [1.0, 1.0]) is None  # no cell with two readings
     assert within_cells([1.0, 2.0, 3.0, 4.0], [5.0] * 4, [0, 0, 0, 0], [1.0] * 4) is None  # a constant covariate
     alike = within_cells([1.0] * 6, [1.0, 2.0, 3.0] * 2, [0, 0, 0, 1, 1, 1], [1.0] * 6)
-    assert alike.slope.interval is None
+    assert alike.slope.interval(0.95) is None
     assert alike.detectable() is None
 
 
@@ -308,8 +313,8 @@ def test_effect_and_order_share_match_r_where_the_machine_has_it():
     answer = subprocess.run([program, "--vanilla", "-e", script], capture_output=True, text=True, timeout=120)
     assert answer.returncode == 0, answer.stderr
     paired, fitted = ([float(word) for word in line.split()] for line in answer.stdout.splitlines())
-    assert carry_over_effect(floats(FIRST), floats(SECOND)).interval == pytest.approx(tuple(paired), rel=1e-9)
-    assert [result.slope.value, *result.slope.interval] == pytest.approx(fitted, rel=1e-8)
+    assert carry_over_effect(floats(FIRST), floats(SECOND)).interval(0.95) == pytest.approx(tuple(paired), rel=1e-9)
+    assert [result.slope.value, *result.slope.interval(0.95)] == pytest.approx(fitted, rel=1e-8)
 
 
 # The chapter --------------------------------------------------------------------------------------------------------
@@ -334,39 +339,85 @@ def test_evaluation_is_plain_and_draws():
     assert carry_over.CHARACTERISTIC.figures == ("triples", "previous_result")
 
 
+def held_to(study: Study, *limits: float, rule: str = "upper bound") -> Study:
+    """The study with requirements on the effect at 30 s."""
+    asked = [
+        {"id": f"R{i}", "quantity": "carry_over.effect", "at": "30 s", "rule": rule, "limit": limit}
+        for i, limit in enumerate(limits, 1)
+    ]
+    requirements = tuple(Requirement.model_validate(item) for item in asked)
+    return replace(study, plan=study.plan.model_copy(update={"requirements": requirements}))
+
+
+@pytest.mark.parametrize("rule", ["upper bound", "equivalence"])
+def test_at_the_reach_a_one_sided_test_just_keeps_the_allowed_effect(rule):
+    # scipy.stats.ttest_1samp, one-sided: were k = allowed / reach the true share, d - k h would be found so low with a
+    # probability of 5 %. Of two limits the smaller one counts.
+    q = carry_over.evaluate(held_to(study_of(rows_of()), 0.08, 0.05, rule=rule)).get("carry_over.reach", "30 s")
+    d, h = np.array(floats(FIRST)) - np.array(floats(SECOND)), np.array(floats(HIGH))
+    assert stats.ttest_1samp(d - 0.05 / q.value * h, 0, alternative="less").pvalue == pytest.approx(0.05, rel=1e-7)
+    assert 0 < q.value < h.mean()
+    assert (q.interval, q.judged_interval, q.units, q.unit) == (None, None, 5, "%")
+    assert "one-sided 95 % bound of the share meets the allowed effect of 0.05 %" in q.notes[0]
+
+
+def test_the_reach_is_never_put_beyond_the_samples_that_were_read():
+    # By hand: no difference of blanks reaches 0.14, so a limit of 0.5 is kept up to the mean high result.
+    q = carry_over.evaluate(held_to(study_of(rows_of()), 0.5)).get("carry_over.reach", "30 s")
+    assert q.value == pytest.approx(np.mean(floats(HIGH)), rel=1e-12)
+    assert "nothing is said of higher ones" in q.notes[0]
+    assert carry_over.evaluate(study_of(rows_of())).get("carry_over.reach", "30 s") is None
+    one = carry_over.evaluate(held_to(study_of(rows_of()[:3]), 0.05))
+    assert one.get("carry_over.reach", "30 s") is None
+
+
+def test_a_reach_of_nothing_is_refused():
+    share = carry_over_share(floats(HIGH), floats(FIRST), floats(SECOND))
+    with pytest.raises(ValueError, match="must be above zero; got 0 and 9"):
+        carry_over_reach(share, 0, 9)
+
+
 def test_the_result_from_which_the_limit_is_passed_is_told():
-    # By hand: effect and share 1 % and at most 2 %; an allowed effect of 0.05 is passed after 0.05/0.01 = 5, at most
-    # after 0.05/0.02 = 2.5. A share that reaches the limit at no result that was read says nothing.
-    found = carry_over.evaluate(study_of(rows_of())).get("carry_over.share", "30 s")
-    share = replace(found, value=0.01, judged_interval=(0.0, 0.02))
-    entry = {"allowed": 0.05, "high": 9.0}
-    said = carry_over._needed_from(entry, share, " %")
-    assert "the allowed 0.05 % is passed after results above about 5.0 %" in said
-    assert "by the upper bound of the share, 2.0 %, above 2.5 %" in said
-    assert carry_over._needed_from({**entry, "high": 2.0}, share, " %") == ""
-    assert carry_over._needed_from({**entry, "allowed": None}, share, " %") == ""
-    assert carry_over._needed_from(entry, replace(share, value=-0.01), " %") == ""
+    # By hand: effect 0.0868 after a mean of 9.336, so the allowed 0.05 is passed after 9.336 * 0.05 / 0.0868 = 5.4; a
+    # limit that is kept at all results that were read says nothing.
+    words = " ".join(carry_over.in_words(carry_over.evaluate(held_to(study_of(rows_of()), 0.05)), "%"))
+    assert "the allowed 0.05 % is passed after results above about 5.4 %; by the upper bound of the share, " in words
+    reach = carry_over.evaluate(held_to(study_of(rows_of()), 0.05)).get("carry_over.reach", "30 s").value
+    assert f", above {significant(reach, 2)} %." in words
+    for study in (held_to(study_of(rows_of()), 0.5), study_of(rows_of())):
+        assert "is passed after" not in " ".join(carry_over.in_words(carry_over.evaluate(study), "%"))
+
+
+def order_share(experiment: str, detectable: float, telling: bool, value: float, error: float) -> RunOrderShare:
+    share = Quantity(
+        key="carry_over.order_share",
+        at=experiment,
+        estimate=Estimate.of_mean(value, error, None, n=9, source=""),
+        level=0.95,
+        unit="1",
+    )
+    return RunOrderShare(share, None, detectable, telling, (), ())
 
 
 def test_only_orders_that_could_tell_are_drawn():
-    views = [
-        {"experiment": "precision", "detectable": 0.01, "telling": True, "interval": [-0.01, 0.01]},
-        {"experiment": "lots", "detectable": 0.3, "telling": False, "interval": [-0.1, 0.4]},
-    ]
-    first, second = carry_over._order_in_words(views)
+    precision, lots = order_share("precision", 0.01, True, 0.0, 0.005), order_share("lots", 0.3, False, 0.15, 0.1)
+    first, second = carry_over._order_in_words([precision, lots])
     assert "order of precision would have shown a share of 1.0 %" in first
     assert "none is told from zero" in first
     assert "order of lots could have shown nothing below 30 %" in second
-    assert "that of precision shows one" in carry_over._order_in_words([{**views[0], "interval": [0.01, 0.02]}])[0]
+    clear = order_share("precision", 0.01, True, 0.015, 0.002)
+    assert "that of precision shows one" in carry_over._order_in_words([clear])[0]
     evaluation = carry_over.evaluate(joined(study_of(rows_of()), ordered()))
     # What the table holds is not said again in the notes.
     assert not any("known predecessor;" in note or "would have been seen" in note for note in evaluation.notes)
 
 
-def test_verdicts_alone_need_no_tables():
-    study = replace(joined(study_of(rows_of()), ordered()), looked_at_otherwise=True)
-    evaluation = carry_over.evaluate(study)
-    assert evaluation.details["tables"] == []
+def test_what_a_requirement_may_use_is_there_without_the_display():
+    evaluation = carry_over.evaluate(joined(study_of(rows_of()), ordered()))
+    usable = {info.key for info in carry_over.CHARACTERISTIC.keys if info.rules}
+    assert usable <= {q.key for q in evaluation.judged}
+    assert not evaluation.display.quantities
+    assert [table.name for table in evaluation.display.tables] == ["triples", "order"]
 
 
 # Demonstration data -------------------------------------------------------------------------------------------------
@@ -399,10 +450,10 @@ def test_demonstration_shows_its_planted_feature(invented):
     _, first, second = blanks_of(rows, "30 s")
     assert float(np.mean(list(map(float, first)))) == pytest.approx(0.12, abs=0.02)
     assert float(np.mean(list(map(float, second)))) == pytest.approx(0.03, abs=0.02)
-    effect = carry_over_effect(first, second, confidence=0.9)
-    assert effect.interval[0] > 0.05  # not met: the opposite bound fails too
-    longer = carry_over_effect(*blanks_of(rows, "60 s")[1:], confidence=0.9)
-    assert longer.interval[1] <= 0.05
+    effect = carry_over_effect(first, second).interval(0.9)
+    assert effect[0] > 0.05  # not met: the opposite bound fails too
+    longer = carry_over_effect(*blanks_of(rows, "60 s")[1:]).interval(0.9)
+    assert longer[1] <= 0.05
     assert {row["time"][:10] for row in rows if row["setting"] == "60 s"} == {"2026-03-19"}
 
 
@@ -416,11 +467,11 @@ def test_truth_lies_inside_at_the_stated_rate(invented):
         rows = draw(seed)
         for run in design["runs"]:
             high, first, second = blanks_of(rows, run["setting"])
-            effect = carry_over_effect(first, second, confidence=0.9)
-            inside += effect.interval[0] <= run["carried_over"] * design["high"] <= effect.interval[1]
+            effect = carry_over_effect(first, second).interval(0.9)
+            inside += effect[0] <= run["carried_over"] * design["high"] <= effect[1]
             if run["carried_over"] == 0:
-                share = carry_over_share(high, first, second, confidence=0.9)
-                shares += share.interval[0] <= 0 <= share.interval[1]
+                share = carry_over_share(high, first, second).interval(0.9)
+                shares += share[0] <= 0 <= share[1]
     low, high_end = stats.binom.interval(0.999, 2 * draws, 0.9)
     assert low <= inside <= high_end
     low, high_end = stats.binom.interval(0.999, draws, 0.9)

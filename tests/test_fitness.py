@@ -11,6 +11,7 @@ from small_study import small_study
 from validation.judging.conclusion import Conclusion, NotEvaluated
 from validation.judging.fitness import Fitness, fitness
 from validation.judging.requirements import RequirementResult
+from validation.stats.estimate import Estimate
 from validation.study.quantity import Evaluation, Quantity
 
 CONCLUSION = Conclusion("fit with restrictions", (0.5, 7.5), "text")
@@ -41,7 +42,11 @@ def row(name: str, quantity: str, at: Any, outcome: str, **changes: Any) -> Requ
 
 
 def ratio(key: str, at: str, value: float = 0.98) -> Quantity:
-    return Quantity(key, at, value, "1", interval=(value - 0.02, value + 0.02), confidence=0.95)
+    return quantity(key, at, Estimate.of_mean(value, 0.01, None, n=9, source=""))
+
+
+def quantity(key: str, at: str, estimate: Estimate, unit: str = "1") -> Quantity:
+    return Quantity(key=key, at=at, estimate=estimate, level=0.95, unit=unit)
 
 
 def stated(rows: list[RequirementResult], evaluations: dict[str, Evaluation], **more: Any) -> Fitness:
@@ -137,7 +142,7 @@ def test_tolerances_are_earned_by_a_verdict() -> None:
 
 
 def test_carry_over_lots_and_storage_become_terms_of_use() -> None:
-    expiry = Quantity("stability.expiry", "in use", 9.6, "day")
+    expiry = quantity("stability.expiry", "in use", Estimate(9.6), "day")
     rows = [
         row("R1", "carry_over.effect", "30 s", "not met"),
         row("R2", "carry_over.effect", "60 s", "met"),
@@ -145,18 +150,24 @@ def test_carry_over_lots_and_storage_become_terms_of_use() -> None:
         row("R4", "stability.change", "in use", "not shown"),
         row("R5", "trueness.bias", 4.0, "met"),
     ]
-    share = Quantity("carry_over.share", "30 s", 0.009, "1", judged_interval=(0.005, 0.0125), judged_confidence=0.9)
-    triples = [{"results": [9.9, 0.1, 0.0]}, {"results": [10.1, 0.1, 0.0]}]
-    carried = Evaluation("carry_over", (share,), details={"settings": [{"setting": "30 s", "triples": triples}]})
-    found = stated(rows, {"stability": Evaluation("stability", (expiry,)), "carry_over": carried})
+    # The share is the effect over the mean high result, 0.09 / 0.009 = 10.
+    carried = [
+        quantity("carry_over.effect", "30 s", Estimate(0.09), "%"),
+        quantity("carry_over.share", "30 s", Estimate(0.009)),
+        quantity("carry_over.reach", "30 s", Estimate(4.02), "%"),
+    ]
+    evaluations = {
+        "stability": Evaluation("stability", (expiry,)),
+        "carry_over": Evaluation("carry_over", tuple(carried)),
+    }
+    found = stated(rows, evaluations)
     assert [term.split(":")[0] for term in found.terms] == [
-        "carry-over at 30 s after samples near 10.0 1",
+        "carry-over at 30 s after samples near 10.0 %",
         "carry-over at 60 s",
         "Lot S-02",
         "Standard, in use",
     ]
-    # The limit 0.05 is reached by 0.0125 of 4.0.
-    assert "after samples up to about 4.0" in found.terms[0]
+    assert "after samples up to about 4.0 %" in found.terms[0]
     # 9.6 days are nine whole ones: a tenth day would pass the bound.
     assert "shown for 9 days" in found.terms[-1]
 
@@ -182,3 +193,14 @@ def test_an_unjudged_study_asks_for_a_frozen_plan() -> None:
     found = stated([row("R1", "lots.response_ratio", "S-02", "not judged")], {})
     assert found.terms == ()
     assert any("freeze the plan" in text for text in found.open_actions)
+
+
+def test_without_a_grade_in_the_plan_the_reference_is_the_material_whose_slope_comes_first() -> None:
+    slopes = [quantity("matrix.slope", name, Estimate(1.0)) for name in ("OG-B", "OG-A")]
+    evaluation = Evaluation("matrix", (*slopes, ratio("matrix.slope_ratio", "OG-A")))
+    study = small_study("matrix", {"grade": ["OG-B"], "level": ["5"], "result": ["5.0"]})
+    found = fitness(study, [], {"matrix": evaluation}, CONCLUSION, ())
+    assert [(item.name, item.standing) for item in found.materials] == [
+        ("OG-B", "own standard of this study"),
+        ("OG-A", "excluded from the scope"),
+    ]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -69,15 +68,14 @@ def test_slopes_share_one_intercept_as_in_statsmodels():
     fit = sm.OLS(data["result"].to_numpy(), design).fit()
     (alternative,) = fuel.alternatives(study).values()
     assert [q.value for q in alternative] == pytest.approx([fit.params[i] / fit.params[1] for i in (2, 3)], rel=1e-9)
-    details = fuel.evaluate(study).details
-    assert len({line["intercept"] for line in details["lines"]}) == 1
+    view = fuel.evaluate(study).display.view
+    assert len({line.intercept for line in view.lines}) == 1
 
 
 def test_rows_of_level_zero_fix_the_common_intercept():
     # One level of each fuel says nothing of the intercept; blanks do, whatever fuel stands beside them.
     bare = fuel.evaluate(blends(levels=(5,)))
     assert "The common intercept takes two levels" in bare.missing
-    assert fuel.in_words(bare, "%") == [bare.missing]
     rows = [
         ("F-1", 5, "5.1"),
         ("F-1", 5, "5.0"),
@@ -147,6 +145,12 @@ def test_chapter_serialises_speaks_and_draws():
     assert "F-3 responds 0." in words
     assert "were they a sample" in words
     assert "weaker than F-1" in svg_text(figures.slope_ratios(evaluation, study))
-    assert [table["caption"].split()[0] for table in evaluation.details["tables"]] == ["Results", "Slopes", "The"]
-    assert fuel.evaluate(replace(study, looked_at_otherwise=True)).details["tables"] == []
+    assert [table.name for table in evaluation.display.tables] == ["levels", "runs", "other methods"]
     assert any("F-1, the first in the worksheet" in note for note in evaluation.notes)
+
+
+def test_what_a_requirement_may_use_is_there_without_the_display():
+    evaluation = fuel.evaluate(blends())
+    usable = {info.key for info in fuel.CHARACTERISTIC.keys if info.rules}
+    assert usable <= {q.key for q in evaluation.judged}
+    assert not evaluation.display.quantities

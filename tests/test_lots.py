@@ -13,7 +13,7 @@ from scipy import stats
 from small_study import small_study
 
 from validation import resources
-from validation.characteristics import lots, standards
+from validation.characteristics import characteristics, evaluated, lots
 from validation.figures import lots as figures
 from validation.figures.style import svg_text
 from validation.judging.rules import equivalence, point
@@ -59,22 +59,22 @@ def test_demonstration_rejects_one_lot_and_passes_the_other():
         assert q.interval[0] < RATIOS[at] < q.interval[1]
         assert (q.n, q.units, q.unit_name) == (42, 21, "pairs of readings")
     # With six readings a lot, the first six of these, neither would have been shown.
-    (six,) = [line for line in evaluation.details["fewer"] if line["count"] == 6]
-    assert 100 * six["expected"] == pytest.approx(2.5, abs=0.6)
-    for item in six["given"]:
-        low, high = item["interval"]
+    (six,) = [line for line in evaluation.display.view.counts if line.count == 6]
+    assert 100 * six.half_width == pytest.approx(2.5, abs=0.6)
+    for first in six.lots:
+        low, high = first.interval
         # Neither wholly inside nor wholly outside.
         assert any(low < limit < high for limit in (0.975, 1.025))
-        assert low < item["ratio"] < high
-    assert {item["lot"] for item in six["given"]} == set(found)
+        assert low < first.ratio < high
+    assert {first.lot for first in six.lots} == set(found)
 
 
 def test_where_fewer_readings_would_lie_is_told_beside_the_limit_of_the_plan():
     study = load_study(resources.folder("demo_data") / "new-grade")
     evaluation = lots.evaluate(study)
-    table = next(t for t in evaluation.details["tables"] if t["caption"].startswith("What other numbers"))
-    assert "against the allowed ±2.5 %" in table["caption"]
-    rows = {row[0]: dict(zip(table["head"], row, strict=True)) for row in table["rows"]}
+    table = next(t for t in evaluation.display.tables if t.name == "other counts")
+    assert "against the allowed ±2.5 %" in table.caption
+    rows = {row[0]: dict(zip(table.head, row, strict=True)) for row in table.rows}
     lies = {count: (rows[count]["S-02 lies"], rows[count]["S-03 lies"]) for count in ("6", "21", "32")}
     assert lies == {"6": ("across the limit", "across the limit"), "21": ("outside", "inside"), "32": ("", "")}
     # What lies outside and inside is what the rule calls not met and met.
@@ -107,9 +107,9 @@ def test_the_step_a_lot_is_held_to(plan, step):
         }
     )
     evaluation = lots.evaluate(replace(study, plan=changed))
-    steps = {item["step"] for line in evaluation.details["fewer"] for item in line["given"] if item["lot"] == "S-2"}
-    assert steps == {step}
-    lies = {item["lies"] for line in evaluation.details["fewer"] for item in line["given"] if item["lot"] == "S-2"}
+    of_lot = [first for line in evaluation.display.view.counts for first in line.lots if first.lot == "S-2"]
+    assert {first.step for first in of_lot} == {step}
+    lies = {first.lies for first in of_lot}
     assert lies == {""} if step is None else lies <= {"inside", "outside", "across the limit"}
 
 
@@ -171,11 +171,11 @@ def test_lots_that_never_share_a_run_are_compared_with_a_warning():
 
 def test_lots_stand_in_the_order_of_their_numbers():
     evaluation = lots.evaluate(bridge())
-    assert [entry["lot"] for entry in evaluation.details["lots"]] == ["S-1", "S-2", "S-10"]
-    chain = evaluation.details["tables"][0]
-    assert [row[0] for row in chain["rows"]] == ["S-1", "S-2", "S-10"]
+    assert [lot.lot for lot in evaluation.display.view.lots] == ["S-1", "S-2", "S-10"]
+    chain = evaluation.display.tables[0]
+    assert [row[0] for row in chain.rows] == ["S-1", "S-2", "S-10"]
     # The step from the lot before: S-10 against S-2 (by hand from the means).
-    assert chain["rows"][2][6] == pytest.approx(chain["rows"][2][2] / chain["rows"][1][2], rel=1e-9)
+    assert chain.rows[2][6] == pytest.approx(chain.rows[2][2] / chain.rows[1][2], rel=1e-9)
 
 
 def test_reference_lot_comes_from_the_plan_or_is_said():
@@ -184,7 +184,7 @@ def test_reference_lot_comes_from_the_plan_or_is_said():
     stated = type(study.plan.lots).model_validate({"in_use": "S-2"})
     in_use = replace(study, plan=study.plan.model_copy(update={"lots": stated}))
     evaluation = lots.evaluate(in_use)
-    assert evaluation.details["reference"] == "S-2"
+    assert evaluation.display.view.reference == "S-2"
     assert evaluation.get("lots.response_ratio", "S-1").value > 1
     data = replace(study.experiments["lots"], settings={"reference": "S-9"})
     assert "holds no reading of it" in lots.evaluate(replace(study, experiments={"lots": data})).missing
@@ -212,7 +212,8 @@ def test_assigned_values_come_from_the_lot_records_where_there_are_any():
     # chapter on standards has it. The plan says 5.00 for each, which would make the difference zero.
     masses = {"S-01": (1.0003, 19.0049), "S-02": (0.9998, 18.9961), "S-03": (1.0001, 19.0012)}
     by_hand = {lot: 100 * f * 0.9975 / (f * 0.9975 + o) for lot, (f, o) in masses.items()}
-    u = {q.at: q.value for q in standards.evaluate(study).quantities if q.key == "standards.standard_uncertainty"}
+    standards = evaluated(characteristics()["standards"], study, {})
+    u = {q.at: q.value for q in standards.quantities if q.key == "standards.standard_uncertainty"}
     for lot in ("S-02", "S-03"):
         expected = abs(by_hand[lot] - by_hand["S-01"]) / sqrt(u[lot] ** 2 + u["S-01"] ** 2)
         found = evaluation.get("lots.normalised_difference", lot)
@@ -226,12 +227,8 @@ def test_assigned_values_come_from_the_lot_records_where_there_are_any():
     assert "5.0000 (S-02, u = 0.030, as plan.yaml states)" in notes
     assert "from standards/S-01.yaml" in notes
     assert mixed.get("lots.normalised_difference", "S-02").value == pytest.approx(
-        abs(5 - standards_value(study, "S-01")) / sqrt(0.03**2 + u["S-01"] ** 2), rel=1e-9
+        abs(5 - standards.get("standards.mass_fraction", "S-01").value) / sqrt(0.03**2 + u["S-01"] ** 2), rel=1e-9
     )
-
-
-def standards_value(study, lot):
-    return standards.evaluate(study).get("standards.mass_fraction", lot).value
 
 
 def test_a_reading_far_out_is_pointed_at_and_kept():
@@ -298,4 +295,11 @@ def test_chapter_serialises_speaks_and_draws():
     assert "S-2 responds 0.9" in words
     assert "% higher than with S-1" in words
     assert "weaker than S-1" in svg_text(figures.lot_chain(evaluation, study))
-    assert lots.evaluate(replace(study, looked_at_otherwise=True)).details["tables"] == []
+    assert [table.name for table in evaluation.display.tables] == ["chain", "other counts", "other methods"]
+
+
+def test_what_a_requirement_may_use_is_there_without_the_display():
+    evaluation = lots.evaluate(bridge(standards=STANDARDS))
+    usable = {info.key for info in lots.CHARACTERISTIC.keys if info.rules}
+    assert usable <= {q.key for q in evaluation.judged}
+    assert not evaluation.display.quantities

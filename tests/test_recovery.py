@@ -27,7 +27,7 @@ def test_recovery_matches_the_textbook_example():
     data = content["data"]
     found = recovery([data["before"]], [data["after"]], data["added"])
     assert 100 * found.recovery.value == pytest.approx(float(content["expected"]["percent"]), abs=0.5)
-    assert found.recovery.interval is None
+    assert found.recovery.interval(0.95) is None
     assert any("one reading before or after" in note for note in found.recovery.notes)
 
 
@@ -77,25 +77,25 @@ def test_uncertainty_is_that_of_the_law_of_propagation():
     assert found.recovery.standard_uncertainty == pytest.approx(total, rel=1e-8)
     assert found.recovery.degrees_of_freedom == pytest.approx(df, rel=1e-8)
     half = stats.t.ppf(0.975, df) * total
-    assert found.recovery.interval == pytest.approx((share(*at) - half, share(*at) + half), rel=1e-8)
+    assert found.recovery.interval(0.95) == pytest.approx((share(*at) - half, share(*at) + half), rel=1e-8)
 
 
 def test_without_dilution_or_stated_uncertainty_the_interval_is_welchs():
     # scipy.stats.ttest_ind with unequal variances, divided by the exact amount.
-    found = recovery(BEFORE, AFTER, 3.0, confidence=0.9)
+    found = recovery(BEFORE, AFTER, 3.0)
     expected = stats.ttest_ind(AFTER, BEFORE, equal_var=False).confidence_interval(0.9)
-    assert found.recovery.interval == pytest.approx((expected.low / 3, expected.high / 3), rel=1e-9)
+    assert found.recovery.interval(0.9) == pytest.approx((expected.low / 3, expected.high / 3), rel=1e-9)
     assert any("u_added" in note for note in found.recovery.notes)
 
 
 def test_readings_that_do_not_differ():
     alike = recovery([2.0, 2.0], [5.0, 5.0], 3.0)
-    assert alike.recovery.interval is None
+    assert alike.recovery.interval(0.95) is None
     assert any("rounding hides" in note for note in alike.recovery.notes)
     # A known uncertainty of the amount alone gives the normal interval.
     known = recovery([2.0, 2.0], [5.0, 5.0], 3.0, u_added=0.03)
     half = stats.norm.ppf(0.975) * 0.01
-    assert known.recovery.interval == pytest.approx((1 - half, 1 + half), rel=1e-12)
+    assert known.recovery.interval(0.95) == pytest.approx((1 - half, 1 + half), rel=1e-12)
     assert known.recovery.degrees_of_freedom is None
 
 
@@ -114,7 +114,6 @@ def test_large_readings_are_subtracted_exactly():
         (lambda: recovery([1.0], [1.0], 0.0), "above zero; got 0.0"),
         (lambda: recovery([1.0], [1.0], 100.0, whole=100.0), "below 100; got 100.0"),
         (lambda: recovery([1.0], [1.0], 1.0, u_added=-0.1), "must not be negative; got -0.1"),
-        (lambda: recovery([1.0], [1.0], 1.0, confidence=1.0), "between 0 and 1"),
     ],
 )
 def test_what_cannot_be_is_refused(call, message):
@@ -124,13 +123,13 @@ def test_what_cannot_be_is_refused(call, message):
 
 def test_mean_over_samples_matches_the_one_sample_t_of_scipy():
     values = [0.97, 1.02, 0.95, 0.99]
-    found = mean_recovery(values, confidence=0.9)
+    found = mean_recovery(values)
     expected = stats.ttest_1samp(values, 1).confidence_interval(0.9)
-    assert found.interval == pytest.approx((expected.low, expected.high), rel=1e-9)
+    assert found.interval(0.9) == pytest.approx((expected.low, expected.high), rel=1e-9)
     assert found.degrees_of_freedom == 3
-    assert mean_recovery([0.97]).interval is None
+    assert mean_recovery([0.97]).interval(0.95) is None
     alike = mean_recovery([0.5, 0.5, 0.5])
-    assert (alike.value, alike.interval) == (0.5, None)
+    assert (alike.value, alike.interval(0.95)) == (0.5, None)
 
 
 # The chapter -----------------------------------------------------------------------------------------------------
@@ -170,12 +169,12 @@ def test_chapter_serialises_speaks_and_draws():
 
 def test_dilution_is_counted_in_per_cent_only_and_its_size_is_shown():
     # By hand: what was there before weighs before * 3/100 less, that is before/100 of the recovery.
-    table = characteristic.evaluate(spiked()).details["tables"][0]["rows"]
+    table = characteristic.evaluate(spiked()).display.tables[0].rows
     for row in table:
         assert row[5] - row[6] == pytest.approx(row[1] / 100, rel=1e-9)
     plain = characteristic.evaluate(spiked(unit="mg/kg"))
     assert any("Dilution by the addition is not counted" in note for note in plain.notes)
-    assert all(row[5] == row[6] for row in plain.details["tables"][0]["rows"])
+    assert all(row[5] == row[6] for row in plain.display.tables[0].rows)
 
 
 def test_requirement_is_about_full_recovery():
@@ -243,9 +242,9 @@ def test_uncertainties_that_differ_within_an_addition_are_joined():
     q = evaluation.get("recovery.recovery", "U1")
     assert any("quadratic mean" in note for note in q.notes)
     # Sensitivity (before/100 - R)/added times the quadratic mean of 0.01, 0.02, 0.03.
-    before = evaluation.details["tables"][0]["rows"][0][1]
+    before = evaluation.display.tables[0].rows[0][1]
     expected = abs(before / 100 - q.value) / 3 * np.sqrt((1 + 4 + 9) / 3) / 100
-    assert evaluation.details["tables"][1]["rows"][0][5] == pytest.approx(expected, rel=1e-9)
+    assert evaluation.display.tables[1].rows[0][5] == pytest.approx(expected, rel=1e-9)
 
 
 def test_censored_readings_are_counted():
@@ -254,7 +253,7 @@ def test_censored_readings_are_counted():
     evaluation = characteristic.evaluate(spiked(result=results))
     q = evaluation.get("recovery.recovery", "U1")
     assert (q.censored, q.n) == (1, 5)
-    assert any("1 censored reading(s) of this sample" in note for note in q.notes)
+    assert any("1 censored reading of this sample was left out" in note for note in q.notes)
     assert evaluation.get("recovery.mean_recovery").censored == 1
 
 
@@ -287,7 +286,14 @@ def test_intervals_hold_the_truth_at_the_stated_rate():
         added = 3 + rng.normal(0, 0.02)
         before = rng.normal(2.0, 0.05, 4)
         after = rng.normal(2.0 * (1 - added / 100) + 0.97 * added, 0.08, 4)
-        low, high = recovery(before.tolist(), after.tolist(), 3.0, u_added=0.02, whole=100.0).recovery.interval
+        low, high = recovery(before.tolist(), after.tolist(), 3.0, u_added=0.02, whole=100.0).recovery.interval(0.95)
         held += low <= 0.97 <= high
     error = np.sqrt(600 * 0.95 * 0.05)
     assert 570 - 3.5 * error - 3 < held < 570 + 3.5 * error
+
+
+def test_what_a_requirement_may_use_is_there_without_the_display():
+    evaluation = characteristic.evaluate(spiked())
+    usable = {info.key for info in characteristic.CHARACTERISTIC.keys if info.rules}
+    assert usable <= {q.key for q in evaluation.judged}
+    assert not evaluation.display.quantities

@@ -12,7 +12,7 @@ from scipy import integrate, stats
 from small_study import small_study
 
 from validation import resources
-from validation.characteristics import standards
+from validation.characteristics import stability, standards
 from validation.figures.standards import budget_bars, traceability_chain
 from validation.figures.style import alternative_text
 from validation.stats.distributions import Normal, Rectangular, one_sided, triangular
@@ -33,6 +33,10 @@ from validation.study.lot_values import lot_value
 
 REFERENCE = Path(__file__).parent / "reference"
 NET = (Weighed("fuel", "fuel"), Weighed("oil", "oil"))
+
+
+def evaluated(study):
+    return standards.evaluate(study, stability.evaluate(study))
 
 
 def value_of(text, **options):
@@ -315,7 +319,7 @@ def study(tmp_path):
 
 
 def test_every_quantity_is_there_with_its_unit(study):
-    found = standards.evaluate(study)
+    found = evaluated(study)
     units = {quantity.key: (quantity.at, quantity.unit) for quantity in found.quantities}
     assert units == {
         "standards.mass_fraction": ("S-1", "%"),
@@ -336,7 +340,7 @@ def test_every_quantity_is_there_with_its_unit(study):
 
 
 def test_looked_at_otherwise_the_quantities_are_the_same_without_monte_carlo(study):
-    full, quick = standards.evaluate(study), standards.evaluate(replace(study, looked_at_otherwise=True))
+    full, quick = evaluated(study), evaluated(replace(study, looked_at_otherwise=True))
     assert [(q.key, q.value, q.interval) for q in quick.quantities] == [
         (q.key, q.value, q.interval) for q in full.quantities
     ]
@@ -345,7 +349,7 @@ def test_looked_at_otherwise_the_quantities_are_the_same_without_monte_carlo(stu
 
 
 def test_without_a_lot_record_the_chapter_says_what_would_supply_it():
-    found = standards.evaluate(small_study("precision", {"level": [2], "run": ["a"], "result": ["2.1"]}))
+    found = evaluated(small_study("precision", {"level": [2], "run": ["a"], "result": ["2.1"]}))
     assert not found.quantities
     assert "lot_record: standards/S-01.yaml" in found.missing
     assert standards.in_words(found, "%") == [found.missing]
@@ -355,11 +359,11 @@ def test_without_a_lot_record_the_chapter_says_what_would_supply_it():
 
 def test_a_standard_without_a_record_is_named(tmp_path):
     plan = STANDARDS + "  - {name: S-0, value: 5.0}\n"
-    assert "Standard S-0 has no lot record." in standards.evaluate(load_study(lot_study(tmp_path, plan=plan))).notes
+    assert "Standard S-0 has no lot record." in evaluated(load_study(lot_study(tmp_path, plan=plan))).notes
 
 
 def test_an_unbroken_chain_is_told_as_closed(study):
-    found = standards.evaluate(study)
+    found = evaluated(study)
     assert {link["state"] for link in found.details["chains"][0]["links"]} == {"closed"}
     assert any(
         "the chain from the kilogram to the lot is closed (C-1, valid until 2026-12-31" in s
@@ -380,7 +384,7 @@ def test_an_unbroken_chain_is_told_as_closed(study):
 )
 def test_a_broken_link_is_drawn_open_and_told(tmp_path, old, new, told):
     study = load_study(lot_study(tmp_path, RECORD.replace(old, new)))
-    found = standards.evaluate(study)
+    found = evaluated(study)
     assert any(told in note for note in found.notes)
     assert any(told in note for note in found.get("standards.mass_fraction", "S-1").notes)
     assert any(told in sentence for sentence in standards.in_words(found, "%"))
@@ -397,7 +401,7 @@ def test_a_chain_covered_by_an_impact_note_says_so(tmp_path):
         "1,2026-07-06T09:00Z,Q1,impact,standards/S-1.yaml,,BAL-1,2026-05-31,2026-06-25,As found within 0.2 mg\n"
     )
     study = load_study(folder)
-    found = standards.evaluate(study)
+    found = evaluated(study)
     said = " ".join(standards.in_words(found, "%"))
     assert "impact note 1 in the register of amendments says why the weighings stand" in said
     assert "covers the balance until 2026-06-25" in said
@@ -410,23 +414,21 @@ def test_a_chain_covered_by_an_impact_note_says_so(tmp_path):
 
 def test_the_days_a_can_was_open_are_told(tmp_path):
     # 20 June minus 1 May: 50 days.
-    found = standards.evaluate(
-        load_study(lot_study(tmp_path, RECORD.replace("opened: 2026-06-20", "opened: 2026-05-01")))
-    )
+    found = evaluated(load_study(lot_study(tmp_path, RECORD.replace("opened: 2026-06-20", "opened: 2026-05-01"))))
     assert found.get("standards.fuel_open", "S-1").value == 50
     assert any("can of fuel had been open for 50 days" in sentence for sentence in standards.in_words(found, "%"))
-    unstated = standards.evaluate(load_study(lot_study(tmp_path, RECORD.replace(", opened: 2026-06-20", ""))))
+    unstated = evaluated(load_study(lot_study(tmp_path, RECORD.replace(", opened: 2026-06-20", ""))))
     assert unstated.get("standards.fuel_open", "S-1") is None
 
 
 def test_the_reason_is_given_where_monte_carlo_differs(tmp_path):
     wide = RECORD.replace('"0.5%"', '"8%"')
-    said = standards.in_words(standards.evaluate(load_study(lot_study(tmp_path, wide))), "%")
+    said = standards.in_words(evaluated(load_study(lot_study(tmp_path, wide))), "%")
     assert any("Monte Carlo gives another interval" in s and "shorter tails than the normal" in s for s in said)
 
 
 def test_the_figures_say_their_message(study):
-    found = standards.evaluate(study)
+    found = evaluated(study)
     bars = budget_bars(found, study)
     assert alternative_text(bars).startswith("The largest part of the uncertainty is the homogeneity of the lot")
     labels = [label.get_text() for label in bars.axes[0].get_yticklabels()]
@@ -444,7 +446,7 @@ def test_the_figures_say_their_message(study):
 
 
 def test_the_shares_of_a_budget_add_up(study):
-    shown = standards.evaluate(study).details["lots"][0]
+    shown = evaluated(study).details["lots"][0]
     assert sum(part["share"] for part in shown["parts"]) == pytest.approx(1, rel=1e-9)
 
 
@@ -469,7 +471,7 @@ def kept_study(tmp_path, record=RECORD, *, allowed='allowed_change: "2.5%", ', s
 
 
 def keeping_said(study):
-    found = standards.evaluate(study)
+    found = evaluated(study)
     words = standards.in_words(found, "%")
     said = [note for note in found.notes if note in words]
     return " ".join(said)
@@ -528,7 +530,7 @@ def test_what_cannot_be_compared_is_said(tmp_path, study):
 
 
 def test_sizes_without_evidence_are_told_in_one_note(tmp_path):
-    found = standards.evaluate(load_study(lot_study(tmp_path / "a")))
+    found = evaluated(load_study(lot_study(tmp_path / "a")))
     sizes = "loss while weighing (S-1), homogeneity (S-1) and loss in use (S-1)"
     note = f"No evidence is stated for the size of {sizes}: name the report as `evidence`."
     assert note in found.notes
@@ -536,7 +538,7 @@ def test_sizes_without_evidence_are_told_in_one_note(tmp_path):
     named = RECORD.replace('{u: "0.4%"}', '{u: "0.4%", evidence: "QR-1, ten vials"}').replace(
         "one sided", "one sided, evidence: QR-2"
     )
-    found = standards.evaluate(load_study(lot_study(tmp_path / "b", named)))
+    found = evaluated(load_study(lot_study(tmp_path / "b", named)))
     assert "No evidence is stated for the size of loss in use (S-1): name the report as `evidence`." in found.notes
     facts = dict(found.details["tables"][0]["rows"])
     assert facts["homogeneity"] == "u = 0.4 %; evidence: QR-1, ten vials"
@@ -558,7 +560,7 @@ def test_the_demonstration_says_what_its_records_allow_beyond_what_it_shows():
 
 def test_what_is_alike_for_several_lots_stands_once():
     study = load_study(resources.folder("demo_data") / "new-grade")
-    found = standards.evaluate(study)
+    found = evaluated(study)
     words = standards.in_words(found, "%")
     assert sum("impact note 3" in sentence for sentence in words) == 1
     assert sum("assigned value" in sentence for sentence in words[1:]) == 1
@@ -578,7 +580,7 @@ def test_lots_of_another_budget_have_a_table_and_a_panel_of_their_own():
     wide = other.model_copy(update={"homogeneity": other.homogeneity.model_copy(update={"u": 0.009})})
     records["S-02"] = replace(records["S-02"], preparation=wide)
     changed = replace(study, lot_records=records)
-    found = standards.evaluate(changed)
+    found = evaluated(changed)
     captions = [table["caption"] for table in found.details["tables"] if table["caption"].startswith("Budget")]
     assert captions == [
         "Budget of lots S-01 and S-03, by the law of propagation",

@@ -19,6 +19,11 @@ def all_censored(study: Study, experiment: str) -> str:
     )
 
 
+def left_out(count: int, noun: str = "censored reading", where: str = "") -> tuple[str, ...]:
+    """The note on readings that a quantity rests without, `where` with a leading blank; none where all are there."""
+    return (f"{counted(count, noun)}{where} {'was' if count == 1 else 'were'} left out.",) if count else ()
+
+
 def why_not(study: Study, experiment: str, columns: str) -> str:
     """Why an experiment has no reading to evaluate, and what would supply it."""
     planned = study.experiments.get(experiment)
@@ -45,10 +50,14 @@ def lost_levels(data: ExperimentData) -> tuple[str, ...]:
     held = {_place(level) for level in data.table["level"]}
     counts = Counter(_place(reading.values.get("level", "")) for reading in data.censored)
     return tuple(
-        f"Level {level_text(level)}: all of its {count} reading(s) are censored, so nothing can be estimated there."
+        f"Level {level_text(level)}: {_all_of(count)} censored, so nothing can be estimated there."
         for level, count in counts.items()
         if level not in held
     )
+
+
+def _all_of(count: int) -> str:
+    return "its one reading is" if count == 1 else f"all of its {count} readings are"
 
 
 def _place(level: object) -> float | str:

@@ -1,19 +1,23 @@
-"""What the chapters on oils and on fuels share: one straight line a name, compared with that of the reference."""
+"""Comparison of materials: one straight line an oil or fuel, each slope held against that of the reference.
+
+The chapters on oils and on fuels both stand on `evaluate` and `alternatives`; a `MaterialChapter` says what is its own.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
-from validation.characteristics._censored import lost_levels, why_not
-from validation.stats.estimate import OldEstimate
+from validation.characteristics._censored import left_out, lost_levels, why_not
+from validation.characteristics._other_methods import other_methods_table
+from validation.figures._lines import LinesView, MaterialLine
+from validation.stats.estimate import Estimate
 from validation.stats.slope_ratio import LinesResult, level_weights, slope_ratios, slope_ratios_by_run
 from validation.study.model import ExperimentData, Reading, Study
 from validation.study.ordering import natural_order
-from validation.study.quantity import Evaluation, Quantity
+from validation.study.quantity import Cell, Display, Evaluation, Quantity, Table
 from validation.words import fixed, sentence_list, significant, with_interval
 
 EQUAL_WEIGHTS = "lines with equal weights"
@@ -27,6 +31,99 @@ SINGLE_RUN = (
 )
 
 
+# The chapter and its worksheet ----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Materials:
+    """The material of each reading of a worksheet, the names that may be the reference, and how a reading is named."""
+
+    data: ExperimentData
+    names: tuple[str, ...]
+    candidates: tuple[str, ...]
+    name_of: Callable[[Reading], str]
+
+
+@dataclass(frozen=True)
+class Own:
+    """What a chapter adds to the comparison of lines; `view` is called with the reference and the lines drawn."""
+
+    quantities: tuple[Quantity, ...]
+    view: Callable[[str, tuple[MaterialLine, ...]], LinesView]
+    tables: tuple[Table, ...] = ()
+
+
+@dataclass(frozen=True)
+class MaterialChapter:
+    """One of the two chapters that compare materials.
+
+    `what` is compared, as the worksheet's `columns` name it; `stated` is what the plan says of the study's own, under
+    `plan_key`. `intercept_note` tells what the lines share, `one_material` what a second one would supply, `two_levels`
+    what the fit takes beside levels of the reference. `own` adds to the lines, which are None where none can be fitted.
+    """
+
+    name: str
+    what: str
+    columns: str
+    plan_key: str
+    stated: Callable[[Study], str | None]
+    read: Callable[[ExperimentData], Materials]
+    own: Callable[[Study, Materials, str, Comparison | None], Own]
+    common_intercept: bool
+    intercept_note: Callable[[ExperimentData], str]
+    one_material: str
+    two_levels: str = ""
+
+
+def evaluate(chapter: MaterialChapter, study: Study) -> Evaluation:
+    """Slope of every material, its ratio to the reference, and what the chapter adds."""
+    given = _given(chapter, study)
+    if isinstance(given, Evaluation):
+        return given
+    materials, reference, notes = given
+    comparison = compare(chapter, study, materials, reference)
+    own = chapter.own(study, materials, reference, comparison)
+    if comparison is None:
+        missing = _no_line(chapter, materials.data, reference)
+        if not own.quantities:
+            return Evaluation(chapter.name, own_notes=notes, missing=missing)
+        return Evaluation(
+            chapter.name, own.quantities, (), (*notes, missing), show=lambda: Display(view=own.view(reference, ()))
+        )
+    ratios = comparison.ratios()
+    several = () if len(set(materials.names)) > 1 else (chapter.one_material,)
+    notes = (*notes, chapter.intercept_note(materials.data), *comparison.without_line(), *comparison.notes, *several)
+
+    def show() -> Display:
+        others = other_methods_table(ratios, alternatives(chapter, study))
+        tables = (comparison.level_table(), *own.tables, *comparison.run_table(), *others)
+        return Display(tables=tables, view=own.view(reference, comparison.drawn()))
+
+    return Evaluation(chapter.name, (*comparison.slopes(), *ratios, *own.quantities), (), notes, show=show)
+
+
+def alternatives(chapter: MaterialChapter, study: Study) -> Mapping[str, Sequence[Quantity]]:
+    """The slope ratios from lines that weight all readings equally."""
+    given = _given(chapter, study)
+    if isinstance(given, Evaluation):
+        return {}
+    comparison = compare(chapter, study, *given[:2], equal_weights=True)
+    return {} if comparison is None else {EQUAL_WEIGHTS: comparison.ratios()}
+
+
+def _given(chapter: MaterialChapter, study: Study) -> tuple[Materials, str, tuple[str, ...]] | Evaluation:
+    """The materials, the reference and notes on both, or the evaluation that says why there is no comparison."""
+    absent = not_ready(study, chapter.name, chapter.columns)
+    if absent is not None:
+        return absent
+    materials = chapter.read(study.experiments[chapter.name])
+    data = materials.data
+    reference, notes = reference_name(data, materials.candidates, chapter.stated(study), chapter.plan_key)
+    if reference is None:
+        return without_reference(chapter.name, data)
+    return materials, reference, (*worksheet_notes(data), *notes)
+
+
 def not_ready(study: Study, name: str, columns: str) -> Evaluation | None:
     """The evaluation that says why there is none, or None where readings are there."""
     return None if study.ready(name) is not None else Evaluation(name, missing=why_not(study, name, columns))
@@ -35,7 +132,7 @@ def not_ready(study: Study, name: str, columns: str) -> Evaluation | None:
 def reference_name(
     data: ExperimentData, names: Sequence[str], in_plan: str | None, key: str
 ) -> tuple[str | None, tuple[str, ...]]:
-    """The name that the others are compared with, and a note on how it was found; None where it has no readings.
+    """The name that the others are compared with, and a note on how it was chosen; None where it has no readings.
 
     `in_plan` is what the plan says elsewhere, under `key`.
     """
@@ -49,7 +146,7 @@ def reference_name(
 
 
 def without_reference(name: str, data: ExperimentData) -> Evaluation:
-    """Said where the plan names a reference that the worksheet does not hold."""
+    """For a plan that names a reference which the worksheet does not hold."""
     stated = data.settings.get("reference")
     return Evaluation(
         name,
@@ -58,176 +155,9 @@ def without_reference(name: str, data: ExperimentData) -> Evaluation:
     )
 
 
-@dataclass(frozen=True)
-class Comparison:
-    """Lines of a worksheet, one a name; `judged` is the same at the confidence of the judged interval."""
-
-    data: ExperimentData
-    names: tuple[str, ...]
-    reference: str
-    shown: LinesResult
-    judged: LinesResult
-    by_run: bool
-    notes: tuple[str, ...]
-    common_intercept: bool
-    name_of: Callable[[Reading], str]
-
-    @property
-    def unit_name(self) -> str:
-        return "runs" if self.by_run else "readings at each level"
-
-    def readings(self, rows: Sequence[int]) -> list[str]:
-        return [str(name) for name in self.data.table["reading"].iloc[list(rows)]]
-
-    def censored(self, *names: str) -> int:
-        """Censored readings that would have entered lines of these names; all of them with a common intercept."""
-        found = self.data.censored
-        return len(found) if self.common_intercept else sum(self.name_of(reading) in names for reading in found)
-
-    def quantity(
-        self, key: str, at: str | None, shown: OldEstimate, judged: OldEstimate, rows: Sequence[int], *names: str
-    ):
-        count = self.censored(*names)
-        said = [f"{count} censored reading(s) were left out."] if count else []
-        return Quantity.from_estimate(
-            key,
-            at,
-            replace(shown, n=len(rows)),
-            unit="1",
-            worksheet=self.data.worksheet,
-            readings=self.readings(rows),
-            judged=judged,
-            unit_name=self.unit_name,
-            notes=(*self.shown.notes, *self.notes, *said, *self.levels_differ(*names)),
-            censored=count,
-        )
-
-    def levels_differ(self, *names: str) -> tuple[str, ...]:
-        """Said where two lines do not rest on the same levels."""
-        held = [set(self._levels(name)) for name in names]
-        if len(held) < 2 or held[0] == held[1] or (self.common_intercept and held[0] - {0.0} == held[1] - {0.0}):
-            return ()
-        return (
-            f"The levels of {names[0]} and {names[1]} differ: a bend of the response would look like a difference of "
-            "slopes.",
-        )
-
-    def _levels(self, name: str) -> list[float]:
-        table = self.data.table
-        return [float(x) for x, of in zip(table["level"], self.names, strict=True) if of == name]
-
-    def slopes(self, key: str) -> list[Quantity]:
-        parts = zip(self.shown.names, self.shown.slopes, self.judged.slopes, self.shown.slope_rows, strict=True)
-        return [self.quantity(key, name, shown, judged, rows, name) for name, shown, judged, rows in parts]
-
-    def ratios(self, key: str) -> list[Quantity]:
-        parts = zip(self.shown.names, self.shown.ratios, self.judged.ratios, self.shown.ratio_rows, strict=True)
-        return [
-            self.quantity(key, name, shown, judged, rows, name, self.reference)
-            for name, shown, judged, rows in parts
-            if shown is not None and judged is not None
-        ]
-
-    def details(self) -> dict[str, Any]:
-        """Points and lines for the figures."""
-        table = self.data.table
-        points: dict[str, list[dict[str, Any]]] = {name: [] for name in dict.fromkeys(self.names)}
-        runs = table["run"].astype(str).tolist() if "run" in table else [""] * len(table)
-        for i, name in enumerate(self.names):
-            points[name].append(
-                {
-                    "level": float(table["level"].iloc[i]),
-                    "result": float(table["result"].iloc[i]),
-                    "run": runs[i],
-                    "reading": str(table["reading"].iloc[i]),
-                    "line": int(table["line"].iloc[i]),
-                }
-            )
-        lines = []
-        for i, name in enumerate(self.shown.names):
-            ratio = self.shown.ratios[i]
-            lines.append(
-                {
-                    "name": name,
-                    "slope": self.shown.slopes[i].value,
-                    "intercept": self.shown.intercepts[i],
-                    "ratio": None if ratio is None else ratio.value,
-                    "interval": None if ratio is None or ratio.interval is None else list(ratio.interval),
-                    "run_ratios": self._run_ratios(i),
-                    "points": points[name],
-                }
-            )
-        return {"reference": self.reference, "lines": lines}
-
-    def _run_ratios(self, i: int) -> list[float]:
-        home = self.shown.names.index(self.reference)
-        if i == home:
-            return []
-        pairs = [(row[i], row[home]) for row in self.shown.run_slopes]
-        return [float(top) / float(bottom) for top, bottom in pairs if top is not None and bottom]
-
-    def run_table(self, what: str) -> list[dict[str, Any]]:
-        """The slope of every line in every run."""
-        if not self.by_run:
-            return []
-        rows: list[list[Any]] = [
-            [run, *slopes] for run, slopes in zip(self.shown.runs, self.shown.run_slopes, strict=True)
-        ]
-        caption = f"Slopes of each {what} in each run"
-        return [{"caption": caption, "head": ["run", *self.shown.names], "rows": rows}]
-
-    def level_table(self, what: str, unit: str) -> dict[str, Any]:
-        """Mean result and mean distance from the line by level: where a line bends."""
-        table, rows = self.data.table, []
-        levels = table["level"].to_numpy(dtype=float)
-        results = table["result"].to_numpy(dtype=float)
-        of = np.asarray(self.names, dtype=object)
-        for name in in_order(self.names, self.reference):
-            for level in np.unique(levels[of == name]):
-                here = (of == name) & (levels == level)
-                residuals = self.shown.residuals[here]
-                distance = None if np.isnan(residuals).all() else float(np.nanmean(residuals))
-                rows.append([name, float(level), int(here.sum()), float(results[here].mean()), distance])
-        head = [what, "level", "readings", f"mean result / {unit}", f"mean distance from the line / {unit}"]
-        return {"caption": f"Results of each {what} at each level, and how far they lie from its line", "head": head,
-                "rows": rows}  # fmt: skip
-
-
-def compare(
-    study: Study,
-    data: ExperimentData,
-    names: Sequence[str],
-    reference: str,
-    *,
-    common_intercept: bool,
-    name_of: Callable[[Reading], str],
-    equal_weights: bool = False,
-) -> Comparison | None:
-    """The lines of all names at both confidences; None where the reference has none."""
-    table = data.table
-    levels = table["level"].to_numpy(dtype=float)
-    results = data.decimals("result")
-    runs = table["run"].astype(str).tolist() if "run" in table else []
-    by_run = len(set(runs)) > 1
-    weights, said = (None, ()) if equal_weights else level_weights(levels, results, names)
-    notes = [*said, *([] if by_run else [SINGLE_RUN if runs else NO_RUNS])]
-
-    def lines(confidence: float) -> LinesResult:
-        options: dict[str, Any] = {
-            "reference": reference,
-            "weights": weights,
-            "common_intercept": common_intercept,
-            "confidence": confidence,
-        }
-        if by_run:
-            return slope_ratios_by_run(levels, results, names, runs, **options)
-        return slope_ratios(levels, results, names, **options)
-
-    try:
-        shown, judged = (_ordered(lines(c), reference) for c in (study.confidence, study.judged_confidence))
-    except ValueError:
-        return None
-    return Comparison(data, tuple(names), reference, shown, judged, by_run, tuple(notes), common_intercept, name_of)
+def worksheet_notes(data: ExperimentData) -> tuple[str, ...]:
+    """What loading the worksheet noted, and levels of which nothing is left."""
+    return (*data.notes, *lost_levels(data))
 
 
 def in_order(names: Sequence[str], reference: str) -> list[str]:
@@ -235,73 +165,212 @@ def in_order(names: Sequence[str], reference: str) -> list[str]:
     return sorted(dict.fromkeys(names), key=lambda name: (name != reference, natural_order(name)))
 
 
-def _ordered(result: LinesResult, reference: str) -> LinesResult:
-    order = [result.names.index(name) for name in in_order(result.names, reference)]
-
-    def moved(values: Sequence[Any]) -> tuple[Any, ...]:
-        return tuple(values[i] for i in order)
-
-    return replace(
-        result,
-        names=moved(result.names),
-        slopes=moved(result.slopes),
-        ratios=moved(result.ratios),
-        intercepts=moved(result.intercepts),
-        run_slopes=tuple(moved(row) for row in result.run_slopes),
-        slope_rows=moved(result.slope_rows),
-        ratio_rows=moved(result.ratio_rows),
-    )
+# The lines ------------------------------------------------------------------------------------------------------
 
 
-def no_line(name: str, data: ExperimentData, reference: str) -> str:
-    """Said where not even the reference has a line."""
+@dataclass(frozen=True)
+class Comparison:
+    """The lines of a worksheet, one a material, the reference first."""
+
+    chapter: MaterialChapter
+    study: Study
+    materials: Materials
+    reference: str
+    lines: LinesResult
+    by_run: bool
+    notes: tuple[str, ...]
+
+    @property
+    def data(self) -> ExperimentData:
+        return self.materials.data
+
+    def quantity(
+        self,
+        key: str,
+        at: str | None,
+        estimate: Estimate,
+        rows: Sequence[int],
+        *names: str,
+        notes: Sequence[str] = (),
+        unit_name: str = "",
+    ) -> Quantity:
+        """An estimate from the readings `rows`, which belong to the lines `names`, with its place in the study."""
+        censored = self._censored(*names)
+        own_notes = (*self.lines.notes, *self.notes, *left_out(censored), *self._levels_differ(*names), *notes)
+        return Quantity(
+            key=f"{self.chapter.name}.{key}",
+            at=at,
+            estimate=replace(estimate, n=len(rows)).with_notes(*own_notes),
+            level=self.study.confidence,
+            unit="1",
+            worksheet=self.data.worksheet,
+            readings=tuple(str(name) for name in self.data.table["reading"].iloc[list(rows)]),
+            unit_name=unit_name or ("runs" if self.by_run else "readings at each level"),
+            censored=censored,
+        )
+
+    def _censored(self, *names: str) -> int:
+        """Censored readings that would have entered lines of these names; all of them with a common intercept."""
+        censored = self.data.censored
+        if self.chapter.common_intercept:
+            return len(censored)
+        return sum(self.materials.name_of(reading) in names for reading in censored)
+
+    def _levels_differ(self, *names: str) -> tuple[str, ...]:
+        """A note where two lines do not rest on the same levels."""
+        held = [self._levels(name) for name in names]
+        common = self.chapter.common_intercept
+        if len(held) < 2 or held[0] == held[1] or (common and held[0] - {0.0} == held[1] - {0.0}):
+            return ()
+        return (
+            f"The levels of {names[0]} and {names[1]} differ: a bend of the response would look like a difference of "
+            "slopes.",
+        )
+
+    def _levels(self, name: str) -> set[float]:
+        return {float(x) for x, of in zip(self.data.table["level"], self.materials.names, strict=True) if of == name}
+
+    def slopes(self) -> list[Quantity]:
+        """The slope of every line, that of the reference first."""
+        parts = zip(self.lines.names, self.lines.slopes, self.lines.slope_rows, strict=True)
+        return [self.quantity("slope", name, slope, rows, name) for name, slope, rows in parts]
+
+    def ratios(self) -> list[Quantity]:
+        """The ratio of every slope to that of the reference."""
+        parts = zip(self.lines.names, self.lines.ratios, self.lines.ratio_rows, strict=True)
+        return [
+            self.quantity("slope_ratio", name, ratio, rows, name, self.reference)
+            for name, ratio, rows in parts
+            if ratio is not None
+        ]
+
+    def without_line(self) -> tuple[str, ...]:
+        """Notes on names that no line can be drawn for, and on a reference that no slope can be divided by."""
+        notes = []
+        lacking = [name for name in in_order(self.materials.names, self.reference) if name not in self.lines.names]
+        if lacking:
+            notes.append(
+                f"No line can be drawn of {self.chapter.what} {sentence_list(lacking)}: readings at two levels or "
+                "more, in the same runs as those of the reference, would supply it."
+            )
+        if len(self.lines.names) > 1 and all(ratio is None for ratio in self.lines.ratios):
+            notes.append(f"The slope of {self.reference}, the reference, is zero: no slope ratio exists.")
+        return tuple(notes)
+
+    def drawn(self) -> tuple[MaterialLine, ...]:
+        """Points and lines for the figures."""
+        pairs = zip(self.data.table["level"], self.data.table["result"], strict=True)
+        points: dict[str, list[tuple[float, float]]] = {}
+        for name, (level, result) in zip(self.materials.names, pairs, strict=True):
+            points.setdefault(name, []).append((float(level), float(result)))
+        return tuple(
+            MaterialLine(
+                name=name,
+                points=tuple(points[name]),
+                slope=self.lines.slopes[i].value,
+                intercept=self.lines.intercepts[i],
+                ratio=None if ratio is None else (ratio.value, ratio.interval(self.study.confidence)),
+                run_ratios=self._run_ratios(i),
+            )
+            for i, (name, ratio) in enumerate(zip(self.lines.names, self.lines.ratios, strict=True))
+        )
+
+    def _run_ratios(self, i: int) -> tuple[float, ...]:
+        if i == 0:
+            return ()
+        pairs = [(row[i], row[0]) for row in self.lines.run_slopes]
+        return tuple(top / bottom for top, bottom in pairs if top is not None and bottom)
+
+    def run_table(self) -> tuple[Table, ...]:
+        """The slope of every line in every run."""
+        if not self.by_run:
+            return ()
+        rows = tuple((run, *slopes) for run, slopes in zip(self.lines.runs, self.lines.run_slopes, strict=True))
+        caption = f"Slopes of each {self.chapter.what} in each run"
+        return (Table("runs", caption, ("run", *self.lines.names), rows),)
+
+    def level_table(self) -> Table:
+        """Mean result and mean distance from the line by level: where a line bends."""
+        table, what, unit = self.data.table, self.chapter.what, self.study.unit
+        levels = table["level"].to_numpy(dtype=float)
+        results = table["result"].to_numpy(dtype=float)
+        of = np.asarray(self.materials.names, dtype=object)
+        rows: list[tuple[Cell, ...]] = []
+        for name in in_order(self.materials.names, self.reference):
+            for level in np.unique(levels[of == name]):
+                here = (of == name) & (levels == level)
+                residuals = self.lines.residuals[here]
+                distance = None if np.isnan(residuals).all() else float(np.nanmean(residuals))
+                rows.append((name, float(level), int(here.sum()), float(results[here].mean()), distance))
+        head = (what, "level", "readings", f"mean result / {unit}", f"mean distance from the line / {unit}")
+        caption = f"Results of each {what} at each level, and how far they lie from its line"
+        return Table("levels", caption, head, tuple(rows))
+
+
+def compare(
+    chapter: MaterialChapter, study: Study, materials: Materials, reference: str, *, equal_weights: bool = False
+) -> Comparison | None:
+    """The lines of all materials; None where the reference has none."""
+    table = materials.data.table
+    levels = table["level"].to_numpy(dtype=float)
+    results = materials.data.decimals("result")
+    runs = table["run"].astype(str).tolist() if "run" in table else []
+    by_run = len(set(runs)) > 1
+    weights, weight_notes = (None, ()) if equal_weights else level_weights(levels, results, materials.names)
+    common = chapter.common_intercept
+    try:
+        if by_run:
+            lines = slope_ratios_by_run(
+                levels, results, materials.names, runs, reference=reference, weights=weights, common_intercept=common
+            )
+        else:
+            lines = slope_ratios(
+                levels, results, materials.names, reference=reference, weights=weights, common_intercept=common
+            )
+    except ValueError:
+        return None
+    run_notes = () if by_run else (SINGLE_RUN if runs else NO_RUNS,)
+    ordered = lines.in_order(in_order(lines.names, reference))
+    return Comparison(chapter, study, materials, reference, ordered, by_run, (*weight_notes, *run_notes))
+
+
+def _no_line(chapter: MaterialChapter, data: ExperimentData, reference: str) -> str:
+    """For a worksheet in which not even the reference has a line."""
     return (
         f"No line of {reference}, the reference, can be drawn from {data.worksheet}: it takes readings at two levels "
-        "or more in each run (or in all, without runs)."
+        f"or more in each run (or in all, without runs).{chapter.two_levels}"
     )
 
 
-def without_line(comparison: Comparison, what: str) -> tuple[str, ...]:
-    """Names that no line can be drawn for, and a reference that no slope can be divided by."""
-    shown, reference, notes = comparison.shown, comparison.reference, []
-    lacking = [name for name in in_order(comparison.names, reference) if name not in shown.names]
-    if lacking:
-        notes.append(
-            f"No line can be drawn of {what} {sentence_list(lacking)}: readings at two levels or more, in the same "
-            "runs as those of the reference, would supply it."
-        )
-    if len(shown.names) > 1 and all(ratio is None for ratio in shown.ratios):
-        notes.append(f"The slope of {reference}, the reference, is zero: no slope ratio exists.")
-    return tuple(notes)
+# Words ----------------------------------------------------------------------------------------------------------
 
 
-def worksheet_notes(data: ExperimentData) -> tuple[str, ...]:
-    return (*data.notes, *lost_levels(data))
+def lines_in_words(evaluation: Evaluation) -> list[str]:
+    """The slopes in one sentence, and one sentence for each slope ratio."""
+    view: LinesView = evaluation.display.view
+    slopes = [q for q in evaluation.judged if q.key == f"{evaluation.name}.slope"]
+    ratios = [q for q in evaluation.judged if q.key == f"{evaluation.name}.slope_ratio"]
+    sentences = [_slope_words(slopes)] if slopes else []
+    return [*sentences, *(_ratio_words(ratio, view.reference) for ratio in ratios)]
 
 
-def ratio_words(entry: Quantity, reference: str, what: str) -> str:
+def _ratio_words(ratio: Quantity, reference: str) -> str:
     """The size of a slope ratio, how sure it is, and what it would do to results."""
-    value = entry.value or 0.0
-    text, interval = with_interval(value, entry.interval)
-    sure = f"from {interval} with {100 * entry.confidence:g} % confidence" if entry.confidence else "no interval"
-    held = f", {entry.units} {entry.unit_name}" if entry.confidence and entry.units else ""
-    effect = 100 * (value - 1)
+    text, interval = with_interval(ratio.value, ratio.interval)
+    sure = f"from {interval} with {100 * ratio.confidence:g} % confidence" if ratio.confidence else "no interval"
+    held = f", {ratio.units} {ratio.unit_name}" if ratio.confidence and ratio.units else ""
+    effect = 100 * (ratio.value - 1)
     size = fixed(abs(effect), 1)
     means = "it would read the same to a tenth of a percent"
     if size != "0.0":
         means = f"it would read {size} % {'high' if effect > 0 else 'low'}"
     return (
-        f"{entry.at} responds {text} times as {reference} does ({sure}{held}): {what} {reference} alone, {means} in "
-        "proportion to the level."
+        f"{ratio.at} responds {text} times as {reference} does ({sure}{held}): measured with a standard of "
+        f"{reference} alone, {means} in proportion to the level."
     )
 
 
-def slope_words(quantities: Sequence[Quantity]) -> str:
+def _slope_words(slopes: Sequence[Quantity]) -> str:
     """All slopes in one sentence."""
-    parts = [f"{q.at} {significant(q.value, 4)}" for q in quantities if q.value is not None]
+    parts = [f"{q.at} {significant(q.value, 4)}" for q in slopes]
     return f"Results rise with the level by {sentence_list(parts)} for each unit of level."
-
-
-def alternative_ratios(comparison: Comparison | None, key: str) -> Mapping[str, Sequence[Quantity]]:
-    """The ratios again from lines with equal weights."""
-    return {} if comparison is None else {EQUAL_WEIGHTS: comparison.ratios(key)}

@@ -8,6 +8,7 @@ from typing import Any
 from validation.stats.propagation import Part
 from validation.study.lot_record import LotRecord, Weighing
 from validation.study.lot_values import LotValue
+from validation.study.quantity import Cell, Table
 from validation.words import fixed, places_for, sentence_list, significant
 
 NOT_STATED = "not stated"
@@ -15,20 +16,20 @@ NOT_STATED = "not stated"
 # --------------------------------------------------------------------------------------------------------- records
 
 
-def facts_tables(records: Sequence[LotRecord], open_days: Callable[[LotRecord], int | None]) -> list[dict[str, Any]]:
+def facts_tables(records: Sequence[LotRecord], open_days: Callable[[LotRecord], int | None]) -> list[Table]:
     """The lot records fact by fact: first what differs, lot by lot, then what is alike."""
     columns = [_facts(record, open_days(record)) for record in records]
     lots = [record.lot for record in records]
-    rows = [[name, *(facts[name] or NOT_STATED for facts in columns)] for name in columns[0]]
+    rows = [(name, *(facts[name] or NOT_STATED for facts in columns)) for name in columns[0]]
     if len(records) == 1:
-        return [{"caption": "Lot records", "head": ["fact", *lots], "rows": rows}]
-    own = [row for row in rows if len(set(row[1:])) > 1]
-    alike = [row[:2] for row in rows if len(set(row[1:])) == 1]
-    tables = [
-        {"caption": "Lot records: what differs", "head": ["fact", *lots], "rows": own},
-        {"caption": "Lot records: what is alike", "head": ["fact", sentence_list(lots)], "rows": alike},
-    ]
-    return [table for table in tables if table["rows"]]
+        return [Table("records", "Lot records", ("fact", *lots), tuple(rows))]
+    own = tuple(row for row in rows if len(set(row[1:])) > 1)
+    alike = tuple(row[:2] for row in rows if len(set(row[1:])) == 1)
+    tables = (
+        Table("records", "Lot records: what differs", ("fact", *lots), own),
+        Table("records, alike", "Lot records: what is alike", ("fact", sentence_list(lots)), alike),
+    )
+    return [table for table in tables if table.rows]
 
 
 def _facts(record: LotRecord, days: int | None) -> dict[str, str]:
@@ -87,9 +88,9 @@ def _use(part: Any) -> str:
 def _size(part: Any, size: float | None, before: str = "", after: str = "") -> str:
     if part is None:
         return ""
-    said = f"negligible: {part.negligible_because}" if size is None else f"{before}{100 * size:g} %{after}"
+    stated = f"negligible: {part.negligible_because}" if size is None else f"{before}{100 * size:g} %{after}"
     evidence = part.evidence or (NOT_STATED if size is not None else "")
-    return f"{said}; evidence: {evidence}" if evidence else said
+    return f"{stated}; evidence: {evidence}" if evidence else stated
 
 
 # --------------------------------------------------------------------------------------------------------- budgets
@@ -110,36 +111,30 @@ def _signature(value: LotValue) -> tuple[Any, ...]:
     )
 
 
-def budget_tables(values: Sequence[LotValue]) -> list[dict[str, Any]]:
+def budget_tables(values: Sequence[LotValue]) -> list[Table]:
     """One table for all lots whose budgets are alike, with the value of each lot in a column of its own."""
     return [_budget_table(group) for group in alike_budgets(values)]
 
 
-def _budget_table(group: Sequence[LotValue]) -> dict[str, Any]:
+def _budget_table(group: Sequence[LotValue]) -> Table:
     first, lots = group[0], [value.record.lot for value in group]
     propagated, unit = first.result.propagated, first.record.preparation.unit
-    rows: list[list[Any]] = []
+    rows: list[tuple[Cell, ...]] = []
     for position, part in enumerate(propagated.parts):
         own = [f"{value.result.propagated.parts[position].estimate:.8g}" for value in group]
-        shown = [first.shapes[part.name] if part.standard_uncertainty else "", _u(part)]
+        shape = first.shapes[part.name] if part.standard_uncertainty else ""
         unit_of = _unit(first.units[part.name])
-        rows.append(
-            [
-                f"{part.name} / {unit_of}" if unit_of else part.name,
-                *own,
-                *shown,
-                _contribution(first, part),
-                _share(part.share),
-            ]
-        )
+        name = f"{part.name} / {unit_of}" if unit_of else part.name
+        rows.append((name, *own, shape, _u(part), _contribution(first, part), _share(part.share)))
     places = places_for(propagated.combined)
     assigned = [fixed(value.result.value, places) for value in group]
     u = fixed(propagated.combined, places)
-    rows.append([f"assigned value / {unit}", *assigned, "", u, fixed(propagated.combined, places + 1), "100 %"])
+    rows.append((f"assigned value / {unit}", *assigned, "", u, fixed(propagated.combined, places + 1), "100 %"))
     amounts = ["value"] if len(group) == 1 else lots
-    head = ["component", *amounts, "distribution", "u", f"contribution / {unit}", "share of u²"]
+    head = ("component", *amounts, "distribution", "u", f"contribution / {unit}", "share of u²")
     whose = f"lot{'' if len(lots) == 1 else 's'} {sentence_list(lots)}"
-    return {"caption": f"Budget of {whose}, by the law of propagation", "head": head, "rows": rows}
+    caption = f"Budget of {whose}, by the law of propagation"
+    return Table("budget", caption, head, tuple(rows))
 
 
 def _u(part: Part) -> str:
@@ -163,37 +158,36 @@ def _unit(unit: str) -> str:
     return {"1": "", "kg/m3": "kg/m³"}.get(unit, unit)
 
 
-def methods_table(values: Sequence[LotValue]) -> dict[str, Any]:
+def methods_table(values: Sequence[LotValue]) -> Table:
     """Propagation and Monte Carlo, one line a lot."""
-    rows: list[list[Any]] = []
-    for value in values:
-        propagated, drawn, agreed = value.result.propagated, value.result.drawn, value.result.agreement
-        if drawn is None or agreed is None:
-            continue
-        # One place more than is reported, so that a difference can be seen.
-        places = places_for(propagated.combined) + 1
-
-        def span(pair: tuple[float, float], places: int = places) -> str:
-            return f"{fixed(pair[0], places)} to {fixed(pair[1], places)}"
-
-        word = ("agree" if agreed.agrees else "differ") if agreed.resolved else "cannot be told apart"
-        found = [fixed(x, places) for x in (propagated.value, propagated.combined, drawn.standard_uncertainty)]
-        spans = [span(propagated.interval), span(drawn.symmetric), span(drawn.shortest)]
-        rows.append([value.record.lot, *found, *spans, word])
+    rows = tuple(row for value in values if (row := _methods_row(value)) is not None)
     unit = values[0].record.preparation.unit
     drawn = values[0].result.drawn
     draws = "" if drawn is None else f" ({fixed(drawn.draws, 0)} draws)"
-    head = ["lot", "value", "u", "u, Monte Carlo", "interval", "interval, Monte Carlo", "shortest", "the two"]
-    return {"caption": f"Law of propagation and Monte Carlo{draws} side by side, in {unit}", "head": head, "rows": rows}
+    head = ("lot", "value", "u", "u, Monte Carlo", "interval", "interval, Monte Carlo", "shortest", "the two")
+    return Table("methods", f"Law of propagation and Monte Carlo{draws} side by side, in {unit}", head, rows)
 
 
-def links_table(chains: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+def _methods_row(value: LotValue) -> tuple[Cell, ...] | None:
+    propagated, drawn, agreed = value.result.propagated, value.result.drawn, value.result.agreement
+    if drawn is None or agreed is None:
+        return None
+    # One place more than is reported, so that a difference can be seen.
+    places = places_for(propagated.combined) + 1
+    numbers = [fixed(x, places) for x in (propagated.value, propagated.combined, drawn.standard_uncertainty)]
+    pairs = (propagated.interval, drawn.symmetric, drawn.shortest)
+    spans = [f"{fixed(low, places)} to {fixed(high, places)}" for low, high in pairs]
+    word = ("agree" if agreed.agrees else "differ") if agreed.resolved else "cannot be told apart"
+    return (value.record.lot, *numbers, *spans, word)
+
+
+def links_table(chains: Sequence[Mapping[str, Any]]) -> Table:
     """Every link of the chains, a column a lot."""
     names = list(dict.fromkeys(link["link"] for chain in chains for link in chain["links"]))
     cells = {(chain["lot"], link["link"]): _link_cell(link) for chain in chains for link in chain["links"]}
     lots = [chain["lot"] for chain in chains]
-    rows = [[name, *(cells.get((lot, name), "") for lot in lots)] for name in names]
-    return {"caption": "Traceability, link by link", "head": ["link", *lots], "rows": rows}
+    rows = tuple((name, *(cells.get((lot, name), "") for lot in lots)) for name in names)
+    return Table("links", "Traceability, link by link", ("link", *lots), rows)
 
 
 def _link_cell(link: Mapping[str, Any]) -> str:

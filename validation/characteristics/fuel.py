@@ -3,31 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from typing import Any
 
-from validation.characteristics import Characteristic, KeyInfo
-from validation.characteristics._lines import (
-    Comparison,
-    alternative_ratios,
-    compare,
-    no_line,
-    not_ready,
-    ratio_words,
-    reference_name,
-    slope_words,
-    without_line,
-    without_reference,
-    worksheet_notes,
-)
-from validation.characteristics._other_methods import other_methods_table
+from validation.characteristics import Characteristic, KeyInfo, _lines
+from validation.characteristics._lines import Comparison, MaterialChapter, Materials, Own, lines_in_words
+from validation.figures.fuel import FuelView
 from validation.stats.fuel import ONE_FUEL, relative_spread, scatter_share
-from validation.study.model import ExperimentData, Reading, Study
+from validation.study.model import ExperimentData, Study
 from validation.study.quantity import Evaluation, Quantity
 from validation.words import fixed, significant
 
 NAME = "fuel"
-COLUMNS = "fuel, level and result"
 COMMON = (
     "The oil is the same for all fuels, so all lines of a run share one intercept, which the readings of all fuels "
     "fix together."
@@ -41,119 +26,66 @@ CHOSEN = (
 
 def evaluate(study: Study) -> Evaluation:
     """Slope of every fuel in the common oil, its ratio to the reference blend, and the spread over fuels."""
-    absent = not_ready(study, NAME, COLUMNS)
-    if absent is not None:
-        return absent
-    data = study.experiments[NAME]
-    names = [str(fuel) for fuel in data.table["fuel"]]
-    reference, said = reference_name(data, list(dict.fromkeys(names)), study.plan.study.fuel, "study.fuel")
-    if reference is None:
-        return without_reference(NAME, data)
-    comparison = _compare(study, data, names, reference)
-    if comparison is None:
-        return Evaluation(NAME, notes=worksheet_notes(data), missing=_no_line(data, reference))
-    blanks = any(float(level) == 0 for level in data.table["level"])
-    notes = [*worksheet_notes(data), *said, COMMON + (WITH_BLANKS if blanks else "")]
-    notes += [*without_line(comparison, "fuel"), *comparison.notes]
-    ratios = comparison.ratios(f"{NAME}.slope_ratio")
-    quantities = [*comparison.slopes(f"{NAME}.slope"), *ratios]
-    spread = _spread(comparison, study)
-    if len(set(names)) == 1:
-        notes.append(ONE_FUEL)
-    if spread is not None:
-        quantities.append(spread)
-    tables = [] if study.looked_at_otherwise else _tables(study, comparison, quantities)
-    details: dict[str, Any] = {**comparison.details(), "tables": tables}
-    details["spread"] = None if spread is None else spread.value
-    details["scatter"] = _scatter(comparison)
-    return Evaluation(NAME, tuple(quantities), (), tuple(dict.fromkeys(notes)), details=details)
+    return _lines.evaluate(CHAPTER, study)
 
 
 def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
     """The slope ratios from lines that weight all readings equally."""
-    if not_ready(study, NAME, COLUMNS) is not None:
-        return {}
-    data = study.experiments[NAME]
-    names = [str(fuel) for fuel in data.table["fuel"]]
-    reference, _ = reference_name(data, list(dict.fromkeys(names)), study.plan.study.fuel, "study.fuel")
-    if reference is None:
-        return {}
-    return alternative_ratios(_compare(study, data, names, reference, equal_weights=True), f"{NAME}.slope_ratio")
+    return _lines.alternatives(CHAPTER, study)
 
 
-def _compare(
-    study: Study, data: ExperimentData, names: Sequence[str], reference: str, *, equal_weights: bool = False
-) -> Comparison | None:
-    return compare(study, data, names, reference, common_intercept=True, name_of=_fuel_of, equal_weights=equal_weights)
+def _fuels(data: ExperimentData) -> Materials:
+    names = tuple(str(fuel) for fuel in data.table["fuel"])
+    return Materials(data, names, tuple(dict.fromkeys(names)), lambda reading: reading.values.get("fuel", ""))
 
 
-def _fuel_of(reading: Reading) -> str:
-    return reading.values.get("fuel", "")
+def _intercept_note(data: ExperimentData) -> str:
+    return COMMON + (WITH_BLANKS if any(float(level) == 0 for level in data.table["level"]) else "")
 
 
-def _no_line(data: ExperimentData, reference: str) -> str:
-    return f"{no_line(NAME, data, reference)} The common intercept takes two levels of one fuel, or rows of level 0."
+def _own(study: Study, fuels: Materials, reference: str, comparison: Comparison | None) -> Own:
+    """The spread over fuels, where there are several."""
+    spread = None if comparison is None else _spread(comparison)
+    return Own(() if spread is None else (spread,), FuelView)
 
 
-def _spread(comparison: Comparison, study: Study) -> Quantity | None:
-    lines = comparison.shown
+def _spread(comparison: Comparison) -> Quantity | None:
+    lines = comparison.lines
     rows = sorted({row for rows in lines.slope_rows for row in rows})
-    slopes = [slope.value for slope in lines.slopes]
-    shown, judged = (
-        relative_spread(slopes, confidence=confidence, n=len(rows))
-        for confidence in (study.confidence, study.judged_confidence)
-    )
-    if shown is None or judged is None:
+    spread = relative_spread([slope.value for slope in lines.slopes], n=len(rows))
+    if spread is None:
         return None
-    quantity = comparison.quantity(f"{NAME}.spread", None, shown, judged, rows, *lines.names[:1])
-    notes = [*quantity.notes, CHOSEN.format(count=len(slopes))]
+    notes = [CHOSEN.format(count=len(lines.slopes))]
     scatter = _scatter(comparison)
-    if scatter is not None and shown.value > 0:
+    if scatter is not None and spread.value > 0:
         notes.append(
             f"It contains the scatter of the slopes themselves, which alone would show about {significant(scatter, 2)}."
         )
-    return replace(quantity, unit_name="fuels", notes=tuple(dict.fromkeys(notes)))
+    return comparison.quantity("spread", None, spread, rows, lines.names[0], notes=notes, unit_name="fuels")
 
 
 def _scatter(comparison: Comparison) -> float | None:
-    slopes = comparison.shown.slopes
-    errors = [slope.standard_uncertainty for slope in slopes]
+    """The spread that the scatter of the slopes alone would show; None where it is not known."""
+    slopes = comparison.lines.slopes
     if comparison.by_run:
         # What a run does to all slopes alike is no spread over fuels: the scatter of their ratios tells.
-        ratios = [ratio for ratio in comparison.shown.ratios if ratio is not None]
-        found = [ratio.standard_uncertainty for ratio in ratios]
-        if not found or None in found:
-            return None
-        return (sum((u or 0.0) ** 2 for u in found) / len(found) / 2) ** 0.5
-    if None in errors:
-        return None
-    return scatter_share([slope.value for slope in slopes], [error or 0.0 for error in errors])
-
-
-def _tables(study: Study, comparison: Comparison, quantities: Sequence[Quantity]) -> list[dict[str, Any]]:
-    return [
-        comparison.level_table("fuel", study.unit),
-        *comparison.run_table("fuel"),
-        *other_methods_table(quantities, alternatives(study)),
-    ]
+        ratios = [ratio.standard_uncertainty for ratio in comparison.lines.ratios if ratio is not None]
+        known = [u for u in ratios if u is not None]
+        return (sum(u**2 for u in known) / len(known) / 2) ** 0.5 if known and len(known) == len(ratios) else None
+    errors = [slope.standard_uncertainty for slope in slopes]
+    known = [u for u in errors if u is not None]
+    return scatter_share([slope.value for slope in slopes], known) if len(known) == len(errors) else None
 
 
 def in_words(evaluation: Evaluation, unit: str) -> list[str]:
-    """What was found, in sentences."""
-    if evaluation.missing:
-        return [evaluation.missing]
-    reference = evaluation.details["reference"]
-    slopes = [q for q in evaluation.quantities if q.key == f"{NAME}.slope"]
-    sentences = [slope_words(slopes)] if slopes else []
-    for q in evaluation.quantities:
-        if q.key == f"{NAME}.slope_ratio" and q.value is not None:
-            sentences.append(ratio_words(q, reference, "measured with a standard of"))
+    """Slopes, ratios and spread in sentences."""
+    sentences = lines_in_words(evaluation)
     spread = evaluation.get(f"{NAME}.spread")
-    if spread is not None and spread.value is not None:
+    if spread is not None:
         low_high = ""
-        if spread.interval is not None and spread.confidence is not None:
+        if spread.interval is not None:
             low, high = (fixed(100 * end, 1) for end in spread.interval)
-            low_high = f"; from {low} % to {high} % with {100 * spread.confidence:g} % confidence, were they a sample"
+            low_high = f"; from {low} % to {high} % with {100 * spread.level:g} % confidence, were they a sample"
         sentences.append(
             f"Over the {spread.units} fuels the response factors spread by {fixed(100 * spread.value, 1)} % (relative "
             f"standard deviation{low_high}). Where the fuel in a sump is not known, this is part of the uncertainty of "
@@ -166,6 +98,20 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
         )
     return sentences
 
+
+CHAPTER = MaterialChapter(
+    name=NAME,
+    what="fuel",
+    columns="fuel, level and result",
+    plan_key="study.fuel",
+    stated=lambda study: study.plan.study.fuel,
+    read=_fuels,
+    own=_own,
+    common_intercept=True,
+    intercept_note=_intercept_note,
+    one_material=ONE_FUEL,
+    two_levels=" The common intercept takes two levels of one fuel, or rows of level 0.",
+)
 
 CHARACTERISTIC = Characteristic(
     name=NAME,

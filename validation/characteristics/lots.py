@@ -2,25 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
-from typing import Any
 
 from validation.characteristics import Characteristic, KeyInfo
 from validation.characteristics._allowed import allowed
+from validation.characteristics._censored import left_out
 from validation.characteristics._lines import not_ready, reference_name, without_reference, worksheet_notes
 from validation.characteristics._other_methods import other_methods_table
-from validation.stats.estimate import Number, OldEstimate, exact_mean, mean
+from validation.figures.lots import FirstReadings, LotResponse, LotsView, OtherCount, RelativeReading
+from validation.stats.estimate import Estimate, Number, exact_mean, mean
+from validation.stats.intervals import Interval
 from validation.stats.lots import normalised_difference
 from validation.stats.outliers import grubbs_single
 from validation.stats.two_means import half_width_to_expect, log_ratio, paired_ratio, pooled_relative_sd, welch_ratio
-from validation.study.lot_record import LotRecord
 from validation.study.lot_values import lot_value
 from validation.study.model import ExperimentData, Study
 from validation.study.ordering import natural_order
-from validation.study.quantity import Evaluation, Flag, Quantity
+from validation.study.quantity import Cell, Display, Evaluation, Flag, Quantity, Table
 from validation.words import fixed, places_for, sentence_list, significant, with_interval
 
 NAME = "lots"
@@ -51,73 +52,64 @@ NOT_A_NUMBER = "The assigned value of lot {lot} is not stated with its uncertain
 
 def evaluate(study: Study) -> Evaluation:
     """Response ratio of each lot to the reference lot, the chain of lots, and the assigned values side by side."""
+    given = _given(study)
+    if isinstance(given, Evaluation):
+        return given
+    lots, reference, notes = given
+    others = [lot for lot in lots.names if lot != reference]
+    assigned = {lot: _value_of(study, lot) for lot in (reference, *others)}
+    note = _assigned_note(assigned)
+    quantities: list[Quantity] = []
+    for lot in others:
+        bridge = _bridge(lots, lot, reference)
+        quantities += [] if bridge is None else [_ratio_quantity(study, lots, bridge, bridge.ratio, lot, reference)]
+        notes += [f"{reference} averages to zero: no ratio exists."] if bridge is None else []
+        difference = _normalised(study, lots.data, assigned, lot, reference, note)
+        if isinstance(difference, Quantity):
+            quantities.append(difference)
+        else:
+            notes.append(difference)
+    if not others:
+        notes.append(
+            f"There is one lot only, {reference}: readings of a second one in the same run would compare them."
+        )
+
+    def show() -> Display:
+        counts = _other_counts(study, lots, reference)
+        tables = (_chain_table(study, lots, reference, quantities), *_counts_table(study, lots, counts))
+        further = other_methods_table(quantities, alternatives(study))
+        view = LotsView(reference, _responses(lots, quantities, reference), lots.relative_sd(), counts)
+        return Display(notes=_levels_note(lots, assigned, reference), tables=(*tables, *further), view=view)
+
+    return Evaluation(NAME, tuple(quantities), tuple(lots.flags()), tuple(notes), show=show)
+
+
+def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
+    """The response ratios by way of logarithms."""
+    given = _given(study)
+    if isinstance(given, Evaluation):
+        return {}
+    lots, reference, _ = given
+    quantities = []
+    for lot in lots.names:
+        bridge = None if lot == reference else _bridge(lots, lot, reference)
+        ratio = None if bridge is None else log_ratio(bridge.top, bridge.bottom, paired=bridge.paired)
+        if bridge is not None and ratio is not None:
+            quantities.append(_ratio_quantity(study, lots, bridge, ratio, lot, reference))
+    return {LOGARITHMS: quantities} if quantities else {}
+
+
+def _given(study: Study) -> tuple[_Lots, str, list[str]] | Evaluation:
+    """The lots, the reference lot and notes on both, or the evaluation that says why there is no comparison."""
     absent = not_ready(study, NAME, COLUMNS)
     if absent is not None:
         return absent
     data = study.experiments[NAME]
     lots = _Lots(data)
-    reference, said = reference_name(data, [lots.first, *lots.names], _in_use(study), "lots.in_use")
+    reference, notes = reference_name(data, [lots.first, *lots.names], _in_use(study), "lots.in_use")
     if reference is None:
         return without_reference(NAME, data)
-    notes = [*worksheet_notes(data), *said, *lots.notes]
-    quantities: list[Quantity] = []
-    told = _assigned_note(study, [reference, *(lot for lot in lots.names if lot != reference)])
-    for lot in lots.names:
-        if lot == reference:
-            continue
-        bridge = _bridge(lots, lot, reference)
-        if bridge is not None:
-            quantities.append(_quantity(study, lots, bridge, lot, reference))
-        else:
-            notes.append(f"{reference} averages to zero: no ratio exists.")
-        found, why = _assigned(study, data, lot, reference, told)
-        if found is not None:
-            quantities.append(found)
-        else:
-            notes.append(why)
-    if not study.looked_at_otherwise:
-        notes += _levels_note(study, lots, reference)
-    if len(lots.names) == 1:
-        notes.append(
-            f"There is one lot only, {reference}: readings of a second one in the same run would compare them."
-        )
-    flags = lots.flags()
-    fewer = [] if study.looked_at_otherwise else _fewer(study, lots, reference)
-    tables = [] if study.looked_at_otherwise else _tables(study, lots, reference, quantities, fewer)
-    details = {
-        "reference": reference,
-        "lots": _shown(lots, quantities, reference),
-        "relative_sd": lots.relative_sd(),
-        "fewer": fewer,
-        "tables": tables,
-    }
-    return Evaluation(NAME, tuple(quantities), tuple(flags), tuple(dict.fromkeys(notes)), details=details)
-
-
-def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
-    """The response ratios by way of logarithms."""
-    if not_ready(study, NAME, COLUMNS) is not None:
-        return {}
-    data = study.experiments[NAME]
-    lots = _Lots(data)
-    reference, _ = reference_name(data, [lots.first, *lots.names], _in_use(study), "lots.in_use")
-    if reference is None:
-        return {}
-    found = []
-    for lot in lots.names:
-        bridge = None if lot == reference else _bridge(lots, lot, reference)
-        if bridge is None:
-            continue
-        if log_ratio(bridge.top, bridge.bottom, paired=bridge.paired) is None:
-            continue
-
-        def by_logarithms(confidence: float, bridge: _Bridge = bridge) -> OldEstimate:
-            estimate = log_ratio(bridge.top, bridge.bottom, confidence=confidence, paired=bridge.paired)
-            assert estimate is not None, "asked above"
-            return replace(estimate, n=len(bridge.rows))
-
-        found.append(_quantity(study, lots, replace(bridge, estimate=by_logarithms), lot, reference))
-    return {LOGARITHMS: found} if found else {}
+    return lots, reference, [*worksheet_notes(data), *notes, *lots.notes]
 
 
 def _in_use(study: Study) -> str | None:
@@ -169,7 +161,7 @@ class _Lots:
         """Rows of a lot, run by run."""
         if not self.runs:
             return [self.rows(lot)]
-        return [found for run in dict.fromkeys(self.runs) if (found := self.rows(lot, [run]))]
+        return [rows for run in dict.fromkeys(self.runs) if (rows := self.rows(lot, [run]))]
 
     def relative_sd(self) -> float | None:
         """Of one reading, within lot and run; None without replicates."""
@@ -178,33 +170,31 @@ class _Lots:
 
     def flags(self) -> list[Flag]:
         """Grubbs' test in each lot and run: pointed at, kept."""
-        found = []
-        for lot in self.names:
-            for rows in self.groups(lot):
-                if len(rows) < 3:
-                    continue
-                test = grubbs_single(self.take(rows))
-                if test.exceeded:
-                    reason = (
-                        f"Among the {len(rows)} readings of {lot} this one lies furthest from the mean: "
-                        f"{significant(test.statistic)} standard deviations against the critical value "
-                        f"{significant(test.critical)} (5 %). It is kept."
-                    )
-                    name = self.readings([rows[test.index]])[0]
-                    sheet = self.data.worksheet
-                    found.append(Flag(name, test.test, test.statistic, test.critical, True, reason, lot, sheet))
-        return found
+        groups = [(lot, rows) for lot in self.names for rows in self.groups(lot) if len(rows) >= 3]
+        return [flag for lot, rows in groups if (flag := self._flag(lot, rows)) is not None]
+
+    def _flag(self, lot: str, rows: Sequence[int]) -> Flag | None:
+        test = grubbs_single(self.take(rows))
+        if not test.exceeded:
+            return None
+        reason = (
+            f"Among the {len(rows)} readings of {lot} this one lies furthest from the mean: "
+            f"{significant(test.statistic)} standard deviations against the critical value "
+            f"{significant(test.critical)} (5 %). It is kept."
+        )
+        name = self.readings([rows[test.index]])[0]
+        return Flag(name, test.test, test.statistic, test.critical, True, reason, lot, self.data.worksheet)
 
 
 @dataclass(frozen=True)
 class _Bridge:
-    """How a lot is compared with another: the values, the estimator at a confidence, what its units are."""
+    """How a lot is compared with another: the values, paired by run or not, their rows, and the ratio of the means."""
 
     top: list[Number]
     bottom: list[Number]
     paired: bool
     rows: list[int]
-    estimate: Callable[[float], OldEstimate]
+    ratio: Estimate
     notes: tuple[str, ...] = ()
 
     @property
@@ -213,54 +203,49 @@ class _Bridge:
 
 
 def _bridge(lots: _Lots, lot: str, reference: str) -> _Bridge | None:
-    """Paired by run where two runs or more hold both lots; else independent readings, of one run if it holds both."""
+    """Paired by run where two runs or more hold both lots; else independent readings, of one run if it holds both.
+
+    None where the reference averages to zero.
+    """
     first, second = lots.rows(lot), lots.rows(reference)
     notes: tuple[str, ...] = ()
-    if lots.runs and len(set(lots.runs)) > 1:
+    if len(set(lots.runs)) > 1:
         shared = [run for run in dict.fromkeys(lots.runs) if lots.rows(lot, [run]) and lots.rows(reference, [run])]
         if len(shared) > 1:
-            rows = [lots.rows(lot, shared), lots.rows(reference, shared)]
-            top, bottom = (
-                [exact_mean(lots.take(lots.rows(name, [run]))) for run in shared] for name in (lot, reference)
-            )
-            used = sorted([*rows[0], *rows[1]])
-            left = len(first) + len(second) - len(used)
-            said = (f"{left} reading(s) of runs that hold only one of the two lots were left out.",) if left else ()
-            return _ratio(list(top), list(bottom), True, used, said)
+            return _paired_bridge(lots, lot, reference, shared)
+        notes = (ONE_SHARED,) if shared else (NOT_TOGETHER,)
         if shared:
-            first, second, notes = lots.rows(lot, shared), lots.rows(reference, shared), (ONE_SHARED,)
-        else:
-            notes = (NOT_TOGETHER,)
-    return _ratio(lots.take(first), lots.take(second), False, sorted([*first, *second]), notes)
-
-
-def _ratio(
-    top: list[Number], bottom: list[Number], paired: bool, rows: list[int], notes: tuple[str, ...]
-) -> _Bridge | None:
+            first, second = lots.rows(lot, shared), lots.rows(reference, shared)
+    top, bottom = lots.take(first), lots.take(second)
     if mean(bottom) == 0:
         return None
-
-    def estimate(confidence: float) -> OldEstimate:
-        if paired:
-            return paired_ratio(top, bottom, confidence=confidence, n=len(rows), what="response ratio")
-        return welch_ratio(top, bottom, confidence=confidence, what="response ratio")
-
-    return _Bridge(top, bottom, paired, rows, estimate, notes)
+    ratio = welch_ratio(top, bottom, what="response ratio")
+    return _Bridge(top, bottom, False, sorted([*first, *second]), ratio, notes)
 
 
-def _quantity(study: Study, lots: _Lots, bridge: _Bridge, lot: str, reference: str) -> Quantity:
+def _paired_bridge(lots: _Lots, lot: str, reference: str, shared: Sequence[str]) -> _Bridge | None:
+    """Means of the runs that hold both lots, side by side."""
+    top, bottom = ([exact_mean(lots.take(lots.rows(name, [run]))) for run in shared] for name in (lot, reference))
+    if mean(bottom) == 0:
+        return None
+    rows = sorted([*lots.rows(lot, shared), *lots.rows(reference, shared)])
+    left = len(lots.rows(lot)) + len(lots.rows(reference)) - len(rows)
+    which = " of runs that hold only one of the two lots"
+    ratio = paired_ratio(top, bottom, n=len(rows), what="response ratio")
+    return _Bridge([*top], [*bottom], True, rows, ratio, left_out(left, "reading", which))
+
+
+def _ratio_quantity(study: Study, lots: _Lots, bridge: _Bridge, ratio: Estimate, lot: str, reference: str) -> Quantity:
     censored = lots.censored(lot, reference)
-    said = [f"{censored} censored reading(s) were left out."] if censored else []
-    return Quantity.from_estimate(
-        f"{NAME}.response_ratio",
-        lot,
-        bridge.estimate(study.confidence),
+    return Quantity(
+        key=f"{NAME}.response_ratio",
+        at=lot,
+        estimate=replace(ratio, n=len(bridge.rows)).with_notes(*bridge.notes, *lots.notes, *left_out(censored)),
+        level=study.confidence,
         unit="1",
         worksheet=lots.data.worksheet,
-        readings=lots.readings(bridge.rows),
-        judged=bridge.estimate(study.judged_confidence),
+        readings=tuple(lots.readings(bridge.rows)),
         unit_name=bridge.unit_name,
-        notes=(*bridge.notes, *lots.notes, *said),
         censored=censored,
     )
 
@@ -275,155 +260,129 @@ class _Assigned:
     value: float
     u: float
     origin: str
+    recorded: bool = False
 
-    def told(self, lot: str) -> str:
+    def stated(self, lot: str) -> str:
         places = places_for(self.u) + 1 if self.u > 0 else 4
         return f"{fixed(self.value, places)} ({lot}, u = {significant(self.u, 2)}, {self.origin})"
 
 
-def _assigned_note(study: Study, names: Sequence[str]) -> str:
+#: The assigned value of each lot, or why there is none.
+_AssignedValues = Mapping[str, _Assigned | str]
+
+
+def _assigned_note(assigned: _AssignedValues) -> str:
     """Every assigned value that is known, with where it comes from: one note for all lots."""
-    known = [value.told(lot) for lot in names if (value := _value_of(study, lot)[0]) is not None]
+    known = [value.stated(lot) for lot, value in assigned.items() if isinstance(value, _Assigned)]
     return f"Assigned values compared: {sentence_list(known)}."
 
 
-def _assigned(study: Study, data: ExperimentData, lot: str, reference: str, told: str) -> tuple[Quantity | None, str]:
+def _normalised(
+    study: Study, data: ExperimentData, assigned: _AssignedValues, lot: str, reference: str, note: str
+) -> Quantity | str:
     """The normalised difference of two assigned values, or why there is none."""
-    values = []
-    for name in (lot, reference):
-        value, why = _value_of(study, name)
-        if value is None:
-            return None, why
-        values.append(value)
-    own, other = values
+    own, other = assigned[lot], assigned[reference]
+    if isinstance(own, str) or isinstance(other, str):
+        return own if isinstance(own, str) else str(other)
     if own.u <= 0 and other.u <= 0:
-        return None, f"The assigned values of {lot} and {reference} have no uncertainty: they cannot be compared."
+        return f"The assigned values of {lot} and {reference} have no uncertainty: they cannot be compared."
     estimate = normalised_difference(own.value, own.u, other.value, other.u)
-    quantity = Quantity.from_estimate(
-        f"{NAME}.normalised_difference",
-        lot,
-        replace(estimate, n=0),
+    return Quantity(
+        key=f"{NAME}.normalised_difference",
+        at=lot,
+        estimate=replace(estimate, n=0).with_notes(note, SHARED_SOURCES),
+        level=study.confidence,
         unit="1",
         worksheet=data.worksheet,
-        readings=(),
-        notes=(told, SHARED_SOURCES),
         unit_name="lots",
     )
-    return quantity, ""
 
 
-def _value_of(study: Study, lot: str) -> tuple[_Assigned | None, str]:
+def _value_of(study: Study, lot: str) -> _Assigned | str:
     """From the weighings where the lot has a record, since every result rests on those; else as the plan states it."""
     record = study.lot_records.get(lot)
     if record is not None:
-        found = lot_value(record, confidence=study.confidence).result
-        return _Assigned(found.value, found.standard_uncertainty, f"from {record.file}"), ""
-    stated, why = _stated(study, lot)
-    return (None, why) if stated is None else (_Assigned(*stated, "as plan.yaml states"), "")
+        weighed = lot_value(record, confidence=study.confidence).result
+        return _Assigned(weighed.value, weighed.standard_uncertainty, f"from {record.file}", recorded=True)
+    return _stated(study, lot)
 
 
-def _levels_note(study: Study, lots: _Lots, reference: str) -> list[str]:
+def _levels_note(lots: _Lots, assigned: _AssignedValues, reference: str) -> tuple[str, ...]:
     """The worksheet divides by the level it carries; what the lot records would make of the ratios instead."""
-    if not lots.share:
-        return []
-    moved = {}
-    home, (home_level, same) = study.lot_records.get(reference), lots.level(reference)
+    moved = []
+    home = assigned[reference]
     for lot in lots.names:
-        record, (level, alike) = study.lot_records.get(lot), lots.level(lot)
-        if lot != reference and record is not None and home is not None and same and alike:
-            by_record = _recorded(study, record) / _recorded(study, home)
-            moved[lot] = abs(by_record * home_level / level - 1)
+        own = assigned[lot]
+        if not lots.share or lot == reference or isinstance(own, str) or isinstance(home, str):
+            continue
+        (level, alike), (home_level, same) = lots.level(lot), lots.level(reference)
+        if own.recorded and home.recorded and alike and same:
+            moved.append(abs(own.value / home.value * home_level / level - 1))
     if not moved:
-        return []
-    most = 100 * max(moved.values())
+        return ()
+    most = 100 * max(moved)
     size = "less than 0.01 %" if most < 0.01 else f"up to {significant(most, 2)} %"
-    said = "Results are divided by the levels of the worksheet; the values of the lot records would move a ratio by"
-    return [f"{said} {size}."]
+    how = "Results are divided by the levels of the worksheet; the values of the lot records would move a ratio by"
+    return (f"{how} {size}.",)
 
 
-def _recorded(study: Study, record: LotRecord) -> float:
-    return lot_value(record, confidence=study.confidence).result.value
-
-
-def _stated(study: Study, lot: str) -> tuple[tuple[float, float] | None, str]:
+def _stated(study: Study, lot: str) -> _Assigned | str:
     entry = next((facts for facts in study.plan.standards if str(facts.get("name")) == lot), None)
     if entry is None:
-        return None, NOT_A_NUMBER.format(lot=lot, what="it is not named there")
+        return NOT_A_NUMBER.format(lot=lot, what="it is not named there")
     numbers = []
     for key in ("value", "uncertainty"):
         stated = entry.get(key)
         if isinstance(stated, bool) or not isinstance(stated, int | float):
-            return None, NOT_A_NUMBER.format(lot=lot, what=f"{key} is {'absent' if stated is None else 'no number'}")
+            return NOT_A_NUMBER.format(lot=lot, what=f"{key} is {'absent' if stated is None else 'no number'}")
         numbers.append(float(stated))
     if numbers[1] < 0:
-        return None, NOT_A_NUMBER.format(lot=lot, what="the uncertainty is negative")
-    return (numbers[0], numbers[1]), ""
+        return NOT_A_NUMBER.format(lot=lot, what="the uncertainty is negative")
+    return _Assigned(numbers[0], numbers[1], "as plan.yaml states")
 
 
-# Details, tables, words ------------------------------------------------------------------------------------------
+# What the chapter shows ------------------------------------------------------------------------------------------
 
 
-def _shown(lots: _Lots, quantities: Sequence[Quantity], reference: str) -> list[dict[str, Any]]:
-    """Every lot with its readings and its ratio to the reference lot, for the figures."""
+def _responses(lots: _Lots, quantities: Sequence[Quantity], reference: str) -> tuple[LotResponse, ...]:
+    """Every lot with its readings and its ratio to the reference lot."""
     ratios = {q.at: q for q in quantities if q.key == f"{NAME}.response_ratio"}
     home = float(mean(lots.take(lots.rows(reference))))
-    found = []
+    responses = []
     for lot in lots.names:
-        ratio, rows = ratios.get(lot), lots.rows(lot)
-        table = lots.data.table.iloc[rows]
-        lines = [int(line) for line in table["line"]]
+        rows, ratio = lots.rows(lot), ratios.get(lot)
+        lines = [int(line) for line in lots.data.table["line"].iloc[rows]]
         values = [float(value) for value in lots.take(rows)]
-        points = [
-            {"value": value, "reading": str(name), "line": line}
-            for value, name, line in zip(values, table["reading"], lines, strict=True)
-        ]
-        found.append(
-            {
-                "lot": lot,
-                "mean": mean(lots.take(rows)),
-                "relative": None if home == 0 else [value / home for value in values],
-                "points": points,
-                "ratio": 1.0 if lot == reference else None if ratio is None else ratio.value,
-                "interval": None if ratio is None or ratio.interval is None else list(ratio.interval),
-                "confidence": None if ratio is None else ratio.confidence,
-            }
-        )
-    return found
+        readings = zip(lots.readings(rows), lines, values, strict=True)
+        relative = () if home == 0 else tuple(RelativeReading(name, line, v / home) for name, line, v in readings)
+        own = 1.0 if lot == reference else None if ratio is None else ratio.value
+        responses.append(LotResponse(lot, own, None if ratio is None else ratio.interval, relative))
+    return tuple(responses)
 
 
-def _tables(
-    study: Study, lots: _Lots, reference: str, quantities: Sequence[Quantity], fewer: Sequence[Mapping[str, Any]]
-) -> list[dict[str, Any]]:
-    tables = [_chain_table(study, lots, reference, quantities), *_fewer_table(study, lots, fewer)]
-    return [*tables, *other_methods_table(quantities, alternatives(study))]
-
-
-def _chain_table(study: Study, lots: _Lots, reference: str, quantities: Sequence[Quantity]) -> dict[str, Any]:
+def _chain_table(study: Study, lots: _Lots, reference: str, quantities: Sequence[Quantity]) -> Table:
     """Each lot against the reference lot, and against the lot before it: small steps add up unseen."""
     ratios = {q.at: q for q in quantities if q.key == f"{NAME}.response_ratio"}
-    steps: dict[str, OldEstimate] = {}
-    for before, lot in pairwise(lots.names):
-        bridge = _bridge(lots, lot, before)
-        if bridge is not None:
-            steps[lot] = bridge.estimate(study.confidence)
-    rows = []
+    steps = {lot: bridge.ratio for before, lot in pairwise(lots.names) if (bridge := _bridge(lots, lot, before))}
+    rows: list[tuple[Cell, ...]] = []
     for lot in lots.names:
-        q, step = ratios.get(lot), steps.get(lot)
+        q, step, of_lot = ratios.get(lot), steps.get(lot), lots.rows(lot)
+        own = None if q is None else q.interval
+        between = None if step is None else step.interval(study.confidence)
         rows.append(
-            [
+            (
                 lot,
-                len(lots.rows(lot)),
-                mean(lots.take(lots.rows(lot))),
+                len(of_lot),
+                mean(lots.take(of_lot)),
                 1.0 if lot == reference else None if q is None else q.value,
-                *((q.interval if q is not None else None) or (None, None)),
+                *(own or (None, None)),
                 None if step is None else step.value,
-                *((step.interval if step is not None else None) or (None, None)),
-            ]
+                *(between or (None, None)),
+            )
         )
     what = "mean response over assigned value" if lots.share else f"mean result / {study.unit}"
-    head = ["lot", "readings", what, f"over {reference}", "from", "to", "over the lot before", "from", "to"]
-    return {"caption": f"Chain of lots: each against {reference} and against the lot before it", "head": head,
-            "rows": rows}  # fmt: skip
+    head = ("lot", "readings", what, f"over {reference}", "from", "to", "over the lot before", "from", "to")
+    return Table("chain", f"Chain of lots: each against {reference} and against the lot before it", head, tuple(rows))
 
 
 def _allowed_step(study: Study, lot: str) -> float | None:
@@ -432,7 +391,7 @@ def _allowed_step(study: Study, lot: str) -> float | None:
     return asked if asked is not None or step is None else step.value(1.0)
 
 
-def _lies(interval: tuple[float, float] | None, step: float | None) -> str:
+def _lies(interval: Interval | None, step: float | None) -> str:
     """Where an interval lies against 1 +- step: what a verdict looks at."""
     if interval is None or step is None:
         return ""
@@ -442,83 +401,86 @@ def _lies(interval: tuple[float, float] | None, step: float | None) -> str:
     return "outside" if interval[1] < low or interval[0] > high else ACROSS
 
 
-def _fewer(study: Study, lots: _Lots, reference: str) -> list[dict[str, Any]]:
+def _other_counts(study: Study, lots: _Lots, reference: str) -> tuple[OtherCount, ...]:
     """For several numbers of readings a lot: what to expect, and what the first so many of each lot gave."""
     sd = lots.relative_sd()
     if sd is None or sd == 0 or len(set(lots.runs)) > 1:
-        return []
-    confidence, found = study.judged_confidence, []
+        return ()
     have = max(len(lots.rows(lot)) for lot in lots.names)
-    for count in sorted({*COUNTS, have}):
-        given: list[dict[str, Any]] = []
-        for lot in lots.names:
-            first, second = lots.rows(lot)[:count], lots.rows(reference)[:count]
-            if lot == reference or min(len(first), len(second)) < count:
-                continue
-            estimate = welch_ratio(lots.take(first), lots.take(second), confidence=confidence)
-            step = _allowed_step(study, lot)
-            lies = _lies(estimate.interval, step)
-            pair = None if estimate.interval is None else list(estimate.interval)
-            given.append({"lot": lot, "ratio": estimate.value, "interval": pair, "step": step, "lies": lies})
-        expected = half_width_to_expect(sd, count, confidence=confidence)
-        found.append({"count": count, "expected": expected, "given": given})
-    return found
+    return tuple(
+        OtherCount(
+            count,
+            half_width_to_expect(sd, count, confidence=study.judged_confidence),
+            tuple(
+                _first_readings(study, lots, lot, reference, count)
+                for lot in lots.names
+                if lot != reference and min(len(lots.rows(lot)), len(lots.rows(reference))) >= count
+            ),
+        )
+        for count in sorted({*COUNTS, have})
+    )
 
 
-def _fewer_table(study: Study, lots: _Lots, fewer: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+def _first_readings(study: Study, lots: _Lots, lot: str, reference: str, count: int) -> FirstReadings:
+    ratio = welch_ratio(lots.take(lots.rows(lot)[:count]), lots.take(lots.rows(reference)[:count]))
+    interval, step = ratio.interval(study.judged_confidence), _allowed_step(study, lot)
+    return FirstReadings(lot, ratio.value, interval, step, _lies(interval, step))
+
+
+def _counts_table(study: Study, lots: _Lots, counts: Sequence[OtherCount]) -> tuple[Table, ...]:
     """One line for each number of readings; beyond the readings there are, the half-width to expect alone."""
     sd = lots.relative_sd()
-    if not fewer or sd is None:
-        return []
-    names = list(dict.fromkeys(item["lot"] for line in fewer for item in line["given"]))
-    stepped = [name for name in names if _allowed_step(study, name) is not None]
+    if not counts or sd is None:
+        return ()
+    steps = {first.lot: first.step for line in counts for first in line.lots}
     head = ["readings", "half-width / %"]
-    for name in names:
-        head += [name, *([f"{name} lies"] if name in stepped else [])]
-    rows = []
-    for line in fewer:
-        row: list[Any] = [str(line["count"]), f"±{significant(100 * line['expected'], 2)}"]
-        given = {item["lot"]: item for item in line["given"]}
-        for name in names:
-            item = given.get(name)
-            pair = None if item is None or item["interval"] is None else (item["interval"][0], item["interval"][1])
-            text = "" if item is None else ", ".join(part for part in with_interval(item["ratio"], pair) if part)
-            row += [text, *(["" if item is None else item["lies"]] if name in stepped else [])]
-        rows.append(row)
-    steps = list(dict.fromkeys(f"±{100 * step:g} %" for n in stepped if (step := _allowed_step(study, n)) is not None))
-    against = f", against the allowed {sentence_list(steps)}" if steps else ""
+    for lot, step in steps.items():
+        head += [lot] if step is None else [lot, f"{lot} lies"]
+    allowed_steps = list(dict.fromkeys(f"±{100 * step:g} %" for step in steps.values() if step is not None))
+    against = f", against the allowed {sentence_list(allowed_steps)}" if allowed_steps else ""
     judged = f"judged at {100 * study.judged_confidence:g} %{against}"
     scatter = f"a reading scatters by {significant(100 * sd, 2)} %"
     what = "What other numbers of readings a lot would give: half-width to expect, ratios of the first so many of each"
-    return [{"caption": f"{what}, {judged}; {scatter}", "head": head, "rows": rows}]
+    rows = tuple(_counts_row(line, steps) for line in counts)
+    return (Table("other counts", f"{what}, {judged}; {scatter}", tuple(head), rows),)
+
+
+def _counts_row(line: OtherCount, steps: Mapping[str, float | None]) -> tuple[Cell, ...]:
+    row: list[Cell] = [str(line.count), f"±{significant(100 * line.half_width, 2)}"]
+    by_lot = {first.lot: first for first in line.lots}
+    for lot, step in steps.items():
+        first = by_lot.get(lot)
+        texts = () if first is None else with_interval(first.ratio, first.interval)
+        row.append(", ".join(text for text in texts if text))
+        row += [] if step is None else ["" if first is None else first.lies]
+    return tuple(row)
 
 
 def in_words(evaluation: Evaluation, unit: str) -> list[str]:
-    """What was found, in sentences."""
-    if evaluation.missing:
-        return [evaluation.missing]
-    reference, sentences = evaluation.details["reference"], []
-    for q in evaluation.quantities:
-        if q.value is None or q.key != f"{NAME}.response_ratio":
-            continue
-        value, interval = with_interval(q.value, q.interval)
-        sure = f"from {interval} with {100 * q.confidence:g} % confidence" if q.confidence else "no interval"
-        sentences.append(f"{q.at} responds {value} times as {reference} does ({sure}). {_means(q.value, reference)}")
-    sentences += _by_weight(evaluation, reference)
-    sentences += _apart(evaluation, reference)
-    sentences += _few_words(evaluation)
+    """Ratios, assigned values, and what fewer readings would have left open, in sentences."""
+    view: LotsView = evaluation.display.view
+    ratios = [q for q in evaluation.judged if q.key == f"{NAME}.response_ratio"]
+    sentences = [_ratio_words(q, view.reference) for q in ratios]
+    sentences += _by_weight(evaluation, view.reference)
+    sentences += [_apart(q, view.reference) for q in ratios if _is_apart(q, evaluation)]
+    sentences += _few_words(view.counts)
     if sentences:
         sentences.append(
             "A step that is small enough between two lots may add up over many: every lot is held against "
-            f"{reference}, not only against the one before."
+            f"{view.reference}, not only against the one before."
         )
     return sentences
 
 
+def _ratio_words(q: Quantity, reference: str) -> str:
+    value, interval = with_interval(q.value, q.interval)
+    sure = f"from {interval} with {100 * q.confidence:g} % confidence" if q.confidence else "no interval"
+    return f"{q.at} responds {value} times as {reference} does ({sure}). {_means(q.value, reference)}"
+
+
 def _by_weight(evaluation: Evaluation, reference: str) -> list[str]:
     """Which assigned values agree with that of the reference lot, in one sentence, and which do not, in another."""
-    found = {str(q.at): q.value for q in evaluation.quantities if q.key == f"{NAME}.normalised_difference"}
-    sizes = {lot: value for lot, value in found.items() if value is not None}
+    sizes = {str(q.at): q.value for q in evaluation.judged if q.key == f"{NAME}.normalised_difference"}
     return [
         *_weights_sentence({lot: value for lot, value in sizes.items() if value <= 2}, reference, True),
         *_weights_sentence({lot: value for lot, value in sizes.items() if value > 2}, reference, False),
@@ -541,22 +503,22 @@ def _weights_sentence(sizes: Mapping[str, float], reference: str, agree: bool) -
     ]
 
 
-def _few_words(evaluation: Evaluation) -> list[str]:
+def _few_words(counts: Sequence[OtherCount]) -> list[str]:
     """What the smallest number of readings looked at would have left open that all of them settle."""
-    looked = [line for line in evaluation.details.get("fewer", ()) if any(item["lies"] for item in line["given"])]
+    looked = [line for line in counts if any(first.lies for first in line.lots)]
     if len(looked) < 2:
         return []
     few, whole = looked[0], looked[-1]
-    settled = {item["lot"]: item["lies"] for item in whole["given"] if item["lies"] in ("inside", "outside")}
-    left = [item["lot"] for item in few["given"] if item["lies"] == ACROSS and item["lot"] in settled]
+    settled = {first.lot: first.lies for first in whole.lots if first.lies in ("inside", "outside")}
+    left = [first.lot for first in few.lots if first.lies == ACROSS and first.lot in settled]
     if not left:
         return []
     one = len(left) == 1
     ends = sentence_list([f"{lot} {settled[lot]}" for lot in left])
     return [
-        f"Fewer readings would have left this open: with the first {few['count']} of each lot the "
+        f"Fewer readings would have left this open: with the first {few.count} of each lot the "
         f"interval{'' if one else 's'} of {sentence_list(left)} {'reaches' if one else 'reach'} across the limit; with "
-        f"all {whole['count']} {'it lies' if one else 'they lie'} on one side of it ({ends})."
+        f"all {whole.count} {'it lies' if one else 'they lie'} on one side of it ({ends})."
     ]
 
 
@@ -573,20 +535,18 @@ def _means(ratio: float, reference: str) -> str:
     )
 
 
-def _apart(evaluation: Evaluation, reference: str) -> list[str]:
-    """Lots whose weighings agree with the reference lot while their responses do not."""
-    found = []
-    for q in evaluation.quantities:
-        if q.key != f"{NAME}.response_ratio" or q.interval is None:
-            continue
-        assigned = evaluation.get(f"{NAME}.normalised_difference", q.at)
-        away = q.interval[1] < 1 or q.interval[0] > 1
-        if away and assigned is not None and assigned.value is not None and assigned.value <= 2:
-            found.append(
-                f"The weighings of {q.at} agree with those of {reference}, the responses do not: that speaks of fuel "
-                "lost or changed, or of contamination, rather than of weighing."
-            )
-    return found
+def _is_apart(q: Quantity, evaluation: Evaluation) -> bool:
+    """Whether the weighings of a lot agree with those of the reference lot while the responses do not."""
+    assigned = evaluation.get(f"{NAME}.normalised_difference", q.at)
+    away = q.interval is not None and (q.interval[1] < 1 or q.interval[0] > 1)
+    return away and assigned is not None and assigned.value <= 2
+
+
+def _apart(q: Quantity, reference: str) -> str:
+    return (
+        f"The weighings of {q.at} agree with those of {reference}, the responses do not: that speaks of fuel "
+        "lost or changed, or of contamination, rather than of weighing."
+    )
 
 
 CHARACTERISTIC = Characteristic(

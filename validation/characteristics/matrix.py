@@ -2,35 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from decimal import Decimal
-from typing import Any
+from functools import partial
 
-from validation.characteristics import Characteristic, KeyInfo
-from validation.characteristics._lines import (
-    Comparison,
-    alternative_ratios,
-    compare,
-    in_order,
-    no_line,
-    not_ready,
-    ratio_words,
-    reference_name,
-    slope_words,
-    without_line,
-    without_reference,
-    worksheet_notes,
-)
-from validation.characteristics._other_methods import other_methods_table
+from validation.characteristics import Characteristic, KeyInfo, _lines
+from validation.characteristics._censored import left_out
+from validation.characteristics._lines import Comparison, MaterialChapter, Materials, Own, in_order, lines_in_words
 from validation.characteristics._precision_runs import unit_text
-from validation.stats.estimate import Number, OldEstimate, exact_mean
+from validation.figures.matrix import BlankDifference, MatrixView
+from validation.stats.estimate import Estimate, Number, exact_mean
 from validation.stats.two_means import paired_difference, welch_difference
 from validation.study.model import ExperimentData, Reading, Study
-from validation.study.quantity import Evaluation, Quantity
-from validation.words import MINUS, with_interval
+from validation.study.quantity import Cell, Evaluation, Quantity, Table
+from validation.words import MINUS, counted, with_interval
 
 NAME = "matrix"
-COLUMNS = "grade, level and result"
 OWN_INTERCEPT = (
     "Each oil has an intercept of its own, so that its blank does not enter its slope ratio; the blanks are compared "
     "apart."
@@ -39,6 +27,9 @@ FEW_SHARED = (
     "The blanks of {first} and {second} were not read in two runs together: they are compared as independent readings, "
     "and what changes from run to run may be part of the difference."
 )
+ONE_OIL = "There is one oil only: a second one, read in the same runs, would supply a slope ratio."
+OTHER_USED_OILS = "The interval speaks of these oils in further runs; how further oils differ is not in it."
+WHAT = "difference of the blanks"
 MATRIX_RATIO_CHECKED = (
     "ratio of two means with unequal variances, printed worked output (Fieller, Welch)",
     "pantothenic acid slopes of Bliss 1952 against R's lm, by inversion of the F test",
@@ -47,259 +38,177 @@ MATRIX_RATIO_CHECKED = (
 
 def evaluate(study: Study) -> Evaluation:
     """Slope of every oil, its ratio to the reference, blank differences, used oil against new."""
-    absent = not_ready(study, NAME, COLUMNS)
-    if absent is not None:
-        return absent
-    data = study.experiments[NAME]
-    oils = _Oils(data)
-    reference, said = reference_name(data, oils.grades, study.plan.study.grade, "study.grade")
-    if reference is None:
-        return without_reference(NAME, data)
-    blanks, shown = _blank_quantities(study, oils, reference)
-    notes = [*worksheet_notes(data), *said]
-    comparison = _compare(study, data, oils, reference)
-    if comparison is None:
-        notes.append(no_line(NAME, data, reference))
-        details: dict[str, Any] = {"reference": reference, "lines": [], "differences": shown, "tables": []}
-        missing = "" if blanks else notes[-1]
-        return Evaluation(NAME, tuple(blanks), (), tuple(dict.fromkeys(notes)), missing, details)
-    ratios = comparison.ratios(f"{NAME}.slope_ratio")
-    quantities = [*comparison.slopes(f"{NAME}.slope"), *ratios, *blanks]
-    notes += [OWN_INTERCEPT, *without_line(comparison, "oil"), *comparison.notes]
-    if len(set(oils.names)) == 1:
-        notes.append("There is one oil only: a second one, read in the same runs, would supply a slope ratio.")
-    tables = [] if study.looked_at_otherwise else _tables(study, comparison, quantities, shown)
-    details = {**comparison.details(), "differences": shown, "tables": tables}
-    return Evaluation(NAME, tuple(quantities), (), tuple(dict.fromkeys(notes)), details=details)
+    return _lines.evaluate(CHAPTER, study)
 
 
 def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
     """The slope ratios from lines that weight all readings equally."""
-    if not_ready(study, NAME, COLUMNS) is not None:
-        return {}
-    data = study.experiments[NAME]
-    oils = _Oils(data)
-    reference, _ = reference_name(data, oils.grades, study.plan.study.grade, "study.grade")
-    if reference is None:
-        return {}
-    return alternative_ratios(_compare(study, data, oils, reference, equal_weights=True), f"{NAME}.slope_ratio")
+    return _lines.alternatives(CHAPTER, study)
 
 
-class _Oils:
-    """Rows by oil. An oil is a grade; in another matrix than the first (used oil), "grade, matrix"."""
-
-    def __init__(self, data: ExperimentData) -> None:
-        self.data = data
-        table = data.table
-        self.grades = list(dict.fromkeys(table["grade"].astype(str)))
-        stated = [str(text).strip() for text in table["matrix"]] if "matrix" in table else []
-        kinds = list(dict.fromkeys(text for text in stated if text))
-        self.usual = "new oil" if "new oil" in kinds or not kinds else kinds[0]
-        self.names = [
-            self._name(str(grade), stated[i] if stated else "") for i, grade in enumerate(table["grade"].tolist())
-        ]
-        self.levels = [float(x) for x in table["level"]]
-        self.runs = table["run"].astype(str).tolist() if "run" in table else []
-        self.materials = [str(m).strip() for m in table["material"]] if "material" in table else []
-
-    def _name(self, grade: str, matrix: str) -> str:
-        return grade if matrix in ("", self.usual) else f"{grade}, {matrix}"
-
-    def name_of(self, reading: Reading) -> str:
-        return self._name(reading.values.get("grade", ""), reading.values.get("matrix", "").strip())
-
-    def blanks(self, name: str) -> list[int]:
-        return [i for i, (of, x) in enumerate(zip(self.names, self.levels, strict=True)) if of == name and x == 0]
-
-    def others_of(self, grade: str) -> list[str]:
-        """The same grade in other matrices."""
-        return [name for name in dict.fromkeys(self.names) if name.startswith(f"{grade}, ")]
-
-    def results(self, rows: Sequence[int]) -> list[Decimal]:
-        return self.data.decimals("result", rows)
-
-    def by_run(self, rows: Sequence[int]) -> dict[str, list[int]]:
-        found: dict[str, list[int]] = {}
-        for row in rows:
-            found.setdefault(self.runs[row], []).append(row)
-        return found
+def _name(grade: str, matrix: str, usual: str) -> str:
+    """An oil is a grade; in another matrix than the usual one, such as used oil, "grade, matrix"."""
+    return grade if matrix in ("", usual) else f"{grade}, {matrix}"
 
 
-def _compare(
-    study: Study, data: ExperimentData, oils: _Oils, reference: str, *, equal_weights: bool = False
-) -> Comparison | None:
-    return compare(
-        study,
-        data,
-        oils.names,
-        reference,
-        common_intercept=False,
-        name_of=oils.name_of,
-        equal_weights=equal_weights,
-    )
+def _oils(data: ExperimentData) -> Materials:
+    table = data.table
+    grades = [str(grade) for grade in table["grade"]]
+    stated = [str(text).strip() for text in table["matrix"]] if "matrix" in table else [""] * len(grades)
+    kinds = [text for text in dict.fromkeys(stated) if text]
+    usual = "new oil" if "new oil" in kinds or not kinds else kinds[0]
+
+    def name_of(reading: Reading) -> str:
+        return _name(reading.values.get("grade", ""), reading.values.get("matrix", "").strip(), usual)
+
+    names = tuple(_name(grade, matrix, usual) for grade, matrix in zip(grades, stated, strict=True))
+    return Materials(data, names, tuple(dict.fromkeys(grades)), name_of)
+
+
+def _own(study: Study, oils: Materials, reference: str, comparison: Comparison | None) -> Own:
+    """The differences of the blanks, with their table."""
+    blanks = _blank_differences(study, oils, reference)
+    quantities = tuple(blank.difference for blank in blanks)
+    return Own(quantities, partial(MatrixView, blanks=blanks), (_blank_table(blanks, study.unit),))
 
 
 # Blanks ----------------------------------------------------------------------------------------------------------
 
 
-def _blank_quantities(study: Study, oils: _Oils, reference: str) -> tuple[list[Quantity], list[dict[str, Any]]]:
-    """Blank differences between grades, and of used oil against new oil of its grade; what figures show of them."""
-    pairs = [
-        (f"{NAME}.blank_difference", grade, oils.blanks(grade), reference, (grade, reference))
-        for grade in in_order(oils.grades, reference)
-        if grade != reference
-    ]
-    for grade in in_order(oils.grades, reference):
-        for name in oils.others_of(grade):
-            rows = oils.blanks(name)
-            pairs.append((f"{NAME}.used_oil_difference", name, rows, grade, (name, grade)))
+@dataclass(frozen=True)
+class _Blanks:
+    """Rows of level 0 by run and by used oil."""
+
+    data: ExperimentData
+    rows: tuple[int, ...]
+
+    @property
+    def results(self) -> list[Decimal]:
+        return self.data.decimals("result", self.rows)
+
+    def by_run(self) -> dict[str, list[int]]:
+        return self._by(self._texts("run"))
+
+    def used_oils(self) -> dict[str, list[int]]:
+        """Used oils by name, where the worksheet names two or more of them."""
+        named = self._by([text.strip() for text in self._texts("material")])
+        named.pop("", None)
+        return named if len(named) > 1 else {}
+
+    def _texts(self, column: str) -> list[str]:
+        table = self.data.table
+        return [str(text) for text in table[column]] if column in table else [""] * len(table)
+
+    def _by(self, names: Sequence[str]) -> dict[str, list[int]]:
+        groups: dict[str, list[int]] = {}
+        for row in self.rows:
+            groups.setdefault(names[row], []).append(row)
+        return groups
+
+
+def _blanks_of(oils: Materials, name: str) -> _Blanks:
+    levels = [float(level) for level in oils.data.table["level"]]
+    pairs = enumerate(zip(oils.names, levels, strict=True))
+    return _Blanks(oils.data, tuple(row for row, (of, level) in pairs if of == name and level == 0))
+
+
+def _blank_differences(study: Study, oils: Materials, reference: str) -> tuple[BlankDifference, ...]:
+    """Blank differences between grades, and of used oil against new oil of its grade."""
+    grades = in_order(oils.candidates, reference)
+    pairs = [("blank_difference", grade, _blanks_of(oils, grade), reference, grade) for grade in grades[1:]]
+    for grade in grades:
+        for name in dict.fromkeys(of for of in oils.names if of.startswith(f"{grade}, ")):
+            blanks = _blanks_of(oils, name)
+            pairs.append(("used_oil_difference", name, blanks, grade, name))
             pairs += [
-                (f"{NAME}.used_oil_difference", material, found, grade, (name, grade))
-                for material, found in _by_material(oils, rows).items()
-                if material not in oils.grades
+                ("used_oil_difference", material, _Blanks(oils.data, tuple(rows)), grade, name)
+                for material, rows in blanks.used_oils().items()
+                if material not in oils.candidates
             ]
-    quantities, shown = [], []
-    for key, at, rows, against, names in pairs:
-        home = oils.blanks(against)
-        if not rows or not home:
-            continue
-        quantity = _difference(study, oils, key, at, rows, against, home, names)
-        quantities.append(quantity)
-        shown.append(
-            {
-                "name": at,
-                "against": against,
-                "value": quantity.value,
-                "interval": None if quantity.interval is None else list(quantity.interval),
-                "readings": len(rows),
-            }
-        )
-    return quantities, shown
+    differences = []
+    for key, at, blanks, against, name in pairs:
+        home = _blanks_of(oils, against)
+        if blanks.rows and home.rows:
+            censored = _censored_blanks(oils, (name, against))
+            difference = _difference(study, key, at, blanks, against, home, censored)
+            differences.append(BlankDifference(difference, against, len(blanks.rows)))
+    return tuple(differences)
 
 
-def _by_material(oils: _Oils, rows: Sequence[int]) -> dict[str, list[int]]:
-    """Used oils by name, where the worksheet names two or more of them."""
-    if not oils.materials:
-        return {}
-    found: dict[str, list[int]] = {}
-    for row in rows:
-        if oils.materials[row]:
-            found.setdefault(oils.materials[row], []).append(row)
-    return found if len(found) > 1 else {}
-
-
-def _difference(
-    study: Study,
-    oils: _Oils,
-    key: str,
-    at: str,
-    rows: Sequence[int],
-    against: str,
-    home: Sequence[int],
-    names: tuple[str, str],
-) -> Quantity:
-    used, estimate, units, notes = _how(oils, at, rows, against, home)
-    censored = sum(
+def _censored_blanks(oils: Materials, names: Sequence[str]) -> int:
+    return sum(
         oils.name_of(reading) in names and float(reading.values.get("level", "1").replace(",", ".")) == 0
         for reading in oils.data.censored
     )
-    said = [f"{censored} censored blank(s) were left out."] if censored else []
-    return Quantity.from_estimate(
-        key,
-        at,
-        estimate(study.confidence),
+
+
+def _difference(
+    study: Study, key: str, at: str, blanks: _Blanks, against: str, home: _Blanks, censored: int
+) -> Quantity:
+    """Paired by run where two runs hold both, else of independent readings."""
+    several = len(set(blanks.data.table["run"].astype(str))) > 1 if "run" in blanks.data.table else False
+    shared = [run for run in blanks.by_run() if run in home.by_run()] if several else []
+    if len(shared) > 1:
+        rows, estimate, notes = _paired(blanks, home, shared)
+    else:
+        rows, estimate, notes = _independent(blanks, home)
+        notes += [FEW_SHARED.format(first=at, second=against)] if several else []
+    return Quantity(
+        key=f"{NAME}.{key}",
+        at=at,
+        estimate=estimate.with_notes(*notes, *left_out(censored, "censored blank")),
+        level=study.confidence,
         unit=study.unit,
-        worksheet=oils.data.worksheet,
-        readings=[str(name) for name in oils.data.table["reading"].iloc[list(used)]],
-        judged=estimate(study.judged_confidence),
-        unit_name=units,
-        notes=(*notes, *said),
+        worksheet=blanks.data.worksheet,
+        readings=tuple(str(name) for name in blanks.data.table["reading"].iloc[rows]),
+        unit_name="runs" if len(shared) > 1 else "pairs of blanks",
         censored=censored,
     )
 
 
-def _how(
-    oils: _Oils, at: str, rows: Sequence[int], against: str, home: Sequence[int]
-) -> tuple[list[int], Callable[[float], OldEstimate], str, list[str]]:
-    """Rows that enter, the estimator at a confidence, what its units are, and notes: paired by run where that goes."""
-    what = "difference of the blanks"
-    if len(set(oils.runs)) > 1:
-        first, second = oils.by_run(rows), oils.by_run(home)
-        shared = [run for run in first if run in second]
-        if len(shared) > 1:
-            used = sorted(row for run in shared for row in (*first[run], *second[run]))
-            means = [[exact_mean(oils.results(side[run])) for run in shared] for side in (first, second)]
+def _paired(blanks: _Blanks, home: _Blanks, shared: Sequence[str]) -> tuple[list[int], Estimate, list[str]]:
+    """The rows of the shared runs, the mean difference over these, and notes."""
+    sides = [side.by_run() for side in (blanks, home)]
+    rows = sorted(row for side in sides for run in shared for row in side[run])
+    first, second = ([exact_mean(blanks.data.decimals("result", side[run])) for run in shared] for side in sides)
+    left = len(blanks.rows) + len(home.rows) - len(rows)
+    notes = [f"{counted(left, 'blank')} of runs that hold only one of the two {_were(left)} left out."] if left else []
+    notes += [OTHER_USED_OILS] if blanks.used_oils() else []
+    return rows, paired_difference(first, second, n=len(rows), what=WHAT), notes
 
-            def paired(confidence: float) -> OldEstimate:
-                return paired_difference(means[0], means[1], confidence=confidence, n=len(used), what=what)
 
-            left = len(rows) + len(home) - len(used)
-            notes = [f"{left} blank(s) of runs that hold only one of the two were left out."] if left else []
-            if len(_by_material(oils, rows)) > 1:
-                notes.append("The interval speaks of these oils in further runs; how further oils differ is not in it.")
-            return used, paired, "runs", notes
-    several = len(set(oils.runs)) > 1
-    values: list[Number] = [*oils.results(rows)]
-    others, notes = oils.results(home), []
-    groups = _by_material(oils, rows)
-    if groups:
-        # A used oil read twice is still one used oil.
-        values = [exact_mean(oils.results(found)) for found in groups.values()]
-        notes.append(f"The {len(groups)} used oils count once each, with the mean of their readings.")
+def _were(count: int) -> str:
+    return "was" if count == 1 else "were"
 
-    def independent(confidence: float) -> OldEstimate:
-        found = welch_difference(values, others, confidence=confidence, what=what)
-        return OldEstimate(
-            found.value, found.interval, found.confidence, found.standard_uncertainty, found.degrees_of_freedom,
-            len(rows) + len(home), found.units, found.notes, found.source,
-        )  # fmt: skip
 
-    if several:
-        notes.append(FEW_SHARED.format(first=at, second=against))
-    return sorted((*rows, *home)), independent, "pairs of blanks", notes
+def _independent(blanks: _Blanks, home: _Blanks) -> tuple[list[int], Estimate, list[str]]:
+    """All rows, the difference of the means, and notes; a used oil that was read twice is still one used oil."""
+    values: list[Number] = [*blanks.results]
+    notes = []
+    used_oils = blanks.used_oils()
+    if used_oils:
+        values = [exact_mean(blanks.data.decimals("result", rows)) for rows in used_oils.values()]
+        notes.append(f"The {len(used_oils)} used oils count once each, with the mean of their readings.")
+    rows = sorted((*blanks.rows, *home.rows))
+    return rows, replace(welch_difference(values, home.results, what=WHAT), n=len(rows)), notes
 
 
 # Tables and words ------------------------------------------------------------------------------------------------
 
 
-def _tables(
-    study: Study, comparison: Comparison, quantities: Sequence[Quantity], shown: Sequence[Mapping[str, Any]]
-) -> list[dict[str, Any]]:
-    tables = [
-        comparison.level_table("oil", study.unit),
-        {
-            "caption": f"Blanks against the blank they are compared with, in {study.unit}",
-            "head": ["oil", "compared with", "readings", "difference", "from", "to"],
-            "rows": [
-                [s["name"], s["against"], s["readings"], s["value"], *(s["interval"] or (None, None))] for s in shown
-            ],
-        },
-        *comparison.run_table("oil"),
-    ]
-    return [*tables, *other_methods_table(quantities, alternatives(study))]
+def _blank_table(blanks: Sequence[BlankDifference], unit: str) -> Table:
+    rows: list[tuple[Cell, ...]] = []
+    for blank in blanks:
+        q = blank.difference
+        rows.append((q.at, blank.against, blank.readings, q.value, *(q.interval or (None, None))))
+    head = ("oil", "compared with", "readings", "difference", "from", "to")
+    return Table("blanks", f"Blanks against the blank they are compared with, in {unit}", head, tuple(rows))
 
 
 def in_words(evaluation: Evaluation, unit: str) -> list[str]:
-    """What was found, in sentences."""
-    if evaluation.missing:
-        return [evaluation.missing]
-    reference, of = evaluation.details["reference"], unit_text(unit)
-    slopes = [q for q in evaluation.quantities if q.key == f"{NAME}.slope"]
-    sentences = [slope_words(slopes)] if slopes else []
-    for q in evaluation.quantities:
-        if q.key == f"{NAME}.slope_ratio" and q.value is not None:
-            sentences.append(ratio_words(q, reference, "measured with a standard of"))
-    against = {entry["name"]: entry["against"] for entry in evaluation.details["differences"]}
-    for q in evaluation.quantities:
-        if q.key not in (f"{NAME}.blank_difference", f"{NAME}.used_oil_difference") or q.value is None:
-            continue
-        value, interval = with_interval(q.value, q.interval)
-        sure = f"from {interval} with {100 * q.confidence:g} % confidence" if q.confidence else "no interval"
-        side = "below" if q.value < 0 else "above"
-        sentences.append(
-            f"The blank of {q.at} lies {value.lstrip(MINUS)}{of} {side} that of {against[str(q.at)]} (difference "
-            f"{sure}): this adds to every result, whatever the level."
-        )
+    """Slopes, ratios and differences of blanks in sentences."""
+    view: MatrixView = evaluation.display.view
+    sentences = [*lines_in_words(evaluation), *(_blank_words(blank, unit) for blank in view.blanks)]
     if len(sentences) > 1:
         sentences.append(
             "A difference of slopes cannot be seen in a blank, and a difference of blanks cannot be seen in a slope: "
@@ -308,6 +217,30 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
         )
     return sentences
 
+
+def _blank_words(blank: BlankDifference, unit: str) -> str:
+    q = blank.difference
+    value, interval = with_interval(q.value, q.interval)
+    sure = f"from {interval} with {100 * q.confidence:g} % confidence" if q.confidence else "no interval"
+    side = "below" if q.value < 0 else "above"
+    return (
+        f"The blank of {q.at} lies {value.lstrip(MINUS)}{unit_text(unit)} {side} that of {blank.against} (difference "
+        f"{sure}): this adds to every result, whatever the level."
+    )
+
+
+CHAPTER = MaterialChapter(
+    name=NAME,
+    what="oil",
+    columns="grade, level and result",
+    plan_key="study.grade",
+    stated=lambda study: study.plan.study.grade,
+    read=_oils,
+    own=_own,
+    common_intercept=False,
+    intercept_note=lambda data: OWN_INTERCEPT,
+    one_material=ONE_OIL,
+)
 
 CHARACTERISTIC = Characteristic(
     name=NAME,

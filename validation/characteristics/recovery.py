@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from math import sqrt
-from typing import Any
 
 from validation.characteristics import Characteristic, KeyInfo
-from validation.characteristics._censored import why_not
+from validation.characteristics._censored import left_out, why_not
 from validation.characteristics._other_methods import other_methods_table
+from validation.figures.recovery import RecoveryView, Strip
 from validation.stats import recovery as statistics
-from validation.stats.estimate import OldEstimate
+from validation.stats.estimate import Estimate
 from validation.stats.robust import robust_mean
 from validation.study.model import ExperimentData, Study
 from validation.study.ordering import natural_order
-from validation.study.quantity import Evaluation, Quantity
+from validation.study.quantity import Cell, Display, Evaluation, Quantity, Table
 from validation.words import level_text, significant, with_interval
 
 NAME = "recovery"
@@ -33,6 +34,10 @@ DILUTED = (
 NO_DILUTION = (
     "Dilution by the addition is not counted, since the unit {unit} does not tell the content of the pure substance."
 )
+NO_PAIR = (
+    "No sample was read both as it is (added = 0) and with an addition. Reading each sample both ways supplies the "
+    "recovery."
+)
 SPREAD_SHARED = (
     "What all samples share, such as the balance behind the added amounts or one calibration, is not in the spread of "
     "the samples and so not in this interval."
@@ -41,7 +46,10 @@ SPREAD_SHARED = (
 
 @dataclass(frozen=True)
 class _Spike:
-    """One sample with one added amount: the rows before and after, and the standard uncertainty of the amount."""
+    """One sample with one added amount: the rows before and after, and the standard uncertainty of the amount.
+
+    `whole`: content of the pure substance in the unit of the results, None where the unit does not tell it.
+    """
 
     name: str
     sample: str
@@ -49,20 +57,25 @@ class _Spike:
     before: tuple[int, ...]
     after: tuple[int, ...]
     u_added: float | None
+    whole: float | None
     notes: tuple[str, ...]
 
     @property
     def rows(self) -> list[int]:
         return sorted((*self.before, *self.after))
 
-    def result(self, unit: str, confidence: float) -> statistics.RecoveryResult:
+    @property
+    def added(self) -> float:
+        return float(self.data.exact["added"][self.after[0]])
+
+    @cached_property
+    def result(self) -> statistics.RecoveryResult:
         return statistics.recovery(
             self.data.decimals("result", self.before),
             self.data.decimals("result", self.after),
             self.data.exact["added"][self.after[0]],
             u_added=self.u_added,
-            whole=WHOLE.get(unit),
-            confidence=confidence,
+            whole=self.whole,
         )
 
 
@@ -73,41 +86,18 @@ def evaluate(study: Study) -> Evaluation:
         return Evaluation(NAME, missing=why_not(study, NAME, "sample, added and result"))
     spikes, notes = _spikes(data, study.unit)
     if not spikes:
-        return Evaluation(
-            NAME,
-            missing=" ".join(
-                [
-                    *notes,
-                    "No sample was read both as it is (added = 0) and with an addition. Reading each sample both ways "
-                    "supplies the recovery.",
-                ]
-            ),
-        )
-    found = [spike.result(study.unit, study.confidence) for spike in spikes]
-    quantities = [
-        _quantity(spike, f"{NAME}.recovery", spike.name, _said(one, study.unit), judged)
-        for spike, one, judged in zip(
-            spikes, found, (spike.result(study.unit, study.judged_confidence).recovery for spike in spikes), strict=True
-        )
-    ]
-    means = [_mean(spikes, found, level, statistics.mean_recovery) for level in _levels(study)]
-    quantities.append(_mean_quantity(spikes, means[0], means[1]))
-    notes = [*data.notes, *notes, FRESH]
-    if study.unit not in WHOLE:
-        notes.append(NO_DILUTION.format(unit=study.unit))
-    if study.looked_at_otherwise:
-        return Evaluation(NAME, tuple(quantities), notes=tuple(notes))
-    details = {
-        "samples": [_shown(spike, one) for spike, one in zip(spikes, found, strict=True)],
-        "mean": means[0].value,
-        "mean_interval": None if means[0].interval is None else list(means[0].interval),
-        "tables": [
-            _sample_table(spikes, found, study.unit),
-            _budget_table(spikes, found),
-            *other_methods_table(quantities, alternatives(study)),
-        ],
-    }
-    return Evaluation(NAME, tuple(quantities), (), tuple(dict.fromkeys(notes)), details=details)
+        return Evaluation(NAME, missing=" ".join([*notes, NO_PAIR]))
+    recoveries = [_quantity(study, spike) for spike in spikes]
+    mean = _mean_quantity(study, spikes, statistics.mean_recovery)
+    further = (FRESH,) if study.unit in WHOLE else (FRESH, NO_DILUTION.format(unit=study.unit))
+
+    def show() -> Display:
+        others = other_methods_table([mean], alternatives(study))
+        strips = tuple(Strip(q, _singles(spike)) for q, spike in zip(recoveries, spikes, strict=True))
+        tables = (_sample_table(spikes, study.unit), _budget_table(spikes), *others)
+        return Display(tables=tables, view=RecoveryView(strips, Strip(mean)))
+
+    return Evaluation(NAME, (*recoveries, mean), (), (*data.notes, *notes, *further), show=show)
 
 
 def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
@@ -116,13 +106,7 @@ def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
     spikes = () if data is None else _spikes(data, study.unit)[0]
     if len({spike.sample for spike in spikes}) < 2:
         return {}
-    found = [spike.result(study.unit, study.confidence) for spike in spikes]
-    means = [_mean(spikes, found, level, robust_mean) for level in _levels(study)]
-    return {ROBUST: [_mean_quantity(spikes, means[0], means[1])]}
-
-
-def _levels(study: Study) -> tuple[float, float]:
-    return study.confidence, study.judged_confidence
+    return {ROBUST: [_mean_quantity(study, spikes, robust_mean)]}
 
 
 # ------------------------------------------------------------------------------------------------ the readings
@@ -148,18 +132,10 @@ def _spikes(data: ExperimentData, unit: str) -> tuple[list[_Spike], list[str]]:
                 continue
             after = tuple(row for row in rows if data.exact["added"][row] == amount)
             name = sample if len(added) == 1 else f"{sample}, {level_text(float(amount))} added"
-            u_added, said = _u_added(data, after)
-            spikes.append(
-                _Spike(
-                    name,
-                    sample,
-                    data,
-                    before,
-                    after,
-                    u_added,
-                    (*said, *_runs(data, before, after), *_lost(data, sample)),
-                )
-            )
+            u_added, u_notes = _u_added(data, after)
+            lost = left_out(data.censored_at("sample", sample), where=" of this sample")
+            further = (*u_notes, *_runs(data, before, after), *lost)
+            spikes.append(_Spike(name, sample, data, before, after, u_added, WHOLE.get(unit), further))
     return spikes, notes
 
 
@@ -189,129 +165,83 @@ def _runs(data: ExperimentData, before: Sequence[int], after: Sequence[int]) -> 
     return ()
 
 
-def _lost(data: ExperimentData, sample: str) -> tuple[str, ...]:
-    count = data.censored_at("sample", sample)
-    return (f"{count} censored reading(s) of this sample were left out.",) if count else ()
-
-
 # ------------------------------------------------------------------------------------------------ quantities
 
 
-def _said(result: statistics.RecoveryResult, unit: str) -> OldEstimate:
-    """The recovery with the sentence on dilution where it is counted."""
-    return result.recovery.with_notes(DILUTED) if unit in WHOLE else result.recovery
-
-
-def _quantity(spike: _Spike, key: str, at: str, estimate: OldEstimate, judged: OldEstimate) -> Quantity:
-    column = spike.data.table["reading"]
-    return Quantity.from_estimate(
-        key,
-        at,
-        estimate,
+def _quantity(study: Study, spike: _Spike) -> Quantity:
+    diluted = () if spike.whole is None else (DILUTED,)
+    return Quantity(
+        key=f"{NAME}.recovery",
+        at=spike.name,
+        estimate=spike.result.recovery.with_notes(*diluted, *spike.notes),
+        level=study.confidence,
         unit="1",
         worksheet=spike.data.worksheet,
-        readings=[str(column.iloc[row]) for row in spike.rows],
-        judged=judged,
-        notes=spike.notes,
+        readings=tuple(str(spike.data.table["reading"].iloc[row]) for row in spike.rows),
         censored=spike.data.censored_at("sample", spike.sample),
     )
 
 
-def _mean(
-    spikes: Sequence[_Spike],
-    found: Sequence[statistics.RecoveryResult],
-    confidence: float,
-    estimator: Callable[..., OldEstimate],
-) -> OldEstimate:
+def _mean_quantity(
+    study: Study, spikes: Sequence[_Spike], estimator: Callable[[Sequence[float]], Estimate]
+) -> Quantity:
     """Over samples; a sample with several added amounts counts once, with the mean of its recoveries."""
-    own: dict[str, list[float]] = {}
-    for spike, one in zip(spikes, found, strict=True):
-        own.setdefault(spike.sample, []).append(one.recovery.value)
-    estimate = estimator([sum(values) / len(values) for values in own.values()], confidence=confidence)
-    return replace(estimate, n=len({row for spike in spikes for row in spike.rows}))
-
-
-def _mean_quantity(spikes: Sequence[_Spike], estimate: OldEstimate, judged: OldEstimate) -> Quantity:
     data = spikes[0].data
+    own: dict[str, list[float]] = {}
+    for spike in spikes:
+        own.setdefault(spike.sample, []).append(spike.result.recovery.value)
     rows = sorted({row for spike in spikes for row in spike.rows})
-    notes = [SPREAD_SHARED] if estimate.interval is not None else []
-    if len({spike.sample for spike in spikes}) < len(spikes):
+    estimate = replace(estimator([sum(values) / len(values) for values in own.values()]), n=len(rows))
+    notes = [SPREAD_SHARED] if estimate.distribution is not None else []
+    if len(own) < len(spikes):
         notes.append("A sample with several added amounts counts once, with the mean of its recoveries.")
-    censored = len(data.censored)
-    if censored:
-        notes.append(f"{censored} censored reading(s) were left out.")
-    return Quantity.from_estimate(
-        f"{NAME}.mean_recovery",
-        None,
-        estimate,
+    return Quantity(
+        key=f"{NAME}.mean_recovery",
+        at=None,
+        estimate=estimate.with_notes(*notes, *left_out(len(data.censored))),
+        level=study.confidence,
         unit="1",
         worksheet=data.worksheet,
-        readings=[str(data.table["reading"].iloc[row]) for row in rows],
-        judged=judged,
+        readings=tuple(str(data.table["reading"].iloc[row]) for row in rows),
         unit_name="samples",
-        notes=notes,
-        censored=censored,
+        censored=len(data.censored),
     )
 
 
 # ------------------------------------------------------------------------------------------------ the chapter
 
 
-def _shown(spike: _Spike, one: statistics.RecoveryResult) -> dict[str, Any]:
-    return {
-        "name": spike.name,
-        "recovery": one.recovery.value,
-        "interval": None if one.recovery.interval is None else list(one.recovery.interval),
-        "uncorrected": one.uncorrected,
-        "single": [
-            {"recovery": (float(value) - one.expected) / float(spike.data.exact["added"][spike.after[0]]) + 1}
-            for value in spike.data.decimals("result", spike.after)
-        ],
-    }
+def _singles(spike: _Spike) -> tuple[float, ...]:
+    """The recovery that each reading after the addition would give alone."""
+    values = spike.data.decimals("result", spike.after)
+    return tuple((float(value) - spike.result.expected) / spike.added + 1 for value in values)
 
 
-def _sample_table(spikes: Sequence[_Spike], found: Sequence[statistics.RecoveryResult], unit: str) -> dict[str, Any]:
-    rows = [
-        [
-            spike.name,
-            one.before,
-            float(spike.data.exact["added"][spike.after[0]]),
-            one.expected,
-            one.after,
-            one.recovery.value,
-            one.uncorrected,
-        ]
-        for spike, one in zip(spikes, found, strict=True)
-    ]
-    head = ["sample", "before", "added", "expected", "found", "recovery", "recovery, dilution not counted"]
-    return {"caption": f"Samples before and after the addition, in {unit}", "head": head, "rows": rows}
+def _sample_table(spikes: Sequence[_Spike], unit: str) -> Table:
+    rows: list[tuple[Cell, ...]] = []
+    for spike in spikes:
+        one = spike.result
+        amounts = (one.before, spike.added, one.expected, one.after)
+        rows.append((spike.name, *amounts, one.recovery.value, one.uncorrected))
+    head = ("sample", "before", "added", "expected", "found", "recovery", "recovery, dilution not counted")
+    return Table("samples", f"Samples before and after the addition, in {unit}", head, tuple(rows))
 
 
-def _budget_table(spikes: Sequence[_Spike], found: Sequence[statistics.RecoveryResult]) -> dict[str, Any]:
-    rows = [
-        [
-            spike.name,
-            len(spike.before),
-            len(spike.after),
-            one.u_before,
-            one.u_after,
-            one.u_added,
-            one.recovery.standard_uncertainty,
-        ]
-        for spike, one in zip(spikes, found, strict=True)
-    ]
-    head = ["sample", "readings before", "readings after", "u from before", "u from after", "u from added", "u"]
-    return {"caption": "What each part adds to the standard uncertainty of the recovery", "head": head, "rows": rows}
+def _budget_table(spikes: Sequence[_Spike]) -> Table:
+    rows: list[tuple[Cell, ...]] = []
+    for spike in spikes:
+        one = spike.result
+        parts = (one.u_before, one.u_after, one.u_added, one.recovery.standard_uncertainty)
+        rows.append((spike.name, len(spike.before), len(spike.after), *parts))
+    head = ("sample", "readings before", "readings after", "u from before", "u from after", "u from added", "u")
+    caption = "What each part adds to the standard uncertainty of the recovery"
+    return Table("uncertainty", caption, head, tuple(rows))
 
 
 def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     """What came back, sample by sample and over samples."""
-    if evaluation.missing:
-        return [evaluation.missing]
     sentences = []
-    for q in evaluation.quantities:
-        if q.value is None:
-            continue
+    for q in evaluation.judged:
         text, sure = _percent(q)
         if q.key == f"{NAME}.recovery":
             sentences.append(f"Of what was added to sample {q.at}, {text} % was found ({sure}).")
@@ -321,11 +251,11 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
 
 
 def _percent(q: Quantity) -> tuple[str, str]:
-    value = 100 * (q.value or 0.0)
-    if q.interval is None or q.confidence is None:
+    value = 100 * q.value
+    if q.interval is None:
         return significant(value), "no interval"
     text, between = with_interval(value, (100 * q.interval[0], 100 * q.interval[1]))
-    return text, f"from {between} % with {100 * q.confidence:g} % confidence"
+    return text, f"from {between} % with {100 * q.level:g} % confidence"
 
 
 CHARACTERISTIC = Characteristic(

@@ -13,7 +13,7 @@ import numpy as np
 from validation.characteristics import Characteristic, KeyInfo
 from validation.characteristics._censored import why_not
 from validation.characteristics._run_order import RunOrder, run_order
-from validation.stats.estimate import OldEstimate, mean
+from validation.stats.estimate import Estimate, OldEstimate, mean
 from validation.stats.stability import (
     ExpiryResult,
     StabilityLine,
@@ -343,23 +343,23 @@ class _Drift:
         order = None if data is None else run_order(data)
         if order is None:
             return False
-        found = _within(order, self.study.confidence)
-        judged = _within(order, self.study.judged_confidence)
-        if found is None or judged is None or not found[0].scatter.max() > 0:
+        found = _within(order)
+        if found is None or not found[0].scatter.max() > 0:
             return False
         cells, over = found
+        drift, judged = (_at(over.mean, c) for c in (self.study.confidence, self.study.judged_confidence))
         unit, span = _clock(order)
         data = order.data
         notes = [_drift_note(experiment, cells, over, unit)]
         if data.censored:
             notes.append(f"{len(data.censored)} censored reading(s) of {data.worksheet} were left out.")
         readings = [str(data.table["reading"].iloc[int(row)]) for row in cells.positions]
-        self._add("drift_in_run", experiment, f"1/{unit}", over.mean, judged[1].mean, data, readings, "runs", notes)
+        self._add("drift_in_run", experiment, f"1/{unit}", drift, judged, data, readings, "runs", notes)
         places = [place for place in {order.places[int(row)] for row in cells.positions} if place > 0]
         shares = [share for place in places if (share := _share(self.allowed, place)) is not None]
         if shares:
-            self._interval(experiment, min(shares), judged[1].mean, span, unit, data, readings)
-        self.shown = _shown_drift(order, cells, over, experiment, unit)
+            self._interval(experiment, min(shares), judged, span, unit, data, readings)
+        self.shown = _shown_drift(order, cells, over, drift.interval, experiment, unit)
         self.tables.append(_drift_table(order, over, experiment, unit))
         self.notes += notes
         return True
@@ -455,13 +455,29 @@ def _clock(order: RunOrder) -> tuple[str, float]:
     return "reading", max(order.orders) - min(order.orders)
 
 
-def _within(order: RunOrder, confidence: float) -> tuple[WithinCellsResult, SlopeOverRunsResult] | None:
+def _at(estimate: Estimate, level: float) -> OldEstimate:
+    """The estimate with its interval at one level."""
+    interval = estimate.interval(level)
+    return OldEstimate(
+        value=estimate.value,
+        interval=interval,
+        confidence=None if interval is None else level,
+        standard_uncertainty=estimate.standard_uncertainty,
+        degrees_of_freedom=estimate.degrees_of_freedom,
+        n=estimate.n,
+        units=estimate.units,
+        notes=estimate.notes_at(level),
+        source=estimate.source,
+    )
+
+
+def _within(order: RunOrder) -> tuple[WithinCellsResult, SlopeOverRunsResult] | None:
     """Relative drift: the result of a material regressed on its mean times the time in the run."""
     clock = order.hours if order.hours is not None else order.orders
     assert clock is not None, "run_order gives one of the two"
     covariate = [place * time for place, time in zip(order.places, clock, strict=True)]
-    cells = within_cells(order.values, covariate, order.cells, order.places, confidence=confidence)
-    return None if cells is None else (cells, slope_over_runs(cells, order.runs, confidence=confidence))
+    cells = within_cells(order.values, covariate, order.cells, order.places)
+    return None if cells is None else (cells, slope_over_runs(cells, order.runs))
 
 
 def _drift_note(experiment: str, cells: WithinCellsResult, over: SlopeOverRunsResult, unit: str) -> str:
@@ -497,7 +513,12 @@ def _run_means(data: ExperimentData) -> tuple[list[float], list[float]] | None:
 
 
 def _shown_drift(
-    order: RunOrder, cells: WithinCellsResult, over: SlopeOverRunsResult, experiment: str, unit: str
+    order: RunOrder,
+    cells: WithinCellsResult,
+    over: SlopeOverRunsResult,
+    interval: tuple[float, float] | None,
+    experiment: str,
+    unit: str,
 ) -> dict[str, Any]:
     clock = order.hours if order.hours is not None else order.orders
     assert clock is not None, "run_order gives one of the two"
@@ -515,14 +536,13 @@ def _shown_drift(
         {"run": order.names[run], "slope": slope, "error": error}
         for run, slope, error in zip(over.runs, over.slopes, over.errors, strict=True)
     ]
-    interval = None if over.mean.interval is None else list(over.mean.interval)
     return {
         "experiment": experiment,
         "unit": unit,
         "points": points,
         "runs": runs,
         "mean": over.mean.value,
-        "interval": interval,
+        "interval": None if interval is None else list(interval),
     }
 
 

@@ -37,7 +37,7 @@ WEIGHINGS = ("mass of ", "gross with ", "tare before ")
 CLOSED, OPEN, COVERED = "closed", "open", "covered by an impact note"
 
 
-def evaluate(study: Study) -> Evaluation:
+def evaluate(study: Study, stability: Evaluation) -> Evaluation:
     """Assigned value, uncertainty and chain of every lot whose record the plan names."""
     if not study.lot_records:
         return Evaluation(NAME, missing=MISSING)
@@ -54,7 +54,7 @@ def evaluate(study: Study) -> Evaluation:
     details: dict[str, Any] = {}
     if full:
         records = [value.record for value in values]
-        kept, older = keeping(records, study)
+        kept, older = keeping(records, study, stability)
         said = [*kept, *older, *_without_evidence(records)]
         notes += said
         details = {
@@ -64,10 +64,13 @@ def evaluate(study: Study) -> Evaluation:
             "said": said,
             "page_one": older,
             "tables": [
-                *facts_tables(records, open_days),
-                *budget_tables(values),
-                methods_table(values),
-                links_table(chains),
+                table.to_dict()
+                for table in (
+                    *facts_tables(records, open_days),
+                    *budget_tables(values),
+                    methods_table(values),
+                    links_table(chains),
+                )
             ],
         }
     return Evaluation(NAME, tuple(quantities), (), tuple(dict.fromkeys(notes)), details=details)
@@ -563,5 +566,6 @@ CHARACTERISTIC = Characteristic(
     ),
     evaluate=evaluate,
     in_words=in_words,
+    depends_on=("stability",),
     figures=("traceability_chain", "budget_bars"),
 )

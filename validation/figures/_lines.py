@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
-
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from validation.figures.style import (
     BLUE,
@@ -19,19 +17,52 @@ from validation.figures.style import (
     dossier_style,
     new_figure,
 )
+from validation.stats.intervals import Interval
 from validation.study.model import Study
 from validation.study.quantity import Evaluation
 from validation.words import fixed, with_interval
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 COLOURS = (INK, BLUE, VERMILION, GREEN, ORANGE, SKY)
 MARKERS = ("o", "s", "^", "D", "v", "P")
 DASHES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 1)))
 
 
+#: A value and its interval, where it has one.
+Shown = tuple[float, Interval | None]
+
+
+@dataclass(frozen=True, slots=True)
+class MaterialLine:
+    """The readings of one oil or fuel as level and result, its line, and its slope over that of the reference."""
+
+    name: str
+    points: tuple[tuple[float, float], ...]
+    slope: float
+    intercept: float
+    ratio: Shown | None
+    run_ratios: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LinesView:
+    """What a comparison of materials draws and puts into words; without lines where none could be fitted."""
+
+    reference: str
+    lines: tuple[MaterialLine, ...]
+
+    @property
+    def ratios(self) -> dict[str, Shown]:
+        return {line.name: line.ratio for line in self.lines if line.ratio is not None}
+
+
 def forest(
     axes: Axes,
     names: Sequence[str],
-    entries: Mapping[str, tuple[float, Sequence[float] | None]],
+    entries: Mapping[str, Shown],
     *,
     at: float,
     points: Mapping[str, Sequence[float]] | None = None,
@@ -48,10 +79,9 @@ def forest(
             axes.plot(list(interval), [row, row], color=BLUE, lw=1.2)
             axes.plot(list(interval), [row, row], color=BLUE, lw=0, marker="|", ms=6)
         axes.plot([value], [row], color=BLUE, marker="D", ms=5, lw=0)
-        pair = None if interval is None else (interval[0], interval[1])
         # Beside the panel, where no line and no point can strike it.
         axes.annotate(
-            with_interval(value, pair)[0],
+            with_interval(value, interval)[0],
             (1.0, row),
             xycoords=("axes fraction", "data"),
             xytext=(5, 0),
@@ -70,38 +100,45 @@ def rows(axes: Axes, names: Sequence[str], *, named: bool = True) -> None:
     axes.tick_params(axis="y", length=0)
 
 
-def ratio_entries(lines: Sequence[Mapping[str, Any]]) -> dict[str, tuple[float, Sequence[float] | None]]:
-    return {line["name"]: (line["ratio"], line["interval"]) for line in lines if line["ratio"] is not None}
+def ratio_panel(axes: Axes, names: Sequence[str], view: LinesView) -> None:
+    """The slope ratio of every material, those of the single runs above it."""
+    forest(axes, names, view.ratios, at=1, points={line.name: line.run_ratios for line in view.lines})
+    axes.set_xlabel(f"slope over that of {view.reference}")
 
 
-def run_ratios(lines: Sequence[Mapping[str, Any]]) -> dict[str, Sequence[float]]:
-    return {line["name"]: line["run_ratios"] for line in lines}
-
-
-def ratio_message(details: Mapping[str, Any], what: str) -> str:
-    """The title: who stands apart from the reference most, and by how much."""
-    reference = details["reference"]
-    found = [(line["name"], line["ratio"]) for line in details["lines"] if line["ratio"] is not None]
-    name, ratio = max(found, key=lambda item: abs(item[1] - 1))
+def ratio_message(view: LinesView, what: str) -> str:
+    """The title: which material differs most from the reference, and by how much."""
+    name, (ratio, _) = max(view.ratios.items(), key=lambda item: abs(item[1][0] - 1))
     effect = 100 * (ratio - 1)
     size = fixed(abs(effect), 1)
     if size == "0.0":
-        return f"No {what} responds otherwise than {reference} by a tenth of a percent"
-    return f"{name} responds {size} % {'stronger' if effect > 0 else 'weaker'} than {reference}"
+        return f"No {what} responds otherwise than {view.reference} by a tenth of a percent"
+    return f"{name} responds {size} % {'stronger' if effect > 0 else 'weaker'} than {view.reference}"
 
 
-def _results_with_lines(axes: Axes, details: Mapping[str, Any], study: Study) -> None:
+def results_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
+    """Results of every oil or fuel against the level, with the mean line of each."""
+    view: LinesView = evaluation.display.view
+    if not view.lines:
+        return None
+    with dossier_style():
+        figure, (axes,) = new_figure(height=3.2)
+        _results_with_lines(axes, view.lines, study)
+        axes.set_title(_lines_message(view.lines))
+    return figure
+
+
+def _results_with_lines(axes: Axes, lines: Sequence[MaterialLine], study: Study) -> None:
     """Every reading against the level, the lines of all names, direct labels at their ends."""
-    lines = details["lines"]
-    top = max(point["level"] for line in lines for point in line["points"])
+    top = max(level for line in lines for level, _ in line.points)
     width = 0.02 * top
     ends = []
     for i, line in enumerate(lines):
         colour = COLOURS[i % len(COLOURS)]
         shift = width * (i - (len(lines) - 1) / 2)
         axes.plot(
-            [point["level"] + shift for point in line["points"]],
-            [point["result"] for point in line["points"]],
+            [level + shift for level, _ in line.points],
+            [result for _, result in line.points],
             marker=MARKERS[i % len(MARKERS)],
             ms=3.2,
             mfc="none",
@@ -109,9 +146,9 @@ def _results_with_lines(axes: Axes, details: Mapping[str, Any], study: Study) ->
             mew=0.8,
             lw=0,
         )
-        last = line["intercept"] + line["slope"] * top
-        axes.plot([0, top], [line["intercept"], last], color=colour, lw=0.9, ls=DASHES[i % len(DASHES)])
-        ends.append((last, line["name"], colour))
+        last = line.intercept + line.slope * top
+        axes.plot([0, top], [line.intercept, last], color=colour, lw=0.9, ls=DASHES[i % len(DASHES)])
+        ends.append((last, line.name, colour))
     _end_labels(axes, top + width * (1 + len(lines) / 2), ends)
     axes.set_xlim(-0.03 * top, top + width * (1 + len(lines) / 2))
     axes.set_xlabel(f"level / {study.unit}")
@@ -137,22 +174,9 @@ def _end_labels(axes: Axes, x: float, ends: Sequence[tuple[float, str, str]]) ->
         )
 
 
-def _lines_message(details: Mapping[str, Any]) -> str:
+def _lines_message(lines: Sequence[MaterialLine]) -> str:
     """The title of the results: which line is the steepest, which the flattest."""
-    lines = details["lines"]
     if len(lines) < 2:
-        return f"Results of {lines[0]['name']} rise with the level"
-    order = sorted(lines, key=lambda line: line["slope"])
-    return f"Results rise fastest for {order[-1]['name']}, slowest for {order[0]['name']}"
-
-
-def results_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
-    """Results of every oil or fuel against the level, with the mean line of each."""
-    details = evaluation.details
-    if not details["lines"]:
-        return None
-    with dossier_style():
-        figure, (axes,) = new_figure(height=3.2)
-        _results_with_lines(axes, details, study)
-        axes.set_title(_lines_message(details))
-    return figure
+        return f"Results of {lines[0].name} rise with the level"
+    order = sorted(lines, key=lambda line: line.slope)
+    return f"Results rise fastest for {order[-1].name}, slowest for {order[0].name}"

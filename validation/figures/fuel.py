@@ -2,34 +2,34 @@
 
 from __future__ import annotations
 
-from matplotlib.figure import Figure
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from validation.figures._lines import (
-    forest,
-    ratio_entries,
-    ratio_message,
-    results_by_level,
-    rows,
-    run_ratios,
-)
+from validation.figures._lines import LinesView, ratio_message, ratio_panel, results_by_level, rows
 from validation.figures.style import dossier_style, new_figure
 from validation.study.model import Study
 from validation.study.quantity import Evaluation
 
-__all__ = ["results_by_level", "slope_ratios"]
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["FuelView", "results_by_level", "slope_ratios"]
+
+
+@dataclass(frozen=True, slots=True)
+class FuelView(LinesView):
+    """What this chapter draws and puts into words."""
 
 
 def slope_ratios(evaluation: Evaluation, study: Study) -> Figure | None:
     """Slope ratio of every fuel with its interval."""
-    details = evaluation.details
-    ratios = ratio_entries(details["lines"])
-    if not ratios:
+    view: FuelView = evaluation.display.view
+    names = list(view.ratios)
+    if not names:
         return None
-    names = list(ratios)
     with dossier_style():
         figure, (axes,) = new_figure(height=1.3 + 0.5 * len(names))
-        forest(axes, names, ratios, at=1, points=run_ratios(details["lines"]))
+        ratio_panel(axes, names, view)
         rows(axes, names)
-        axes.set_xlabel(f"slope over that of {details['reference']}")
-        axes.set_title(ratio_message(details, "fuel"))
+        axes.set_title(ratio_message(view, "fuel"))
     return figure

@@ -15,7 +15,7 @@ from validation.judging.requirements import RequirementResult
 from validation.study.experiments import EXPERIMENTS, Compared
 from validation.study.model import Study
 from validation.study.quantity import Evaluation, Quantity
-from validation.words import fixed, level_text, places_for, sentence_list, with_interval
+from validation.words import fixed, level_text, places_for, sentence_list, significant, with_interval
 
 Standing = Literal["own standard of this study", "common standard", "own standard needed", "excluded from the scope"]
 
@@ -124,9 +124,10 @@ def _materials(
     found = [] if own is None else [Material(kind, own, "own standard of this study", f"the {kind} of this study")]
     if evaluation is None or evaluation.missing:
         return found
-    reference = evaluation.details.get("reference")
+    # The slope of the reference stands first; only the others have a ratio.
+    reference = next((str(q.at) for q in evaluation.judged if q.key == f"{chapter}.slope"), None)
     if own is None and reference:
-        found.append(Material(kind, str(reference), "own standard of this study", f"the {kind} the others are held to"))
+        found.append(Material(kind, reference, "own standard of this study", f"the {kind} the others are held to"))
     # A used oil of the study's own grade is the study's own matrix: the chapter compares it, the scope has it already.
     names = [
         name
@@ -201,18 +202,17 @@ def _term(row: RequirementResult, evaluations: Mapping[str, Evaluation], study: 
 def _purge(row: RequirementResult, evaluation: Evaluation | None) -> str:
     """Carry-over at one setting, and after which samples the limit would still be kept."""
     head = "carry-over" if row.at == "all" else f"carry-over at {row.at}"
-    shown = [] if evaluation is None else evaluation.details.get("settings", ())
-    highs = [triple["results"][0] for entry in shown if entry["setting"] == row.at for triple in entry["triples"]]
-    after = f" after samples near {fixed(sum(highs) / len(highs), 1)} {row.unit}" if highs else ""
-    if row.outcome == "met" or evaluation is None:
-        return f"{head}{after}: {row.outcome} ({row.id})."
-    share = evaluation.get("carry_over.share", row.at)
-    text = f"{head}{after}: {row.outcome} ({row.id})"
-    if row.quantity.endswith("effect") and share is not None and share.judged_interval and row.limit:
-        worst = share.judged_interval[1]
-        if worst > 0:
-            reach = fixed(row.limit / worst, 1)
-            text += f"; by the bound of the share the limit is kept after samples up to about {reach} {row.unit}"
+    effect, share, reach = (
+        None if evaluation is None else evaluation.get(f"carry_over.{name}", row.at)
+        for name in ("effect", "share", "reach")
+    )
+    if effect is not None and share is not None and share.value != 0:
+        # The share is the effect over the mean high result.
+        head += f" after samples near {fixed(effect.value / share.value, 1)} {effect.unit}"
+    text = f"{head}: {row.outcome} ({row.id})"
+    if row.outcome != "met" and row.quantity.endswith("effect") and reach is not None:
+        size = f"{significant(reach.value, 2)} {reach.unit}"
+        text += f"; by the bound of the share the limit is kept after samples up to about {size}"
     return f"{text}."
 
 

@@ -667,10 +667,9 @@ Example = Callable[[Data, Mapping[str, str]], Sequence[Found]]
 def _welch_fieller(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     """Ratio and difference of two means of unequal scatter."""
     pair = data["numerators"], data["denominators"]
-    ratio = two_means.welch_ratio(*pair, confidence=data["confidence"])
-    difference = two_means.welch_difference(*pair, confidence=data["confidence"])
-    low, high = ratio.interval or (float("nan"), float("nan"))
-    below, above = difference.interval or (float("nan"), float("nan"))
+    ratio, difference = two_means.welch_ratio(*pair), two_means.welch_difference(*pair)
+    low, high = ratio.interval(data["confidence"]) or (float("nan"), float("nan"))
+    below, above = difference.interval(data["confidence"]) or (float("nan"), float("nan"))
     values = {
         "mean_numerator": mean(data["numerators"]),
         "mean_denominator": mean(data["denominators"]),

@@ -7,26 +7,24 @@ from math import sqrt
 
 import numpy as np
 
-from validation.stats.estimate import OldEstimate
-from validation.stats.intervals import check_confidence, sd_interval
+from validation.stats.estimate import Estimate
 
 SOURCE = "relative standard deviation, chi-square interval (common practice)"
 ONE_FUEL = "There is one fuel only: the spread over fuels cannot be told; further fuels would supply it."
 ALIKE = "The slopes of the fuels agree to the last digit: no spread could be found."
 
 
-def relative_spread(slopes: Sequence[float], *, confidence: float = 0.95, n: int = 0) -> OldEstimate | None:
+def relative_spread(slopes: Sequence[float], *, n: int = 0) -> Estimate | None:
     """Standard deviation of the slopes over fuels, divided by their mean.
 
     Parameters
     ----------
     slopes : shape (k,), one a fuel
-    confidence : level of the two-sided interval
     n : readings that entered, for the record
 
     Returns
     -------
-    OldEstimate with k - 1 degrees of freedom; None for one fuel, or where the slopes average to zero or less. The
+    Estimate with k - 1 degrees of freedom; None for one fuel, or where the slopes average to zero or less. The
     interval is that of a standard deviation of normal values with the mean taken as known, close enough below a
     spread of 0.3; it holds for fuels drawn at random, which fuels of an experiment seldom are.
 
@@ -35,7 +33,6 @@ def relative_spread(slopes: Sequence[float], *, confidence: float = 0.95, n: int
     ValueError
         No slopes, or one that is not finite.
     """
-    check_confidence(confidence)
     values = np.asarray(slopes, dtype=float)
     if values.size == 0 or not np.isfinite(values).all():
         raise ValueError(f"slopes must hold at least one finite number; got {list(slopes)}")
@@ -44,10 +41,8 @@ def relative_spread(slopes: Sequence[float], *, confidence: float = 0.95, n: int
         return None
     spread = float(values.std(ddof=1)) / middle
     if spread <= 1e-13:
-        return OldEstimate(0.0, n=n, units=k, degrees_of_freedom=float(k - 1), notes=(ALIKE,), source=SOURCE)
-    return OldEstimate(
-        spread, sd_interval(spread, k - 1, confidence), confidence, None, float(k - 1), n, k, source=SOURCE
-    )
+        return Estimate.of_sd(0.0, k - 1, n=n, units=k, notes=(ALIKE,), source=SOURCE)
+    return Estimate.of_sd(spread, k - 1, n=n, units=k, source=SOURCE)
 
 
 def scatter_share(slopes: Sequence[float], standard_errors: Sequence[float]) -> float:

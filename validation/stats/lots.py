@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from math import sqrt
 
-from validation.stats.estimate import Number, OldEstimate, exact
+from validation.stats.estimate import Estimate, Number, exact
 
 SOURCE = "normalised difference of two assigned values (common practice; as the zeta score of ISO 13528, from memory)"
 
 
-def normalised_difference(value: Number, uncertainty: float, other: Number, other_uncertainty: float) -> OldEstimate:
+def normalised_difference(value: Number, uncertainty: float, other: Number, other_uncertainty: float) -> Estimate:
     """|w1 - w2| / sqrt(u1^2 + u2^2), standard uncertainties; above 2 the values do not agree.
 
     Parameters
@@ -19,7 +19,7 @@ def normalised_difference(value: Number, uncertainty: float, other: Number, othe
 
     Returns
     -------
-    OldEstimate without an interval: it is itself a difference in units of its uncertainty
+    Estimate without an interval: it is itself a difference in units of its uncertainty
 
     Raises
     ------
@@ -36,4 +36,4 @@ def normalised_difference(value: Number, uncertainty: float, other: Number, othe
             f"standard uncertainties must not be negative, nor both zero; got {uncertainty}, {other_uncertainty}"
         )
     difference = abs(float(exact(value) - exact(other)))
-    return OldEstimate(difference / sqrt(uncertainty**2 + other_uncertainty**2), n=2, units=2, source=SOURCE)
+    return Estimate(difference / sqrt(uncertainty**2 + other_uncertainty**2), n=2, units=2, source=SOURCE)

@@ -7,11 +7,8 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import inf, isfinite, sqrt
 
-from scipy.stats import norm
-from scipy.stats import t as t_distribution
-
-from validation.stats.estimate import Number, OldEstimate, centre, exact, exact_mean
-from validation.stats.intervals import check_confidence
+from validation.stats.confidence import StudentT
+from validation.stats.estimate import Estimate, Number, centre, exact, exact_mean
 
 SOURCE = (
     "IUPAC/ISO/AOAC/Eurachem harmonised guidelines on recovery, Pure Appl. Chem. 1999, 71, 337; JCGM 100:2008, 5.1.2 "
@@ -24,6 +21,7 @@ ONE_READING = (
     "interval; repeating both readings would supply it."
 )
 NO_SCATTER = "The readings do not differ as written: rounding hides their scatter, so no interval can be formed."
+ONE_SAMPLE = "There is one sample only: the mean recovery has no interval over samples."
 SAMPLES_ALIKE = (
     "The recoveries of the samples agree to the last digit: rounding hides how far they differ, so no interval can be "
     "formed."
@@ -43,7 +41,7 @@ class RecoveryResult:
     expected : reading after the addition if all of it came back
     """
 
-    recovery: OldEstimate
+    recovery: Estimate
     uncorrected: float
     u_before: float | None
     u_after: float | None
@@ -60,7 +58,6 @@ def recovery(
     *,
     u_added: float | None = None,
     whole: float | None = None,
-    confidence: float = 0.95,
 ) -> RecoveryResult:
     """Recovery (after - before) / added of one spike, its interval from all three uncertainties.
 
@@ -71,7 +68,6 @@ def recovery(
     u_added : its standard uncertainty, taken as known; None where not stated
     whole : content of the pure substance in this unit (100 for mass fractions in %): the addition then dilutes what was
         there, and `before` counts with 1 - added/whole. None: no dilution is counted
-    confidence : level of the two-sided interval
 
     Returns
     -------
@@ -88,7 +84,6 @@ def recovery(
     (before/whole - R)/added; root sum of squares (JCGM 100:2008, 5.1.2), degrees of freedom by Welch and Satterthwaite
     (G.4.1).
     """
-    check_confidence(confidence)
     amount = exact(added)
     if not before or not after:
         raise ValueError(f"before and after must hold a reading each; got {len(before)} and {len(after)}")
@@ -107,43 +102,38 @@ def recovery(
     )
     shares = [None if error is None else error * abs(factor) for error, factor, _ in parts]
     notes = () if u_added is not None else (ADDED_EXACT,)
-    plain = OldEstimate(float(value), n=len(before) + len(after), units=len(after), notes=notes, source=SOURCE)
-    found = _with_interval(plain, shares, [df for _, _, df in parts], confidence)
-    expected = float(first * kept + amount)
+    plain = Estimate(float(value), n=len(before) + len(after), units=len(after), notes=notes, source=SOURCE)
     return RecoveryResult(
-        found, float((last - first) / amount), shares[0], shares[1], shares[2], float(first), float(last), expected
+        recovery=_with_interval(plain, shares, [df for _, _, df in parts]),
+        uncorrected=float((last - first) / amount),
+        u_before=shares[0],
+        u_after=shares[1],
+        u_added=shares[2],
+        before=float(first),
+        after=float(last),
+        expected=float(first * kept + amount),
     )
 
 
-def mean_recovery(recoveries: Sequence[float], *, confidence: float = 0.95) -> OldEstimate:
+def mean_recovery(recoveries: Sequence[float]) -> Estimate:
     """Mean over samples, with Student's t on samples - 1: how far samples differ is in the interval.
 
     Parameters
     ----------
     recoveries : shape (p,), p >= 1, one a sample
-    confidence : level of the two-sided interval
 
     Returns
     -------
-    OldEstimate; without an interval for one sample, or where the recoveries do not differ at all
+    Estimate; without an interval for one sample, or where the recoveries do not differ at all
     """
-    check_confidence(confidence)
     offset, d = centre(recoveries, "recoveries")
     p = d.size
-    plain = OldEstimate(float(offset + exact_mean(d.tolist())), n=p, units=p, source=MEAN_SOURCE)
-    if p == 1:
-        return plain.with_notes("There is one sample only: the mean recovery has no interval over samples.")
-    error = float(d.std(ddof=1)) / sqrt(p)
+    value = float(offset + exact_mean(d.tolist()))
+    error = float(d.std(ddof=1)) / sqrt(p) if p > 1 else 0.0
     if error == 0:
-        return plain.with_notes(SAMPLES_ALIKE)
-    half = float(t_distribution.ppf((1 + confidence) / 2, p - 1)) * error
-    return replace(
-        plain,
-        interval=(plain.value - half, plain.value + half),
-        confidence=confidence,
-        standard_uncertainty=error,
-        degrees_of_freedom=float(p - 1),
-    )
+        note = SAMPLES_ALIKE if p > 1 else ONE_SAMPLE
+        return Estimate(value, n=p, units=p, notes=(note,), source=MEAN_SOURCE)
+    return Estimate.of_mean(value, error, float(p - 1), n=p, units=p, source=MEAN_SOURCE)
 
 
 def _error(values: Sequence[Number]) -> float | None:
@@ -152,9 +142,7 @@ def _error(values: Sequence[Number]) -> float | None:
     return float(d.std(ddof=1)) / sqrt(d.size) if d.size > 1 else None
 
 
-def _with_interval(
-    plain: OldEstimate, shares: Sequence[float | None], dfs: Sequence[float], confidence: float
-) -> OldEstimate:
+def _with_interval(plain: Estimate, shares: Sequence[float | None], dfs: Sequence[float]) -> Estimate:
     if shares[0] is None or shares[1] is None:
         return plain.with_notes(ONE_READING)
     known = [(share or 0.0, df) for share, df in zip(shares, dfs, strict=True)]
@@ -162,12 +150,6 @@ def _with_interval(
     if u == 0:
         return plain.with_notes(NO_SCATTER)
     bottom = sum(share**4 / df for share, df in known)
-    df = u**4 / bottom if bottom > 0 else inf
-    k = float(t_distribution.ppf((1 + confidence) / 2, df)) if isfinite(df) else float(norm.ppf((1 + confidence) / 2))
-    return replace(
-        plain,
-        interval=(plain.value - k * u, plain.value + k * u),
-        confidence=confidence,
-        standard_uncertainty=u,
-        degrees_of_freedom=df if isfinite(df) else None,
-    )
+    df = u**4 / bottom if bottom > 0 else None
+    distribution = StudentT(plain.value, u, df)
+    return replace(plain, distribution=distribution, standard_uncertainty=u, degrees_of_freedom=df)

@@ -5,15 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import sqrt
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as t_distribution
 
-from validation.stats.confidence import UNBOUNDED
-from validation.stats.estimate import Number, OldEstimate, centre
-from validation.stats.intervals import check_confidence, fieller
-from validation.stats.two_means import ALIKE, FIELLER, paired_ratio
+from validation.stats.estimate import Estimate, Number, centre
+from validation.stats.two_means import ALIKE, FIELLER, paired_ratio, ratio_of_means
 from validation.stats.variance_function import linear_sd
 
 BY_RUN = "weighted least squares in each run, Student t over runs (common practice)"
@@ -25,11 +23,12 @@ ONE_RUN = (
 NO_FREEDOM = "As many coefficients as readings: no scatter is left from which to form an interval."
 EQUAL_WEIGHTS = "No scatter over the levels could be fitted: the lines weight all readings equally."
 NOT_TOGETHER = (
-    "It was read in {shared} run(s) together with the reference: what changes from run to run is then part of the "
+    "It was read in {shared} together with the reference: what changes from run to run is then part of the "
     "ratio, and no interval is formed. Interleaved in the same runs, both would supply one."
 )
 
 Array = NDArray[np.float64]
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +38,7 @@ class LinesResult:
     Attributes
     ----------
     names : the lines, in order of first appearance; one that cannot be drawn is absent
-    slopes : one OldEstimate a name, unit of y per unit of x
+    slopes : one Estimate a name, unit of y per unit of x
     ratios : slope over the slope of the reference; None for the reference itself, and where no ratio exists
     intercepts : one a name, all the same where the intercept is common; means over runs, or of the one fit
     run_slopes : by run (in order of first appearance), one slope a name, None where it cannot be drawn there
@@ -50,8 +49,8 @@ class LinesResult:
     """
 
     names: tuple[str, ...]
-    slopes: tuple[OldEstimate, ...]
-    ratios: tuple[OldEstimate | None, ...]
+    slopes: tuple[Estimate, ...]
+    ratios: tuple[Estimate | None, ...]
     intercepts: tuple[float, ...]
     run_slopes: tuple[tuple[float | None, ...], ...]
     runs: tuple[str, ...]
@@ -59,6 +58,24 @@ class LinesResult:
     ratio_rows: tuple[tuple[int, ...], ...]
     residuals: Array
     notes: tuple[str, ...] = ()
+
+    def in_order(self, names: Sequence[str]) -> LinesResult:
+        """The same lines in the order of `names`, which holds each of them once."""
+        order = [self.names.index(name) for name in names]
+
+        def moved(values: Sequence[T]) -> tuple[T, ...]:
+            return tuple(values[i] for i in order)
+
+        return replace(
+            self,
+            names=moved(self.names),
+            slopes=moved(self.slopes),
+            ratios=moved(self.ratios),
+            intercepts=moved(self.intercepts),
+            run_slopes=tuple(moved(row) for row in self.run_slopes),
+            slope_rows=moved(self.slope_rows),
+            ratio_rows=moved(self.ratio_rows),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +140,6 @@ def slope_ratios_by_run(
     reference: str,
     weights: Sequence[float] | Array | None = None,
     common_intercept: bool = False,
-    confidence: float = 0.95,
 ) -> LinesResult:
     """Slopes in each run, their means, and the ratio of the means by Fieller's theorem from the paired slopes.
 
@@ -136,7 +152,6 @@ def slope_ratios_by_run(
     reference : the line that the others are compared with
     weights : shape (n,), proportional to 1 / variance; None: all 1
     common_intercept : one intercept for all lines of a run (the oil is the same), instead of one each
-    confidence : level of the two-sided intervals
 
     Returns
     -------
@@ -152,7 +167,6 @@ def slope_ratios_by_run(
     Fieller 1954, J. R. Statist. Soc. B 16, 175; slope-ratio comparison with a common intercept: Finney, Statistical
     Method in Biological Assay, 3rd ed. 1978, chapter 7 (from memory).
     """
-    check_confidence(confidence)
     x, y, offset, w = _checked(levels, results, lines, weights, runs)
     line, run = np.asarray(lines, dtype=object), np.asarray(runs, dtype=object)
     names_of_runs = tuple(dict.fromkeys(runs))
@@ -163,14 +177,14 @@ def slope_ratios_by_run(
     table = {name: [None if fit is None or name not in fit.names else fit for fit in fits.values()] for name in drawn}
     slopes = {name: [_slope(fit, name) for fit in table[name]] for name in drawn}
     rows = {name: [_rows(fit, line, name, common_intercept) for fit in table[name]] for name in drawn}
-    ratios = {name: _run_ratio(slopes, rows, name, reference, confidence) for name in drawn if name != reference}
+    ratios = {name: _run_ratio(slopes, rows, name, reference) for name in drawn if name != reference}
     residuals = np.full(len(x), np.nan)
     for fit in fits.values():
         if fit is not None:
             residuals[fit.entered] = fit.residuals
     return LinesResult(
         names=tuple(drawn),
-        slopes=tuple(_mean_slope(slopes[name], rows[name], confidence) for name in drawn),
+        slopes=tuple(_mean_slope(slopes[name], rows[name]) for name in drawn),
         ratios=tuple(ratios[name][0] if name in ratios else None for name in drawn),
         intercepts=tuple(offset + _mean([_intercept(fit, name) for fit in table[name]]) for name in drawn),
         run_slopes=tuple(tuple(slopes[name][i] for name in drawn) for i in range(len(names_of_runs))),
@@ -190,14 +204,13 @@ def slope_ratios(
     reference: str,
     weights: Sequence[float] | Array | None = None,
     common_intercept: bool = False,
-    confidence: float = 0.95,
 ) -> LinesResult:
     """The same from independent readings without runs: one weighted fit, scatter pooled over all lines.
 
     Parameters
     ----------
     levels, results, lines : shape (n,); results as floats or exact decimals
-    reference, weights, common_intercept, confidence : as for `slope_ratios_by_run`
+    reference, weights, common_intercept : as for `slope_ratios_by_run`
 
     Returns
     -------
@@ -213,7 +226,6 @@ def slope_ratios(
     ----------
     Fieller 1954, J. R. Statist. Soc. B 16, 175; Finney 1978, chapter 7 (from memory).
     """
-    check_confidence(confidence)
     x, y, offset, w = _checked(levels, results, lines, weights, None)
     line = np.asarray(lines, dtype=object)
     fit = _fit(x, y, line, w, np.ones(len(x), dtype=bool), common_intercept)
@@ -227,9 +239,9 @@ def slope_ratios(
     units = [_replicates(x[fit.entered & (line == name)]) for name in fit.names]
     return LinesResult(
         names=fit.names,
-        slopes=tuple(_pooled_slope(fit, i, confidence, len(rows[i]), units[i]) for i in range(len(rows))),
+        slopes=tuple(_pooled_slope(fit, i, len(rows[i]), units[i]) for i in range(len(rows))),
         ratios=tuple(
-            None if i == home else _pooled_ratio(fit, i, home, confidence, len(both[i]), min(units[i], units[home]))
+            None if i == home else _pooled_ratio(fit, i, home, len(both[i]), min(units[i], units[home]))
             for i in range(len(rows))
         ),
         intercepts=tuple(offset + float(a) for a in fit.intercepts),
@@ -322,24 +334,23 @@ def _mean(values: Sequence[float | None]) -> float:
     return sum(found) / len(found)
 
 
-def _mean_slope(slopes: Sequence[float | None], rows: Sequence[Sequence[int]], confidence: float) -> OldEstimate:
+def _mean_slope(slopes: Sequence[float | None], rows: Sequence[Sequence[int]]) -> Estimate:
     found = np.array([value for value in slopes if value is not None])
     p, n, value = len(found), len(_union(rows)), float(found.mean())
     if p == 1:
-        return OldEstimate(value, n=n, units=1, notes=(ONE_RUN,), source=BY_RUN)
+        return Estimate(value, n=n, units=1, notes=(ONE_RUN,), source=BY_RUN)
     error = float(found.std(ddof=1)) / sqrt(p)
     if error <= 1e-13 * abs(value):
-        return OldEstimate(value, n=n, units=p, notes=(ALIKE,), source=BY_RUN)
-    half = float(t_distribution.ppf((1 + confidence) / 2, p - 1)) * error
-    return OldEstimate(value, (value - half, value + half), confidence, error, float(p - 1), n, p, source=BY_RUN)
+        return Estimate(value, n=n, units=p, notes=(ALIKE,), source=BY_RUN)
+    return Estimate.of_mean(value, error, float(p - 1), n=n, units=p, source=BY_RUN)
 
 
 Rows = dict[str, list[tuple[int, ...]]]
 
 
 def _run_ratio(
-    slopes: dict[str, list[float | None]], rows: Rows, name: str, reference: str, confidence: float
-) -> tuple[OldEstimate | None, tuple[int, ...]]:
+    slopes: dict[str, list[float | None]], rows: Rows, name: str, reference: str
+) -> tuple[Estimate | None, tuple[int, ...]]:
     """The ratio over the runs that hold both lines, and the readings behind it."""
     pairs = list(zip(slopes[name], slopes[reference], strict=True))
     shared = [i for i, pair in enumerate(pairs) if None not in pair]
@@ -348,13 +359,13 @@ def _run_ratio(
         top, bottom = ([float(slopes[key][i] or 0.0) for i in shared] for key in (name, reference))
         if _vanishes(sum(bottom), [*top, *bottom]):
             return None, ()
-        return paired_ratio(top, bottom, confidence=confidence, n=len(used), what="slope ratio"), used
+        return paired_ratio(top, bottom, n=len(used), what="slope ratio"), used
     used = _union([*rows[name], *rows[reference]])
     top_mean, bottom_mean = _mean(slopes[name]), _mean(slopes[reference])
     if _vanishes(bottom_mean, [top_mean]):
         return None, ()
-    note = NOT_TOGETHER.format(shared=len(shared))
-    plain = OldEstimate(top_mean / bottom_mean, n=len(used), units=len(shared) or None, notes=(note,), source=BY_RUN)
+    note = NOT_TOGETHER.format(shared="one run" if shared else "no run")
+    plain = Estimate(top_mean / bottom_mean, n=len(used), units=len(shared) or None, notes=(note,), source=BY_RUN)
     return plain, used
 
 
@@ -388,36 +399,23 @@ def _scatter(fit: _Fit) -> float | None:
     return fit.residual_sum / fit.degrees_of_freedom
 
 
-def _pooled_slope(fit: _Fit, i: int, confidence: float, n: int, units: int) -> OldEstimate:
+def _pooled_slope(fit: _Fit, i: int, n: int, units: int) -> Estimate:
     value, variance = float(fit.slopes[i]), _scatter(fit)
     if variance is None:
         note = NO_FREEDOM if fit.degrees_of_freedom < 1 else ALIKE
-        return OldEstimate(value, n=n, units=units, notes=(note,), source=POOLED)
+        return Estimate(value, n=n, units=units, notes=(note,), source=POOLED)
     error = sqrt(variance * float(fit.unscaled[i, i]))
-    half = float(t_distribution.ppf((1 + confidence) / 2, fit.degrees_of_freedom)) * error
-    df = float(fit.degrees_of_freedom)
-    return OldEstimate(value, (value - half, value + half), confidence, error, df, n, units, source=POOLED)
+    return Estimate.of_mean(value, error, float(fit.degrees_of_freedom), n=n, units=units, source=POOLED)
 
 
-def _pooled_ratio(fit: _Fit, i: int, home: int, confidence: float, n: int, units: int) -> OldEstimate | None:
+def _pooled_ratio(fit: _Fit, i: int, home: int, n: int, units: int) -> Estimate | None:
     top, bottom = float(fit.slopes[i]), float(fit.slopes[home])
     if _vanishes(bottom, fit.slopes):
         return None
-    plain = OldEstimate(top / bottom, n=n, units=units, source=RATIO_POOLED)
     variance = _scatter(fit)
     if variance is None:
-        return replace(plain, notes=(NO_FREEDOM if fit.degrees_of_freedom < 1 else ALIKE,))
+        note = NO_FREEDOM if fit.degrees_of_freedom < 1 else ALIKE
+        return Estimate(top / bottom, n=n, units=units, notes=(note,), source=RATIO_POOLED)
     covariance = variance * fit.unscaled[np.ix_([i, home], [i, home])]
-    found = fieller(top, bottom, covariance, degrees_of_freedom=fit.degrees_of_freedom, confidence=confidence)
     df = float(fit.degrees_of_freedom)
-    if found.interval is None:
-        return replace(
-            plain, standard_uncertainty=found.standard_uncertainty, degrees_of_freedom=df, notes=(UNBOUNDED,)
-        )
-    return replace(
-        plain,
-        interval=found.interval,
-        confidence=confidence,
-        standard_uncertainty=found.standard_uncertainty,
-        degrees_of_freedom=df,
-    )
+    return ratio_of_means(top, bottom, covariance, df, n=n, units=units, source=RATIO_POOLED)

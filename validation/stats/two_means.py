@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import sqrt
+from dataclasses import replace
+from math import exp, log, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as t_distribution
 
-from validation.stats.confidence import UNBOUNDED
-from validation.stats.estimate import Number, OldEstimate, centre, exact, mean
-from validation.stats.intervals import FiellerResult, check_confidence, fieller
+from validation.stats.confidence import Exponential, Ratio
+from validation.stats.estimate import Estimate, Number, centre, exact, mean
+from validation.stats.intervals import check_confidence, fieller, t_quantile
 
 FIELLER = "Fieller's theorem (Fieller 1954, J. R. Statist. Soc. B 16, 175)"
 PAIRED_RATIO = f"{FIELLER} on paired run values, Student t"
@@ -27,26 +27,54 @@ ALIKE = (
 SINGLE = "One of the two sides holds a single reading: its scatter is unknown, so the {what} has no interval."
 
 
-def paired_ratio(
-    numerators: Sequence[Number],
-    denominators: Sequence[Number],
+def ratio_of_means(
+    numerator: float,
+    denominator: float,
+    covariance: Sequence[Sequence[float]] | NDArray[np.float64],
+    df: float,
     *,
-    confidence: float = 0.95,
-    n: int = 0,
-    what: str = "ratio",
-) -> OldEstimate:
+    n: int,
+    units: int,
+    source: str,
+) -> Estimate:
+    """Ratio of two means with a known covariance matrix of shape (2, 2), numerator first, on `df` degrees of freedom.
+
+    Without an interval, and with a note, where nothing scatters; at levels where Fieller's set has no two ends the
+    distribution says so.
+
+    Raises
+    ------
+    ValueError
+        The denominator is zero, or the degrees of freedom are not above zero.
+
+    References
+    ----------
+    Fieller 1954, J. R. Statist. Soc. B 16, 175.
+    """
+    ratio = numerator / denominator
+    error = fieller(numerator, denominator, covariance, degrees_of_freedom=df).standard_uncertainty
+    # Rounding of the quotient leaves a little where the values themselves leave nothing.
+    if error <= 1e-13 * abs(ratio):
+        return Estimate(ratio, n=n, units=units, notes=(ALIKE,), source=source)
+    (v_nn, v_nd), (v_dn, v_dd) = np.asarray(covariance, dtype=float).tolist()
+    distribution = Ratio(numerator, denominator, ((v_nn, v_nd), (v_dn, v_dd)), df)
+    return Estimate(ratio, distribution, error, df, n, units, source=source)
+
+
+def paired_ratio(
+    numerators: Sequence[Number], denominators: Sequence[Number], *, n: int = 0, what: str = "ratio"
+) -> Estimate:
     """Ratio of two means of values that belong together run by run.
 
     Parameters
     ----------
     numerators, denominators : shape (p,), one value a run, in the same order
-    confidence : level of the two-sided interval
     n : readings that entered, for the record
     what : how a note names the ratio
 
     Returns
     -------
-    OldEstimate with p - 1 degrees of freedom; without an interval for one run, for values that do not scatter, and where
+    Estimate with p - 1 degrees of freedom; without an interval for one run, for values that do not scatter, and where
     Fieller's set is unbounded
 
     Raises
@@ -58,37 +86,30 @@ def paired_ratio(
     ----------
     Fieller 1954, J. R. Statist. Soc. B 16, 175.
     """
-    check_confidence(confidence)
     p = len(numerators)
     if p != len(denominators):
         raise ValueError(f"numerators and denominators must pair up; got {p} and {len(denominators)}")
     top, bottom = mean(numerators, "numerators"), mean(denominators, "denominators")
     if bottom == 0:
         raise ValueError("the denominators must not average to zero")
-    ratio = top / bottom
     n = n or 2 * p
     if p == 1:
-        return OldEstimate(ratio, n=n, units=1, notes=(ONE_PAIR.format(what=what),), source=PAIRED_RATIO)
-    differences = np.vstack([centre(numerators)[1], centre(denominators)[1]])
-    covariance = np.cov(differences) / p
-    found = fieller(top, bottom, covariance, degrees_of_freedom=p - 1, confidence=confidence)
-    return _estimate(ratio, found, confidence, float(p - 1), n, p, PAIRED_RATIO)
+        return Estimate(top / bottom, n=n, units=1, notes=(ONE_PAIR.format(what=what),), source=PAIRED_RATIO)
+    covariance = np.cov(np.vstack([centre(numerators)[1], centre(denominators)[1]])) / p
+    return ratio_of_means(top, bottom, covariance, float(p - 1), n=n, units=p, source=PAIRED_RATIO)
 
 
-def welch_ratio(
-    numerators: Sequence[Number], denominators: Sequence[Number], *, confidence: float = 0.95, what: str = "ratio"
-) -> OldEstimate:
+def welch_ratio(numerators: Sequence[Number], denominators: Sequence[Number], *, what: str = "ratio") -> Estimate:
     """Ratio of the means of two independent groups, each with its own scatter.
 
     Parameters
     ----------
     numerators, denominators : shapes (n,), (m,), both 1 or more, one unit
-    confidence : level of the two-sided interval
     what : how a note names the ratio
 
     Returns
     -------
-    OldEstimate whose `units` is the effective number of pairs, 2 n m / (n + m) rounded down; without an interval where
+    Estimate whose `units` is the effective number of pairs, 2 n m / (n + m) rounded down; without an interval where
     a group holds one reading, where nothing scatters, and where Fieller's set is unbounded
 
     Raises
@@ -101,25 +122,24 @@ def welch_ratio(
     Fieller 1954; Satterthwaite's degrees of freedom of numerator - ratio * denominator at the ratio found, as for
     ratios of normal means by Tamhane and Logan 2004, J. Biopharm. Statist. 14, 843 (from memory).
     """
-    check_confidence(confidence)
     top, bottom = mean(numerators, "numerators"), mean(denominators, "denominators")
     if bottom == 0:
         raise ValueError("the denominators must not average to zero")
     ratio, counts = top / bottom, (len(numerators), len(denominators))
     if min(counts) < 2:
         note = SINGLE.format(what=what)
-        return OldEstimate(ratio, n=sum(counts), units=1, notes=(note,), source=WELCH_RATIO)
+        return Estimate(ratio, n=sum(counts), units=1, notes=(note,), source=WELCH_RATIO)
     v_n, v_d = _variance_of_mean(numerators), _variance_of_mean(denominators)
     df = _satterthwaite((v_n, ratio**2 * v_d), counts)
     if df is None:
-        return OldEstimate(ratio, n=sum(counts), units=_pairs(counts), notes=(ALIKE,), source=WELCH_RATIO)
-    found = fieller(top, bottom, [[v_n, 0.0], [0.0, v_d]], degrees_of_freedom=df, confidence=confidence)
-    return _estimate(ratio, found, confidence, df, sum(counts), _pairs(counts), WELCH_RATIO)
+        return Estimate(ratio, n=sum(counts), units=_pairs(counts), notes=(ALIKE,), source=WELCH_RATIO)
+    covariance = ((v_n, 0.0), (0.0, v_d))
+    return ratio_of_means(top, bottom, covariance, df, n=sum(counts), units=_pairs(counts), source=WELCH_RATIO)
 
 
 def paired_difference(
-    first: Sequence[Number], second: Sequence[Number], *, confidence: float = 0.95, n: int = 0, what: str = "difference"
-) -> OldEstimate:
+    first: Sequence[Number], second: Sequence[Number], *, n: int = 0, what: str = "difference"
+) -> Estimate:
     """Mean of first minus second over runs; shape (p,) each, in the same order, one unit.
 
     Without an interval for one run, and where the differences agree to the last digit.
@@ -129,23 +149,20 @@ def paired_difference(
     ValueError
         Shapes differ, or no values.
     """
-    check_confidence(confidence)
     p = len(first)
     if p != len(second):
         raise ValueError(f"first and second must pair up; got {p} and {len(second)}")
     differences = [exact(a) - exact(b) for a, b in zip(first, second, strict=True)]
     value, n = mean(differences, "first and second"), n or 2 * p
     if p == 1:
-        return OldEstimate(value, n=n, units=1, notes=(ONE_PAIR.format(what=what),), source=PAIRED_DIFFERENCE)
+        return Estimate(value, n=n, units=1, notes=(ONE_PAIR.format(what=what),), source=PAIRED_DIFFERENCE)
     error = float(centre(differences)[1].std(ddof=1)) / sqrt(p)
     if error == 0:
-        return OldEstimate(value, n=n, units=p, notes=(ALIKE,), source=PAIRED_DIFFERENCE)
-    return _with_t(value, error, float(p - 1), confidence, n, p, PAIRED_DIFFERENCE)
+        return Estimate(value, n=n, units=p, notes=(ALIKE,), source=PAIRED_DIFFERENCE)
+    return Estimate.of_mean(value, error, float(p - 1), n=n, units=p, source=PAIRED_DIFFERENCE)
 
 
-def welch_difference(
-    first: Sequence[Number], second: Sequence[Number], *, confidence: float = 0.95, what: str = "difference"
-) -> OldEstimate:
+def welch_difference(first: Sequence[Number], second: Sequence[Number], *, what: str = "difference") -> Estimate:
     """Mean of `first` minus mean of `second`, independent groups of one unit, each with its own scatter.
 
     Without an interval where a group holds one reading, and where nothing scatters. `units` as in `welch_ratio`.
@@ -159,53 +176,42 @@ def welch_difference(
     ----------
     Welch 1947, Biometrika 34, 28 (from memory).
     """
-    check_confidence(confidence)
     counts = (len(first), len(second))
-    offset, differences = centre([*first, *second], "first and second")
-    del offset  # it stands in both means
+    differences = centre([*first, *second], "first and second")[1]  # the centre stands in both means
     value = float(differences[: counts[0]].mean() - differences[counts[0] :].mean())
     if min(counts) < 2:
         note = SINGLE.format(what=what)
-        return OldEstimate(value, n=sum(counts), units=1, notes=(note,), source=WELCH_DIFFERENCE)
+        return Estimate(value, n=sum(counts), units=1, notes=(note,), source=WELCH_DIFFERENCE)
     variances = (_variance_of_mean(first), _variance_of_mean(second))
     df = _satterthwaite(variances, counts)
     if df is None:
-        return OldEstimate(value, n=sum(counts), units=_pairs(counts), notes=(ALIKE,), source=WELCH_DIFFERENCE)
+        return Estimate(value, n=sum(counts), units=_pairs(counts), notes=(ALIKE,), source=WELCH_DIFFERENCE)
     error = sqrt(sum(variances))
-    return _with_t(value, error, df, confidence, sum(counts), _pairs(counts), WELCH_DIFFERENCE)
+    return Estimate.of_mean(value, error, df, n=sum(counts), units=_pairs(counts), source=WELCH_DIFFERENCE)
 
 
-def log_ratio(
-    numerators: Sequence[Number], denominators: Sequence[Number], *, confidence: float = 0.95, paired: bool = False
-) -> OldEstimate | None:
+def log_ratio(numerators: Sequence[Number], denominators: Sequence[Number], *, paired: bool = False) -> Estimate | None:
     """The ratio by way of logarithms: what scatters in proportion scatters evenly there; ratio of geometric means.
 
     Parameters
     ----------
     numerators, denominators : positive values; shape (p,) each where `paired`
-    confidence : level of the two-sided interval
     paired : values belong together run by run
 
     Returns
     -------
-    OldEstimate without a standard uncertainty; None where a value is not positive
+    Estimate without a standard uncertainty; None where a value is not positive
     """
     if min(map(float, numerators)) <= 0 or min(map(float, denominators)) <= 0:
         return None
-    logs: list[list[Number]] = [[float(np.log(float(v))) for v in values] for values in (numerators, denominators)]
-    difference = (paired_difference if paired else welch_difference)(logs[0], logs[1], confidence=confidence)
-    interval = difference.interval
-    ends = None if interval is None else (float(np.exp(interval[0])), float(np.exp(interval[1])))
-    return OldEstimate(
-        float(np.exp(difference.value)),
-        ends,
-        None if ends is None else confidence,
-        None,
-        difference.degrees_of_freedom,
-        difference.n,
-        difference.units,
-        difference.notes,
-        "Student t of the logarithms (common practice)",
+    logs: list[list[Number]] = [[log(float(v)) for v in values] for values in (numerators, denominators)]
+    difference = (paired_difference if paired else welch_difference)(logs[0], logs[1])
+    return replace(
+        difference,
+        value=exp(difference.value),
+        distribution=None if difference.distribution is None else Exponential(difference.distribution),
+        standard_uncertainty=None,
+        source="Student t of the logarithms (common practice)",
     )
 
 
@@ -222,8 +228,7 @@ def half_width_to_expect(relative_sd: float, readings: int, *, confidence: float
     check_confidence(confidence)
     if readings < 2 or not relative_sd >= 0:
         raise ValueError(f"needs two readings and a standard deviation of 0 or more; got {readings}, {relative_sd}")
-    t = float(t_distribution.ppf((1 + confidence) / 2, 2 * readings - 2))
-    return t * relative_sd * sqrt(2 / readings)
+    return t_quantile((1 + confidence) / 2, 2 * readings - 2) * relative_sd * sqrt(2 / readings)
 
 
 def pooled_relative_sd(groups: Sequence[Sequence[Number]]) -> float | None:
@@ -257,19 +262,3 @@ def _satterthwaite(variances: tuple[float, float], counts: tuple[int, int]) -> f
 def _pairs(counts: tuple[int, int]) -> int:
     """Pairs of readings that two equal groups would need for the same standard error of a difference."""
     return max(1, 2 * counts[0] * counts[1] // sum(counts))
-
-
-def _with_t(value: float, error: float, df: float, confidence: float, n: int, units: int, source: str) -> OldEstimate:
-    half = float(t_distribution.ppf((1 + confidence) / 2, df)) * error
-    return OldEstimate(value, (value - half, value + half), confidence, error, df, n, units, source=source)
-
-
-def _estimate(
-    ratio: float, found: FiellerResult, confidence: float, df: float, n: int, units: int, source: str
-) -> OldEstimate:
-    # Rounding of the quotient leaves a little where the values themselves leave nothing.
-    if found.standard_uncertainty <= 1e-13 * abs(ratio):
-        return OldEstimate(ratio, n=n, units=units, notes=(ALIKE,), source=source)
-    if found.interval is None:
-        return OldEstimate(ratio, None, None, found.standard_uncertainty, df, n, units, (UNBOUNDED,), source)
-    return OldEstimate(ratio, found.interval, confidence, found.standard_uncertainty, df, n, units, source=source)
