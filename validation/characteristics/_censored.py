@@ -19,11 +19,6 @@ def all_censored(study: Study, experiment: str) -> str:
     )
 
 
-def left_out(count: int, noun: str = "censored reading", where: str = "") -> tuple[str, ...]:
-    """The note on readings that a quantity rests without, `where` with a leading blank; none where all are there."""
-    return (f"{counted(count, noun)}{where} {'was' if count == 1 else 'were'} left out.",) if count else ()
-
-
 def why_not(study: Study, experiment: str, columns: str) -> str:
     """Why an experiment has no reading to evaluate, and what would supply it."""
     planned = study.experiments.get(experiment)
@@ -32,15 +27,13 @@ def why_not(study: Study, experiment: str, columns: str) -> str:
     return all_censored(study, experiment) or f"The worksheet {planned.worksheet} is awaiting readings."
 
 
-def left_out(count: int, where: str = "") -> tuple[str, ...]:
-    """The sentence on censored readings without which a quantity is estimated; none without such readings.
+def left_out(count: int, where: str = "", *, noun: str = "censored reading") -> tuple[str, ...]:
+    """The sentence on readings without which a quantity is estimated; none where all are there.
 
     `where`: which ones, such as "of this blank".
     """
     which = f" {where}" if where else ""
-    return (
-        (f"{counted(count, 'censored reading')}{which} {'was' if count == 1 else 'were'} left out.",) if count else ()
-    )
+    return (f"{counted(count, noun)}{which} {'was' if count == 1 else 'were'} left out.",) if count else ()
 
 
 def lost_levels(data: ExperimentData) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from decimal import Decimal
 from functools import cached_property
 from typing import Any
 
-from validation.characteristics._censored import all_censored, lost_levels
+from validation.characteristics._censored import all_censored, left_out, lost_levels
 from validation.figures._levels import SdForm
 from validation.stats.accuracy import ToleranceResult, tolerance_limits
 from validation.stats.estimate import Estimate, mean
@@ -66,7 +66,7 @@ class Level:
     def notes(self) -> tuple[str, ...]:
         """What holds for every quantity of this level."""
         count = self.censored
-        return (f"{count} censored reading(s) at this level were left out.",) if count else ()
+        return left_out(count, "at this level")
 
     def identifiers(self, rows: Sequence[int]) -> list[str]:
         return [str(name) for name in self.data.table["reading"].iloc[list(rows)]]
@@ -261,7 +261,7 @@ def model_quantities(
     # A censored reading would have entered even where it was the last of its level.
     readings, censored = usable[0][0].identifiers(rows), len(usable[0][0].data.censored)
     model = precision_model(x, sds, dfs, n=len(rows))
-    notes = [f"{censored} censored reading(s) were left out."] if censored else []
+    notes = [*left_out(censored)]
     if name == "intermediate_precision":
         notes.append(
             "The levels share their runs; the fit treats the estimates of s_I at the levels as independent, with "

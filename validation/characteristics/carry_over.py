@@ -76,7 +76,7 @@ class Setting:
         return Quantity(
             key=f"{NAME}.{key}",
             at=self.name,
-            estimate=estimate.with_notes(*left_out(self.censored, where=" at this setting")),
+            estimate=estimate.with_notes(*left_out(self.censored, where="at this setting")),
             level=study.confidence,
             unit=unit,
             worksheet=self.data.worksheet,
@@ -309,7 +309,7 @@ def _order_share(study: Study, experiment: str) -> _OrderShare | None:
     if data is None or order is None or fit is None:
         return None
     rows = tuple(order.paired[int(position)] for position in fit.positions)
-    notes = [*left_out(len(data.censored), where=f" of {data.worksheet}")]
+    notes = [*left_out(len(data.censored), where=f"of {data.worksheet}")]
     if order.gaps:
         verb, whose = ("was", "its") if order.gaps == 1 else ("were", "their")
         notes.insert(

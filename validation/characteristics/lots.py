@@ -232,7 +232,7 @@ def _paired_bridge(lots: _Lots, lot: str, reference: str, shared: Sequence[str])
     left = len(lots.rows(lot)) + len(lots.rows(reference)) - len(rows)
     which = " of runs that hold only one of the two lots"
     ratio = paired_ratio(top, bottom, n=len(rows), what="response ratio")
-    return _Bridge([*top], [*bottom], True, rows, ratio, left_out(left, "reading", which))
+    return _Bridge([*top], [*bottom], True, rows, ratio, left_out(left, which.strip(), noun="reading"))
 
 
 def _ratio_quantity(study: Study, lots: _Lots, bridge: _Bridge, ratio: Estimate, lot: str, reference: str) -> Quantity:

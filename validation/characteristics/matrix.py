@@ -156,7 +156,7 @@ def _difference(
     return Quantity(
         key=f"{NAME}.{key}",
         at=at,
-        estimate=estimate.with_notes(*notes, *left_out(censored, "censored blank")),
+        estimate=estimate.with_notes(*notes, *left_out(censored, noun="censored blank")),
         level=study.confidence,
         unit=study.unit,
         worksheet=blanks.data.worksheet,

@@ -133,7 +133,7 @@ def _spikes(data: ExperimentData, unit: str) -> tuple[list[_Spike], list[str]]:
             after = tuple(row for row in rows if data.exact["added"][row] == amount)
             name = sample if len(added) == 1 else f"{sample}, {level_text(float(amount))} added"
             u_added, u_notes = _u_added(data, after)
-            lost = left_out(data.censored_at("sample", sample), where=" of this sample")
+            lost = left_out(data.censored_at("sample", sample), where="of this sample")
             further = (*u_notes, *_runs(data, before, after), *lost)
             spikes.append(_Spike(name, sample, data, before, after, u_added, WHOLE.get(unit), further))
     return spikes, notes

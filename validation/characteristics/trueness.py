@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 from validation.characteristics import Characteristic, KeyInfo
+from validation.characteristics._censored import left_out
 from validation.characteristics._other_methods import other_methods_table
 from validation.characteristics._precision_runs import (
     EXPERIMENT,
@@ -124,8 +125,7 @@ def _line_quantities(
     notes = [*runs.reference, *notes]
     if "u_level" in runs.data.table:
         notes.append("The uncertainty of the reference values is not part of the interval of the joint line.")
-    if censored:
-        notes.append(f"{censored} censored reading(s) were left out.")
+    notes += left_out(censored)
     return [
         Quantity(
             key=f"{NAME}.{key}",

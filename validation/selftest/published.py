@@ -24,6 +24,7 @@ from validation.stats import (
     comparison,
     decision,
     detection,
+    intervals,
     outliers,
     recovery,
     regression,
@@ -330,10 +331,10 @@ def _cfr_136(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     limit = detection.spiked_replicates([1, 2, 3, 4, 5, 6, 7]).detection_limit
     low, high = _ends(limit, 0.9)
     values |= {"lcl_factor_90": low / _value(limit), "ucl_factor_90": high / _value(limit)}
-    values["lcl12_factor"], values["ucl12_factor"] = regression.sd_interval(1.0, 12, confidence=0.95)
-    wide = regression.sd_interval(1.0, 6, confidence=0.95)
+    values["lcl12_factor"], values["ucl12_factor"] = intervals.sd_interval(1.0, 12, confidence=0.95)
+    wide = intervals.sd_interval(1.0, 6, confidence=0.95)
     extra = {"lcl95_df6": wide[0], "ucl95_df6": wide[1]}
-    return [Found("detection.spiked_replicates, regression.sd_interval", values, extra=extra)]
+    return [Found("detection.spiked_replicates, intervals.sd_interval", values, extra=extra)]
 
 
 def _currie(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
@@ -380,11 +381,10 @@ def _tolerance_factor(data: Data, printed: Mapping[str, str]) -> Sequence[Found]
 def _five_readings(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     confidence = data["confidence"]
     runs = [[value] for value in data["x"]]
-    result = precision([[run] for run in runs], confidence=confidence)
-    mean, s = bias(runs, confidence=confidence), result.s_I
+    result = precision([[run] for run in runs])
+    mean, s = bias(runs), result.s_I
     future = tolerance_limits(result, mean.value, beta=confidence)
-    mean_ends = mean.interval or (np.nan, np.nan)
-    s_ends = (None if s is None else s.interval) or (np.nan, np.nan)
+    mean_ends, s_ends = _ends(mean, confidence), _ends(s, confidence)
     values = {
         "mean": mean.value,
         "s": _value(s),

@@ -19,6 +19,7 @@ from validation.characteristics.uncertainty.tables import (
     top_down_table,
 )
 from validation.characteristics.uncertainty.used_oils import UsedOils, used_oil_words, used_oils
+from validation.figures.detection import DetectionView
 from validation.figures.uncertainty import BudgetLine, Curve, LevelUncertainty, UncertaintyView
 from validation.stats.monte_carlo import agreement, monte_carlo
 from validation.stats.uncertainty import UncertaintyFunction, measurement_model
@@ -88,9 +89,10 @@ class ShownBudget:
 
 def blanks(sources: Sources) -> tuple[tuple[float, ...], tuple[float, ...]]:
     """The blanks of new oil and those of used oils that the chapter on detection tells apart."""
-    groups = [group for group in sources.evaluations["detection"].details.get("groups", ()) if group["kind"] == "blank"]
-    used = [group["results"] for group in groups if "used" in str(group["matrix"]).lower()]
-    new = [group["results"] for group in groups if group["suffix"] == "" and "used" not in str(group["matrix"]).lower()]
+    view: DetectionView | None = sources.evaluations["detection"].display.view
+    groups = [] if view is None else [group for group in view.groups if group.kind == "blank"]
+    used = [group.results for group in groups if "used" in group.matrix.lower()]
+    new = [group.results for group in groups if group.suffix == "" and "used" not in group.matrix.lower()]
     return next(iter(new), ()), next(iter(used), ())
 
 

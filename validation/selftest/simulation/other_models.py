@@ -10,7 +10,7 @@ from validation.selftest.checks import CoverageRow
 from validation.selftest.simulation.rates import Array, Group, Place
 from validation.selftest.simulation.runs import ratio_text, readings
 from validation.selftest.simulation.straight_lines import CONSTANT, GROWTH
-from validation.stats.estimate import LIMIT_FACTOR, OldEstimate
+from validation.stats.estimate import LIMIT_FACTOR, Estimate
 from validation.stats.mixed_model import mixed_model
 from validation.stats.precision import against_published, precision
 from validation.stats.precision_model import precision_model
@@ -34,11 +34,10 @@ CROSSED_DAYS: Mapping[str, Sequence[str]] = {
 }
 
 
-def _inside(estimate: OldEstimate | None, truth: float) -> bool:
+def _inside(estimate: Estimate | None, truth: float) -> bool:
     """Whether the interval holds the truth; without one it does not."""
-    if estimate is None or estimate.interval is None:
-        return False
-    return estimate.interval[0] <= truth <= estimate.interval[1]
+    ends = None if estimate is None else estimate.interval(0.95)
+    return ends is not None and ends[0] <= truth <= ends[1]
 
 
 Rows = Callable[[np.random.Generator, int], list[CoverageRow]]
