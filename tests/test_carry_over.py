@@ -278,7 +278,7 @@ def test_nothing_to_see_gives_no_slope():
     assert within_cells([1.0, 2.0], [1.0, 2.0], [0, 1], [1.0, 1.0]) is None  # no cell with two readings
     assert within_cells([1.0, 2.0, 3.0, 4.0], [5.0] * 4, [0, 0, 0, 0], [1.0] * 4) is None  # a constant covariate
     alike = within_cells([1.0] * 6, [1.0, 2.0, 3.0] * 2, [0, 0, 0, 1, 1, 1], [1.0] * 6)
-    assert alike.slope.interval is None
+    assert alike.slope.interval(0.95) is None
     assert alike.detectable() is None
 
 
@@ -309,7 +309,7 @@ def test_effect_and_order_share_match_r_where_the_machine_has_it():
     assert answer.returncode == 0, answer.stderr
     paired, fitted = ([float(word) for word in line.split()] for line in answer.stdout.splitlines())
     assert carry_over_effect(floats(FIRST), floats(SECOND)).interval == pytest.approx(tuple(paired), rel=1e-9)
-    assert [result.slope.value, *result.slope.interval] == pytest.approx(fitted, rel=1e-8)
+    assert [result.slope.value, *result.slope.interval(0.95)] == pytest.approx(fitted, rel=1e-8)
 
 
 # The chapter --------------------------------------------------------------------------------------------------------

@@ -13,7 +13,7 @@ from scipy import stats
 from small_study import small_study
 
 from validation import resources
-from validation.characteristics import lots, standards
+from validation.characteristics import evaluated, lots, standards
 from validation.figures import lots as figures
 from validation.figures.style import svg_text
 from validation.judging.rules import equivalence, point
@@ -212,7 +212,11 @@ def test_assigned_values_come_from_the_lot_records_where_there_are_any():
     # chapter on standards has it. The plan says 5.00 for each, which would make the difference zero.
     masses = {"S-01": (1.0003, 19.0049), "S-02": (0.9998, 18.9961), "S-03": (1.0001, 19.0012)}
     by_hand = {lot: 100 * f * 0.9975 / (f * 0.9975 + o) for lot, (f, o) in masses.items()}
-    u = {q.at: q.value for q in standards.evaluate(study).quantities if q.key == "standards.standard_uncertainty"}
+    u = {
+        q.at: q.value
+        for q in evaluated(standards.CHARACTERISTIC, study, {}).quantities
+        if q.key == "standards.standard_uncertainty"
+    }
     for lot in ("S-02", "S-03"):
         expected = abs(by_hand[lot] - by_hand["S-01"]) / sqrt(u[lot] ** 2 + u["S-01"] ** 2)
         found = evaluation.get("lots.normalised_difference", lot)
@@ -231,7 +235,7 @@ def test_assigned_values_come_from_the_lot_records_where_there_are_any():
 
 
 def standards_value(study, lot):
-    return standards.evaluate(study).get("standards.mass_fraction", lot).value
+    return evaluated(standards.CHARACTERISTIC, study, {}).get("standards.mass_fraction", lot).value
 
 
 def test_a_reading_far_out_is_pointed_at_and_kept():

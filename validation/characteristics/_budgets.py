@@ -8,7 +8,7 @@ from functools import cached_property
 from math import inf, isfinite, sqrt
 from typing import Any
 
-from validation.characteristics import characteristics, known_keys
+from validation.characteristics import characteristics, evaluated, known_keys
 from validation.characteristics._precision_runs import EXPERIMENT, levels, unit_text
 from validation.stats.distributions import Distribution, Normal, Rectangular, StudentT, triangular
 from validation.stats.propagation import PropagationResult, propagate
@@ -78,16 +78,14 @@ class Sources:
 
     def evaluation(self, name: str) -> Evaluation:
         """The evaluation of an earlier chapter."""
-        if name not in self._evaluations:
-            self._evaluations[name] = characteristics()[name].evaluate(self.study)
-        return self._evaluations[name]
+        return evaluated(characteristics()[name], self.study, self._evaluations)
 
     def quantities(self, key: str) -> list[Quantity]:
         """All quantities of a key that have a value."""
         if key in (S_I, TRUENESS_BIAS):
             return self._within if key == S_I else self._biases
         evaluation = self.evaluation(key.partition(".")[0])
-        return [q for q in evaluation.quantities if q.key == key and q.value is not None]
+        return [q for q in evaluation.judged if q.key == key]
 
     # Those two by the functions that their chapters call, without the models over levels that the chapters add: the
     # sensitivity of a verdict asks for them again and again.

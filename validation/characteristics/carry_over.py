@@ -283,9 +283,8 @@ def _second_view(study: Study, experiment: str) -> _SecondView | None:
     order = None if data is None else run_order(data)
     if order is None or not order.paired:
         return None
-    found = _within(order, study.confidence)
-    judged = _within(order, study.judged_confidence)
-    if found is None or judged is None:
+    found = _within(order)
+    if found is None:
         return None
     data = order.data
     seen = found.detectable(alpha=1 - study.confidence)
@@ -298,34 +297,38 @@ def _second_view(study: Study, experiment: str) -> _SecondView | None:
     censored = len(data.censored)
     if censored:
         notes.append(f"{censored} censored reading(s) of {data.worksheet} were left out.")
-    quantity = Quantity.from_estimate(
-        f"{NAME}.order_share",
-        experiment,
-        found.slope,
+    quantity = Quantity(
+        key=f"{NAME}.order_share",
+        at=experiment,
+        estimate=found.slope.with_notes(*notes),
+        level=study.confidence,
         unit="1",
         worksheet=data.worksheet,
-        readings=[str(data.table["reading"].iloc[row]) for row in rows],
-        judged=judged.slope,
-        notes=notes,
+        readings=tuple(str(data.table["reading"].iloc[row]) for row in rows),
         censored=censored,
     )
-    shown = _shown_order(order, found, rows, experiment, seen)
+    shown = _shown_order(order, found, rows, experiment, seen, quantity)
     return _SecondView(
         quantity,
         shown,
-        [experiment, len(rows), found.cells, found.slope.value, *(found.slope.interval or (None, None)), seen],
+        [experiment, len(rows), found.cells, found.slope.value, *(quantity.interval or (None, None)), seen],
     )
 
 
-def _within(order: RunOrder, confidence: float) -> WithinCellsResult | None:
+def _within(order: RunOrder) -> WithinCellsResult | None:
     rows = order.paired
     before = [float(order.values[order.previous[row] or 0]) for row in rows]
     cells, places = [order.cells[row] for row in rows], [order.places[row] for row in rows]
-    return within_cells([order.values[row] for row in rows], before, cells, places, confidence=confidence)
+    return within_cells([order.values[row] for row in rows], before, cells, places)
 
 
 def _shown_order(
-    order: RunOrder, found: WithinCellsResult, rows: Sequence[int], experiment: str, seen: float | None
+    order: RunOrder,
+    found: WithinCellsResult,
+    rows: Sequence[int],
+    experiment: str,
+    seen: float | None,
+    quantity: Quantity,
 ) -> dict[str, Any]:
     scatter = np.where(found.scatter > 0, found.scatter, 1.0)
     residuals = found.deviations / scatter
@@ -339,7 +342,7 @@ def _shown_order(
         "experiment": experiment,
         "unit": str(order.data.settings.get("response_unit", "response units")) if response else None,
         "share": found.slope.value,
-        "interval": None if found.slope.interval is None else list(found.slope.interval),
+        "interval": None if quantity.interval is None else list(quantity.interval),
         "detectable": seen,
         "telling": seen is not None and seen <= TELLING,
         "points": points,

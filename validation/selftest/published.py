@@ -34,6 +34,7 @@ from validation.stats import (
 from validation.stats.accuracy import tolerance_limits
 from validation.stats.calibration import lack_of_fit, mandel
 from validation.stats.estimate import mean
+from validation.stats.intervals import t_quantile
 from validation.stats.one_way import one_way
 from validation.stats.precision import precision
 from validation.stats.reproducibility import nested_reproducibility, reproducibility
@@ -686,7 +687,11 @@ def _shelf_life(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     error = slope.standard_uncertainty or float("nan")
     t = line.slope / error
     life = stability.first_crossing(
-        line, start=-data["lower_limit"], per_intercept=1.0, sign=1.0, quantile=line.quantile(0.90)
+        line,
+        start=-data["lower_limit"],
+        per_intercept=1.0,
+        sign=1.0,
+        quantile=t_quantile(0.95, line.degrees_of_freedom),
     )
     values = {
         "intercept": line.intercept,

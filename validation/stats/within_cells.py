@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 from scipy import stats
 from scipy.optimize import brentq
 
-from validation.stats.estimate import Number, OldEstimate, centre
-from validation.stats.intervals import check_confidence
+from validation.stats.estimate import Estimate, Number, centre
 from validation.stats.variance_function import linear_sd
 
 SOURCE = (
@@ -42,7 +41,7 @@ class WithinCellsResult:
     cells : cells that entered
     """
 
-    slope: OldEstimate
+    slope: Estimate
     positions: NDArray[np.int_]
     deviations: NDArray[np.float64]
     covariate: NDArray[np.float64]
@@ -64,8 +63,6 @@ def within_cells(
     covariate: Sequence[float] | NDArray[np.float64],
     cells: Sequence[int],
     places: Sequence[float] | NDArray[np.float64],
-    *,
-    confidence: float = 0.95,
 ) -> WithinCellsResult | None:
     """Slope of a result on a covariate, the mean of every cell removed from both.
 
@@ -75,7 +72,6 @@ def within_cells(
     covariate : shape (n,)
     cells : shape (n,), the code of the cell (run and level) of each reading
     places : shape (n,), 0 or more, where s(x) is read: the level, or the mean result of the material
-    confidence : level of the two-sided interval
 
     Returns
     -------
@@ -86,7 +82,6 @@ def within_cells(
     ----------
     Draper and Smith, Applied Regression Analysis, 3rd ed. 1998, chapter 23 (from memory).
     """
-    check_confidence(confidence)
     x, place = np.asarray(covariate, dtype=float), np.asarray(places, dtype=float)
     codes = np.unique(np.asarray(cells, dtype=int), return_inverse=True)[1]
     counts = np.bincount(codes)
@@ -106,16 +101,13 @@ def within_cells(
     scatter = fitted.constant + fitted.slope * at[codes]
     if not scatter.max() > 0:
         return WithinCellsResult(
-            OldEstimate(0.0, n=len(kept), notes=(ALIKE,), source=SOURCE), kept, dy, dx, scatter, len(counts)
+            Estimate(0.0, n=len(kept), notes=(ALIKE,), source=SOURCE), kept, dy, dx, scatter, len(counts)
         )
     z, u = dy / scatter, dx / scatter
     information = float(u @ u)
     slope = float(u @ z) / information
     error = sqrt(float(((z - slope * u) ** 2).sum()) / df / information)
-    half = float(stats.t.ppf((1 + confidence) / 2, df)) * error
-    estimate = OldEstimate(
-        slope, (slope - half, slope + half), confidence, error, float(df), len(kept), len(kept), (), SOURCE
-    )
+    estimate = Estimate.of_mean(slope, error, float(df), n=len(kept), units=len(kept), source=SOURCE)
     return WithinCellsResult(estimate, kept, dy, dx, scatter, len(counts))
 
 
@@ -123,27 +115,25 @@ def within_cells(
 class SlopeOverRunsResult:
     """One slope a run, and their mean. `runs` are the codes of the runs that entered, `slopes` theirs."""
 
-    mean: OldEstimate
+    mean: Estimate
     runs: tuple[int, ...]
     slopes: tuple[float, ...]
     errors: tuple[float, ...]
 
 
-def slope_over_runs(result: WithinCellsResult, runs: Sequence[int], *, confidence: float = 0.95) -> SlopeOverRunsResult:
+def slope_over_runs(result: WithinCellsResult, runs: Sequence[int]) -> SlopeOverRunsResult:
     """The mean of the slopes of the runs: a drift need not be the same in each run, so the run is the unit.
 
     Parameters
     ----------
     result : the slope within cells, no cell of which reaches over two runs
     runs : shape of the input of `within_cells`, the code of the run of each reading
-    confidence : level of the two-sided interval
 
     Returns
     -------
     SlopeOverRunsResult; with one run its own interval, and a note. A run in which the covariate does not vary is left
     out. `errors` are the standard errors of the single slopes at the common residual variance.
     """
-    check_confidence(confidence)
     if not result.scatter.max() > 0:
         return SlopeOverRunsResult(result.slope, (), (), ())
     codes = np.asarray(runs, dtype=int)[result.positions]
@@ -162,17 +152,6 @@ def slope_over_runs(result: WithinCellsResult, runs: Sequence[int], *, confidenc
         return SlopeOverRunsResult(result.slope.with_notes(note), *given)
     value, error = float(slopes.mean()), float(slopes.std(ddof=1)) / sqrt(count)
     if error == 0:
-        return SlopeOverRunsResult(OldEstimate(value, n=result.slope.n, units=count, notes=(ALIKE,)), *given)
-    half = float(stats.t.ppf((1 + confidence) / 2, count - 1)) * error
-    estimate = OldEstimate(
-        value,
-        (value - half, value + half),
-        confidence,
-        error,
-        float(count - 1),
-        result.slope.n,
-        count,
-        (),
-        RUNS_SOURCE,
-    )
+        return SlopeOverRunsResult(Estimate(value, n=result.slope.n, units=count, notes=(ALIKE,)), *given)
+    estimate = Estimate.of_mean(value, error, float(count - 1), n=result.slope.n, units=count, source=RUNS_SOURCE)
     return SlopeOverRunsResult(estimate, *given)

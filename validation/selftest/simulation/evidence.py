@@ -11,7 +11,7 @@ from validation.selftest.simulation.rates import Array, Group, Place
 from validation.selftest.simulation.straight_lines import CONSTANT, GROWTH
 from validation.stats.carry_over import carry_over_effect, carry_over_share
 from validation.stats.distributions import Rectangular, type_a
-from validation.stats.estimate import OldEstimate
+from validation.stats.estimate import Estimate, OldEstimate
 from validation.stats.propagation import propagate
 from validation.stats.recovery import recovery
 from validation.stats.ruggedness import effects
@@ -29,11 +29,10 @@ LENTH = "Lenth's scale of few contrasts is wide, and wider where several factors
 GUM = "Effective degrees of freedom are an approximation, here on the side of caution: a rectangle has no tails."
 
 
-def _inside(estimate: OldEstimate | None, truth: float) -> bool:
+def _inside(estimate: Estimate | OldEstimate | None, truth: float) -> bool:
     """Whether the interval holds the truth; without one it does not."""
-    if estimate is None or estimate.interval is None:
-        return False
-    return estimate.interval[0] <= truth <= estimate.interval[1]
+    interval = estimate.interval(0.95) if isinstance(estimate, Estimate) else getattr(estimate, "interval", None)
+    return interval is not None and interval[0] <= truth <= interval[1]
 
 
 def _sd(x: float | Array) -> float | Array:
