@@ -1,5 +1,6 @@
 """Standards: the assigned value of a weighed lot and its uncertainty, against printed examples and closed forms."""
 
+import json
 from dataclasses import replace
 from math import sqrt
 from pathlib import Path
@@ -17,6 +18,7 @@ from validation.characteristics.standards.records import open_days
 from validation.figures.standards import CLOSED, budget_bars, traceability_chain
 from validation.figures.style import alternative_text
 from validation.stats.distributions import Normal, Rectangular, one_sided, triangular
+from validation.stats.estimate import Estimate
 from validation.stats.standards import (
     AIR,
     FUEL_DENSITY,
@@ -181,6 +183,19 @@ def test_a_one_sided_loss_matches_its_exact_distribution():
     assert not result.agreement.agrees
     assert result.propagated.interval[0] < w(most)
     assert result.propagated.interval[1] > w(0)
+
+
+def test_the_interval_at_any_level_takes_the_truncated_degrees_of_freedom():
+    # JCGM 100:2008, G.4.1: u^4 / sum(u_i^4 / nu_i), truncated; Student's t of scipy.
+    inputs = {"fuel": Normal(1.0, 0.001, 4), "oil": Normal(19.0, 0.0), PURITY: Normal(1.0, 0.0008, 7)}
+    parts = [0.95 * 5 * 0.001, 5 * 0.0008]
+    df = sum(part**2 for part in parts) ** 2 / (parts[0] ** 4 / 4 + parts[1] ** 4 / 7)
+    estimate = assigned_value(NET, inputs).estimate
+    assert estimate.degrees_of_freedom == np.floor(df)
+    for level in (0.9, 0.95):
+        half = stats.t.ppf((1 + level) / 2, np.floor(df)) * sqrt(sum(part**2 for part in parts))
+        assert estimate.interval(level) == pytest.approx((5 - half, 5 + half), rel=1e-9)
+    assert Estimate.from_dict(json.loads(json.dumps(estimate.to_dict()))) == estimate
 
 
 def test_monte_carlo_is_repeatable_and_left_out_unless_asked_for():

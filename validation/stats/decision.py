@@ -61,6 +61,11 @@ def probability_above(
 def guard_factor(risk: float, *, degrees_of_freedom: float | None = None) -> float:
     """The z of a guard band z * u that leaves a one-sided risk at the acceptance limit: 1.645 for 5 %.
 
+    Parameters
+    ----------
+    risk : one-sided probability, unit 1
+    degrees_of_freedom : effective degrees of freedom of u; None for the normal distribution
+
     Raises
     ------
     ValueError
@@ -99,6 +104,10 @@ def u_curve(values: ArrayLike, u: ArrayLike) -> UncertaintyOf:
     ----------
     values, u : shape (k,), k >= 1; u > 0
 
+    Returns
+    -------
+    The standard uncertainty by value, arrays of one shape in and out
+
     Raises
     ------
     ValueError
@@ -126,10 +135,19 @@ def acceptance_limit(limit: float, u: UncertaintyOf, factor: float) -> float:
 
     Solves A + factor * u(A) = limit. With a constant u this is limit - factor * u.
 
+    Parameters
+    ----------
+    limit, u : the limit, and the standard uncertainty by value in the same unit
+    factor : standard uncertainties between the two, zero or more
+
     Raises
     ------
     ValueError
         No such result exists.
+
+    References
+    ----------
+    JCGM 106:2012, 8.3.2 (clause from memory).
     """
     return _solved(lambda x: x + factor * float(u(x)) - limit, limit, -1.0, factor * float(u(limit)))
 
@@ -137,11 +155,23 @@ def acceptance_limit(limit: float, u: UncertaintyOf, factor: float) -> float:
 def rejection_limit(limit: float, u: UncertaintyOf, factor: float) -> float:
     """The smallest result R that lies `factor` of its own standard uncertainties above the limit.
 
-    Solves R - factor * u(R) = limit. Where u grows so fast with the value that no result does, ValueError.
+    Solves R - factor * u(R) = limit. Parameters as for `acceptance_limit`.
+
+    Raises
+    ------
+    ValueError
+        u grows so fast with the value that there is no such result.
 
     References
     ----------
     JCGM 106:2012, 8.3.3 example: a speed limit with a relative uncertainty (clause from memory).
+
+    Examples
+    --------
+    The same example: a limit of 100 km/h, u of 2 % of the speed, a conformance probability of 0.999: 107 km/h.
+
+    >>> f"{rejection_limit(100, lambda v: 0.02 * np.asarray(v), guard_factor(0.001)):.0f}"
+    '107'
     """
     return _solved(lambda x: x - factor * float(u(x)) - limit, limit, 1.0, factor * float(u(limit)))
 
@@ -258,7 +288,12 @@ def _width(limit: float, u: UncertaintyOf, factor: float) -> float:
 
 
 def rounding_uncertainty(step: float) -> float:
-    """Standard uncertainty of rounding to a step: step / sqrt(12).
+    """Standard uncertainty of rounding to a step: step / sqrt(12), in the unit of the step.
+
+    Raises
+    ------
+    ValueError
+        The step is not positive.
 
     References
     ----------
@@ -356,6 +391,10 @@ def overall_risk(prior: Prior | ResultsPrior, zones: Zones, u: UncertaintyOf) ->
     prior : distribution of the true values
     zones : the decision rule
     u : standard uncertainty by value
+
+    Returns
+    -------
+    OverallRisk, probabilities
 
     References
     ----------

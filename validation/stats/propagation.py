@@ -138,6 +138,20 @@ def second_order_uncertainty(model: Model, inputs: Mapping[str, Distribution]) -
     Where a first derivative vanishes at the estimate, as at the point where two lengths agree, first order says that
     an input does not matter at all. The further terms tell; their derivation takes symmetric, nearly normal inputs.
 
+    Parameters
+    ----------
+    model : called with every input by its name as keyword argument
+    inputs : distribution of each input, uncorrelated
+
+    Returns
+    -------
+    The combined standard uncertainty, in the unit of the result
+
+    Raises
+    ------
+    ValueError
+        No inputs, or a model without a finite result.
+
     References
     ----------
     JCGM 100:2008, 5.1.2 note.
@@ -181,6 +195,11 @@ def effective_df(combined: float, contributions: Sequence[float], dfs: Sequence[
 def coverage_factor(df: float, confidence: float) -> tuple[float, int | None]:
     """Student's t for the two-sided `confidence`, and the degrees of freedom used: `df` truncated to the next lower
     whole number, at least 1; None where infinite, and the normal quantile is taken.
+
+    Raises
+    ------
+    ValueError
+        A confidence that does not lie between 0 and 1.
 
     References
     ----------

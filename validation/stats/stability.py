@@ -291,6 +291,12 @@ def _studentised(
 def studentised_critical(units: int, degrees_of_freedom: int, *, alpha: float = 0.05) -> float:
     """Critical value of the largest externally studentised residual, by Bonferroni; two-sided.
 
+    Parameters
+    ----------
+    units : residuals that were looked at
+    degrees_of_freedom : of the residual mean square, above 1
+    alpha : probability that any of them passes it by chance
+
     References
     ----------
     Cook and Weisberg, Residuals and Influence in Regression, 1982, 2.2.2 (from memory).
@@ -306,9 +312,16 @@ def first_crossing(
     a and b are intercept and slope of the line; the bound lies `quantile` standard errors below. A lower limit L of the
     value itself is start = -L, per_intercept = 1, sign = 1; a loss of the share c is start = 0, per_intercept = c.
 
+    Parameters
+    ----------
+    line : of the results on age
+    start, per_intercept : constant of the bound in the unit of the results, and weight of the intercept
+    sign : 1 or -1, the weight of slope times age
+    quantile : standard errors that the bound lies below; 0 for the line itself
+
     Returns
     -------
-    The age; 0 where the bound is not above zero even at age 0, None where it never reaches zero
+    The age in days; 0 where the bound is not above zero even at age 0, None where it never reaches zero
 
     References
     ----------
@@ -395,6 +408,16 @@ def expiry(
 
 
 def time_within(interval: Interval, allowed: float) -> float | None:
-    """How long a relative drift whose bounds are these stays within `allowed`; None where both bounds are zero."""
+    """How long a relative drift whose bounds are these stays within `allowed`; None where both bounds are zero.
+
+    Parameters
+    ----------
+    interval : of the drift, per unit of time
+    allowed : share, above 0
+
+    Returns
+    -------
+    The time in that unit
+    """
     fastest = max(abs(interval[0]), abs(interval[1]))
     return None if fastest == 0 else allowed / fastest
