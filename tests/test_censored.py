@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from small_study import small_study
 
-from validation.characteristics import characteristics
+from validation.characteristics.registry import characteristics
 
 PRECISION = {
     "level": [1] * 4 + [2] * 4 + [4] * 4,

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from validation.characteristics import characteristics, known_keys
+from validation.characteristics.registry import characteristics, known_keys
 from validation.judging.outcomes import evaluate, judge_study
 from validation.study.load import load_study
 

@@ -8,7 +8,7 @@ from functools import cached_property
 from math import inf, isfinite
 from typing import Any
 
-from validation.characteristics import known_keys
+from validation.characteristics.registry import known_keys
 from validation.stats.confidence import Between, ConfidenceDistribution
 from validation.study.model import Study
 from validation.study.quantity import Evaluation, Quantity
