@@ -103,7 +103,7 @@ def level_weights(
     Returns
     -------
     weights : shape (n,), scaled to a mean of 1; equal where no scatter can be fitted
-    notes : said where they are equal, or where the fitted scatter sits at a bound
+    notes : sentences where they are equal, or where the fitted scatter sits at a bound
 
     References
     ----------
@@ -330,16 +330,16 @@ def _union(groups: Sequence[Sequence[int]]) -> tuple[int, ...]:
 
 
 def _mean(values: Sequence[float | None]) -> float:
-    found = [value for value in values if value is not None]
-    return sum(found) / len(found)
+    known = [value for value in values if value is not None]
+    return sum(known) / len(known)
 
 
 def _mean_slope(slopes: Sequence[float | None], rows: Sequence[Sequence[int]]) -> Estimate:
-    found = np.array([value for value in slopes if value is not None])
-    p, n, value = len(found), len(_union(rows)), float(found.mean())
+    of_runs = np.array([value for value in slopes if value is not None])
+    p, n, value = len(of_runs), len(_union(rows)), float(of_runs.mean())
     if p == 1:
         return Estimate(value, n=n, units=1, notes=(ONE_RUN,), source=BY_RUN)
-    error = float(found.std(ddof=1)) / sqrt(p)
+    error = float(of_runs.std(ddof=1)) / sqrt(p)
     if error <= 1e-13 * abs(value):
         return Estimate(value, n=n, units=p, notes=(ALIKE,), source=BY_RUN)
     return Estimate.of_mean(value, error, float(p - 1), n=n, units=p, source=BY_RUN)
