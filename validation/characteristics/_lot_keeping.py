@@ -33,7 +33,6 @@ class _Studied:
 
     longest: float
     expiry: float | None
-    capped: bool
     allowed: float | None
     weekly: float | None
     interval: Interval | None
@@ -42,6 +41,11 @@ class _Studied:
     def days(self) -> int | None:
         """Whole days for which the change is shown to stay within what is allowed."""
         return None if self.expiry is None else floor(self.expiry)
+
+    @property
+    def capped(self) -> bool:
+        """Whether the change stays within what is allowed over all ages studied."""
+        return self.expiry is not None and self.expiry >= self.longest
 
     @property
     def within(self) -> str:
@@ -77,13 +81,14 @@ def _state(stability: Evaluation, words: Sequence[str]) -> _Studied | None:
 
 
 def _studied(stability: Evaluation, state: Mapping[str, Any]) -> _Studied:
-    slope, start = stability.get("stability.slope", state["state"]), state["at_zero"]
+    slope, expiry = (stability.get(f"stability.{key}", state["state"]) for key in ("slope", "expiry"))
     weekly = interval = None
+    start = state["at_zero"]
     if slope is not None and start > 0:
         weekly = -7 * slope.value / start
         if slope.interval is not None:
             interval = (-7 * slope.interval[1] / start, -7 * slope.interval[0] / start)
-    return _Studied(state["longest"], state["expiry"], bool(state["capped"]), state["allowed"], weekly, interval)
+    return _Studied(state["longest"], None if expiry is None else expiry.value, state["allowed"], weekly, interval)
 
 
 def _in_use(record: LotRecord) -> InUseLoss | None:
