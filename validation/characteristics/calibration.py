@@ -86,8 +86,7 @@ def _line(fit: CalibrationFit) -> Part:
 
 def _of_runs(fit: CalibrationFit, coefficient: Estimate) -> list[str]:
     """What must be said of the interval of a coefficient where there are runs."""
-    several = fit.points.runs is not None and len(fit.points.run_names) > 1
-    return [RUNS_NOTE] if several and coefficient.distribution is not None else []
+    return [RUNS_NOTE] if fit.points.several_runs and coefficient.distribution is not None else []
 
 
 def _ordinary_tests(fit: CalibrationFit) -> Part:
