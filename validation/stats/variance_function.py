@@ -117,7 +117,8 @@ def linear_sd_many(levels: Floats, sums_of_squares: Floats, degrees_of_freedom: 
 def root_sum_square_sd(levels: Floats, sums_of_squares: Floats, degrees_of_freedom: Floats) -> tuple[float, float]:
     """Fit s(x) = sqrt(a^2 + b^2 x^2), a >= 0 and b >= 0, to one set of sums of squares.
 
-    As for the line, with g(x) = sqrt((1 - w)^2 + w^2 x^2 / x_max^2); a has the same lower bound.
+    As for the line, with g(x) = sqrt((1 - w)^2 + w^2 x^2 / x_max^2); a has the same lower bound. Replicates at one
+    level alone give a constant spread.
 
     Parameters
     ----------
