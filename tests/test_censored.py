@@ -54,8 +54,8 @@ def test_a_worksheet_of_censored_readings_alone_is_not_awaiting_readings(name, c
 
 def test_one_reading_is_one_and_several_are_several():
     assert left_out(0) == ()
-    assert left_out(1, where=" of this sample") == ("1 censored reading of this sample was left out.",)
-    assert left_out(2, "censored blank") == ("2 censored blanks were left out.",)
+    assert left_out(1, "of this sample") == ("1 censored reading of this sample was left out.",)
+    assert left_out(2, noun="censored blank") == ("2 censored blanks were left out.",)
     one = small_study("precision", {"level": [1], "run": ["a"], "result": ["<1"]})
     missing = characteristics()["repeatability"].evaluate(one).missing
     assert missing.startswith("The one reading of worksheets/test.csv is censored: ")
