@@ -172,7 +172,7 @@ def _paired(blanks: _Blanks, home: _Blanks, shared: Sequence[str]) -> tuple[list
     rows = sorted(row for side in sides for run in shared for row in side[run])
     first, second = ([exact_mean(blanks.data.decimals("result", side[run])) for run in shared] for side in sides)
     left = len(blanks.rows) + len(home.rows) - len(rows)
-    notes = [*left_out(left, "blank", " of runs that hold only one of the two")]
+    notes = [*left_out(left, "of runs that hold only one of the two", noun="blank")]
     notes += [OTHER_USED_OILS] if blanks.used_oils() else []
     return rows, paired_difference(first, second, n=len(rows), what=WHAT), notes
 
