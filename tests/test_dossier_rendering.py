@@ -43,6 +43,7 @@ from validation.dossier.strips import TINTS, common_axis, strip_svg
 from validation.dossier.symbols import formula, prose
 from validation.dossier.widths import column_needs, shared, text_width
 from validation.figures.style import BLUE, GREY, VERMILION, dossier_style, new_figure, svg_text
+from validation.stats.estimate import Estimate
 from validation.study.model import ExperimentData, Reading
 from validation.study.quantity import Evaluation, Quantity
 from validation.words import fixed
@@ -916,7 +917,7 @@ def test_dates_that_nothing_shares_stand_as_typed():
 
 
 def quantity(key: str, at: float | str | None, *notes: str) -> Quantity:
-    return Quantity(key=key, at=at, value=1.0, unit="%", n=1, notes=notes)
+    return Quantity(key=key, at=at, estimate=Estimate(1.0, n=1, notes=notes), level=0.95, unit="%")
 
 
 def with_only(q: Quantity, *notes: str) -> Quantity:
