@@ -14,7 +14,7 @@ from math import exp, sqrt
 from typing import Any
 
 import numpy as np
-from scipy import special, stats
+from scipy import special
 
 from validation.stats.intervals import (
     Interval,
@@ -256,7 +256,7 @@ class NormalPercentile(ConfidenceDistribution):
     def interval(self, level: float) -> Interval:
         check_confidence(level)
         root = sqrt(self.n)
-        low, high = (float(stats.nct.ppf(p, self.n - 1, self.k * root)) for p in tails(level))
+        low, high = (float(special.nctdtrit(self.n - 1, self.k * root, p)) for p in tails(level))
         return self.mean + self.sd * low / root, self.mean + self.sd * high / root
 
 
@@ -269,11 +269,10 @@ class Share(ConfidenceDistribution):
 
     def interval(self, level: float) -> Interval:
         check_confidence(level)
-        below, above = tails(level)
-        low = 0.0 if self.hits == 0 else float(special.betaincinv(self.hits, self.trials - self.hits + 1, below))
-        missed = self.trials - self.hits
-        high = 1.0 if missed == 0 else float(special.betaincinv(self.hits + 1, missed, above))
-        return low, high
+        from statsmodels.stats.proportion import proportion_confint  # few chapters need it; its package takes a while
+
+        low, high = proportion_confint(self.hits, self.trials, alpha=1 - level, method="beta")
+        return float(low), float(high)
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from math import inf, log, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import linalg
 from scipy.optimize import brentq
 from scipy.special import digamma
 from scipy.stats import chi2
@@ -242,7 +243,7 @@ def _design(columns: Columns) -> _Design:
         if factor.values < LEAST_VALUES or dfs[factor.names] < LEAST_VALUES - 1:
             reasons[factor.names] = _too_few(factor, dfs[factor.names])
     centred = [_incidence(factor) - _incidence(factor).mean(axis=0) for factor in fitted]
-    basis = _span(np.hstack(centred)) if fitted else np.zeros((n, 0))
+    basis = linalg.orth(np.hstack(centred), rcond=1e-9) if fitted else np.zeros((n, 0))
     halves = [basis.T @ z for z in centred]
     matrices = np.array([*(half @ half.T for half in halves), np.eye(basis.shape[1])])
     return _Design(factors, tuple(fitted), dfs, reasons, basis, matrices, n - 1 - basis.shape[1])
@@ -250,12 +251,6 @@ def _design(columns: Columns) -> _Design:
 
 def _incidence(factor: Factor) -> Vector:
     return np.equal.outer(np.array(factor.codes), np.arange(factor.values)).astype(float)
-
-
-def _span(columns: Vector) -> Vector:
-    """Orthonormal basis of the columns."""
-    u, size, _ = np.linalg.svd(columns, full_matrices=False)
-    return u[:, size > 1e-9 * max(1.0, float(size[0]))]
 
 
 def _rank(factors: Sequence[Factor], n: int) -> int:

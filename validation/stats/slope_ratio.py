@@ -9,6 +9,7 @@ from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import linalg
 
 from validation.stats.estimate import Estimate, Number, centre
 from validation.stats.two_means import ALIKE, FIELLER, paired_ratio, ratio_of_means
@@ -289,11 +290,10 @@ def _fit(x: Array, y: Array, line: NDArray, w: Array, rows: NDArray[np.bool_], c
     design = np.hstack([constants, indicators * (at / scale)[:, None]])
     root = np.sqrt(w[entered] / w[entered].mean())
     weighted = design * root[:, None]
-    if np.linalg.matrix_rank(weighted) < design.shape[1]:
+    inverse, rank = linalg.pinv(weighted, return_rank=True)
+    if rank < design.shape[1]:
         return None
-    q, r = np.linalg.qr(weighted)
-    coefficients = np.linalg.solve(r, q.T @ (y[entered] * root))
-    inverse = np.linalg.inv(r)
+    coefficients = inverse @ (y[entered] * root)
     first = constants.shape[1]
     residuals = y[entered] - design @ coefficients
     centred = y[entered] - np.average(y[entered], weights=root**2)

@@ -8,6 +8,7 @@ from fractions import Fraction
 from math import sqrt
 
 import numpy as np
+from numpy.polynomial import polynomial
 from numpy.typing import ArrayLike, NDArray
 
 from validation.stats.estimate import Estimate, Number, centre, exact_mean
@@ -169,6 +170,4 @@ def _line(x: ArrayLike, y: ArrayLike, w: ArrayLike) -> NDArray[np.float64]:
     x, y, w = (np.asarray(values, dtype=float) for values in (x, y, w))
     if np.unique(x).size < 3:
         raise ValueError(f"each run must span at least three levels; got {np.unique(x).size}")
-    centre_x, centre_y = np.average(x, weights=w), np.average(y, weights=w)
-    slope = float((w * (x - centre_x) * (y - centre_y)).sum() / (w * (x - centre_x) ** 2).sum())
-    return np.array([centre_y - slope * centre_x, slope])
+    return polynomial.polyfit(x, y, 1, w=np.sqrt(w))

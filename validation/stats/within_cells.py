@@ -11,9 +11,8 @@ from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
-from scipy.optimize import brentq
 
+from validation.stats.detection import noncentrality
 from validation.stats.estimate import Estimate, Number, centre
 from validation.stats.variance_function import linear_sd
 
@@ -53,9 +52,7 @@ class WithinCellsResult:
         error, df = self.slope.standard_uncertainty, self.slope.degrees_of_freedom
         if error is None or df is None:
             return None
-        critical = float(stats.t.isf(alpha, df))
-        shift = brentq(lambda ncp: float(stats.nct.sf(critical, df, ncp)) - power, 0.0, critical + 50.0)
-        return float(shift) * error
+        return noncentrality(df, alpha=alpha, beta=1 - power) * error
 
 
 def within_cells(
