@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import elementwise
 
 SOURCE = "Davidian and Carroll, J. Amer. Statist. Assoc. 1987, 82, 1079 (variance function estimation; from memory)"
 
@@ -15,8 +16,8 @@ SOURCE = "Davidian and Carroll, J. Amer. Statist. Assoc. 1987, 82, 1079 (varianc
 SMALLEST_SHARE = 1e-3
 
 _GRID = np.linspace(0.0, 1.0 - SMALLEST_SHARE, 33)
-_HALVINGS = 48  # of two steps of the grid: down to the last digit of w
-Function = Callable[[NDArray[np.float64]], NDArray[np.float64]]
+_LAST_DIGIT = {"xatol": 1e-16, "xrtol": 1e-15, "fatol": 0.0, "frtol": 0.0}
+Function = Callable[..., NDArray[np.float64]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,14 +131,14 @@ def linear_sd_many(
         size = np.where(live, totals / 2 * np.log(np.where(live, spread, 1.0)), 0.0).sum(axis=1)
         return size + (weights_of_log * np.log(g)).sum(axis=1)
 
-    def growth(w: NDArray[np.float64]) -> NDArray[np.float64]:
-        """The derivative of the objective, shape (B,)."""
+    def growth(w: NDArray[np.float64], sets: NDArray[np.int_]) -> NDArray[np.float64]:
+        """The derivative of the objective of some data sets, shape (S,)."""
         g = 1 - w[:, None] + w[:, None] * share
         relative = (share - 1) / g
-        weighted = sums / (g**2)[:, None, :]
-        spread = np.where(live, weighted.sum(axis=2), 1.0)
-        change = np.einsum("bkl,bl->bk", weighted, relative)
-        return (weights_of_log * relative).sum(axis=1) - np.where(live, totals * change / spread, 0.0).sum(axis=1)
+        weighted = sums[sets] / (g**2)[:, None, :]
+        spread = np.where(live[sets], weighted.sum(axis=2), 1.0)
+        change = np.where(live[sets], totals[sets] * np.einsum("bkl,bl->bk", weighted, relative) / spread, 0.0)
+        return (weights_of_log[sets] * relative).sum(axis=1) - change.sum(axis=1)
 
     count = len(sums)
     w = np.zeros(count) if one_level else _minimise(objective, growth, count)
@@ -180,7 +181,7 @@ def root_sum_square_sd(
         variance = (1 - w[:, None]) ** 2 + w[:, None] ** 2 * share
         return total / 2 * np.log((sums / variance).sum(axis=1)) + (df * np.log(variance)).sum(axis=1) / 2
 
-    def growth(w: NDArray[np.float64]) -> NDArray[np.float64]:
+    def growth(w: NDArray[np.float64], _: NDArray[np.int_]) -> NDArray[np.float64]:
         variance = (1 - w[:, None]) ** 2 + w[:, None] ** 2 * share
         relative = (w[:, None] * share - (1 - w[:, None])) / variance
         weighted = sums / variance
@@ -201,11 +202,9 @@ def _minimise(objective: Function, growth: Function, count: int) -> NDArray[np.f
     values = np.stack([objective(np.full(count, w)) for w in _GRID], axis=1)
     best = values.argmin(axis=1)
     low, high = _GRID[np.maximum(best - 1, 0)], _GRID[np.minimum(best + 1, len(_GRID) - 1)]
-    for _ in range(_HALVINGS):
-        middle = (low + high) / 2
-        rises = growth(middle) >= 0
-        low, high = np.where(rises, low, middle), np.where(rises, middle, high)
-    middle = (low + high) / 2
+    sets = np.arange(count)
+    root = elementwise.find_root(growth, (low, high), args=(sets,), tolerances=_LAST_DIGIT)
+    middle = np.where(root.success, root.x, np.where(growth(low, sets) >= 0, low, high))
     # The bounds themselves are candidates: a slope of exactly 0 is said in a note.
     for bound in (_GRID[0], _GRID[-1]):
         edge = np.full(count, bound)
