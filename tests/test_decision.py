@@ -34,6 +34,7 @@ from validation.stats.decision import (
     simple_rule,
     u_curve,
 )
+from validation.stats.estimate import Estimate
 from validation.stats.prior import (
     FAMILIES,
     GammaPrior,
@@ -417,7 +418,7 @@ def test_over_many_histories_the_truth_lies_in_the_interval_and_one_lognormal_wo
         for family, counts in inside.items():
             fit = fit_prior(results, u, family=family)
             for limit, rule in zones.items():
-                low, high = fit.estimate(lambda p, rule=rule: overall_risk(p, rule, u).false_clearance).interval
+                low, high = fit.estimate(lambda p, rule=rule: overall_risk(p, rule, u).false_clearance).interval(0.95)
                 counts[limit] += low <= overall_risk(content, rule, u).false_clearance <= high
     least = stats.binom.ppf(0.001, histories, 0.90)
     assert all(count >= least for count in inside["two lognormals"].values()), inside
@@ -428,16 +429,18 @@ def test_interval_of_a_probability_matches_the_delta_method_by_hand():
     # Normal prior, P(above 7): log gradient by hand, (phi/Phi)/sd for the mean and (phi/Phi)*z for the log of sd.
     x = np.random.default_rng(8).normal(5.0, 1.0, 200)
     fit = fit_prior(x, constant(0.1), family="normal")
-    estimate = fit.estimate(lambda prior: prior.above(7.0), confidence=0.9)
+    estimate = fit.estimate(lambda prior: prior.above(7.0))
     z = (7.0 - fit.prior.mean) / fit.prior.sd
     hazard = stats.norm.pdf(z) / stats.norm.sf(z)
     gradient = np.array([hazard / fit.prior.sd, hazard * z])
     half = stats.norm.ppf(0.95) * np.sqrt(gradient @ np.array(fit.covariance) @ gradient)
     assert estimate.value == pytest.approx(stats.norm.sf(z), rel=1e-12)
-    assert estimate.interval == pytest.approx((estimate.value * np.exp(-half), estimate.value * np.exp(half)), rel=1e-3)
-    assert (estimate.n, estimate.confidence) == (200, 0.9)
+    ends = (estimate.value * np.exp(-half), estimate.value * np.exp(half))
+    assert estimate.interval(0.9) == pytest.approx(ends, rel=1e-3)
+    assert estimate.n == 200
+    assert Estimate.from_dict(json.loads(json.dumps(estimate.to_dict()))) == estimate
     flat = replace(fit, covariance=None).estimate(lambda prior: prior.above(7.0))
-    assert flat.interval is None
+    assert flat.interval(0.95) is None
     assert "do not determine" in flat.notes[0]
 
 
@@ -496,29 +499,29 @@ def test_a_faulty_block_is_refused_with_the_mend(block, said):
 BUDGET = {0.5: 0.06, 2.0: 0.11, 4.0: 0.202, 10.0: 0.5}
 
 
-class Budget:
-    """A stand-in for the chapter on uncertainty."""
-
-    def __init__(self, sizes, df=None):
-        self.sizes, self.df = sizes, df
-
-    def evaluate(self, study):
-        assert study.looked_at_otherwise
-        found = []
-        for level, u in self.sizes.items():
-            more = {"n": 24, "worksheet": "worksheets/precision.csv", "readings": ("P-001",)}
-            found.append(Quantity("uncertainty.combined", level, u, "%", degrees_of_freedom=self.df, **more))
-            found.append(Quantity("uncertainty.coverage_factor", level, 2.1, "1"))
-        return Evaluation("uncertainty", tuple(found), missing="" if found else "No budget.")
+def budget_of(sizes=BUDGET, df=None):
+    """A stand-in for the chapter on uncertainty: what it judges, by level."""
+    quantities = []
+    for level, u in sizes.items():
+        combined = Estimate(u, degrees_of_freedom=df, n=24)
+        place = {"at": level, "level": 0.95, "worksheet": "worksheets/precision.csv", "readings": ("P-001",)}
+        quantities.append(Quantity(key="uncertainty.combined", estimate=combined, unit="%", **place))
+        quantities.append(Quantity(key="uncertainty.coverage_factor", estimate=Estimate(2.1), unit="1", **place))
+    return Evaluation("uncertainty", tuple(quantities), missing="" if quantities else "No budget.")
 
 
-@pytest.fixture
-def budget(monkeypatch):
-    def use(sizes=BUDGET, df=None):
-        monkeypatch.setattr(decision, "characteristics", lambda: {"uncertainty": Budget(sizes, df)})
+def decided(study, sizes=BUDGET, df=None):
+    """The chapter with the uncertainty of the stand-in."""
+    return decision.evaluate(study, budget_of(sizes, df))
 
-    use()
-    return use
+
+def quantity_of(evaluation, key, at):
+    """A quantity of the chapter, judged or not."""
+    return next((q for q in evaluation.quantities if (q.key, q.at) == (key, at)), None)
+
+
+def never():
+    raise AssertionError("the display was computed")
 
 
 @cache
@@ -539,20 +542,25 @@ def ruled(study, block=None, **facts):
 AGREED = {"agreed_with": "Fleet maintenance", "agreed_on": "2026-02-20", "rounding": 0.1}
 
 
-def table_of(evaluation, caption):
-    return next(table for table in evaluation.details["tables"] if table["caption"].startswith(caption))
+def tables_of(evaluation, name):
+    return [table for table in evaluation.display.tables if table.name == name]
 
 
-def test_quantities_at_both_limits(budget):
-    evaluation = decision.evaluate(ruled(history_of(), AGREED))
+def table_of(evaluation, name):
+    (table,) = tables_of(evaluation, name)
+    return table
+
+
+def test_quantities_at_both_limits():
+    evaluation = decided(ruled(history_of(), AGREED))
     for limit, u in ((2.0, 0.11), (4.0, 0.202)):
-        width = evaluation.get("decision.guard_band", limit)
+        width = quantity_of(evaluation, "decision.guard_band", limit)
         assert width.value == pytest.approx(Z95 * u, rel=1e-12)
         assert (width.unit, width.n, width.readings) == ("%", 24, ("P-001",))
-        assert evaluation.get("decision.acceptance_limit", limit).value == pytest.approx(limit - Z95 * u, rel=1e-12)
-        assert evaluation.get("decision.rejection_limit", limit).value == pytest.approx(limit + Z95 * u, rel=1e-12)
+        for name, end in (("acceptance_limit", limit - Z95 * u), ("rejection_limit", limit + Z95 * u)):
+            assert quantity_of(evaluation, f"decision.{name}", limit).value == pytest.approx(end, rel=1e-12)
         for name in ("false_clearance", "false_condemnation"):
-            q = evaluation.get(f"decision.{name}", limit)
+            q = quantity_of(evaluation, f"decision.{name}", limit)
             assert q.interval[0] < q.judged_interval[0] < q.value < q.judged_interval[1] < q.interval[1]
             assert (q.n, len(q.readings), q.unit, q.confidence, q.judged_confidence) == (240, 240, "1", 0.95, 0.9)
             assert q.notes == ()  # what holds for all of them is told once, of the chapter
@@ -564,13 +572,13 @@ def test_quantities_at_both_limits(budget):
     )
     u = u_curve(list(BUDGET), list(BUDGET.values()))
     for limit in (2.0, 4.0):
-        low, high = evaluation.get("decision.false_clearance", limit).interval
+        low, high = quantity_of(evaluation, "decision.false_clearance", limit).interval
         assert low < overall_risk(content, non_binary_rule(limit, u, Z95), u).false_clearance < high
 
 
-def test_words_notes_tables_and_figures_of_the_agreed_rule(budget):
+def test_words_notes_tables_and_figures_of_the_agreed_rule():
     study = ruled(history_of(), AGREED, grade="OG-N")
-    evaluation = decision.evaluate(study)
+    evaluation = decided(study)
     json.dumps(evaluation.to_dict(), allow_nan=False)
     words = " ".join(decision.in_words(evaluation, "%"))
     assert "A result up to 3.67\N{NO-BREAK SPACE}% is reported as below the limit, one from 4.33" in words
@@ -589,9 +597,9 @@ def test_words_notes_tables_and_figures_of_the_agreed_rule(budget):
     assert f"at 4.33\N{NO-BREAK SPACE}% the risk of a false condemnation is {risk:.1f}" in changing
     assert "u_at" not in words + notes.replace("(decision.u_at)", "")
     assert "not stated" not in words + notes
-    rules = table_of(evaluation, "Decision rules")["rows"]
-    assert [row[1:3] for row in rules] == 2 * [["simple", ""], ["guarded", ""], ["non-binary", "agreed"]]
-    single = table_of(evaluation, "One result near the limit 4")["rows"]
+    rules = table_of(evaluation, "rules").rows
+    assert [row[1:3] for row in rules] == 2 * [("simple", ""), ("guarded", ""), ("non-binary", "agreed")]
+    (single,) = (t.rows for t in tables_of(evaluation, "one result") if t.caption == "One result near the limit 4")
     assert (single[0][0], single[-1][0]) == ("3.20", "4.80")
     assert len(single) <= 13
     assert {"3.67", "4.00", "4.33"} <= {row[0] for row in single}
@@ -603,8 +611,8 @@ def test_words_notes_tables_and_figures_of_the_agreed_rule(budget):
         assert zone in drawn_text
 
 
-def test_the_choice_of_the_distribution_is_told_where_it_exceeds_the_interval(budget):
-    evaluation = decision.evaluate(ruled(history_of(), AGREED))
+def test_the_choice_of_the_distribution_is_told_where_it_exceeds_the_interval():
+    evaluation = decided(ruled(history_of(), AGREED))
     (note,) = [note for note in evaluation.notes if "choice of the distribution" in note]
     u = u_curve(list(BUDGET), list(BUDGET.values()))
     results = [float(row["result"]) for row in drawn(truth()["seed"]["sheets"]["history"])]
@@ -616,32 +624,31 @@ def test_the_choice_of_the_distribution_is_told_where_it_exceeds_the_interval(bu
         ]
         risks = [overall_risk(prior, zones, u) for prior in priors]
         for name in ("false_clearance", "false_condemnation"):
-            most, q = max(getattr(risk, name) for risk in risks), evaluation.get(f"decision.{name}", limit)
+            most, q = max(getattr(risk, name) for risk in risks), quantity_of(evaluation, f"decision.{name}", limit)
             told = f"{name.replace('_', ' ')} at the limit {limit:g} up to {100 * most:.2g} %"
             assert (told in note) == (most > q.interval[1])
-    quick = decision.evaluate(replace(ruled(history_of(), AGREED), looked_at_otherwise=True))
-    assert not any("choice of the distribution" in note for note in quick.notes)
+    assert not any("choice of the distribution" in note for note in evaluation.own_notes)
 
 
-def test_how_the_overall_risk_was_checked_stands_beside_it(budget):
-    told = " ".join(decision.evaluate(ruled(history_of(), AGREED)).notes)
+def test_how_the_overall_risk_was_checked_stands_beside_it():
+    told = " ".join(decided(ruled(history_of(), AGREED)).notes)
     assert f"{SIMULATED // 1000} 000 simulated samples" in told
     alone = small_study("precision", {"level": [1], "run": ["a"], "result": [1.0]}, customer_limits=(4.0,))
-    assert "simulated samples" not in " ".join(decision.evaluate(alone).notes)
+    assert "simulated samples" not in " ".join(decided(alone).notes)
     for key in ("decision.false_clearance", "decision.false_condemnation"):
         (info,) = [info for info in decision.CHARACTERISTIC.keys if info.key == key]
         assert any(f"{SIMULATED // 1000} 000 simulated" in said for said in info.checked_against)
 
 
-def test_the_wording_fits_each_zone_and_orders_nothing(budget):
+def test_the_wording_fits_each_zone_and_orders_nothing():
     for rule, zones in (("simple", 2), ("guarded", 2), ("non-binary", 4)):
-        evaluation = decision.evaluate(ruled(history_of(), {"rule": rule}))
-        rows, numbers = (table_of(evaluation, caption) for caption in ("Wording", "Numbers"))
-        assert len(rows["rows"]) == zones
-        assert len(numbers["rows"]) == 2
-        asked = {name for row in rows["rows"] for name in re.findall(r"\[.*?\]", " ".join(row))} - {"[result]"}
-        assert asked == set(numbers["head"])
-        for zone, _, sentence in rows["rows"]:
+        evaluation = decided(ruled(history_of(), {"rule": rule}))
+        rows, numbers = (table_of(evaluation, name) for name in ("wording", "numbers"))
+        assert len(rows.rows) == zones
+        assert len(numbers.rows) == 2
+        asked = {name for row in rows.rows for name in re.findall(r"\[.*?\]", " ".join(row))} - {"[result]"}
+        assert asked == set(numbers.head)
+        for zone, _, sentence in rows.rows:
             assert "[result]" in sentence
             assert "(k = [k], coverage probability 95 %)" in sentence
             assert "agreed with: not stated" in sentence
@@ -651,157 +658,162 @@ def test_the_wording_fits_each_zone_and_orders_nothing(budget):
                 assert "by its own rule: repeat the analysis" in sentence
 
 
-def test_the_numbers_of_the_wording_are_those_of_the_budget_at_each_limit(budget):
+def test_the_numbers_of_the_wording_are_those_of_the_budget_at_each_limit():
     # U = k u with the k 2.1 that the budget states, not a k of 2; the risk by scipy at the acceptance limit.
-    evaluation = decision.evaluate(ruled(history_of(), AGREED))
-    table, u = table_of(evaluation, "Numbers"), u_curve(list(BUDGET), list(BUDGET.values()))
-    for row, (limit, at_limit) in zip(table["rows"], ((2.0, 0.11), (4.0, 0.202)), strict=True):
+    evaluation = decided(ruled(history_of(), AGREED))
+    table, u = table_of(evaluation, "numbers"), u_curve(list(BUDGET), list(BUDGET.values()))
+    for row, (limit, at_limit) in zip(table.rows, ((2.0, 0.11), (4.0, 0.202)), strict=True):
         a = limit - Z95 * at_limit
         risk = 100 * stats.norm.sf((limit - a) / float(u(a)))
         expected = [limit, 2.1 * at_limit, 2.1, Z95 * at_limit, a, 2 * limit - a, risk]
         digits = [0, 2, 2, 2, 2, 2, 1]
-        assert row == [
+        assert list(row) == [
             f"{value:.{n}f}{' %' if name == '[risk]' else ''}"
-            for name, value, n in zip(table["head"], expected, digits, strict=True)
+            for name, value, n in zip(table.head, expected, digits, strict=True)
         ]
-    covered = decision.evaluate(ruled(history_of(), {"guard": "U", "coverage": 0.99}))
-    row = dict(zip(table_of(covered, "Numbers")["head"], table_of(covered, "Numbers")["rows"][1], strict=True))
+    covered = decided(ruled(history_of(), {"guard": "U", "coverage": 0.99}))
+    numbers = table_of(covered, "numbers")
+    row = dict(zip(numbers.head, numbers.rows[1], strict=True))
     assert row["[U]"] == row["[guard band]"] == f"{stats.norm.ppf(0.995) * 0.202:.2f}"
-    assert "coverage probability 99 %" in table_of(covered, "Wording")["rows"][0][2]
+    assert "coverage probability 99 %" in table_of(covered, "wording").rows[0][2]
 
 
-def test_without_a_block_three_rules_and_a_missing_agreement(budget):
-    evaluation = decision.evaluate(history_of())
+def test_without_a_block_three_rules_and_a_missing_agreement():
+    evaluation = decided(history_of())
     notes = " ".join(evaluation.notes)
     assert "The plan states no decision rule" in notes
     assert "7.8.6.1" in notes
-    assert evaluation.get("decision.guard_band", 4.0).value == pytest.approx(Z95 * 0.202)
-    assert [row[2] for row in table_of(evaluation, "Decision rules")["rows"]] == [""] * 6
+    assert quantity_of(evaluation, "decision.guard_band", 4.0).value == pytest.approx(Z95 * 0.202)
+    assert [row[2] for row in table_of(evaluation, "rules").rows] == [""] * 6
     assert "The plan states no rule; agreed with: not stated" in " ".join(decision.in_words(evaluation, "%"))
 
 
-def test_without_limits_or_uncertainty_the_chapter_says_what_is_missing(budget):
-    assert "names no limit" in decision.evaluate(ruled(history_of(), customer_limits=())).missing
-    budget({})
-    missing = decision.evaluate(history_of()).missing
+def test_without_limits_or_uncertainty_the_chapter_says_what_is_missing():
+    assert "names no limit" in decided(ruled(history_of(), customer_limits=())).missing
+    missing = decided(history_of(), {}).missing
     assert "needs the combined standard uncertainty" in missing
     assert "No budget." in missing
-    assert decision.in_words(Evaluation("decision", missing=missing), "%") == [missing]
 
 
-def test_expanded_uncertainty_as_guard_band(budget):
+def test_expanded_uncertainty_as_guard_band():
     # k = 2.1 as the uncertainty chapter states it; with a coverage the quantile of that coverage.
-    plain = decision.evaluate(ruled(history_of(), {"guard": "U"}))
-    assert plain.get("decision.guard_band", 4.0).value == pytest.approx(2.1 * 0.202)
+    plain = decided(ruled(history_of(), {"guard": "U"}))
+    assert quantity_of(plain, "decision.guard_band", 4.0).value == pytest.approx(2.1 * 0.202)
     assert "guard band 0.42\N{NO-BREAK SPACE}% (U)" in " ".join(decision.in_words(plain, "%"))
-    covered = decision.evaluate(ruled(history_of(), {"guard": "U", "coverage": 0.99}))
-    assert covered.get("decision.guard_band", 4.0).value == pytest.approx(stats.norm.ppf(0.995) * 0.202)
+    covered = decided(ruled(history_of(), {"guard": "U", "coverage": 0.99}))
+    assert quantity_of(covered, "decision.guard_band", 4.0).value == pytest.approx(stats.norm.ppf(0.995) * 0.202)
 
 
-def test_student_t_takes_the_effective_degrees_of_freedom(budget):
-    budget(df=8.0)
-    q = decision.evaluate(ruled(history_of(), {"distribution": "t"})).get("decision.guard_band", 4.0)
+def test_student_t_takes_the_effective_degrees_of_freedom():
+    q = quantity_of(decided(ruled(history_of(), {"distribution": "t"}), df=8.0), "decision.guard_band", 4.0)
     assert q.value == pytest.approx(stats.t.ppf(0.95, 8) * 0.202)
     assert q.degrees_of_freedom == 8.0
-    normal = decision.evaluate(ruled(history_of(), {})).get("decision.guard_band", 4.0)
+    normal = quantity_of(decided(ruled(history_of(), {}), df=8.0), "decision.guard_band", 4.0)
     assert (normal.value, normal.degrees_of_freedom) == (pytest.approx(Z95 * 0.202), None)
 
 
-def test_uncertainty_at_the_result_is_solved_for(budget):
-    evaluation = decision.evaluate(ruled(history_of(), {"u_at": "result"}))
+def test_uncertainty_at_the_result_is_solved_for():
+    evaluation = decided(ruled(history_of(), {"u_at": "result"}))
     u = u_curve(list(BUDGET), list(BUDGET.values()))
     for name, sign in (("acceptance_limit", 1), ("rejection_limit", -1)):
-        end = evaluation.get(f"decision.{name}", 4.0).value
+        end = quantity_of(evaluation, f"decision.{name}", 4.0).value
         assert end + sign * Z95 * float(u(end)) == pytest.approx(4.0, rel=1e-10)
     assert "u_at" not in " ".join(evaluation.notes)
 
 
-def test_binary_rules_share_one_end(budget):
-    simple = decision.evaluate(ruled(history_of(), {"rule": "simple"}))
-    assert [simple.get(f"decision.{n}_limit", 4.0).value for n in ("acceptance", "rejection")] == [4.0, 4.0]
-    assert simple.get("decision.guard_band", 4.0).value == 0
-    guarded = decision.evaluate(ruled(history_of(), {"rule": "guarded"}))
-    ends = [guarded.get(f"decision.{n}_limit", 4.0).value for n in ("acceptance", "rejection")]
+def test_binary_rules_share_one_end():
+    simple = decided(ruled(history_of(), {"rule": "simple"}))
+    assert [quantity_of(simple, f"decision.{n}_limit", 4.0).value for n in ("acceptance", "rejection")] == [4.0, 4.0]
+    assert quantity_of(simple, "decision.guard_band", 4.0).value == 0
+    guarded = decided(ruled(history_of(), {"rule": "guarded"}))
+    ends = [quantity_of(guarded, f"decision.{n}_limit", 4.0).value for n in ("acceptance", "rejection")]
     assert ends == pytest.approx([4 - Z95 * 0.202] * 2)
     # What a guard band saves in false clearances it costs in false condemnations.
     for key, more in (("decision.false_clearance", simple), ("decision.false_condemnation", guarded)):
         other = guarded if more is simple else simple
-        assert more.get(key, 4.0).value > 3 * other.get(key, 4.0).value
+        assert quantity_of(more, key, 4.0).value > 3 * quantity_of(other, key, 4.0).value
     for evaluation in (simple, guarded):
         study = history_of()
         assert figures.zones(evaluation, study) is not None
         assert decision.in_words(evaluation, "%")
 
 
-def test_a_large_uncertainty_is_told(budget):
-    budget({0.5: 0.5, 2.0: 1.3, 4.0: 1.4, 10.0: 2.0})
-    evaluation = decision.evaluate(ruled(history_of(), {"limits": [2.0, 4.0, 11.0]}))
+def test_a_large_uncertainty_is_told():
+    sizes = {0.5: 0.5, 2.0: 1.3, 4.0: 1.4, 10.0: 2.0}
+    evaluation = decided(ruled(history_of(), {"limits": [2.0, 4.0, 11.0]}), sizes)
     notes = " ".join(evaluation.notes)
     assert "zones of the limits 2 and 4 overlap" in notes
     assert "At the limit 2 the guard band reaches down to zero" in notes
     assert "The limit 11 lies outside the range" in notes
     assert "not drawn up at the limit 11" in notes
     # One so large that results of this spread cannot be told from error: no overall risk, but zones.
-    assert evaluation.get("decision.false_clearance", 2.0) is None
-    assert evaluation.get("decision.guard_band", 4.0) is not None
+    assert quantity_of(evaluation, "decision.false_clearance", 2.0) is None
+    assert quantity_of(evaluation, "decision.guard_band", 4.0) is not None
     assert "cannot be fitted" in notes
     assert figures.earlier_results(evaluation, history_of()) is None
 
 
-def test_a_limit_without_a_solution_is_left_out_and_told(budget):
-    budget({0.5: 0.4, 2.0: 1.6, 4.0: 3.2, 10.0: 8.0})
-    evaluation = decision.evaluate(ruled(history_of(), {"u_at": "result"}))
+def test_a_limit_without_a_solution_is_left_out_and_told():
+    evaluation = decided(ruled(history_of(), {"u_at": "result"}), {0.5: 0.4, 2.0: 1.6, 4.0: 3.2, 10.0: 8.0})
     assert "no result lies far enough above 4" in evaluation.missing
 
 
-def test_without_earlier_results_the_risk_of_one_result_stands(budget):
+def test_without_earlier_results_the_risk_of_one_result_stands():
     study = small_study("precision", {"level": [1], "run": ["a"], "result": [1.0]}, customer_limits=(4.0,))
-    evaluation = decision.evaluate(study)
-    assert evaluation.get("decision.false_clearance", 4.0) is None
+    evaluation = decided(study)
+    assert quantity_of(evaluation, "decision.false_clearance", 4.0) is None
     assert "No earlier results are at hand" in " ".join(evaluation.notes)
-    assert len(table_of(evaluation, "One result near the limit 4")["head"]) == 5
+    assert len(table_of(evaluation, "one result").head) == 5
     assert figures.earlier_results(evaluation, study) is None
     assert "earlier" not in svg_text(figures.zones(evaluation, study))
     assert len(decision.in_words(evaluation, "%")) == 3
 
 
-def test_few_and_fewer_earlier_results(budget):
-    few = decision.evaluate(history_of(n=40))
+def test_few_and_fewer_earlier_results():
+    few = decided(history_of(n=40))
     assert "do not tell two kinds of samples apart; the distribution is lognormal" in " ".join(few.notes)
-    assert few.get("decision.false_clearance", 4.0).n == 40
-    fewer = decision.evaluate(history_of(n=12))
+    assert quantity_of(few, "decision.false_clearance", 4.0).n == 40
+    fewer = decided(history_of(n=12))
     assert "holds 12 earlier results" in " ".join(fewer.notes)
-    assert fewer.get("decision.false_clearance", 4.0) is None
+    assert quantity_of(fewer, "decision.false_clearance", 4.0) is None
 
 
-def test_results_below_a_bound_enter_as_such(budget):
-    whole, bounded = (decision.evaluate(history_of(bound=bound)) for bound in (None, 0.5))
+def test_results_below_a_bound_enter_as_such():
+    whole, bounded = (decided(history_of(bound=bound)) for bound in (None, 0.5))
     hidden = sum(float(row["result"]) < 0.5 for row in drawn(truth()["seed"]["sheets"]["history"]))
     assert hidden > 20
-    assert f"{hidden} earlier result(s) reported as below a bound enter as such" in " ".join(bounded.notes)
-    q = bounded.get("decision.false_clearance", 2.0)
+    assert f"{hidden} earlier results reported as below a bound enter as such" in " ".join(bounded.notes)
+    q = quantity_of(bounded, "decision.false_clearance", 2.0)
     assert (q.n, len(q.readings)) == (240, 240)
     # What is hidden lies far from the limit: the risk there hardly changes. Left out, the others would count for more.
-    assert q.value == pytest.approx(whole.get("decision.false_clearance", 2.0).value, rel=0.05)
+    assert q.value == pytest.approx(quantity_of(whole, "decision.false_clearance", 2.0).value, rel=0.05)
 
 
-def test_looked_at_otherwise_only_what_a_requirement_asks_is_computed(budget):
-    study = replace(ruled(history_of(), AGREED), looked_at_otherwise=True)
-    evaluation = decision.evaluate(study)
-    assert {q.key for q in evaluation.quantities} == {
+def test_only_what_a_requirement_asks_is_computed_for_its_verdict():
+    plain = replace(decided(ruled(history_of(), AGREED)), show=never)
+    assert {q.key for q in plain.judged} == {
         "decision.guard_band",
         "decision.acceptance_limit",
         "decision.rejection_limit",
     }
-    assert not evaluation.details
     asked = small_study(
         "history",
         {"result": [row["result"] for row in drawn(9)]},
         customer_limits=(4.0,),
         requirements=[{"id": "R1", "quantity": "decision.false_clearance", "rule": "upper bound", "limit": 0.001}],
     )
-    evaluation = decision.evaluate(replace(asked, looked_at_otherwise=True))
+    evaluation = replace(decided(asked), show=never)
     assert evaluation.get("decision.false_clearance", 4.0).judged_interval[1] < 0.001
+
+
+def test_the_risks_are_the_same_whether_a_requirement_asks_for_them_or_not():
+    columns = {"result": [row["result"] for row in drawn(9)]}
+    item = {"id": "R1", "quantity": "decision.false_clearance", "rule": "upper bound", "limit": 0.001}
+    asked, plain = (
+        decided(small_study("history", columns, customer_limits=(4.0,), requirements=items)) for items in ([item], [])
+    )
+    assert [q.results() for q in asked.quantities] == [q.results() for q in plain.quantities]
+    assert asked.display.quantities == ()
 
 
 def test_every_family_has_the_density_that_its_tail_says():
@@ -825,4 +837,5 @@ def test_a_narrow_history_says_nothing_about_a_far_limit_and_stops_nothing() -> 
     found = fit_prior(results, constant(0.1), family="two lognormals")
     estimate = found.estimate(lambda prior: max(prior.above(4.0), 1e-290))
     assert 0 <= estimate.value < 1e-6
-    assert estimate.interval is None or estimate.interval[1] <= 1
+    interval = estimate.interval(0.95)
+    assert interval is None or interval[1] <= 1

@@ -19,8 +19,10 @@ from small_study import small_study
 
 from validation.characteristics import stability
 from validation.characteristics._run_order import run_order
+from validation.characteristics.stability.drift import BETWEEN, NO_ALLOWED_DRIFT
 from validation.figures import stability as figures
 from validation.figures.style import svg_text
+from validation.stats.estimate import Estimate
 from validation.stats.stability import expiry, first_crossing, stability_line, studentised_critical, time_within
 from validation.stats.within_cells import slope_over_runs, within_cells
 from validation.study.model import Study
@@ -73,9 +75,12 @@ def test_line_and_shelf_life_match_the_printed_example():
         "slope_t": t,
         "slope_p": 2 * stats.t.sf(abs(t), line.degrees_of_freedom),
         "residual_sd": line.residual_sd,
-        # One-sided 95 %: the t of a two-sided 90 % interval.
         "shelf_life": first_crossing(
-            line, start=-data["lower_limit"], per_intercept=1.0, sign=1.0, quantile=line.quantile(0.90)
+            line,
+            start=-data["lower_limit"],
+            per_intercept=1.0,
+            sign=1.0,
+            quantile=stats.t.ppf(0.95, line.degrees_of_freedom),
         ),
     }
     assert set(found) == set(printed)
@@ -104,7 +109,7 @@ def test_runs_that_hold_several_ages_get_an_intercept_each():
     line = stability_line(AGES, shifted, runs)
     assert line.design == "runs kept apart"
     assert line.slope == pytest.approx(fit.params[-1], rel=1e-10)
-    assert line.slope_estimate().interval == pytest.approx(tuple(fit.conf_int()[-1]), rel=1e-9)
+    assert line.slope_estimate().interval(0.95) == pytest.approx(tuple(fit.conf_int()[-1]), rel=1e-9)
     start = fit.t_test([0.5, 0.5, 0.0])
     assert line.intercept == pytest.approx(start.effect[0], rel=1e-12)
     assert line.standard_error_at(0.0) == pytest.approx(start.sd.item(), rel=1e-9)
@@ -178,9 +183,9 @@ def test_change_ends_where_a_t_test_of_statsmodels_just_rejects(confidence, runs
     # Fieller 1954: at both ends delta the t test of b T - delta a = 0 has p = 1 - confidence.
     fit, line = ols(AGES, RESULTS, runs), stability_line(AGES, RESULTS, runs)
     share = [1 / (len(fit.params) - 1)] * (len(fit.params) - 1)
-    change = line.change(14.0, confidence=confidence)
+    change = line.change(14.0)
     assert change.value == pytest.approx(14 * fit.params[-1] / np.dot(share, fit.params[:-1]), rel=1e-10)
-    for delta in change.interval:
+    for delta in change.interval(confidence):
         test = fit.t_test([*(-delta * part for part in share), 14.0])
         assert float(test.pvalue) == pytest.approx(1 - confidence, rel=1e-6)
 
@@ -199,7 +204,7 @@ def test_expiry_is_where_the_one_sided_test_of_statsmodels_stops_rejecting():
     assert until.line_meets == pytest.approx(-0.04 * line.intercept / line.slope, rel=1e-12)
     assert age < until.line_meets
     # The bound of the change over that very time is the allowed change.
-    assert line.change(age, confidence=0.9).interval[0] == pytest.approx(-0.04, rel=1e-9)
+    assert line.change(age).interval(0.9)[0] == pytest.approx(-0.04, rel=1e-9)
 
 
 def test_a_gain_expires_where_its_own_test_stops_rejecting():
@@ -402,7 +407,7 @@ def test_calibration_interval_is_the_allowed_drift_over_its_bound():
     capped = generous.get("stability.calibration_interval", "control")
     assert capped.value == 1.75
     assert any("at least 1.75 hours" in note for note in capped.notes)
-    between = evaluation.get("stability.calibration_interval", stability.BETWEEN)
+    between = evaluation.get("stability.calibration_interval", BETWEEN)
     assert between.unit == "day"
     assert any("no stability experiment" in note for note in evaluation.notes)
     assert time_within((-0.01, 0.02), 0.03) == 1.5
@@ -411,13 +416,13 @@ def test_calibration_interval_is_the_allowed_drift_over_its_bound():
 
 def test_no_allowed_drift_gives_no_interval_and_a_note():
     evaluation = stability.evaluate(drifting("control"))
-    assert stability.NO_ALLOWED_DRIFT in evaluation.notes
+    assert NO_ALLOWED_DRIFT in evaluation.notes
     assert evaluation.get("stability.calibration_interval", "control") is None
 
 
-def test_no_drift_can_be_told_without_order():
+def test_no_drift_can_be_estimated_without_order():
     evaluation = stability.evaluate(study_of())
-    assert any("Drift inside a run cannot be told" in note for note in evaluation.notes)
+    assert any("Drift inside a run cannot be estimated" in note for note in evaluation.notes)
     assert figures.drift(evaluation, study_of()) is None
 
 
@@ -442,7 +447,7 @@ def test_slope_and_expiry_match_r_where_the_machine_has_it():
     assert answer.returncode == 0, answer.stderr
     slope, age = ([float(word) for word in line.split()] for line in answer.stdout.splitlines())
     line = stability_line(AGES, RESULTS)
-    assert [line.slope, *line.slope_estimate().interval] == pytest.approx(slope, rel=1e-9)
+    assert [line.slope, *line.slope_estimate().interval(0.95)] == pytest.approx(slope, rel=1e-9)
     assert expiry(line, 0.04, 28.0).expiry.value == pytest.approx(age[0], rel=1e-9)
 
 
@@ -460,13 +465,27 @@ def test_evaluation_is_plain_and_draws():
     assert "time in the run / hour" in svg_text(figures.drift(evaluation, study))
 
 
-def test_verdicts_alone_need_no_tables():
-    study = replace(
-        joined(study_of(settings={"allowed_change": "4%", "planned_time": 14}), drifting()), looked_at_otherwise=True
-    )
-    evaluation = stability.evaluate(study)
-    assert evaluation.details["tables"] == []
-    assert evaluation.get("stability.change", "in use") is not None
+def test_what_a_requirement_may_use_needs_no_display():
+    def never():
+        raise AssertionError("the display was computed")
+
+    study = joined(study_of(settings={"allowed_change": "4%", "planned_time": 14}), drifting())
+    evaluation = replace(stability.evaluate(study), show=never)
+    assert {q.key.partition(".")[2] for q in evaluation.judged} == {"slope", "change", "expiry", "drift_in_run"}
+    assert evaluation.get("stability.change", "in use").judged_interval is not None
+
+
+def test_a_change_from_a_start_that_may_be_zero_has_no_interval_at_that_level():
+    # Fieller 1954: the set is an interval where t^2 s(a)^2 < a^2; t of statsmodels for the intercept.
+    results = [0.3, -0.2, 0.4, 1.4, 0.7, 1.5]
+    fit, change = ols([0, 0, 0, 7, 7, 7], results), stability_line([0, 0, 0, 7, 7, 7], results).change(7.0)
+    limit = 1 - float(fit.pvalues[0])
+    assert change.interval(limit - 0.01) is not None
+    assert change.interval(limit + 0.01) is None
+    assert "may be zero" in change.notes_at(limit + 0.01)[0]
+    assert change.notes_at(limit - 0.01) == ()
+    again = Estimate.from_dict(json.loads(json.dumps(change.to_dict())))
+    assert again.interval(0.3) == change.interval(0.3)
 
 
 # Demonstration data -------------------------------------------------------------------------------------------------
@@ -498,9 +517,9 @@ def test_demonstration_shows_its_planted_feature(invented):
     used, sealed = line_of(rows, "in use"), line_of(rows, "sealed")
     assert used.design == "one run"
     assert 8 < expiry(used, 0.025, 35.0).expiry.value < 14
-    low, high = used.change(14.0, confidence=0.9).interval
+    low, high = used.change(14.0).interval(0.9)
     assert low < -0.025 < high  # not shown
-    low, high = sealed.change(14.0, confidence=0.9).interval
+    low, high = sealed.change(14.0).interval(0.9)
     assert -0.025 <= low <= high <= 0.025
 
 
@@ -517,7 +536,7 @@ def test_truth_lies_inside_at_the_stated_rate(invented):
     draws, inside, early = 400, 0, 0
     for seed in range(1, draws + 1):
         line = line_of(draw(seed), "in use")
-        low, high = line.change(14.0, confidence=0.9).interval
+        low, high = line.change(14.0).interval(0.9)
         inside += low <= true_change <= high
         early += expiry(line, 0.025, 35.0).expiry.value <= true_age
     low, high = stats.binom.interval(0.999, draws, 0.9)

@@ -1,5 +1,6 @@
 """Standards: the assigned value of a weighed lot and its uncertainty, against printed examples and closed forms."""
 
+import json
 from dataclasses import replace
 from math import sqrt
 from pathlib import Path
@@ -12,10 +13,13 @@ from scipy import integrate, stats
 from small_study import small_study
 
 from validation import resources
-from validation.characteristics import stability, standards
-from validation.figures.standards import budget_bars, traceability_chain
+from validation.characteristics import standards
+from validation.characteristics.registry import evaluated
+from validation.characteristics.standards.records import open_days
+from validation.figures.standards import CLOSED, budget_bars, traceability_chain
 from validation.figures.style import alternative_text
 from validation.stats.distributions import Normal, Rectangular, one_sided, triangular
+from validation.stats.estimate import Estimate
 from validation.stats.standards import (
     AIR,
     FUEL_DENSITY,
@@ -33,10 +37,6 @@ from validation.study.lot_values import lot_value
 
 REFERENCE = Path(__file__).parent / "reference"
 NET = (Weighed("fuel", "fuel"), Weighed("oil", "oil"))
-
-
-def evaluated(study):
-    return standards.evaluate(study, stability.evaluate(study))
 
 
 def value_of(text, **options):
@@ -186,6 +186,19 @@ def test_a_one_sided_loss_matches_its_exact_distribution():
     assert result.propagated.interval[1] > w(0)
 
 
+def test_the_interval_at_any_level_takes_the_truncated_degrees_of_freedom():
+    # JCGM 100:2008, G.4.1: u^4 / sum(u_i^4 / nu_i), truncated; Student's t of scipy.
+    inputs = {"fuel": Normal(1.0, 0.001, 4), "oil": Normal(19.0, 0.0), PURITY: Normal(1.0, 0.0008, 7)}
+    parts = [0.95 * 5 * 0.001, 5 * 0.0008]
+    df = sum(part**2 for part in parts) ** 2 / (parts[0] ** 4 / 4 + parts[1] ** 4 / 7)
+    estimate = assigned_value(NET, inputs).estimate
+    assert estimate.degrees_of_freedom == np.floor(df)
+    for level in (0.9, 0.95):
+        half = stats.t.ppf((1 + level) / 2, np.floor(df)) * sqrt(sum(part**2 for part in parts))
+        assert estimate.interval(level) == pytest.approx((5 - half, 5 + half), rel=1e-9)
+    assert Estimate.from_dict(json.loads(json.dumps(estimate.to_dict()))) == estimate
+
+
 def test_monte_carlo_is_repeatable_and_left_out_unless_asked_for():
     first, second = (value_of(RECORD, draw=True).result.drawn for _ in range(2))
     assert first == second
@@ -310,6 +323,10 @@ def test_a_loss_in_use_that_its_uncertainty_does_not_cover_is_said():
     assert any(note.endswith("the record takes 0.1 %, which is too little.") for note in short.notes)
 
 
+def evaluation_of(study):
+    return evaluated(standards.CHARACTERISTIC, study, {})
+
+
 # The chapter -----------------------------------------------------------------------------------------------------
 
 
@@ -319,7 +336,7 @@ def study(tmp_path):
 
 
 def test_every_quantity_is_there_with_its_unit(study):
-    found = evaluated(study)
+    found = evaluation_of(study)
     units = {quantity.key: (quantity.at, quantity.unit) for quantity in found.quantities}
     assert units == {
         "standards.mass_fraction": ("S-1", "%"),
@@ -339,37 +356,40 @@ def test_every_quantity_is_there_with_its_unit(study):
     assert (value.worksheet, value.unit_name, value.units) == ("standards/S-1.yaml", "weighings", 2)
 
 
-def test_looked_at_otherwise_the_quantities_are_the_same_without_monte_carlo(study):
-    full, quick = evaluated(study), evaluated(replace(study, looked_at_otherwise=True))
-    assert [(q.key, q.value, q.interval) for q in quick.quantities] == [
-        (q.key, q.value, q.interval) for q in full.quantities
-    ]
-    assert quick.details == {}
-    assert standards.in_words(quick, "%") == []
+def test_what_a_requirement_may_use_needs_no_monte_carlo(study, monkeypatch):
+    full = evaluation_of(study)
+    assert full.display.view.lots[0].monte_carlo is not None
+
+    def never(*_, **__):
+        raise AssertionError("drawn")
+
+    monkeypatch.setattr("validation.stats.standards.monte_carlo", never)
+    quick = evaluation_of(study)
+    assert [q.results() for q in quick.judged] == [q.results() for q in full.quantities]
+    with pytest.raises(AssertionError, match="drawn"):
+        quick.notes  # noqa: B018
 
 
 def test_without_a_lot_record_the_chapter_says_what_would_supply_it():
-    found = evaluated(small_study("precision", {"level": [2], "run": ["a"], "result": ["2.1"]}))
+    found = evaluation_of(small_study("precision", {"level": [2], "run": ["a"], "result": ["2.1"]}))
     assert not found.quantities
     assert "lot_record: standards/S-01.yaml" in found.missing
-    assert standards.in_words(found, "%") == [found.missing]
-    assert traceability_chain(found, None) is None
-    assert budget_bars(found, None) is None
 
 
 def test_a_standard_without_a_record_is_named(tmp_path):
     plan = STANDARDS + "  - {name: S-0, value: 5.0}\n"
-    assert "Standard S-0 has no lot record." in evaluated(load_study(lot_study(tmp_path, plan=plan))).notes
+    assert "Standard S-0 has no lot record." in evaluation_of(load_study(lot_study(tmp_path, plan=plan))).notes
 
 
 def test_an_unbroken_chain_is_told_as_closed(study):
-    found = evaluated(study)
-    assert {link["state"] for link in found.details["chains"][0]["links"]} == {"closed"}
+    found = evaluation_of(study)
+    (chain,) = found.display.view.chains
+    assert chain.states == {CLOSED}
     assert any(
         "the chain from the kilogram to the lot is closed (C-1, valid until 2026-12-31" in s
         for s in standards.in_words(found, "%")
     )
-    assert "12 readings of this study name it" in str(found.details["chains"])
+    assert "12 readings of this study name it" in chain.links[-1].evidence
     assert traceability_chain(found, study).get_suptitle() == "Every chain is closed from the kilogram to the lot"
 
 
@@ -384,7 +404,7 @@ def test_an_unbroken_chain_is_told_as_closed(study):
 )
 def test_a_broken_link_is_drawn_open_and_told(tmp_path, old, new, told):
     study = load_study(lot_study(tmp_path, RECORD.replace(old, new)))
-    found = evaluated(study)
+    found = evaluation_of(study)
     assert any(told in note for note in found.notes)
     assert any(told in note for note in found.get("standards.mass_fraction", "S-1").notes)
     assert any(told in sentence for sentence in standards.in_words(found, "%"))
@@ -401,7 +421,7 @@ def test_a_chain_covered_by_an_impact_note_says_so(tmp_path):
         "1,2026-07-06T09:00Z,Q1,impact,standards/S-1.yaml,,BAL-1,2026-05-31,2026-06-25,As found within 0.2 mg\n"
     )
     study = load_study(folder)
-    found = evaluated(study)
+    found = evaluation_of(study)
     said = " ".join(standards.in_words(found, "%"))
     assert "impact note 1 in the register of amendments says why the weighings stand" in said
     assert "covers the balance until 2026-06-25" in said
@@ -414,21 +434,21 @@ def test_a_chain_covered_by_an_impact_note_says_so(tmp_path):
 
 def test_the_days_a_can_was_open_are_told(tmp_path):
     # 20 June minus 1 May: 50 days.
-    found = evaluated(load_study(lot_study(tmp_path, RECORD.replace("opened: 2026-06-20", "opened: 2026-05-01"))))
+    found = evaluation_of(load_study(lot_study(tmp_path, RECORD.replace("opened: 2026-06-20", "opened: 2026-05-01"))))
     assert found.get("standards.fuel_open", "S-1").value == 50
     assert any("can of fuel had been open for 50 days" in sentence for sentence in standards.in_words(found, "%"))
-    unstated = evaluated(load_study(lot_study(tmp_path, RECORD.replace(", opened: 2026-06-20", ""))))
+    unstated = evaluation_of(load_study(lot_study(tmp_path, RECORD.replace(", opened: 2026-06-20", ""))))
     assert unstated.get("standards.fuel_open", "S-1") is None
 
 
 def test_the_reason_is_given_where_monte_carlo_differs(tmp_path):
     wide = RECORD.replace('"0.5%"', '"8%"')
-    said = standards.in_words(evaluated(load_study(lot_study(tmp_path, wide))), "%")
+    said = standards.in_words(evaluation_of(load_study(lot_study(tmp_path, wide))), "%")
     assert any("Monte Carlo gives another interval" in s and "shorter tails than the normal" in s for s in said)
 
 
 def test_the_figures_say_their_message(study):
-    found = evaluated(study)
+    found = evaluation_of(study)
     bars = budget_bars(found, study)
     assert alternative_text(bars).startswith("The largest part of the uncertainty is the homogeneity of the lot")
     labels = [label.get_text() for label in bars.axes[0].get_yticklabels()]
@@ -446,8 +466,8 @@ def test_the_figures_say_their_message(study):
 
 
 def test_the_shares_of_a_budget_add_up(study):
-    shown = evaluated(study).details["lots"][0]
-    assert sum(part["share"] for part in shown["parts"]) == pytest.approx(1, rel=1e-9)
+    (lot,) = evaluation_of(study).display.view.lots
+    assert sum(part.share for part in lot.parts) == pytest.approx(1, rel=1e-9)
 
 
 # What the record allows, beside what is shown --------------------------------------------------------------------
@@ -471,7 +491,7 @@ def kept_study(tmp_path, record=RECORD, *, allowed='allowed_change: "2.5%", ', s
 
 
 def keeping_said(study):
-    found = evaluated(study)
+    found = evaluation_of(study)
     words = standards.in_words(found, "%")
     said = [note for note in found.notes if note in words]
     return " ".join(said)
@@ -530,7 +550,7 @@ def test_what_cannot_be_compared_is_said(tmp_path, study):
 
 
 def test_sizes_without_evidence_are_told_in_one_note(tmp_path):
-    found = evaluated(load_study(lot_study(tmp_path / "a")))
+    found = evaluation_of(load_study(lot_study(tmp_path / "a")))
     sizes = "loss while weighing (S-1), homogeneity (S-1) and loss in use (S-1)"
     note = f"No evidence is stated for the size of {sizes}: name the report as `evidence`."
     assert note in found.notes
@@ -538,9 +558,9 @@ def test_sizes_without_evidence_are_told_in_one_note(tmp_path):
     named = RECORD.replace('{u: "0.4%"}', '{u: "0.4%", evidence: "QR-1, ten vials"}').replace(
         "one sided", "one sided, evidence: QR-2"
     )
-    found = evaluated(load_study(lot_study(tmp_path / "b", named)))
+    found = evaluation_of(load_study(lot_study(tmp_path / "b", named)))
     assert "No evidence is stated for the size of loss in use (S-1): name the report as `evidence`." in found.notes
-    facts = dict(found.details["tables"][0]["rows"])
+    facts = dict(found.display.tables[0].rows)
     assert facts["homogeneity"] == "u = 0.4 %; evidence: QR-1, ten vials"
     assert facts["loss while weighing"] == "at most 0.5 %, one sided; evidence: QR-2"
     assert facts["loss in use"].endswith("evidence: not stated")
@@ -560,16 +580,18 @@ def test_the_demonstration_says_what_its_records_allow_beyond_what_it_shows():
 
 def test_what_is_alike_for_several_lots_stands_once():
     study = load_study(resources.folder("demo_data") / "new-grade")
-    found = evaluated(study)
+    found = evaluation_of(study)
     words = standards.in_words(found, "%")
     assert sum("impact note 3" in sentence for sentence in words) == 1
     assert sum("assigned value" in sentence for sentence in words[1:]) == 1
-    captions = [table["caption"] for table in found.details["tables"]]
+    tables = found.display.tables
+    captions = [table.caption for table in tables]
     assert captions.count("Budget of lots S-01, S-02 and S-03, by the law of propagation") == 1
-    methods = next(table for table in found.details["tables"] if table["caption"].startswith("Law of propagation"))
-    assert [row[0] for row in methods["rows"]] == ["S-01", "S-02", "S-03"]
-    alike = next(table for table in found.details["tables"] if table["caption"] == "Lot records: what is alike")
-    assert "homogeneity" in [row[0] for row in alike["rows"]]
+    methods = next(table for table in tables if table.name == "methods")
+    assert [row[0] for row in methods.rows] == ["S-01", "S-02", "S-03"]
+    alike = next(table for table in tables if table.name == "records alike")
+    assert alike.caption == "Lot records: what is alike"
+    assert "homogeneity" in [row[0] for row in alike.rows]
     assert len(budget_bars(found, study).axes) == 1
 
 
@@ -580,8 +602,8 @@ def test_lots_of_another_budget_have_a_table_and_a_panel_of_their_own():
     wide = other.model_copy(update={"homogeneity": other.homogeneity.model_copy(update={"u": 0.009})})
     records["S-02"] = replace(records["S-02"], preparation=wide)
     changed = replace(study, lot_records=records)
-    found = evaluated(changed)
-    captions = [table["caption"] for table in found.details["tables"] if table["caption"].startswith("Budget")]
+    found = evaluation_of(changed)
+    captions = [table.caption for table in found.display.tables if table.name == "budget"]
     assert captions == [
         "Budget of lots S-01 and S-03, by the law of propagation",
         "Budget of lot S-02, by the law of propagation",
@@ -603,7 +625,7 @@ def test_the_lots_of_the_demonstration_agree_by_weight():
     for found in (second, third):
         joint = sqrt(first.result.standard_uncertainty**2 + found.result.standard_uncertainty**2)
         assert abs(first.result.value - found.result.value) < 2 * joint
-    assert standards.open_days(second.record) == 40
+    assert open_days(second.record) == 40
     made = {lot: demo(lot).record.preparation.made.isoformat() for lot in ("S-01", "S-02", "S-03")}
     assert made == {"S-01": "2026-02-26", "S-02": "2026-04-14", "S-03": "2026-04-15"}
     expired = {

@@ -691,7 +691,11 @@ def _shelf_life(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     error = slope.standard_uncertainty or float("nan")
     t = line.slope / error
     life = stability.first_crossing(
-        line, start=-data["lower_limit"], per_intercept=1.0, sign=1.0, quantile=line.quantile(0.90)
+        line,
+        start=-data["lower_limit"],
+        per_intercept=1.0,
+        sign=1.0,
+        quantile=intervals.t_quantile(0.95, line.degrees_of_freedom),
     )
     values = {
         "intercept": line.intercept,

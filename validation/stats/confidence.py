@@ -273,13 +273,3 @@ class Share(ConfidenceDistribution):
 
         low, high = proportion_confint(self.hits, self.trials, alpha=1 - level, method="beta")
         return float(low), float(high)
-
-
-@dataclass(frozen=True)
-class AtLevels(ConfidenceDistribution):
-    """Temporary."""
-
-    ends: tuple[tuple[float, float, float], ...]
-
-    def interval(self, level: float) -> Interval | None:
-        return next(((low, high) for at, low, high in self.ends if abs(at - level) < 1e-9), None)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import inf, isfinite, sqrt
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -61,6 +61,11 @@ def probability_above(
 def guard_factor(risk: float, *, degrees_of_freedom: float | None = None) -> float:
     """The z of a guard band z * u that leaves a one-sided risk at the acceptance limit: 1.645 for 5 %.
 
+    Parameters
+    ----------
+    risk : one-sided probability, unit 1
+    degrees_of_freedom : effective degrees of freedom of u; None for the normal distribution
+
     Raises
     ------
     ValueError
@@ -69,6 +74,13 @@ def guard_factor(risk: float, *, degrees_of_freedom: float | None = None) -> flo
     References
     ----------
     JCGM 106:2012, 8.3 and table 1; ILAC-G8:09/2019, table 1 (from memory).
+
+    Examples
+    --------
+    JCGM 106:2012, table 1 (from memory): z = 1.64 for a conformance probability of 0.95, 2.33 for 0.99.
+
+    >>> [f"{guard_factor(risk):.2f}" for risk in (0.05, 0.01)]
+    ['1.64', '2.33']
     """
     if not 0 < risk < 0.5:
         raise ValueError(f"risk must lie above 0 and below 0.5; got {risk}")
@@ -91,6 +103,10 @@ def u_curve(values: ArrayLike, u: ArrayLike) -> UncertaintyOf:
     Parameters
     ----------
     values, u : shape (k,), k >= 1; u > 0
+
+    Returns
+    -------
+    The standard uncertainty by value, arrays of one shape in and out
 
     Raises
     ------
@@ -119,10 +135,19 @@ def acceptance_limit(limit: float, u: UncertaintyOf, factor: float) -> float:
 
     Solves A + factor * u(A) = limit. With a constant u this is limit - factor * u.
 
+    Parameters
+    ----------
+    limit, u : the limit, and the standard uncertainty by value in the same unit
+    factor : standard uncertainties between the two, zero or more
+
     Raises
     ------
     ValueError
         No such result exists.
+
+    References
+    ----------
+    JCGM 106:2012, 8.3.2 (clause from memory).
     """
     return _solved(lambda x: x + factor * float(u(x)) - limit, limit, -1.0, factor * float(u(limit)))
 
@@ -130,11 +155,23 @@ def acceptance_limit(limit: float, u: UncertaintyOf, factor: float) -> float:
 def rejection_limit(limit: float, u: UncertaintyOf, factor: float) -> float:
     """The smallest result R that lies `factor` of its own standard uncertainties above the limit.
 
-    Solves R - factor * u(R) = limit. Where u grows so fast with the value that no result does, ValueError.
+    Solves R - factor * u(R) = limit. Parameters as for `acceptance_limit`.
+
+    Raises
+    ------
+    ValueError
+        u grows so fast with the value that there is no such result.
 
     References
     ----------
     JCGM 106:2012, 8.3.3 example: a speed limit with a relative uncertainty (clause from memory).
+
+    Examples
+    --------
+    The same example: a limit of 100 km/h, u of 2 % of the speed, a conformance probability of 0.999: 107 km/h.
+
+    >>> f"{rejection_limit(100, lambda v: 0.02 * np.asarray(v), guard_factor(0.001)):.0f}"
+    '107'
     """
     return _solved(lambda x: x - factor * float(u(x)) - limit, limit, 1.0, factor * float(u(limit)))
 
@@ -215,6 +252,11 @@ def guarded_rule(limit: float, u: UncertaintyOf, factor: float, *, at_result: bo
     factor : the guard band in standard uncertainties, `guard_factor(risk)`, or U / u
     at_result : take the uncertainty at the result, solving for the acceptance limit, instead of that at the limit
 
+    Raises
+    ------
+    ValueError
+        A factor that is not positive and finite, or an uncertainty for which no result lies far enough from the limit.
+
     References
     ----------
     ILAC-G8:09/2019, 4.2.2.
@@ -225,7 +267,9 @@ def guarded_rule(limit: float, u: UncertaintyOf, factor: float, *, at_result: bo
 
 
 def non_binary_rule(limit: float, u: UncertaintyOf, factor: float, *, at_result: bool = False) -> Zones:
-    """Four zones: below, conditionally below, conditionally above, above. Parameters as for `guarded_rule`.
+    """Four zones: below, conditionally below, conditionally above, above.
+
+    Parameters and errors as for `guarded_rule`.
 
     References
     ----------
@@ -244,7 +288,12 @@ def _width(limit: float, u: UncertaintyOf, factor: float) -> float:
 
 
 def rounding_uncertainty(step: float) -> float:
-    """Standard uncertainty of rounding to a step: step / sqrt(12).
+    """Standard uncertainty of rounding to a step: step / sqrt(12), in the unit of the step.
+
+    Raises
+    ------
+    ValueError
+        The step is not positive.
 
     References
     ----------
@@ -253,6 +302,48 @@ def rounding_uncertainty(step: float) -> float:
     if not step > 0:
         raise ValueError(f"step must be positive; got {step}")
     return step / sqrt(12)
+
+
+@dataclass(frozen=True, slots=True)
+class OneResult:
+    """One result: u at it, the probability that the true value lies above the limit, and how it is reported."""
+
+    result: float
+    u: float
+    above: float
+    zone: Zone
+
+    @property
+    def wrong(self) -> float:
+        """Probability that the report names the wrong side of the limit."""
+        return self.above if self.zone.endswith("below") else 1 - self.above
+
+
+def one_result(
+    zones: Zones, u: UncertaintyOf, results: Sequence[float], *, degrees_of_freedom: float | None = None
+) -> tuple[OneResult, ...]:
+    """What a rule says of single results.
+
+    Parameters
+    ----------
+    zones : the decision rule
+    u : standard uncertainty by value
+    results : shape (n,), in the unit of the limit
+    degrees_of_freedom : effective degrees of freedom of u; None for the normal distribution
+
+    Returns
+    -------
+    One record a result, in their order
+
+    References
+    ----------
+    JCGM 106:2012, 7.3, from memory.
+    """
+    x = np.asarray(results, dtype=float)
+    s = u(x)
+    p = probability_above(x, s, zones.limit, degrees_of_freedom=degrees_of_freedom)
+    columns = zip(x.tolist(), s.tolist(), p.tolist(), strict=True)
+    return tuple(OneResult(a, b, above, zones.zone(a)) for a, b, above in columns)
 
 
 # All results ----------------------------------------------------------------------------------------------------
@@ -301,6 +392,10 @@ def overall_risk(prior: Prior | ResultsPrior, zones: Zones, u: UncertaintyOf) ->
     zones : the decision rule
     u : standard uncertainty by value
 
+    Returns
+    -------
+    OverallRisk, probabilities
+
     References
     ----------
     JCGM 106:2012, 9.3 and 9.4: consumer's and producer's risk (clauses from memory).
@@ -323,7 +418,15 @@ def _sum(weights: Array, values: Array) -> float:
 def probability_above_with(prior: Prior, result: float, limit: float, u: UncertaintyOf) -> float | None:
     """Probability that the true value lies above the limit, given the result and what earlier samples were like.
 
-    None where the prior leaves nothing at such a result, so that nothing can be said.
+    Parameters
+    ----------
+    prior : distribution of the true values
+    result, limit : in one unit
+    u : standard uncertainty by value
+
+    Returns
+    -------
+    The probability; None where the prior leaves nothing at such a result
 
     References
     ----------
@@ -345,16 +448,3 @@ def probability_above_with(prior: Prior, result: float, limit: float, u: Uncerta
     if not total > 0:
         return None
     return parts[1] / total if limit < high else 0.0
-
-
-def result_table(
-    zones: Zones, u: UncertaintyOf, results: Sequence[float], *, degrees_of_freedom: float | None = None
-) -> list[dict[str, Any]]:
-    """For each result: u at it, the probability that the true value lies above the limit, and its zone."""
-    x = np.asarray(results, dtype=float)
-    s = u(x)
-    p = probability_above(x, s, zones.limit, degrees_of_freedom=degrees_of_freedom)
-    return [
-        {"result": float(a), "u": float(b), "above": float(c), "below": float(1 - c), "zone": zones.zone(float(a))}
-        for a, b, c in zip(x, s, p, strict=True)
-    ]

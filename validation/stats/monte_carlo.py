@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from validation.stats.distributions import Distribution, Normal
+from validation.stats.intervals import Interval, check_confidence
 from validation.stats.propagation import Correlations, Model, PropagationResult, correlation_matrix
 
 SOURCE = "JCGM 101:2008, 5.9.6, 7.6, 7.7"
@@ -27,13 +28,13 @@ class MonteCarloResult:
 
     mean: float
     standard_uncertainty: float
-    symmetric: tuple[float, float]
-    shortest: tuple[float, float]
+    symmetric: Interval
+    shortest: Interval
     confidence: float
     draws: int
     mean_error: float
     uncertainty_error: float
-    end_errors: tuple[float, float]
+    end_errors: Interval
     source: str = SOURCE
 
 
@@ -92,28 +93,18 @@ def monte_carlo(
         raise ValueError("inputs must hold at least one distribution; got none")
     if draws < BLOCK:
         raise ValueError(f"draws must be at least {BLOCK}; got {draws}")
-    if not 0 < confidence < 1:
-        raise ValueError(f"confidence must lie between 0 and 1; got {confidence}")
-    joint = _Joint(inputs, correlations)
-    random = np.random.default_rng(seed)
-    blocks = ceil(draws / BLOCK)
-    results = np.empty((blocks, BLOCK))
-    for block in results:
-        block[:] = model(**joint.draw(random, BLOCK))
-    if not np.isfinite(results).all():
-        raise ValueError("the model must give finite results for all draws; some are not")
+    check_confidence(confidence)
+    results = _results(model, _Joint(inputs, correlations), ceil(draws / BLOCK), seed)
     # Centred at one result: a frequency of hundreds of MHz would otherwise drown its own scatter.
     offset = float(results[0, 0])
     results -= offset
     results.sort(axis=1)
-    ends = np.array([_symmetric(block, confidence) for block in results])
-    means, deviations = results.mean(axis=1), results.std(axis=1, ddof=1)
+    errors = _block_errors(results, confidence)
     everything = results.reshape(-1)
     mean, u = float(everything.mean()), float(everything.std(ddof=1))
     everything.sort()
     low, high = _symmetric(everything, confidence)
     shortest = _shortest(everything, confidence)
-    errors = _block_errors(means, deviations, ends)
     return MonteCarloResult(
         mean=offset + mean,
         standard_uncertainty=u,
@@ -125,6 +116,17 @@ def monte_carlo(
         uncertainty_error=errors[1],
         end_errors=(errors[2], errors[3]),
     )
+
+
+def _results(model: Model, joint: _Joint, blocks: int, seed: int) -> NDArray[np.float64]:
+    """The model's results, shape (blocks, BLOCK), one block of draws at a time."""
+    random = np.random.default_rng(seed)
+    results = np.empty((blocks, BLOCK))
+    for block in results:
+        block[:] = model(**joint.draw(random, BLOCK))
+    if not np.isfinite(results).all():
+        raise ValueError("the model must give finite results for all draws; some are not")
+    return results
 
 
 def agreement(propagated: PropagationResult, drawn: MonteCarloResult, *, digits: int = 2) -> AgreementResult:
@@ -155,7 +157,20 @@ def agreement(propagated: PropagationResult, drawn: MonteCarloResult, *, digits:
 
 
 def numerical_tolerance(u: float, *, digits: int = 2) -> float:
-    """Half a unit of the last of `digits` significant digits of u; 0 for u = 0 (JCGM 101:2008, 7.9.2)."""
+    """Half a unit of the last of `digits` significant digits of u; 0 for u = 0.
+
+    References
+    ----------
+    JCGM 101:2008, 7.9.2.
+
+    Examples
+    --------
+    JCGM 101:2008, 7.9.2, first example (from memory): u = 0.00035 g to two digits is 35 times 10^-5 g, and the
+    tolerance half of 10^-5 g.
+
+    >>> print(f"{numerical_tolerance(0.00035):.1g}")
+    5e-06
+    """
     if u <= 0:
         return 0.0
     place = floor(log10(u)) - digits + 1
@@ -181,15 +196,15 @@ class _Joint:
         self.factor = vectors * np.sqrt(np.clip(values, 0, None))
 
     def draw(self, random: np.random.Generator, size: int) -> dict[str, NDArray[np.float64]]:
-        found = {name: item.draw(random, size) for name, item in self.inputs.items() if name not in self.tied}
+        drawn = {name: item.draw(random, size) for name, item in self.inputs.items() if name not in self.tied}
         if self.tied:
             together = self.factor @ random.standard_normal((len(self.tied), size))
             for name, row in zip(self.tied, together, strict=True):
-                found[name] = self.inputs[name].mean + self.inputs[name].standard_uncertainty * row
-        return found
+                drawn[name] = self.inputs[name].mean + self.inputs[name].standard_uncertainty * row
+        return drawn
 
 
-def _symmetric(ordered: NDArray[np.float64], confidence: float) -> tuple[float, float]:
+def _symmetric(ordered: NDArray[np.float64], confidence: float) -> Interval:
     """Probabilistically symmetric interval of sorted results (JCGM 101:2008, 7.7.2)."""
     m = ordered.size
     q = round(confidence * m)
@@ -197,7 +212,7 @@ def _symmetric(ordered: NDArray[np.float64], confidence: float) -> tuple[float, 
     return float(ordered[max(r - 1, 0)]), float(ordered[min(r - 1 + q, m - 1)])
 
 
-def _shortest(ordered: NDArray[np.float64], confidence: float) -> tuple[float, float]:
+def _shortest(ordered: NDArray[np.float64], confidence: float) -> Interval:
     """Shortest interval of sorted results (JCGM 101:2008, 7.7.4)."""
     q = round(confidence * ordered.size)
     widths = ordered[q:] - ordered[:-q]
@@ -205,13 +220,12 @@ def _shortest(ordered: NDArray[np.float64], confidence: float) -> tuple[float, f
     return float(ordered[r]), float(ordered[r + q])
 
 
-def _block_errors(
-    means: NDArray[np.float64], deviations: NDArray[np.float64], ends: NDArray[np.float64]
-) -> tuple[float, float, float, float]:
-    """Standard errors of mean, u and both ends; infinite with one block, which shows no scatter."""
-    blocks = means.size
+def _block_errors(results: NDArray[np.float64], confidence: float) -> tuple[float, float, float, float]:
+    """Standard errors of mean, u and both ends from sorted blocks; infinite with one block, which shows no scatter."""
+    blocks = len(results)
     if blocks < 2:
         return (float("inf"),) * 4
-    columns = np.column_stack([means, deviations, ends])
+    ends = np.array([_symmetric(block, confidence) for block in results])
+    columns = np.column_stack([results.mean(axis=1), results.std(axis=1, ddof=1), ends])
     first, second, third, fourth = (columns.std(axis=0, ddof=1) / sqrt(blocks)).tolist()
     return first, second, third, fourth

@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special
 
-from validation.stats.estimate import OldEstimate
-from validation.stats.intervals import check_confidence
+from validation.stats.confidence import ConfidenceDistribution
+from validation.stats.estimate import Estimate
+from validation.stats.intervals import Interval, check_confidence, t_quantile
 
 Array = NDArray[np.float64]
 #: Standard uncertainty of a result by its value, arrays of one shape in and out.
@@ -27,6 +28,8 @@ _TAILS = (1e-13, 1e-11, 1e-9, 1e-7, 1e-5, 1e-4, 1e-3, 0.01, 0.05, 0.15, 0.3, 0.5
 
 #: Half-width of a logarithm beyond which an interval says nothing: a factor of ten thousand to either side.
 WIDEST = 4 * log(10)
+UNDETERMINED = "The earlier results do not determine how sure this probability is: it has no interval."
+TOO_SMALL = "The earlier results say next to nothing about so small a probability: it has no interval."
 
 
 class Prior(Protocol):
@@ -103,8 +106,8 @@ class GammaPrior:
     def density(self, y: ArrayLike) -> Array:
         y = np.asarray(y, dtype=float)
         safe = np.where(y > 0, y, 1.0) / self.scale
-        found = np.exp((self.shape - 1) * np.log(safe) - safe - special.gammaln(self.shape)) / self.scale
-        return np.where(y > 0, found, 0.0)
+        inside = np.exp((self.shape - 1) * np.log(safe) - safe - special.gammaln(self.shape)) / self.scale
+        return np.where(y > 0, inside, 0.0)
 
     def above(self, y: float) -> float:
         return 1.0 if y <= 0 else float(special.gammaincc(self.shape, y / self.scale))
@@ -253,6 +256,25 @@ FAMILIES = tuple(_FAMILIES)
 
 
 @dataclass(frozen=True)
+class Probability(ConfidenceDistribution):
+    """A probability whose logarithm is normal with the standard error `log_error`; it never exceeds 1.
+
+    There is no interval at a level at which the logarithm would be uncertain by more than `WIDEST`.
+    """
+
+    value: float
+    log_error: float
+
+    def interval(self, level: float) -> Interval | None:
+        check_confidence(level)
+        half = t_quantile((1 + level) / 2, None) * self.log_error
+        return (self.value * exp(-half), min(1.0, self.value * exp(half))) if half < WIDEST else None
+
+    def notes(self, level: float) -> tuple[str, ...]:
+        return (TOO_SMALL,) if self.interval(level) is None else ()
+
+
+@dataclass(frozen=True)
 class FittedPrior:
     """A prior fitted to earlier results, the variance of the measurement taken out.
 
@@ -279,34 +301,29 @@ class FittedPrior:
         """Akaike's criterion: of several families fitted to the same results the smallest describes them best."""
         return 2 * len(self.parameters) - 2 * self.log_likelihood
 
-    def estimate(self, of: Callable[[Prior], float], *, confidence: float = 0.95) -> OldEstimate:
+    def estimate(self, of: Callable[[Prior], float]) -> Estimate:
         """A probability computed from the fitted prior, with the interval that the number of results leaves.
 
         Delta method on the logarithm of the probability: its gradient by central differences, normal quantile.
         """
-        check_confidence(confidence)
-        value, build = of(self.prior), _FAMILIES[self.family].build
-        entered = self.n + self.censored
-        if self.covariance is None or not value > 0:
-            note = "The earlier results do not determine how sure this probability is: it has no interval."
-            return OldEstimate(value, n=entered, units=entered, notes=(note,), source=self.source)
-        gradient = []
-        for position in range(len(self.parameters)):
-            step = 0.05 * sqrt(self.covariance[position][position])
-            ends = []
-            for sign in (-1, 1):
-                moved = list(self.parameters)
-                moved[position] += sign * step
-                ends.append(of(build(moved)))
-            gradient.append((log(max(ends[1], 1e-300)) - log(max(ends[0], 1e-300))) / (2 * step))
-        g = np.asarray(gradient)
-        error = sqrt(float(g @ np.asarray(self.covariance) @ g))
-        half = float(special.ndtri((1 + confidence) / 2)) * error
-        if not half < WIDEST:
-            note = "The earlier results say next to nothing about so small a probability: it has no interval."
-            return OldEstimate(value, n=entered, units=entered, notes=(note,), source=self.source)
-        interval = (value * exp(-half), min(1.0, value * exp(half)))
-        return OldEstimate(value, interval, confidence, None, None, entered, entered, (), self.source)
+        value, entered = of(self.prior), self.n + self.censored
+        error = self._log_error(of) if value > 0 else inf
+        if not isfinite(error):
+            return Estimate(value, n=entered, units=entered, notes=(UNDETERMINED,), source=self.source)
+        return Estimate(value, Probability(value, error), n=entered, units=entered, source=self.source)
+
+    def _log_error(self, of: Callable[[Prior], float]) -> float:
+        """Standard error of the logarithm of the probability; infinite where the likelihood is flat."""
+        if self.covariance is None:
+            return inf
+        build, covariance, at = _FAMILIES[self.family].build, np.asarray(self.covariance), np.asarray(self.parameters)
+
+        def log_at(parameters: Array) -> float:
+            return log(max(of(build(parameters.tolist())), 1e-300))
+
+        steps = np.diag(0.05 * np.sqrt(np.diag(covariance)))
+        gradient = np.array([(log_at(at + step) - log_at(at - step)) / (2 * step.sum()) for step in steps])
+        return sqrt(float(gradient @ covariance @ gradient))
 
 
 def fit_prior(
@@ -315,7 +332,7 @@ def fit_prior(
     """Fit the distribution of true values behind earlier results.
 
     A result is a true value plus a normal error of standard uncertainty u at the true value. The likelihood of each
-    result is therefore the integral of the prior's density against the error; what is found is the distribution of
+    result is therefore the integral of the prior's density against the error; what is fitted is the distribution of
     true values, narrower than that of the results.
 
     Parameters
@@ -334,6 +351,10 @@ def fit_prior(
     ValueError
         Too few results, results without any spread beyond the error, an unknown family, or a result so far below
         zero that a family of positive true values cannot hold it.
+
+    References
+    ----------
+    Maximum likelihood with the error of measurement in the likelihood (common practice, no source).
     """
     if family not in _FAMILIES:
         raise ValueError(f"family must be one of {', '.join(FAMILIES)}; got {family}")
@@ -418,13 +439,22 @@ def _covariance(loss: Callable[[Sequence[float]], float], at: Array) -> tuple[tu
 
 
 def density_of_results(prior: Prior, results: ArrayLike, u: UncertaintyOf) -> Array:
-    """Density of results, true value plus error, at some results; to hold a fitted prior against what was found.
+    """Density of results, true value plus error, at some results; to hold a fitted prior against them.
 
     Parameters
     ----------
     prior : of true values above zero
     results : shape (n,)
     u : standard uncertainty by value
+
+    Returns
+    -------
+    Densities, shape (n,), in the inverse of the unit of the results
+
+    Raises
+    ------
+    ValueError
+        A result so far below zero that no true value above zero can have given it.
     """
     x = np.asarray(results, dtype=float)
     around = _Likelihood(x, np.empty(0), u, 0.0)

@@ -8,9 +8,10 @@ from math import floor, inf, isfinite, sqrt
 from typing import Any
 
 import numpy as np
-from scipy import special
 
+from validation.stats.confidence import StudentT
 from validation.stats.distributions import Distribution
+from validation.stats.intervals import Interval, check_confidence, t_quantile
 
 #: A measurement model: keyword arguments by the names of its inputs, floats or arrays of one shape; returns the same.
 Model = Callable[..., Any]
@@ -18,6 +19,7 @@ Model = Callable[..., Any]
 Correlations = Mapping[tuple[str, str], float]
 
 SOURCE = "JCGM 100:2008 (GUM), 5.1.2, 5.2.2, G.4.1"
+TIED = "Some inputs are correlated; the formula of the effective degrees of freedom takes them as independent."
 #: First step of the numerical derivatives, in standard uncertainties of the input; halved twice.
 STEP = 0.5
 
@@ -54,10 +56,15 @@ class PropagationResult:
     coverage_df: int | None
     coverage_factor: float
     expanded: float
-    interval: tuple[float, float]
+    interval: Interval
     confidence: float
     notes: tuple[str, ...] = ()
     source: str = SOURCE
+
+    @property
+    def distribution(self) -> StudentT:
+        """The coverage interval at any probability, on the same degrees of freedom."""
+        return StudentT(self.value, self.combined, None if self.coverage_df is None else float(self.coverage_df))
 
 
 def propagate(
@@ -107,29 +114,21 @@ def propagate(
     dfs = [float(item.degrees_of_freedom) for item in inputs.values()]
     df = effective_df(combined, contributions.tolist(), dfs)
     factor, coverage_df = coverage_factor(df, confidence)
-    parts = tuple(
-        Part(name, estimates[name], su, c, part, part**2 / variance if variance > 0 else 0.0, nu)
-        for name, su, c, part, nu in zip(
-            names, u.tolist(), sensitivities.tolist(), contributions.tolist(), dfs, strict=True
-        )
-    )
-    notes = []
-    if correlations and isfinite(df):
-        notes.append(
-            "Some inputs are correlated; the formula of the effective degrees of freedom takes them as independent."
-        )
+    shares = contributions**2 / variance if variance > 0 else np.zeros(len(u))
+    numbers = (column.tolist() for column in (u, sensitivities, contributions, shares))
+    tied = correlations and isfinite(df)
     half = factor * combined
     return PropagationResult(
         value=value,
         combined=combined,
-        parts=parts,
+        parts=tuple(Part(*row) for row in zip(names, estimates.values(), *numbers, dfs, strict=True)),
         effective_df=df,
         coverage_df=coverage_df,
         coverage_factor=factor,
         expanded=half,
         interval=(value - half, value + half),
         confidence=confidence,
-        notes=tuple(notes),
+        notes=(TIED,) if tied else (),
     )
 
 
@@ -138,6 +137,20 @@ def second_order_uncertainty(model: Model, inputs: Mapping[str, Distribution]) -
 
     Where a first derivative vanishes at the estimate, as at the point where two lengths agree, first order says that
     an input does not matter at all. The further terms tell; their derivation takes symmetric, nearly normal inputs.
+
+    Parameters
+    ----------
+    model : called with every input by its name as keyword argument
+    inputs : distribution of each input, uncorrelated
+
+    Returns
+    -------
+    The combined standard uncertainty, in the unit of the result
+
+    Raises
+    ------
+    ValueError
+        No inputs, or a model without a finite result.
 
     References
     ----------
@@ -164,6 +177,16 @@ def effective_df(combined: float, contributions: Sequence[float], dfs: Sequence[
     References
     ----------
     JCGM 100:2008, G.4.1, formula (G.2b) (Welch-Satterthwaite; independent inputs).
+
+    Examples
+    --------
+    JCGM 100:2008, G.4.1: y = b x1 x2 x3 with relative standard uncertainties of 0.25 %, 0.57 % and 0.82 % from 10, 5
+    and 15 readings has 1.03 % on 19.0 degrees of freedom.
+
+    >>> parts = [0.25, 0.57, 0.82]
+    >>> combined = sqrt(sum(part**2 for part in parts))
+    >>> f"{combined:.2f} {effective_df(combined, parts, [9, 4, 14]):.1f}"
+    '1.03 19.0'
     """
     below = sum(abs(part) ** 4 / df for part, df in zip(contributions, dfs, strict=True) if isfinite(df))
     return combined**4 / below if below > 0 else inf
@@ -173,18 +196,19 @@ def coverage_factor(df: float, confidence: float) -> tuple[float, int | None]:
     """Student's t for the two-sided `confidence`, and the degrees of freedom used: `df` truncated to the next lower
     whole number, at least 1; None where infinite, and the normal quantile is taken.
 
+    Raises
+    ------
+    ValueError
+        A confidence that does not lie between 0 and 1.
+
     References
     ----------
     JCGM 100:2008, G.4.1 and G.6.4 (truncation is one of the two ways given there; it never gives the smaller k).
     """
-    if not 0 < confidence < 1:
-        raise ValueError(f"confidence must lie between 0 and 1; got {confidence}")
-    probability = (1 + confidence) / 2
-    if not isfinite(df):
-        return float(special.ndtri(probability)), None
+    check_confidence(confidence)
     # Effective degrees of freedom that are whole in exact arithmetic may come out a rounding below it.
-    whole = max(1, floor(df * (1 + 1e-9)))
-    return float(special.stdtrit(whole, probability)), whole
+    whole = max(1, floor(df * (1 + 1e-9))) if isfinite(df) else None
+    return t_quantile((1 + confidence) / 2, whole), whole
 
 
 def correlation_matrix(names: Sequence[str], correlations: Correlations | None) -> np.ndarray:

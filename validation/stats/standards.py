@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from validation.stats.distributions import Distribution
+from validation.stats.estimate import Estimate
 from validation.stats.monte_carlo import AgreementResult, MonteCarloResult, agreement, monte_carlo
 from validation.stats.propagation import PropagationResult, propagate
 
-SOURCE = "JCGM 100:2008, 5.1.2; mass fraction by weighing"
+SOURCE = "JCGM 100:2008, 5.1.2 and 6.2; mass fraction by weighing"
 #: Two significant digits of u are stable from seed to seed with this many (JCGM 101:2008, 7.2, asks for about 10^6
 #: where the interval is wanted to two digits for any distribution; the block errors are printed beside it).
 DRAWS = 200_000
@@ -38,6 +39,7 @@ class AssignedValueResult:
     weighed : mass fraction of the weighings and the purity alone, no correction
     propagated : value, combined standard uncertainty and its parts, first order
     drawn, agreement : the same by Monte Carlo and how the two intervals compare; None where it was not asked for
+    weighings : how many there were
     loss_shift, buoyancy_shift : what the correction for the mean loss, and for buoyancy, adds to the value
 
     All in the unit that `scale` makes of a mass fraction.
@@ -45,11 +47,11 @@ class AssignedValueResult:
 
     weighed: float
     propagated: PropagationResult
+    weighings: int
     loss_shift: float
     buoyancy_shift: float
     drawn: MonteCarloResult | None = None
     agreement: AgreementResult | None = None
-    source: str = SOURCE
 
     @property
     def value(self) -> float:
@@ -58,6 +60,20 @@ class AssignedValueResult:
     @property
     def standard_uncertainty(self) -> float:
         return self.propagated.combined
+
+    @property
+    def estimate(self) -> Estimate:
+        """The assigned value with its coverage interval at any probability; effective degrees of freedom truncated."""
+        distribution = self.propagated.distribution
+        return Estimate(
+            self.value,
+            distribution=distribution,
+            standard_uncertainty=self.standard_uncertainty,
+            degrees_of_freedom=distribution.df,
+            n=self.weighings,
+            units=self.weighings,
+            source=SOURCE,
+        )
 
 
 def buoyancy_factor(air: Any, weights: Any, object_: Any) -> Any:
@@ -89,6 +105,14 @@ def mass_fraction(weighings: Sequence[Weighed], relative: Sequence[str], *, scal
     relative : names of the factors about 1 that multiply the result
     scale : 100 for %, 1e6 for mg/kg
     inputs : the balance readings, `PURITY`, and where they are known `LOSS` and the four densities; floats or arrays
+
+    Returns
+    -------
+    The mass fraction, a float or an array as the inputs are
+
+    References
+    ----------
+    The pattern of Eurachem/CITAC CG 4 (QUAM:2012), example A1, as a mass fraction.
     """
     masses: dict[str, Any] = {"fuel": 0.0, "oil": 0.0}
     for item in weighings:
@@ -141,16 +165,20 @@ def assigned_value(
     ----------
     JCGM 100:2008, 5.1.2; JCGM 101:2008, 7. The pattern, mass times purity over the total, is that of Eurachem/CITAC
     CG 4 (QUAM:2012), example A1.
+
+    Examples
+    --------
+    Eurachem/CITAC CG 4 (QUAM:2012), example A1: 100.28 mg (u = 0.05 mg) of cadmium of purity 0.9999 +- 0.0001 in
+    100.0 mL (u = 0.07 mL) make 1002.7 mg/L, u = 0.9 mg/L. Here in grams, a litre read as a kilogram.
+
+    >>> from validation.stats.distributions import Normal, Rectangular
+    >>> metal, solvent = Normal(0.10028, 0.00005), Normal(100 - 0.10028, 0.07)
+    >>> inputs = {"metal": metal, "solvent": solvent, PURITY: Rectangular(0.9998, 1.0)}
+    >>> result = assigned_value([Weighed("fuel", "metal"), Weighed("oil", "solvent")], inputs, scale=1e6)
+    >>> f"{result.value:.1f} {result.standard_uncertainty:.1f}"
+    '1002.7 0.9'
     """
-    names = {item.component for item in weighings}
-    if names != {"fuel", "oil"}:
-        raise ValueError(f"weighings must be of fuel and of oil; got {sorted(names)}")
-    needed = [name for item in weighings for name in (item.gross, item.tare) if name] + [PURITY, *relative]
-    given = [name for name in DENSITIES if name in inputs]
-    missing = [name for name in needed if name not in inputs]
-    missing += [name for name in DENSITIES if given and name not in inputs]
-    if missing:
-        raise ValueError(f"inputs must hold {', '.join(dict.fromkeys(missing))}")
+    _check(weighings, inputs, relative)
 
     def model(**values: Any) -> Any:
         return mass_fraction(weighings, relative, scale=scale, **values)
@@ -163,8 +191,21 @@ def assigned_value(
     return AssignedValueResult(
         weighed=float(model(**{**in_vacuum, LOSS: 0.0, **dict.fromkeys(relative, 1.0)})),
         propagated=propagated,
+        weighings=len(weighings),
         loss_shift=float(propagated.value - no_loss),
         buoyancy_shift=float(propagated.value - model(**in_vacuum)),
         drawn=drawn,
         agreement=None if drawn is None else agreement(propagated, drawn),
     )
+
+
+def _check(weighings: Sequence[Weighed], inputs: Mapping[str, Distribution], relative: Sequence[str]) -> None:
+    """Both components weighed, every input there, and all four densities or none."""
+    names = {item.component for item in weighings}
+    if names != {"fuel", "oil"}:
+        raise ValueError(f"weighings must be of fuel and of oil; got {sorted(names)}")
+    needed = [name for item in weighings for name in (item.gross, item.tare) if name] + [PURITY, *relative]
+    needed += DENSITIES if any(name in inputs for name in DENSITIES) else ()
+    missing = [name for name in needed if name not in inputs]
+    if missing:
+        raise ValueError(f"inputs must hold {', '.join(dict.fromkeys(missing))}")
