@@ -41,7 +41,14 @@ _REWEIGHTS = 3  # ISO 11843-2 finds three rounds enough (from memory)
 
 @dataclass(frozen=True, slots=True)
 class DetectionResult:
-    """The limits of one definition; a limit that it does not know is None. All in one unit."""
+    """The limits of one definition; a limit that it does not know is None. All in one unit.
+
+    Attributes
+    ----------
+    critical_value, detection_limit, quantification_limit : in one unit; None where the definition knows none
+    formula : in words
+    notes : whole sentences
+    """
 
     critical_value: Estimate | None
     detection_limit: Estimate | None
@@ -57,6 +64,15 @@ def noncentrality(degrees_of_freedom: float, *, alpha: float = 0.05, beta: float
     ----------
     degrees_of_freedom : above 0
     alpha, beta : probabilities of a false and of a missed detection
+
+    Returns
+    -------
+    float, the non-centrality, unit 1
+
+    Raises
+    ------
+    ValueError
+        Degrees of freedom or probabilities for which there is no root.
 
     References
     ----------
@@ -85,6 +101,11 @@ def mean_plus_k_sd(values: Sequence[Number], k: float, *, source: str = "") -> E
     ----------
     values : shape (n,), n >= 2
     k : 0 or above
+    source : what the estimate cites
+
+    Returns
+    -------
+    Estimate in the unit of the values
 
     Raises
     ------
@@ -107,10 +128,18 @@ def blank_3s(blanks: Sequence[Number]) -> DetectionResult:
     ----------
     blanks : shape (n,), n >= 2, readings of blanks in result units
 
+    Returns
+    -------
+    DetectionResult in the unit of the blanks, without a critical value
+
     Raises
     ------
     ValueError
         Fewer than two values, values that are all alike, or one that is not finite.
+
+    References
+    ----------
+    Common practice (no source attaches an error rate).
     """
     return DetectionResult(
         critical_value=None,
@@ -127,6 +156,10 @@ def iupac_1997(blanks: Sequence[Number], *, alpha: float = 0.05) -> DetectionRes
     ----------
     blanks : shape (n,), n >= 2, readings of blanks in result units
     alpha : probability of a false detection, taken for a missed one too
+
+    Returns
+    -------
+    DetectionResult in the unit of the blanks
 
     Raises
     ------
@@ -217,6 +250,13 @@ class MeanPlusSpread(ConfidenceDistribution):
 
     `error` of the mean on `df`; `spread`: the distribution of s, widened where s lies outside. Zou and Donner 2008
     (from memory).
+
+    Attributes
+    ----------
+    mean, error, s : in one unit
+    df : degrees of freedom of `error`
+    factor : of s, unit 1
+    spread : distribution of s
     """
 
     mean: float
@@ -245,6 +285,10 @@ def iso_11843_2(line: PolynomialResult, *, alpha: float = 0.05) -> DetectionResu
     ----------
     line : ordinary straight line of response on level, nu = n - 2 >= 1
     alpha : probability of a false detection, and of a missed one
+
+    Returns
+    -------
+    DetectionResult in units of x, without a quantification limit
 
     Raises
     ------
@@ -277,6 +321,10 @@ def din_32645(line: PolynomialResult, *, alpha: float = 0.05, k: float = 3.0) ->
     line : ordinary straight line of response on level, nu = n - 2 >= 1
     alpha : one-sided for x_NG, two-sided for x_BG
     k : reciprocal of the relative half-width at x_BG
+
+    Returns
+    -------
+    DetectionResult in units of x; without a quantification limit, and with a note, where there is none
 
     Raises
     ------
@@ -313,6 +361,14 @@ class RelativeWidthLimit(ConfidenceDistribution):
     """x_BG of a line: the smallest positive x with x = factor * sd * sqrt(1 + 1/n + (x - x_mean)^2 / S_xx).
 
     `sd` in units of x on `df` degrees of freedom: x_BG rises with it, and its chi-square interval gives that of x_BG.
+
+    Attributes
+    ----------
+    sd, x_mean : in the unit of x
+    df : degrees of freedom of `sd`
+    factor : k t, unit 1
+    n : readings of the line
+    x_sum_of_squares : about `x_mean`, in the squared unit of x
     """
 
     sd: float
@@ -364,6 +420,10 @@ def iso_11843_2_linear_sd(
     levels : shape (n,), codes of the groups of replicates
     alpha : probability of a false detection, and of a missed one
 
+    Returns
+    -------
+    DetectionResult in units of x, without a quantification limit
+
     Raises
     ------
     ValueError
@@ -408,6 +468,13 @@ class GrowingSdLimit(ConfidenceDistribution):
     """x_D with x_D = reach * sqrt((constant + growth * x_D)^2 + of_line), all standard deviations known on `df`.
 
     It rises with a common factor of them, so that the chi-square interval of that factor gives its own.
+
+    Attributes
+    ----------
+    reach : delta / |b|, unit of x per unit of the response
+    constant, growth : of the standard deviation of the response, growth per unit of x
+    of_line : variance of the line, in the squared unit of the response
+    df : degrees of freedom
     """
 
     reach: float
@@ -434,6 +501,10 @@ def spiked_replicates(values: Sequence[Number]) -> DetectionResult:
     Parameters
     ----------
     values : shape (n,), n >= 2, readings of one spiked material in result units
+
+    Returns
+    -------
+    DetectionResult in the unit of the values, with a detection limit alone
 
     Raises
     ------
@@ -472,6 +543,15 @@ def run_component(values: Sequence[Number], runs: Sequence[int]) -> tuple[float,
     Parameters
     ----------
     values, runs : shape (n,); runs as codes
+
+    Returns
+    -------
+    F and p, both of unit 1; or None
+
+    Raises
+    ------
+    ValueError
+        No values, or one that is not finite.
 
     References
     ----------

@@ -64,6 +64,13 @@ class MixedModelResult:
     """Components in the order of the factors, and what is left between readings that agree in all of them.
 
     `residual_sd` is None where no model was fitted; `reason` then says why, as a whole sentence.
+
+    Attributes
+    ----------
+    components : one a factor or group of factors
+    residual_sd : in the unit of the values; None where no model was fitted
+    residual_df : degrees of freedom left between readings
+    reason : why no model was fitted; empty where one was
     """
 
     components: tuple[Component, ...]
@@ -78,7 +85,13 @@ class MixedModelResult:
 
 @dataclass(frozen=True, slots=True)
 class Factor:
-    """A factor as the design sees it: the names that share one partition of the readings, and its codes."""
+    """A factor as the design sees it: the names that share one partition of the readings, and its codes.
+
+    Attributes
+    ----------
+    names : of the factors that divide the readings alike
+    codes : shape (n,), numbered from 0
+    """
 
     names: tuple[str, ...]
     codes: tuple[int, ...]
@@ -117,6 +130,15 @@ def mixed_model(values: Sequence[Number], factors: Mapping[str, Sequence[str]]) 
     Searle, Casella and McCulloch 1992, Variance Components, 6.6 (restricted likelihood, Fisher's scoring); 2 l(s_k)
     against its maximum as chi-square with one degree of freedom, times the mean that it has for one mean square with
     the component's degrees of freedom, df (log(df/2) - digamma(df/2)) (Bartlett 1937; all from memory).
+
+    Examples
+    --------
+    Travel times on six rails, Pinheiro and Bates 2000, 1.1: REML, printed 24.805 and 4.0208.
+
+    >>> times = [55, 53, 54, 26, 37, 32, 78, 91, 85, 92, 100, 96, 49, 51, 50, 80, 85, 83]
+    >>> result = mixed_model(times, {"rail": [rail for rail in "123456" for _ in range(3)]})
+    >>> round(result.components[0].estimate.value, 3), round(result.residual_sd, 4)
+    (24.805, 4.0208)
     """
     _, y = centre(values)
     wrong = [name for name, column in factors.items() if len(column) != len(y)]
@@ -167,6 +189,12 @@ class Profile(ConfidenceDistribution):
     """Profile likelihood of the component at `position` among those fitted.
 
     `differences` are the readings from the first of them, `columns` the factors as `mixed_model` numbers them.
+
+    Attributes
+    ----------
+    differences : shape (n,), in the unit of the values
+    columns : name and codes of each factor
+    position : of the component among those fitted
     """
 
     differences: tuple[float, ...]
@@ -217,7 +245,24 @@ def _codes(column: Sequence[str]) -> tuple[int, ...]:
 
 
 def joined(columns: Sequence[tuple[str, tuple[int, ...]]]) -> tuple[Factor, ...]:
-    """The factors that vary; those that divide the readings alike are one."""
+    """The factors that vary; those that divide the readings alike are one.
+
+    Parameters
+    ----------
+    columns : shape (k,) of names with codes, each codes of shape (n,), numbered from 0
+
+    Returns
+    -------
+    Factors in the order of their first name
+
+    Raises
+    ------
+    None.
+
+    References
+    ----------
+    None: it is bookkeeping.
+    """
     by_codes: dict[tuple[int, ...], list[str]] = {}
     for name, codes in columns:
         if len(set(codes)) > 1:

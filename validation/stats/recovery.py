@@ -132,6 +132,15 @@ def mean_recovery(recoveries: Sequence[float]) -> Estimate:
     Returns
     -------
     Estimate; without an interval for one sample, or where the recoveries do not differ at all
+
+    Raises
+    ------
+    ValueError
+        No recoveries, or one that is not finite.
+
+    References
+    ----------
+    Student's t (common practice).
     """
     offset, d = centre(recoveries, "recoveries")
     p = d.size

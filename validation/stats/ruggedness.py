@@ -139,6 +139,10 @@ def lenth(values: ArrayLike) -> LenthResult:
     ----------
     values : shape (m,), m >= 3, the contrasts (effects), all of one variance
 
+    Returns
+    -------
+    LenthResult, in the unit of the contrasts
+
     Raises
     ------
     ValueError
@@ -171,11 +175,16 @@ def half_normal_positions(m: int) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    m : how many, at least 1
+    m : int, number of contrasts, 1 or more
 
     Returns
     -------
     shape (m,), rising: the normal quantile of 1/2 + (i - 1/2)/(2m)
+
+    Raises
+    ------
+    ValueError
+        m below 1.
 
     References
     ----------
@@ -193,10 +202,18 @@ def check_design(settings: ArrayLike) -> DesignCheck:
     ----------
     settings : shape (n, k), one row a reading, -1 low and +1 high
 
+    Returns
+    -------
+    DesignCheck
+
     Raises
     ------
     ValueError
         Settings other than -1 and +1.
+
+    References
+    ----------
+    Box, Hunter and Hunter, Statistics for Experimenters (balance and orthogonality; from memory).
     """
     x = _settings(settings)
     n, k = x.shape
@@ -293,9 +310,17 @@ def effects(
 def effects_by_lenth(result: EffectsResult) -> tuple[tuple[Estimate | None, ...], ...]:
     """The effects and relative effects of a replicated design again, with Lenth's interval in place of the replicates'.
 
+    Parameters
+    ----------
+    result : as `effects` gives it, in the unit of the readings
+
     Returns
     -------
     effects, relative; both empty where the design holds no contrasts for it
+
+    Raises
+    ------
+    None.
 
     References
     ----------

@@ -21,7 +21,16 @@ _NODES = 60
 
 @dataclass(frozen=True, slots=True)
 class SampleSizeResult:
-    """The smallest number of units that settles, or None; what was assumed of the truth; the power asked for."""
+    """The smallest number of units that settles, or None; what was assumed of the truth; the power asked for.
+
+    Attributes
+    ----------
+    units : number of independent units, or degrees of freedom; None where no number suffices
+    assumed : true difference or standard deviation that was assumed, in the unit of the readings
+    standard_deviation : of one unit
+    power : chance that was asked for
+    source : the test
+    """
 
     units: int | None
     assumed: float
@@ -42,6 +51,10 @@ def equivalence_power(difference: float, sd: float, units: int, limit: float, *,
     Returns
     -------
     float, the chance that the 1 - 2*alpha interval lies inside the limit
+
+    Raises
+    ------
+    None; units below 2 give NaN.
 
     References
     ----------
@@ -73,6 +86,10 @@ def units_for_equivalence(difference: float, sd: float, limit: float, *, alpha: 
     -------
     SampleSizeResult, `units` None where the difference is not inside the limit or `MOST_UNITS` do not suffice
 
+    Raises
+    ------
+    None.
+
     References
     ----------
     ASTM E2935 chooses the size of an equivalence test by its risks (scope read; formula as `equivalence_power`).
@@ -96,9 +113,21 @@ def units_for_mean_bound(room: float, sd: float, *, alpha: float) -> SampleSizeR
     -------
     SampleSizeResult, `units` None where there is no room or `MOST_UNITS` do not suffice
 
+    Raises
+    ------
+    None.
+
     References
     ----------
     Power of the one-sided one-sample t test by the non-central t distribution (any textbook; from memory).
+
+    Examples
+    --------
+    One-sided t test of a shift of half a standard deviation at 5 % with power 0.9: R's power.t.test gives 35.7 units
+    (from memory).
+
+    >>> units_for_mean_bound(0.5, 1.0, alpha=0.05).units
+    36
     """
     source = "one-sided t test, non-central t"
     if not (room > 0 and sd > 0 and isfinite(sd)):
@@ -122,6 +151,10 @@ def df_for_upper_bound(sd: float, limit: float, *, alpha: float) -> SampleSizeRe
     Returns
     -------
     SampleSizeResult whose `units` are degrees of freedom; None where sd >= limit or `MOST_UNITS` do not suffice
+
+    Raises
+    ------
+    None.
 
     References
     ----------

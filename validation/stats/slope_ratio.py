@@ -106,6 +106,11 @@ def level_weights(
     weights : shape (n,), scaled to a mean of 1; equal where no scatter can be fitted
     notes : sentences where they are equal, or where the fitted scatter sits at a bound
 
+    Raises
+    ------
+    ValueError
+        No readings, or one that is not finite.
+
     References
     ----------
     As for the weights of the calibration line: Davidian and Carroll 1987 (from memory). With runs, what changes from
@@ -230,6 +235,17 @@ def slope_ratios(
     References
     ----------
     Fieller 1954, J. R. Statist. Soc. B 16, 175; Finney 1978, chapter 7 (from memory).
+
+    Examples
+    --------
+    With one line it is that line's own: calibration of a thermometer, JCGM 100:2008 (GUM), H.3: prints the slope
+    0.00218, u 0.00067.
+
+    >>> t = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
+    >>> correction = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
+    >>> slope = slope_ratios(t, correction, ["thermometer"] * 11, reference="thermometer").lines[0].slope
+    >>> round(slope.value, 5), round(slope.standard_uncertainty, 5)
+    (0.00218, 0.00067)
     """
     x, y, offset, w = _checked(levels, results, lines, weights, None)
     line = np.asarray(lines, dtype=object)

@@ -46,6 +46,20 @@ def bias(errors: Sequence[Sequence[Number]], *, reference_uncertainty: float | N
     References
     ----------
     VIM (JCGM 200:2012) 2.18; JCGM 100:2008, G.4.1 (effective degrees of freedom).
+
+    Examples
+    --------
+    Five runs of three results, USP general chapter <1010>, appendix B: prints the grand mean 100.96.
+
+    >>> runs = [
+    ...     [100.7, 101.05, 101.15],
+    ...     [99.46, 99.37, 99.59],
+    ...     [99.96, 100.17, 101.01],
+    ...     [101.8, 102.16, 102.44],
+    ...     [101.91, 102.0, 101.67],
+    ... ]
+    >>> round(bias([[result - 100 for result in run] for run in runs]).value, 2)
+    0.96
     """
     if not errors or any(len(run) == 0 for run in errors):
         raise ValueError("errors must hold at least one run, and each run at least one reading")
@@ -122,6 +136,10 @@ def bias_line(
     levels, errors, weights : one array a run, shape (k,), k >= 3: reference value, mean error, weight of each level
     confidence : level of the joint region
     n : readings that entered, for the record
+
+    Returns
+    -------
+    BiasLineResult; the constant in the unit of the errors, the proportional part of unit 1
 
     Raises
     ------

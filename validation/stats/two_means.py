@@ -42,6 +42,18 @@ def ratio_of_means(
     Without an interval, and with a note, where nothing scatters; at levels where Fieller's set has no two ends the
     distribution says so.
 
+    Parameters
+    ----------
+    numerator, denominator : float, the two means, in one unit or two
+    covariance : shape (2, 2), of the two means
+    df : float, degrees of freedom behind it, above 0
+    n, units : int, readings and independent units that entered
+    source : what the estimate cites
+
+    Returns
+    -------
+    Estimate, in the unit of the quotient
+
     Raises
     ------
     ValueError
@@ -156,10 +168,25 @@ def paired_difference(
 
     Without an interval for one run, and where the differences agree to the last digit.
 
+    Parameters
+    ----------
+    first, second : shape (p,), p >= 1, one value a run, in the same order, one unit
+    n : int, readings that entered, for the record
+    what : how a note names the difference
+
+    Returns
+    -------
+    Estimate in the unit of the values; without an interval for one run, and where the differences agree to the last
+    digit
+
     Raises
     ------
     ValueError
         Shapes differ, or no values.
+
+    References
+    ----------
+    Student's t on paired differences (any handbook).
     """
     p = len(first)
     if p != len(second):
@@ -178,6 +205,15 @@ def welch_difference(first: Sequence[Number], second: Sequence[Number], *, what:
     """Mean of `first` minus mean of `second`, independent groups of one unit, each with its own scatter.
 
     Without an interval where a group holds one reading, and where nothing scatters. `units` as in `welch_ratio`.
+
+    Parameters
+    ----------
+    first, second : shapes (n,) and (m,), both 1 or more, one unit
+    what : how a note names the difference
+
+    Returns
+    -------
+    Estimate in the unit of the values
 
     Raises
     ------
@@ -213,6 +249,15 @@ def log_ratio(numerators: Sequence[Number], denominators: Sequence[Number], *, p
     Returns
     -------
     Estimate without a standard uncertainty; None where a value is not positive
+
+    Raises
+    ------
+    ValueError
+        An empty group, or pairs of different number.
+
+    References
+    ----------
+    Student's t of the logarithms (common practice).
     """
     if min(map(float, numerators)) <= 0 or min(map(float, denominators)) <= 0:
         return None
@@ -232,10 +277,24 @@ def half_width_to_expect(relative_sd: float, readings: int, *, confidence: float
 
     t(2 n - 2) * relative_sd * sqrt(2 / n), with the relative standard deviation of one reading; both groups alike.
 
+    Parameters
+    ----------
+    relative_sd : float, relative standard deviation of one reading, unit 1
+    readings : int, in each group, 2 or more
+    confidence : level of the interval
+
+    Returns
+    -------
+    float, unit 1
+
     Raises
     ------
     ValueError
         Fewer than two readings, or a negative standard deviation.
+
+    References
+    ----------
+    Any handbook (difference of two means of one variance), relative to a ratio near 1.
     """
     check_confidence(confidence)
     if readings < 2 or not relative_sd >= 0:
@@ -247,6 +306,23 @@ def pooled_relative_sd(groups: Sequence[Sequence[Number]]) -> float | None:
     """Root mean square of the groups' relative standard deviations, weighted by n - 1.
 
     None without replicates, or where a group averages to zero.
+
+    Parameters
+    ----------
+    groups : shape (k,) of readings, floats or exact decimals, one unit
+
+    Returns
+    -------
+    float, unit 1; or None
+
+    Raises
+    ------
+    ValueError
+        An empty group, or a number that is not finite.
+
+    References
+    ----------
+    Common practice, no source.
     """
     parts = []
     for values in groups:

