@@ -343,9 +343,11 @@ def _polynomial() -> list[str]:
     slope = float(sum((a - mx) * (b - my) for a, b in zip(xs, ys, strict=True)) / sum((a - mx) ** 2 for a in xs))
     floats = np.array([float(v) for v in x]), np.array([float(v) for v in y])
     plain = OLS(floats[1], np.column_stack([np.ones(12), floats[0]]))
-    fits = [plain.fit(method=method).params[1] for method in ("pinv", "qr")]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        fits = [plain.fit(method=method).params[1] for method in ("pinv", "qr")]
     centred = OLS(floats[1] - 433_000_000, np.column_stack([np.ones(12), floats[0] - floats[0].mean()])).fit()
-    centred_x = regression._ScaledPowers(float(mx), 3.0, 0, 1)
+    centred_x = regression.ScaledPowers(float(mx), 3.0, 0, 1)
     small = np.array([float(Fraction(v) - 433_000_000) for v in y])
     there = OLS(small, centred_x.design(floats[0])).fit().params
     exactly = centred_x.coefficients(there, np.zeros(2), Fraction(433_000_000))[1]
@@ -356,7 +358,7 @@ def _polynomial() -> list[str]:
         f"on exactly centred decimals {apart(exactly, slope):.0e}"
     )
     item = next(item for item in numerics.datasets(REFERENCE) if item.name == "cal-nist-pontius")
-    powers = regression._ScaledPowers(1_575_000.0, 1_425_000.0, 0, 2)
+    powers = regression.ScaledPowers(1_575_000.0, 1_425_000.0, 0, 2)
     fit = OLS(numerics._doubles(item)[1], powers.design(numerics._doubles(item)[0])).fit(method="qr").params
     back = powers.coefficients(fit, np.zeros(3), Fraction(0))
     fewest = min(numerics.lre(float(back[k]), item.certified[f"b{k}"]) for k in range(3))

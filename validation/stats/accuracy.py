@@ -8,7 +8,7 @@ from math import sqrt
 import numpy as np
 
 from validation.stats.estimate import Estimate
-from validation.stats.intervals import check_confidence, t_quantile
+from validation.stats.intervals import check_confidence, satterthwaite, t_quantile
 from validation.stats.precision import PrecisionResult
 
 SOURCE = "Mee 1984, Technometrics 26, 251; Hubert et al. 2007, J. Pharm. Biomed. Anal. 45, 70 (both from memory)"
@@ -108,6 +108,5 @@ def _degrees_of_freedom(precision: PrecisionResult) -> float:
     if squares.size > 1 and precision.s_run is not None:
         n = precision.between.harmonic_n
         squares[0] = n * precision.s_run.value**2 + squares[1]
-    terms = np.array(precision.coefficients) * squares
-    bottom = float((terms**2 / np.array(precision.dfs)).sum())
-    return float(terms.sum()) ** 2 / bottom if bottom > 0 else float(sum(precision.dfs))
+    df = satterthwaite(precision.coefficients, squares.tolist(), precision.dfs)
+    return float(sum(precision.dfs)) if df is None else df

@@ -1,6 +1,10 @@
 """Two methods on the same samples: differences, limits of agreement, lines with errors in both methods.
 
 Throughout, x is the reference method and y the candidate; a difference is candidate minus reference.
+
+Beside the libraries: the slope of scipy's `theilslopes` averaged 0.971 in simulated comparisons with equal errors and
+true slope 1, Passing and Bablok's 1.002; `scipy.odr` finds Deming's line to 8e-6 and York's to 6e-7 and leaves scipy
+with 1.19 (docs/libraries.md).
 """
 
 from __future__ import annotations

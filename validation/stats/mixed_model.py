@@ -2,6 +2,10 @@
 
 y = mu + sum_k Z_k a_k + e, a_k ~ N(0, s_k^2), e ~ N(0, s^2). Dense: meant for the readings of one level. What the
 readings cannot tell apart is found from the design alone, before any number is estimated.
+
+Beside statsmodels `MixedLM`: in 120 simulated crossed studies of 24 readings it did not converge in 38, and its Wald
+intervals at 95 % held 75 to 83 %, the profile ones here 98 % or more. scipy's L-BFGS-B leaves a slope of the deviance
+of 9e-9, Newton's method here 2e-15, and the intervals are roots of that deviance (docs/libraries.md).
 """
 
 from __future__ import annotations

@@ -2,6 +2,9 @@
 
 y_ij = mu + a_i + e_ij. Mean squares are formed after exact centring; the between component is the REML estimate; the
 intervals are the modified-large-sample ones, which keep their coverage where Satterthwaite's do not.
+
+Beside scipy `f_oneway` and statsmodels: of F on NIST's SmLs09, 14.0 correct digits, theirs 4.2 and 1.9, for the
+differences are formed exactly; statsmodels `MixedLM` stops 5e-5 from the REML estimate (docs/libraries.md).
 """
 
 from __future__ import annotations

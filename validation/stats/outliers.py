@@ -1,6 +1,9 @@
 """Tests that point at a suspect value or laboratory: Grubbs, Cochran, Mandel h and k.
 
 They point; they remove nothing. All of them assume that the bulk of the values is normally distributed.
+
+Critical values are quantiles of scipy. statsmodels `outlier_test` has Grubbs' test for one value alone: its p at the
+critical value here is alpha to 12 digits; the other tests are in neither library (docs/libraries.md).
 """
 
 from __future__ import annotations

@@ -1,4 +1,8 @@
-"""The precision of a method over its range: s(x) = constant + slope * x, with intervals."""
+"""The precision of a method over its range: s(x) = constant + slope * x, with intervals.
+
+Beside a gamma regression of statsmodels: its Wald interval of the slope at 95 % held 89 % of 300 simulated studies,
+the percentiles here 93 of 100 (docs/libraries.md).
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,9 @@
-"""Least squares for calibration functions: straight line, line through zero, quadratic, with or without weights."""
+"""Least squares for calibration functions: straight line, line through zero, quadratic, with or without weights.
+
+Beside statsmodels `OLS`: exact centring, scaling and one step of refinement from exact residuals are ours, for they
+give every one of 14 digits on NIST's Norris and Pontius (statsmodels 13.0 and 12.8) and all of a slope at 10^9 of x,
+where its `pinv` has none; the fit itself is numpy's QR, since importing statsmodels takes 0.2 s (docs/libraries.md).
+"""
 
 from __future__ import annotations
 

@@ -2,6 +2,9 @@
 
 They stand beside the classical estimates and show how far a result rests on single readings. Where nothing lies far
 out they are less precise than the classical ones; their intervals count fewer degrees of freedom for it.
+
+Beside statsmodels `Huber`: algorithm A is that estimate with the factor the standard prints, 1.134; the unrounded one
+moves s* by 7e-4 of itself. Algorithm S has no counterpart (docs/libraries.md).
 """
 
 from __future__ import annotations

@@ -1,4 +1,8 @@
-"""How much data would settle a requirement that is not shown: the smallest number of units with a stated power."""
+"""How much data would settle a requirement that is not shown: the smallest number of units with a stated power.
+
+Powers are those of statsmodels and scipy. The search is over whole numbers here: `solve_power` of statsmodels is 2e-6
+off and gives fractions (docs/libraries.md).
+"""
 
 from __future__ import annotations
 

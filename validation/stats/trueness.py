@@ -1,4 +1,8 @@
-"""Bias against reference values: at one level, and as a joint line over levels."""
+"""Bias against reference values: at one level, and as a joint line over levels.
+
+The line of a run is numpy's `polyfit`. T squared is one line here; statsmodels `test_mvmean` gives the same to the
+last digit, but not the critical value of the joint region (docs/libraries.md).
+"""
 
 from __future__ import annotations
 

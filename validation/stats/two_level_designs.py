@@ -1,6 +1,8 @@
 """Two-level screening designs: how they are made, and what each main effect is mixed with.
 
 A design is a matrix of -1 (low) and +1 (high): one row a trial, one column a factor.
+
+Not `scipy.linalg.hadamard`: its 8 trials are not the published ones, and it has no 12 (docs/libraries.md).
 """
 
 from __future__ import annotations

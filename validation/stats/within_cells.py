@@ -1,6 +1,9 @@
 """A slope within cells: what a covariate explains once the mean of each cell (run and level) is taken away.
 
 Carry-over seen in the order of the results, and drift inside a run, are both such slopes.
+
+Three lines stand for statsmodels `WLS` with a column a cell, which agrees to 9e-14 and takes 0.2 s to import
+(docs/libraries.md).
 """
 
 from __future__ import annotations
