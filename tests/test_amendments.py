@@ -52,7 +52,7 @@ def test_a_second_correction_quotes_the_first(tmp_path):
         == 4.06
     )
     _, (fault,) = read_study(with_amendments(tmp_path, row, again.format("4.05")))
-    assert (fault.file, fault.row, fault.column, fault.found, fault.expected) == (
+    assert (fault.file, fault.row, fault.column, fault.value, fault.expected) == (
         "amendments.csv",
         3,
         "old",
@@ -118,16 +118,16 @@ def test_an_exclusion_excuses_an_empty_reading(tmp_path):
 )
 def test_a_wrong_amendment_is_refused(tmp_path, row, column, found, said):
     _, (fault,) = read_study(with_amendments(tmp_path, row.format(file=FILE)))
-    assert (fault.file, fault.row, fault.column, fault.found) == ("amendments.csv", 2, column, found)
+    assert (fault.file, fault.row, fault.column, fault.value) == ("amendments.csv", 2, column, found)
     assert said in str(fault)
 
 
 def test_a_row_of_another_width_and_another_heading_are_refused(tmp_path):
     _, (fault,) = read_study(with_amendments(tmp_path, "1,2026-07-06,A1,exclusion,x,P-003,,,,a, b"))
-    assert (fault.row, fault.found, fault.expected) == (2, "11 cells", "10 cells")
+    assert (fault.row, fault.value, fault.expected) == (2, "11 cells", "10 cells")
     (tmp_path / "amendments.csv").write_text("number,when\n")
     _, (fault,) = read_study(tmp_path)
-    assert (fault.row, fault.found) == (1, "number,when")
+    assert (fault.row, fault.value) == (1, "number,when")
 
 
 def test_a_number_twice_is_refused(tmp_path):

@@ -902,7 +902,7 @@ def test_an_amended_cell_says_so_beside_its_row():
 
 def test_dates_and_people_of_a_run_are_said_once():
     shown = listing(worksheet([f"2026-03-0{1 + i // 3}T08:3{i}" for i in range(6)]))
-    assert shown.told_once() == ["By run (date and analyst): R1 2026-03-01, A1; R2 2026-03-02, A2."]
+    assert shown.shared_by_rows() == ["By run (date and analyst): R1 2026-03-01, A1; R2 2026-03-02, A2."]
     assert shown.head == ("Row", "Reading", "run", "time", "result")
     assert shown.rows[1][3] == "08:31"
 
@@ -912,7 +912,7 @@ def test_dates_that_nothing_shares_stand_as_typed():
     shown = listing(worksheet(times))
     assert [row[3] for row in shown.rows] == times
     same_day = listing(worksheet([f"2026-03-01T08:3{i}" for i in range(6)]))
-    assert same_day.told_once()[0] == "Throughout: date 2026-03-01."
+    assert same_day.shared_by_rows()[0] == "Throughout: date 2026-03-01."
 
 
 def quantity(key: str, at: float | str | None, *notes: str) -> Quantity:
@@ -923,9 +923,9 @@ def test_a_note_names_what_it_concerns_and_no_long_list():
     levels = [quantity("trueness.bias", float(x), "few" if x < 3 else "") for x in range(1, 9)]
     levels = [replace(q, notes=tuple(note for note in q.notes if note)) for q in levels]
     others = [quantity("trueness.constant_bias", None), quantity("comparison.difference_at", 2.0, "line")]
-    notes = notes_of(Evaluation("trueness"), [*levels, *others], said=())
+    notes = notes_of(Evaluation("trueness"), [*levels, *others], opening=())
     assert notes[1] == Items(("few (bias at 1 and 2)", "line (difference at 2)"))
     most = [replace(q, notes=("all of it",)) for q in levels]
-    assert notes_of(Evaluation("trueness"), [*most, *others], said=())[1] == Items(
+    assert notes_of(Evaluation("trueness"), [*most, *others], opening=())[1] == Items(
         ("all of it", "line (difference at 2)")
     )

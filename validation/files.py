@@ -39,8 +39,8 @@ def write_files(
             path = folder / name
             path.parent.mkdir(parents=True, exist_ok=True)
             drafts[path] = _written(path, raw)
-        for name, found in (expected or {}).items():
-            if content(folder / name) != found:
+        for name, before_call in (expected or {}).items():
+            if content(folder / name) != before_call:
                 raise Refusal(f"{name} changed meanwhile; look at it and run the same command again.")
         for path, draft in drafts.items():
             before[path] = content(path)

@@ -82,8 +82,8 @@ class Chapter:
 
     def notes(self) -> Sentences:
         """What an auditor must be told, once each."""
-        said = [*self.evaluation.notes, *(note for q in self.evaluation.quantities for note in q.notes)]
-        return Sentences(dict.fromkeys(said))
+        sentences = [*self.evaluation.notes, *(note for q in self.evaluation.quantities for note in q.notes)]
+        return Sentences(dict.fromkeys(sentences))
 
     def flags(self) -> pd.DataFrame:
         """Readings that a statistical test points at; all of them are kept."""
@@ -116,11 +116,11 @@ class Chapter:
         if drawing is None:
             return None
         self._alts[name] = alternative_text(drawing)
-        shown = Drawing(drawing)
+        picture = Drawing(drawing)
         if self.output_folder is not None:
             target = self.output_folder / f"{self.characteristic.name}-{name}.svg"
-            target.write_bytes(shown.svg.encode("utf-8"))
-        return shown
+            target.write_bytes(picture.svg.encode("utf-8"))
+        return picture
 
     def in_words(self) -> Sentences:
         """The reading in words."""

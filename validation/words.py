@@ -104,11 +104,6 @@ def _cell(name: str, cell: Any) -> str:
     return number_in_table(cell)
 
 
-def counted(number: int, noun: str) -> str:
-    """ "1 censored reading", "2 censored readings"."""
-    return f"{number} {noun}{'' if number == 1 else 's'}"
-
-
 def sentence_list(items: list[str]) -> str:
     """ "a", "a and b", "a, b and c"."""
     return items[0] if len(items) == 1 else ", ".join(items[:-1]) + f" and {items[-1]}" if items else ""

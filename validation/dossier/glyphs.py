@@ -99,7 +99,7 @@ def printable_drawing(svg: str) -> str:
     if svg.isascii():
         return svg
     # matplotlib sets an accent of a formula (a hat, a bar) as a text of its own: those stay.
-    return re.sub(r"[^\x00-\x7f]", lambda found: _in_drawing(found[0]), svg)
+    return re.sub(r"[^\x00-\x7f]", lambda match: _in_drawing(match[0]), svg)
 
 
 def _in_drawing(character: str) -> str:

@@ -73,14 +73,14 @@ def arranged(document: blocks.Document) -> dict[str, Any]:
 
 def decimal_tails(column: Sequence[str]) -> list[float]:
     """Space after each number, in em, that puts the decimal marks of a right-aligned column under one another."""
-    found = [_NUMBER.match(cell) for cell in column]
-    places = max((len(match["places"] or "") for match in found if match), default=0)
-    pointed = any(match and match["point"] for match in found)
+    numbers = [_NUMBER.match(cell) for cell in column]
+    places = max((len(match["places"] or "") for match in numbers if match), default=0)
+    pointed = any(match and match["point"] for match in numbers)
     return [
         _DIGIT * (places - len(match["places"] or "")) + (_POINT if pointed and not match["point"] else 0.0)
         if match
         else 0.0
-        for match in found
+        for match in numbers
     ]
 
 
@@ -196,11 +196,11 @@ def _setting(
         (SMALL, broken),
         (TIGHT, broken),
     ):
-        found = shared(
+        widths = shared(
             [kind.size * em + kind.gap for em in smallest], [kind.size * em + kind.gap for em in wanted], available
         )
-        if found is not None:
-            return _set(kind, found, wide=wide)
+        if widths is not None:
+            return _set(kind, widths, wide=wide)
     return _set(TIGHT, [min(em, 20.0) + 1.0 for em in natural], wide=wide)
 
 

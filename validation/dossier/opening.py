@@ -71,29 +71,29 @@ def cover(record: DossierRecord) -> Cover:
 
 def cover_warnings(record: DossierRecord) -> list[str]:
     """What an auditor must see on page 1."""
-    said = [*silent_changes(record.study, most=MOST_ROWS), *loss_sentences(record.study.lost_amendments)]
-    said += [text for text in record.judgement.order.sentences if not text.startswith("Set after data")]
+    warnings = [*silent_changes(record.study, most=MOST_ROWS), *loss_sentences(record.study.lost_amendments)]
+    warnings += [text for text in record.judgement.order.sentences if not text.startswith("Set after data")]
     late = [row.id for row in record.judgement.requirements if row.order == "set after data"]
     if late:
-        said.append(f"Set after the first reading was taken: {sentence_list(list(dict.fromkeys(late)))}.")
+        warnings.append(f"Set after the first reading was taken: {sentence_list(list(dict.fromkeys(late)))}.")
     if record.parent is not None:
-        said.append(step_sentence(record.parent, record.study.unit))
-    said += list(record.study.warnings)
-    said += [text for found in record.evaluations.values() for text in found.display.page_one]
-    return [text for text in dict.fromkeys(said) if text]
+        warnings.append(step_sentence(record.parent, record.study.unit))
+    warnings += list(record.study.warnings)
+    warnings += [text for evaluation in record.evaluations.values() for text in evaluation.display.page_one]
+    return [text for text in dict.fromkeys(warnings) if text]
 
 
 def silent_changes(study: Study, *, most: int | None = None) -> list[str]:
     """What changed without an amendment, then what no longer shows how it was first seen; of each so many at most."""
-    said = []
+    lines = []
     for heading, rows in (
         ("Changed since first seen, without an amendment:", [str(change) for change in study.changes]),
         ("What was first seen is not wholly on record:", [loss.text for loss in study.lost_history]),
     ):
         if rows:
             more = [] if most is None or len(rows) <= most else [f"  and {len(rows) - most} more, in the register."]
-            said += [heading, *(f"  {row}" for row in rows[:most]), *more]
-    return said
+            lines += [heading, *(f"  {row}" for row in rows[:most]), *more]
+    return lines
 
 
 def conclusion_in_short(record: DossierRecord) -> str:
@@ -107,8 +107,8 @@ def conclusion_in_short(record: DossierRecord) -> str:
     parts = [f"At {level_text(level)} {record.study.unit}: {_at_level(failed, level)}." for level in levels]
     elsewhere = [row for row in failed if not isinstance(row.at, float)]
     if elsewhere:
-        told = "; ".join(f"{outcome}: {ids}" for outcome, ids in _by_outcome(elsewhere).items())
-        parts.append(f"Elsewhere {told}." if levels else f"{told[:1].upper()}{told[1:]}.")
+        outcomes = "; ".join(f"{outcome}: {ids}" for outcome, ids in _by_outcome(elsewhere).items())
+        parts.append(f"Elsewhere {outcomes}." if levels else f"{outcomes[:1].upper()}{outcomes[1:]}.")
     # What is no requirement's outcome keeps its sentence; what was set late stands among what is to be known.
     others = [text for text in conclusion.restrictions if _speaks_of_more(text, failed, record.study.unit)]
     pointer = "In full: Fitness and scope."
@@ -117,8 +117,8 @@ def conclusion_in_short(record: DossierRecord) -> str:
 
 def _at_level(rows: Sequence[RequirementResult], level: float) -> str:
     """ "R1 not met, R3 and R4 not shown"."""
-    found = _by_outcome([row for row in rows if row.at == level])
-    return ", ".join(f"{ids} {outcome}" for outcome, ids in found.items())
+    outcomes = _by_outcome([row for row in rows if row.at == level])
+    return ", ".join(f"{ids} {outcome}" for outcome, ids in outcomes.items())
 
 
 def _by_outcome(rows: Sequence[RequirementResult]) -> dict[str, str]:

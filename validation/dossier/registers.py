@@ -241,7 +241,7 @@ def raw_data(record: DossierRecord) -> list[Block]:
         whole = [] if listing.remarks else ["Every row is used as written."]
         file = f"Row is the line of the file. SHA-256 {record.inputs.get(data.worksheet, '')}."
         blocks += [
-            Paragraph(" ".join([counted, *listing.told_once(), *whole, file]), style="small"),
+            Paragraph(" ".join([counted, *listing.shared_by_rows(), *whole, file]), style="small"),
             Table(
                 "As written",
                 listing.head,
@@ -291,34 +291,34 @@ class Listing:
                 self.by_run[name] = dict(zip(runs, columns.pop(name), strict=True))
         status = [_status(reading, flagged, amended) for reading in readings]
         self.remarks = [
-            f"Row {r.line}, {r.reading}: {'; '.join(text for _, text in said)}."
-            for r, said in zip(readings, status, strict=True)
-            if said
+            f"Row {r.line}, {r.reading}: {'; '.join(text for _, text in remarks)}."
+            for r, remarks in zip(readings, status, strict=True)
+            if remarks
         ]
         if self.remarks:
-            columns[STATUS] = [", ".join(word for word, _ in said) for said in status]
+            columns[STATUS] = [", ".join(word for word, _ in remarks) for remarks in status]
         self.head = ("Row", "Reading", *(name.replace("_", " ") for name in columns))
         self.rows = tuple(
             (str(reading.line), reading.reading, *row)
             for reading, *row in zip(readings, *columns.values(), strict=True)
         )
 
-    def told_once(self) -> list[str]:
+    def shared_by_rows(self) -> list[str]:
         """Sentences on what all rows, or all rows of a run, share."""
-        said = []
+        sentences = []
         if self.throughout:
-            said.append(f"Throughout: {', '.join(f'{name} {value}' for name, value in self.throughout.items())}.")
+            sentences.append(f"Throughout: {', '.join(f'{name} {value}' for name, value in self.throughout.items())}.")
         if self.by_run:
             alike: dict[tuple[str, ...], list[str]] = {}
             for name, values in self.by_run.items():
                 alike.setdefault(tuple(values.values()), []).append(name)
             runs = next(iter(self.by_run.values()))
-            told = (
+            by_run = (
                 f"{run} {', '.join(values[number] or 'none' for values in alike)}" for number, run in enumerate(runs)
             )
             names = sentence_list([" and ".join(group) for group in alike.values()])
-            said.append(f"By run ({names}): {'; '.join(told)}.")
-        return said
+            sentences.append(f"By run ({names}): {'; '.join(by_run)}.")
+        return sentences
 
 
 def _times_split(columns: Mapping[str, list[str]], runs: Sequence[str]) -> dict[str, list[str]]:
@@ -343,17 +343,17 @@ def _status(
     reading: Reading, flagged: Mapping[str, Sequence[str]], amended: Collection[tuple[str, str]]
 ) -> list[tuple[str, str]]:
     """What happened to a row: in a word, and in full."""
-    said = []
+    remarks = []
     if reading.status != "used":
-        said.append((reading.status, f"{reading.status}{': ' + reading.reason if reading.reason else ''}"))
-    said += [
+        remarks.append((reading.status, f"{reading.status}{': ' + reading.reason if reading.reason else ''}"))
+    remarks += [
         ("amended", f"{column} amended to {reading.values[column]}")
         for column, old in reading.written.items()
         if (reading.reading, column) in amended and reading.values.get(column, old) != old
     ]
     if reading.reading in flagged:
-        said.append(("flagged", f"flagged: {', '.join(flagged[reading.reading])}; kept"))
-    return said
+        remarks.append(("flagged", f"flagged: {', '.join(flagged[reading.reading])}; kept"))
+    return remarks
 
 
 def software(record: DossierRecord) -> list[Block]:
@@ -381,7 +381,7 @@ def selftest_sentence(attached: AttachedSelfTest | str | None) -> str:
             f"The self-test report {PLACE} does not have the SHA-256 that it states ({attached.sha256}): it was "
             "changed and shows nothing."
         )
-    found = "all passed" if attached.failed == 0 else f"{attached.failed} of them failed"
+    outcome = "all passed" if attached.failed == 0 else f"{attached.failed} of them failed"
     differs = [] if attached.same_program else ["other program files"]
     differs += [f"other versions ({'; '.join(attached.other_versions)})"] if attached.other_versions else []
     made = (
@@ -391,7 +391,7 @@ def selftest_sentence(attached: AttachedSelfTest | str | None) -> str:
     )
     return (
         f"Self-test report {PLACE}, SHA-256 of its content {attached.sha256}: {attached.checks} checks of the "
-        f"calculations against published examples, {found}; {made}."
+        f"calculations against published examples, {outcome}; {made}."
     )
 
 

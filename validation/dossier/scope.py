@@ -15,29 +15,29 @@ LEAD_IN = (
 
 def fitness_and_scope(record: DossierRecord) -> list[Block]:
     """The fitness statement."""
-    found = record.judgement.fitness
+    fitness = record.judgement.fitness
     blocks: list[Block] = [Heading("Fitness and scope", 1, "fitness"), Paragraph(LEAD_IN)]
-    blocks.append(Paragraph(found.statement, style="lead", margin="results.json: fitness"))
-    if found.materials:
+    blocks.append(Paragraph(fitness.statement, style="lead", margin="results.json: fitness"))
+    if fitness.materials:
         unit = record.study.unit
         rows = tuple(
             (item.kind, item.name, item.standing, _reach(item.range, unit), f"{item.reason}.")
-            for item in found.materials
+            for item in fitness.materials
         )
         head = ("Kind", "Name", "Standing", "Range", "Because")
         blocks.append(Table("Grades and fuels", head, rows, align="lllll", margin="matrix, fuel"))
-    blocks += _list("Terms of the procedure and of the standards", found.terms)
+    blocks += _list("Terms of the procedure and of the standards", fitness.terms)
     blocks += _list("Restrictions", record.judgement.conclusion.restrictions)
-    blocks += _list("Open actions", found.open_actions, none="None.")
-    if found.scope:
+    blocks += _list("Open actions", fitness.open_actions, none="None.")
+    if fitness.scope:
         blocks += [
             Heading("Wording for the scope of accreditation", 2),
-            Paragraph(found.scope),
+            Paragraph(fitness.scope),
             Paragraph(
                 "A proposal in the words of the plan; the accreditation body's own form comes first.", style="note"
             ),
         ]
-    return [*blocks, *_list("Results outside the scope", found.outside)]
+    return [*blocks, *_list("Results outside the scope", fitness.outside)]
 
 
 def _reach(span: tuple[float, float] | None, unit: str) -> str:

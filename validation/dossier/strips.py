@@ -80,9 +80,9 @@ def strip_svg(strip: Strip, axis: Axis) -> str:
 
 def strip_words(strip: Strip) -> str:
     """What the strip shows, for readers who do not see it."""
-    found = strip.observed_text + (f", interval {strip.interval_text}" if strip.interval_text else "")
+    observed = strip.observed_text + (f", interval {strip.interval_text}" if strip.interval_text else "")
     word = f"{strip.outcome}, fragile" if strip.fragile else strip.outcome
-    return f"{strip.label}: {word}; observed {found or 'nothing'}; limit {strip.limit_text or 'none'}."
+    return f"{strip.label}: {word}; observed {observed or 'nothing'}; limit {strip.limit_text or 'none'}."
 
 
 def _drawn(strip: Strip) -> bool:

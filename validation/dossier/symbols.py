@@ -37,10 +37,10 @@ def formula(text: str) -> list[Span]:
 def _spans(pattern: re.Pattern[str], text: str) -> list[Span]:
     spans: list[Span] = []
     end = 0
-    for found in pattern.finditer(text):
-        if found.start() > end:
-            spans.append(("", text[end : found.start()]))
-        parts = found.groupdict()
+    for match in pattern.finditer(text):
+        if match.start() > end:
+            spans.append(("", text[end : match.start()]))
+        parts = match.groupdict()
         if parts.get("letter"):
             spans.append(("it", parts["letter"]))
         elif parts["base"] or parts["other"]:
@@ -49,7 +49,7 @@ def _spans(pattern: re.Pattern[str], text: str) -> list[Span]:
             spans.append(("sub", below.strip("{}")))
         else:
             spans.append(("sup", (parts["sup"] or parts["square"]).strip("{}")))
-        end = found.end()
+        end = match.end()
     if end < len(text):
         spans.append(("", text[end:]))
     return spans

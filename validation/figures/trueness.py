@@ -64,10 +64,10 @@ def limits(
 ) -> list | None:
     """Draw the plan's limits on `key`; the levels whose value lies beyond them, None where the plan sets none."""
     keys = (key,) if isinstance(key, str) else key
-    found = [item for item in study.plan.requirements if item.quantity in keys and item.rule == rule]
+    requirements = [item for item in study.plan.requirements if item.quantity in keys and item.rule == rule]
     x = positions(places)
     drawn: dict[float, tuple[float, float]] = {}
-    for item in found:
+    for item in requirements:
         for at, place in zip(x, places, strict=True):
             if item.at is not None and item.at != place:
                 continue

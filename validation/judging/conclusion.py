@@ -234,13 +234,13 @@ def _restrictions(
     rows: Sequence[RequirementResult],
     everywhere: Sequence[str],
 ) -> tuple[str, ...]:
-    said = []
+    sentences = []
     for level in sorted({row.at for row in failed if isinstance(row.at, float)}):
         ids = [f"{row.id} ({row.outcome})" for row in failed if row.at == level]
-        said.append(f"At {level_text(level)} {study.unit}: {sentence_list(list(dict.fromkeys(ids)))}.")
+        sentences.append(f"At {level_text(level)} {study.unit}: {sentence_list(list(dict.fromkeys(ids)))}.")
     for row in elsewhere:
         place = "" if row.at is None else f" ({row.at})"
-        said.append(f"{row.id}, {in_plain_words(row.quantity)}{place}: {row.outcome}.")
+        sentences.append(f"{row.id}, {in_plain_words(row.quantity)}{place}: {row.outcome}.")
     low, high = study.plan.study.range
     all_levels = [row.at for row in rows if isinstance(row.at, float)]
     narrower: dict[tuple[float, float], list[str]] = {}
@@ -250,12 +250,14 @@ def _restrictions(
             narrower.setdefault(tested, []).append(name)
     for tested, names in narrower.items():
         was = "was" if len(names) == 1 else "were"
-        said.append(f"{sentence_list(names)} {was} tested only {range_text(tested)} {study.unit}.")
+        sentences.append(f"{sentence_list(names)} {was} tested only {range_text(tested)} {study.unit}.")
     if not failed and spread is not None and (spread[0] > low or spread[1] < high):
-        said.append(f"Asked for from {level_text(low)} to {level_text(high)} {study.unit}, tested over less.")
+        sentences.append(f"Asked for from {level_text(low)} to {level_text(high)} {study.unit}, tested over less.")
     late = sorted({row.id for row in rows if row.order == "set after data"}, key=natural_order)
     if late:
-        said.append(f"Set after the first reading was taken: {sentence_list(late)}.")
+        sentences.append(f"Set after the first reading was taken: {sentence_list(late)}.")
     if unexcused:
-        said.append(f"Neither evaluated nor excused by the plan: {sentence_list([item.title for item in unexcused])}.")
-    return tuple(said)
+        sentences.append(
+            f"Neither evaluated nor excused by the plan: {sentence_list([item.title for item in unexcused])}."
+        )
+    return tuple(sentences)

@@ -104,12 +104,12 @@ def requirement_faults(
 def _faults(
     requirement: Requirement, numeric: Mapping[str, bool], lines: Mapping[str, int], range_: tuple[float, float]
 ) -> list[Fault]:
-    def fault(reason: str, mend: str, found: str, column: str) -> Fault:
+    def fault(reason: str, mend: str, value: str, column: str) -> Fault:
         return Fault(
             file="plan.yaml",
             row=lines.get(requirement.id),
             column=column,
-            found=found,
+            value=value,
             reason=f"Requirement {requirement.id}: {reason}",
             mend=mend,
         )
@@ -117,7 +117,7 @@ def _faults(
     info = find_key(requirement.quantity)
     if info is None:
         return [_unknown(requirement, fault)]
-    found = []
+    faults = []
     if requirement.rule not in info.rules:
         allowed = " or ".join(f"`{rule}`" for rule in info.rules)
         mend = (
@@ -125,10 +125,10 @@ def _faults(
             if allowed
             else "This quantity is shown and never used for a verdict: leave the requirement out."
         )
-        found.append(fault(f"the rule does not fit {requirement.quantity}.", mend, requirement.rule, "rule"))
+        faults.append(fault(f"the rule does not fit {requirement.quantity}.", mend, requirement.rule, "rule"))
     label_levels = info.at == "level" and numeric.get(_experiment(info.key), True) is False
     if info.at == "label" and not isinstance(requirement.at, str):
-        found.append(
+        faults.append(
             fault(
                 "this quantity exists under names; `at` must give one.",
                 'Write at: "ISO 11843-2", for example.',
@@ -139,9 +139,11 @@ def _faults(
     quoted = _number(requirement.at) if info.at == "level" and isinstance(requirement.at, str) else None
     if quoted is not None and numeric.get(_experiment(info.key)):
         mend = f"Write it without quotes: at: {quoted:g}."
-        found.append(fault("the level is a text; those of the worksheet are numbers.", mend, str(requirement.at), "at"))
+        faults.append(
+            fault("the level is a text; those of the worksheet are numbers.", mend, str(requirement.at), "at")
+        )
     if info.at == "none" and requirement.at is not None:
-        found.append(fault("this quantity has no levels.", "Leave `at` out.", str(requirement.at), "at"))
+        faults.append(fault("this quantity has no levels.", "Leave `at` out.", str(requirement.at), "at"))
     if _of_a_size(requirement, info):
         low, high = (float(requirement.at),) * 2 if isinstance(requirement.at, int | float) else range_
         least = requirement.limit.least(low, high)
@@ -150,19 +152,19 @@ def _faults(
             place += f" it falls to {level_text(least)}" if place else ""
             mend = "Write a limit that is above zero at every level it is judged at."
             reason = f"a limit of zero or less can never be met{place}."
-            found.append(fault(reason, mend, str(requirement.limit), "limit"))
+            faults.append(fault(reason, mend, str(requirement.limit), "limit"))
     needs_number = info.at == "none" or info.at == "label" or label_levels or isinstance(requirement.at, str)
     if requirement.limit.needs_level and needs_number:
         mend = "Give the limit as a number in the unit of the quantity."
-        found.append(
+        faults.append(
             fault("a share of the level needs a level that is a number.", mend, str(requirement.limit), "limit")
         )
     elif requirement.limit.needs_level and info.unit == "1":
         mend = "Give the limit as a number, such as 0.05."
-        found.append(
+        faults.append(
             fault("a share of the level does not fit a quantity without a unit.", mend, str(requirement.limit), "limit")
         )
-    return found
+    return faults
 
 
 def _of_a_size(requirement: Requirement, info: KeyInfo) -> bool:
@@ -182,7 +184,7 @@ def _unknown(requirement: Requirement, fault: Any) -> Fault:
 
 def levels_not_held(study: Study) -> list[str]:
     """Requirements set at a level that the worksheet does not hold: nothing can be shown there. Told, not refused."""
-    said = []
+    sentences = []
     for requirement in study.plan.requirements:
         info = find_key(requirement.quantity)
         if requirement.at is None or info is None or info.at != "level":
@@ -196,13 +198,13 @@ def levels_not_held(study: Study) -> list[str]:
         if wanted not in names:
             names.sort(key=lambda name: (_number(name) is None, _number(name) or 0.0, name))
             some = ", ".join(names[:12]) + (f" and {len(names) - 12} more" if len(names) > 12 else "")
-            said.append(f"{requirement.id} is set at {wanted}; {data.worksheet} holds no such level, only {some}.")
-    return [*said, *_names_not_held(study)]
+            sentences.append(f"{requirement.id} is set at {wanted}; {data.worksheet} holds no such level, only {some}.")
+    return [*sentences, *_names_not_held(study)]
 
 
 def _names_not_held(study: Study) -> list[str]:
     """The same for names: a grade, fuel, lot, state or setting that the worksheet does not hold."""
-    said = []
+    sentences = []
     for requirement in study.plan.requirements:
         chapter = requirement.quantity.partition(".")[0]
         data = study.experiments.get(chapter)
@@ -217,8 +219,8 @@ def _names_not_held(study: Study) -> list[str]:
             if requirement.at not in materials:
                 some = ", ".join(known[:12])
                 place = f"{requirement.id} is set at {requirement.at}"
-                said.append(f"{place}; {data.worksheet} holds no such {column}, only {some}.")
-    return said
+                sentences.append(f"{place}; {data.worksheet} holds no such {column}, only {some}.")
+    return sentences
 
 
 def _level_name(text: str) -> str:

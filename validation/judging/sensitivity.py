@@ -47,21 +47,21 @@ def variants(study: Study, evaluations: Mapping[str, Evaluation], judgement: Jud
     """Look at the study in every other way: readings in the order of the register, then runs, methods, definitions."""
     if not judgement.requirements:
         return []
-    found = [
+    looks = [
         _of_study(title, "reading", other, study, evaluations, judgement)
         for title, other in _readings(study, judgement)
     ]
-    found += [_of_study(title, "run", other, study, evaluations, judgement) for title, other in _runs(study, judgement)]
-    return [*found, *_methods(study, evaluations, judgement), *_definitions(study, evaluations, judgement)]
+    looks += [_of_study(title, "run", other, study, evaluations, judgement) for title, other in _runs(study, judgement)]
+    return [*looks, *_methods(study, evaluations, judgement), *_definitions(study, evaluations, judgement)]
 
 
-def mark_fragile(judgement: Judgement, found: Sequence[Variant]) -> Judgement:
+def mark_fragile(judgement: Judgement, variants: Sequence[Variant]) -> Judgement:
     """The judgement with each verdict that changes in some look told so."""
-    told: dict[tuple[str, At], list[str]] = {}
-    for variant in found:
+    changes: dict[tuple[str, At], list[str]] = {}
+    for variant in variants:
         for before, after in variant.flipped:
-            told.setdefault((before.id, before.at), []).append(f"{variant.title}: {after.settled}")
-    rows = tuple(replace(row, fragile=tuple(told.get((row.id, row.at), ()))) for row in judgement.requirements)
+            changes.setdefault((before.id, before.at), []).append(f"{variant.title}: {after.settled}")
+    rows = tuple(replace(row, fragile=tuple(changes.get((row.id, row.at), ()))) for row in judgement.requirements)
     return replace(judgement, requirements=rows)
 
 

@@ -137,11 +137,11 @@ def _coverage(progress: Callable[[str], None]) -> list[CoverageRow] | None:
 
 
 def _sources(folder: Path) -> dict[str, dict[str, str]]:
-    found = {}
+    sources = {}
     for path in sorted(folder.glob("*.yaml")):
         content = published.example(folder, path.stem)
         source = content["source"]
-        found[path.stem] = {
+        sources[path.stem] = {
             "title": content["title"],
             "document": source["document"],
             "clause": str(source.get("clause", "")),
@@ -150,7 +150,7 @@ def _sources(folder: Path) -> dict[str, dict[str, str]]:
             "recalled": source.get("recalled", "nothing"),
             "status": content["status"],
         }
-    return found
+    return sources
 
 
 def _software(folder: Path, witnesses: Sequence[Witness]) -> dict[str, Any]:

@@ -268,15 +268,15 @@ def _example(source: Mapping[str, str], case: str, checks: Sequence[Check]) -> I
                 literal=True,
                 widths=(2.2, 1.2, 1.6, 1.6, 1.1, 1.1, 1),
             )
-    said = dict.fromkeys(check.note for check in checks if check.note)
-    lines = [f"{sentence_list(_statistics(checks, note))}: {note}" for note in said]
+    notes = dict.fromkeys(check.note for check in checks if check.note)
+    lines = [f"{sentence_list(_statistics(checks, note))}: {note}" for note in notes]
     if lines:
         yield Items(tuple(lines))
 
 
 def _statistics(checks: Sequence[Check], note: str) -> list[str]:
-    found = list(dict.fromkeys(check.statistic for check in checks if check.note == note))
-    return found if len(found) <= 6 else [*found[:5], f"{len(found) - 5} more"]
+    statistics = list(dict.fromkeys(check.statistic for check in checks if check.note == note))
+    return statistics if len(statistics) <= 6 else [*statistics[:5], f"{len(statistics) - 5} more"]
 
 
 def _source_sentence(source: Mapping[str, str]) -> str:
@@ -324,14 +324,14 @@ def _certified(result: SelfTest) -> list[Block]:
     for case, checks in groupby(own, key=lambda check: check.case):
         for number, check in enumerate(checks):
             computed = "no value" if check.difference is None else minus(f"{check.computed:.15E}")
-            found = next(row for row in result.digits if (row.case, row.statistic) == (case, check.statistic))
+            digits = next(row for row in result.digits if (row.case, row.statistic) == (case, check.statistic))
             rows.append(
                 (
                     _set_name(case) if number == 0 else "",
                     check.statistic,
                     minus(check.printed),
                     computed,
-                    _cut(found.ours),
+                    _cut(digits.ours),
                     "agrees" if check.ok else "does not agree",
                 )
             )
@@ -378,11 +378,11 @@ def _digits(result: SelfTest) -> list[Block]:
         "the others, to a tenth of a digit."
     )
     blocks: list[Block] = [Heading("Correct digits against other libraries", 1, "digits"), Paragraph(text)]
-    said = [other.absent for other in result.witnesses if other.absent]
-    said += [
+    versions = [other.absent for other in result.witnesses if other.absent]
+    versions += [
         f"{other.version if other.name in other.version else f'{other.name} {other.version}'}." for other in present
     ]
-    blocks.append(Items(tuple(said)))
+    blocks.append(Items(tuple(versions)))
     blocks.append(
         Table(
             "Log relative error",
@@ -440,8 +440,8 @@ def _coverage(result: SelfTest) -> list[Block]:
         long=True,
         widths=(2, 3, 0.8, 0.9, 0.9, 0.8, 1.4, 1),
     )
-    said = tuple(dict.fromkeys(row.note for row in result.coverage if row.note))
-    return [*blocks, Paragraph(text), table, *([Items(said)] if said else [])]
+    notes = tuple(dict.fromkeys(row.note for row in result.coverage if row.note))
+    return [*blocks, Paragraph(text), table, *([Items(notes)] if notes else [])]
 
 
 def _left(result: SelfTest) -> list[Block]:

@@ -153,9 +153,9 @@ class Component(BaseModel):
         }
         given = [name for name, value in stated.items() if value is not None]
         if len(given) != 1:
-            found = " and ".join(given) if given else "nothing of its size"
+            sizes = " and ".join(given) if given else "nothing of its size"
             raise ValueError(
-                f'"{self.name}" states {found}. Give exactly one of size: "2%", half_width: 0.1 with a shape, '
+                f'"{self.name}" states {sizes}. Give exactly one of size: "2%", half_width: 0.1 with a shape, '
                 'from: repeatability.s_r, negligible: "because ...", not_applicable: "because ...".'
             )
         if (self.half_width is None) != (self.shape is None):

@@ -63,12 +63,12 @@ def _limits(value: Any) -> tuple[float, ...]:
             "holds no limit. Write the limits in square brackets, [2.0, 4.0], or leave the key out for "
             "study.customer_limits."
         )
-    found = tuple(_number(item) for item in values)
-    if any(item <= 0 for item in found):
+    limits = tuple(_number(item) for item in values)
+    if any(item <= 0 for item in limits):
         raise ValueError("must be numbers above zero. Write the limits in the unit of the study: [2.0, 4.0].")
-    if len(set(found)) < len(found):
+    if len(set(limits)) < len(limits):
         raise ValueError("names a limit twice. Write each limit once.")
-    return found
+    return limits
 
 
 Text = Annotated[str, BeforeValidator(_text)]

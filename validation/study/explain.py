@@ -155,7 +155,7 @@ def _budget_and_rule(study: Study) -> Iterator[str]:
 
 
 def _gaps(plan: Plan) -> Iterator[str]:
-    missing = [said for name, said in _OPTIONAL.items() if not getattr(plan.study, name)]
+    missing = [words for name, words in _OPTIONAL.items() if not getattr(plan.study, name)]
     missing += [name for name in ("people", "equipment", "standards") if not getattr(plan, name)]
     if missing:
         yield f"Not stated: {', '.join(missing)}."

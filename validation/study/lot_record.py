@@ -17,8 +17,8 @@ from validation.study.yaml_reading import Path_
 
 
 def _as_share(value: Any) -> Any:
-    if isinstance(value, str) and (found := re.fullmatch(r"\s*([0-9]*\.?[0-9]+)\s*%\s*", value)):
-        share = float(found[1]) / 100
+    if isinstance(value, str) and (percentage := re.fullmatch(r"\s*([0-9]*\.?[0-9]+)\s*%\s*", value)):
+        share = float(percentage[1]) / 100
         if not 0 <= share < 1:
             raise ValueError("must be less than 100 %. Write the share that was lost or may differ.")
         return share

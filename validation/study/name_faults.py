@@ -47,20 +47,20 @@ def name_faults(
             scope = COLUMNS[column].scope if column in COLUMNS else ""
             if not scope or (column == "level" and not labels):
                 continue
-            found = _of_a_column(rows, column)
-            for name, place in found.items():
+            places = _of_a_column(rows, column)
+            for name, place in places.items():
                 hidden = hidden_character(name)
                 if hidden:
                     faults.append(hidden_fault(place, name, hidden))
             names = study.get(column) or Names(column)
-            for name, place in found.items():
+            for name, place in places.items():
                 names.add(plain(name), place)
             if scope == "sheet":
                 for name, place in _settings(plan, sheet.experiment, column):
                     names.add(name, place)
                 faults += names.faults()
             elif column == "lot" and not EXPERIMENTS[sheet.experiment].traits.earlier:
-                faults += _strange_lots(plan, found)
+                faults += _strange_lots(plan, places)
     for names in study.values():
         faults += names.faults()
     return faults
@@ -109,22 +109,22 @@ def _settings(plan: Plan, experiment: str, column: str) -> Iterable[tuple[str, P
 
 
 def _of_a_record(record: LotRecord, study: Mapping[str, Names]) -> None:
-    said = record.preparation
+    preparation = record.preparation
     for kind, name, *path in (
-        ("fuel", said.fuel.name, "fuel", "name"),
-        ("grade", said.oil.name, "oil", "name"),
-        ("analyst", said.maker, "maker"),
-        ("analyst", said.checker, "checker"),
-        *(("instrument", item.balance, "weighings", i, "balance") for i, item in enumerate(said.weighings)),
+        ("fuel", preparation.fuel.name, "fuel", "name"),
+        ("grade", preparation.oil.name, "oil", "name"),
+        ("analyst", preparation.maker, "maker"),
+        ("analyst", preparation.checker, "checker"),
+        *(("instrument", item.balance, "weighings", i, "balance") for i, item in enumerate(preparation.weighings)),
     ):
         study[str(kind)].add(str(name), Place(record.file, record.line(*path), None, ".".join(map(str, path))))
 
 
-def _strange_lots(plan: Plan, found: Mapping[str, Place]) -> Iterable[Fault]:
+def _strange_lots(plan: Plan, places: Mapping[str, Place]) -> Iterable[Fault]:
     """Lots that the plan's standards do not name; a near miss is told with the other names."""
     standards = [str(entry["name"]) for entry in plan.standards if entry.get("name") is not None]
     near = {reading for name in standards for reading in readings_of(name)}
-    for name, place in found.items():
+    for name, place in places.items():
         if not standards or name in standards or not near.isdisjoint(readings_of(name)):
             continue
         mend = f"{_nearest(name, standards)} or add the lot to the standards of plan.yaml."

@@ -112,8 +112,8 @@ def rows_named(place: Place) -> str:
 def _foreign(name: str, other: str) -> str:
     """Which letters come from another alphabet: nobody sees them."""
     odd = [mark for mark in dict.fromkeys(name + other) if mark.translate(_LOOK_ALIKE) != mark]
-    told = ", ".join(f"U+{ord(mark):04X} {unicodedata.name(mark, '').lower()}".rstrip() for mark in odd[:3])
-    return f" (a letter of another alphabet: {told})" if told and not (name + other).isascii() else ""
+    letters = ", ".join(f"U+{ord(mark):04X} {unicodedata.name(mark, '').lower()}".rstrip() for mark in odd[:3])
+    return f" (a letter of another alphabet: {letters})" if letters and not (name + other).isascii() else ""
 
 
 def plain(name: str) -> str:
@@ -123,10 +123,10 @@ def plain(name: str) -> str:
 
 def hidden_fault(place: Place, name: str, hidden: str) -> Fault:
     """A name with a character that nobody sees makes a second thing of it, alone too."""
-    shown = "".join(f"<{_code(mark)}>" if hidden_character(mark) else mark for mark in name)
+    codes = "".join(f"<{_code(mark)}>" if hidden_character(mark) else mark for mark in name)
     reason = f"The name holds a character that cannot be seen: {_code(hidden)} {unicodedata.name(hidden, '').lower()}"
     mend = f'Write the name anew: "{plain(name)}".'
-    return Fault(place.file, f"{reason.rstrip()}.", mend, place.row, place.reading, place.column, shown, "a plain name")
+    return Fault(place.file, f"{reason.rstrip()}.", mend, place.row, place.reading, place.column, codes, "a plain name")
 
 
 def _code(mark: str) -> str:

@@ -519,7 +519,7 @@ def _raw(path: Path) -> tuple[bytes, list[Fault]]:
         return path.read_bytes(), []
     except FileNotFoundError:
         mend = f"Run `validation start` to write one, or name the folder that holds {PLAN}."
-        return b"", [Fault(PLAN, f"The study has no {PLAN}.", mend, found=str(path))]
+        return b"", [Fault(PLAN, f"The study has no {PLAN}.", mend, value=str(path))]
     except OSError as error:
         return b"", [Fault(PLAN, f"The plan cannot be read: {error.strerror or error}.", "Check the access rights.")]
 
@@ -575,7 +575,7 @@ def _examined_experiments(
         if not may_be_planned(name):
             mend = nearest(name, EXPERIMENTS).strip()
             row = reading.line(path)
-            faults.append(Fault(file, "The experiment is unknown.", mend, row=row, column=key_name(path), found=name))
+            faults.append(Fault(file, "The experiment is unknown.", mend, row=row, column=key_name(path), value=name))
             continue
         kept[name] = own = _without_foreign(name, entry)
         foreign = [key for key in entry if key not in own] if isinstance(entry, dict) else []
@@ -616,7 +616,7 @@ def _examined_requirement(entry: Any, position: int, reading: Reading, file: str
             mend,
             row=reading.line(("requirements", position, "limit")),
             column=key_name(("requirements", position, "limit")),
-            found=str(limit),
+            value=str(limit),
             expected="a number, or a text in quotes",
         )
     )
@@ -635,7 +635,7 @@ def _without_repeats(entries: list[Any], reading: Reading, file: str, faults: li
             mend = f"Give each requirement its own id; the first {name} is in line {seen[name]}."
             row = reading.line(path)
             faults.append(
-                Fault(file, "The requirement id appears twice.", mend, row=row, column=key_name(path), found=name)
+                Fault(file, "The requirement id appears twice.", mend, row=row, column=key_name(path), value=name)
             )
             # Keeps its place, so that the lines of later entries stay right.
             entry = {**entry, "id": f"{name} ({position + 1})"}
@@ -682,7 +682,7 @@ def _translated(error: ValidationError, reading: Reading, file: str) -> list[Fau
 
 
 def _one(item: Any, path: Path_, reading: Reading, file: str) -> Fault:
-    kind, name, row, found = item["type"], key_name(path), reading.line(path), found_text(item)
+    kind, name, row, written = item["type"], key_name(path), reading.line(path), found_text(item)
     if kind == "extra_forbidden":
         return _unknown(path, _known_keys(path), reading, file)
     if kind == "missing":
@@ -694,10 +694,10 @@ def _one(item: Any, path: Path_, reading: Reading, file: str) -> Fault:
         # A sentence that begins with "The limit" names its subject itself; the others go on from the key.
         named = path[-1] if path and isinstance(path[-1], str) else "requirement" if path else "plan"
         subject = "" if reason[:1].isupper() or reason[:1] == '"' else f"The {named} "
-        return Fault(file, f"{subject}{reason.rstrip('.')}.", mend, row=row, column=name or None, found=found)
+        return Fault(file, f"{subject}{reason.rstrip('.')}.", mend, row=row, column=name or None, value=written)
     if path == ("format",):
         mend = "Write format: 1; a newer format needs a newer version of this program."
-        return Fault(file, "The format number is unknown.", mend, row=row, column=name, found=found, expected="1")
+        return Fault(file, "The format number is unknown.", mend, row=row, column=name, value=written, expected="1")
     if kind == "literal_error":
         return unknown_word(item, file, row, name)
     if kind == "too_short":
@@ -707,7 +707,7 @@ def _one(item: Any, path: Path_, reading: Reading, file: str) -> Fault:
     expected = bound or _EXPECTED.get(kind, item["msg"])
     if path == ("confidence",) and bound:
         expected = "a share of one from 0.6 to 0.9999"
-    return Fault(file, "The value is of the wrong kind.", f"Write {expected}.", row, None, name, found, expected)
+    return Fault(file, "The value is of the wrong kind.", f"Write {expected}.", row, None, name, written, expected)
 
 
 def _under(path: Path_) -> str:
@@ -736,6 +736,6 @@ def _unknown(path: Path_, known: tuple[str, ...], reading: Reading, file: str) -
         mend,
         row=reading.line(path),
         column=key_name(path),
-        found=key,
+        value=key,
         expected="a known key",
     )

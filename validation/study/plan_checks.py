@@ -38,8 +38,8 @@ def plan_checks(value: Mapping[str, Any], reading: Reading, file: str) -> Iterat
     reading, file : the lines of its keys, and how it is named in messages
     """
 
-    def fault(path: Path_, reason: str, mend: str, found: Any, expected: str | None = None) -> Fault:
-        return Fault(file, reason, mend, reading.line(path), None, key_name(path), str(found), expected)
+    def fault(path: Path_, reason: str, mend: str, written: Any, expected: str | None = None) -> Fault:
+        return Fault(file, reason, mend, reading.line(path), None, key_name(path), str(written), expected)
 
     yield from _names(value, fault, reading)
     yield from _contents(value, fault)

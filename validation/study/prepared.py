@@ -53,9 +53,9 @@ def in_random_order(
 
 def shuffled(rows: Iterable[Row], seed: int, group: str) -> list[Row]:
     """One run in random order. Measured by rising level, a drift would look like curvature."""
-    found = list(rows)
-    random.Random(f"{seed} {group}").shuffle(found)
-    return found
+    order = list(rows)
+    random.Random(f"{seed} {group}").shuffle(order)
+    return order
 
 
 def level_cell(value: float) -> float | int:

@@ -139,11 +139,11 @@ class Quantity:
     ) -> Quantity:
         """Temporary: from an estimate that knows its intervals at two levels only."""
         level = estimate.confidence or 0.95
-        shown = () if estimate.interval is None else ((level, *estimate.interval),)
+        stated = () if estimate.interval is None else ((level, *estimate.interval),)
         other = () if judged is None or judged.interval is None else ((judged_level(level), *judged.interval),)
         new = Estimate(
             estimate.value,
-            AtLevels((*shown, *other)) if shown or other else None,
+            AtLevels((*stated, *other)) if stated or other else None,
             estimate.standard_uncertainty,
             estimate.degrees_of_freedom,
             estimate.n,

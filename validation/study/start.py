@@ -241,7 +241,7 @@ def lot_record(lot: str) -> str:
     return re.sub(
         r"^( *(?:made|maker|checker|mass_g|u_g|balance|certificate|certificate_valid_until|name|purity|most|shape|u"
         r"|fuel_density|oil_density|air_density):)[^#\n]*",
-        lambda found: found[1].ljust(len(found[0])),
+        lambda match: match[1].ljust(len(match[0])),
         named,
         flags=re.MULTILINE,
     )

@@ -63,7 +63,7 @@ class Lapse:
 
 def periods(plan: Plan, records: Mapping[str, LotRecord]) -> tuple[list[Period], list[Fault]]:
     """Everything that expires, plan first, and a fault for each date of the plan that cannot be read."""
-    found: list[Period] = []
+    known: list[Period] = []
     faults: list[Fault] = []
     for section, what, entries, names in (
         ("equipment", "certificate", plan.equipment, ("valid_from", "valid_until")),
@@ -73,10 +73,10 @@ def periods(plan: Plan, records: Mapping[str, LotRecord]) -> tuple[list[Period],
             item = str(entry.get("name", ""))
             since, until = (_day(entry, name, section, item, faults) for name in names)
             if since is not None or until is not None:
-                found.append(Period(item, what, since, until, PLAN, f"{section}, {item}, {names[1]}"))
+                known.append(Period(item, what, since, until, PLAN, f"{section}, {item}, {names[1]}"))
     for lot, record in records.items():
-        found += _of_record(lot, record)
-    return found, faults
+        known += _of_record(lot, record)
+    return known, faults
 
 
 def _day(entry: Mapping[str, Any], name: str, section: str, item: str, faults: list[Fault]) -> date | None:
@@ -115,9 +115,9 @@ def lapses(
     """
     known, _ = periods(plan, records)
     dated = _dated(experiments)
-    found = [*_weighed(known, dated, records), *_read(known, dated)]
+    uses = [*_weighed(known, dated, records), *_read(known, dated)]
     given = [note for note in notes if note.kind == "impact"]
-    return [part for lapse in found for part in _with_notes(lapse, given)]
+    return [part for lapse in uses for part in _with_notes(lapse, given)]
 
 
 def lapses_of(study: Study) -> list[Lapse]:
@@ -141,7 +141,7 @@ def _weighed(
 ) -> Iterator[Lapse]:
     """Lots weighed on a balance whose certificate did not hold on that day, once for each lot and certificate."""
     for lot, record in records.items():
-        told = set()
+        seen = set()
         concerned = tuple(reading for reading, _ in dated if reading.values.get("lot") == lot)
         for weighing in record.preparation.weighings:
             day = weighing.date or record.preparation.made
@@ -152,8 +152,8 @@ def _weighed(
                 [p for p in own if p.until == stated] if stated else _in_plan(known, weighing.balance, "certificate")
             )
             period = _outside(those, day)
-            if period is not None and (period.item, period.until, period.since, day) not in told:
-                told.add((period.item, period.until, period.since, day))
+            if period is not None and (period.item, period.until, period.since, day) not in seen:
+                seen.add((period.item, period.until, period.since, day))
                 yield Lapse(period, day, concerned, lot)
 
 
@@ -226,14 +226,14 @@ def _covering(notes: Sequence[Amendment], day: date) -> Amendment | None:
 def validity_faults(
     folder: Path,
     plan: Plan,
-    found: Sequence[Lapse],
+    uses: Sequence[Lapse],
     records: Mapping[str, LotRecord],
     notes: Iterable[Amendment] = (),
 ) -> list[Fault]:
     """A fault for each lapse that no impact note covers, each date that cannot be read, each note that fits nothing."""
     known, faults = periods(plan, records)
     together: dict[tuple[Any, ...], list[Lapse]] = {}
-    for lapse in found:
+    for lapse in uses:
         if lapse.note is None:
             period = lapse.period
             key = (period.item, period.what, period.since, period.until, bool(lapse.lot), lapse.before)
@@ -249,7 +249,7 @@ def _lapse_fault(group: Sequence[Lapse], changed: str) -> Fault:
     first, until = group[0], max(lapse.day for lapse in group)
     period = first.period
     readings = list({(r.file, r.line): r for lapse in group for r in lapse.readings}.values())
-    found = f"{_stated(period)}; {_bears_on(readings, lots=bool(first.lot))}"
+    stated = f"{_stated(period)}; {_bears_on(readings, lots=bool(first.lot))}"
     note = _or_note(first, until)
     if first.lot:
         lots = [
@@ -261,14 +261,14 @@ def _lapse_fault(group: Sequence[Lapse], changed: str) -> Fault:
             f"on {'that day' if one else 'those days'}.{changed}"
         )
         mend = f"Weigh the lot{'' if one else 's'} again{note}"
-        return Fault(period.file, reason, mend, period.row, None, period.place, found, "a valid certificate")
+        return Fault(period.file, reason, mend, period.row, None, period.place, stated, "a valid certificate")
     column = "lot" if period.what == "lot" else "instrument"
     noun = f"Lot {period.item}" if period.what == "lot" else f"The certificate of {period.item}"
     verb = "did not hold yet" if first.before else "had expired"
     reason = f"{noun} {verb} when it was used ({period.file}, {period.place}).{changed}"
     mend = f"Repeat the readings, exclude them with a reason (validation amend --exclude){note}"
     where = min(readings, key=_moment)
-    return Fault(where.file, reason, mend, where.line, where.reading, column, found, "a use within that time")
+    return Fault(where.file, reason, mend, where.line, where.reading, column, stated, "a use within that time")
 
 
 def _or_note(lapse: Lapse, until: date) -> str:
@@ -393,16 +393,16 @@ def _with_row(fault: Fault, rows: Mapping[str, int]) -> Fault:
     row = rows.get(fault.column or "") if fault.file == PLAN and fault.row is None else None
     if not row:
         return fault
-    return Fault(fault.file, fault.reason, fault.mend, row, fault.reading, fault.column, fault.found, fault.expected)
+    return Fault(fault.file, fault.reason, fault.mend, row, fault.reading, fault.column, fault.value, fault.expected)
 
 
-def impact_sentences(found: Sequence[Lapse]) -> list[str]:
+def impact_sentences(uses: Sequence[Lapse]) -> list[str]:
     """What page 1 says of each impact note that is needed."""
     together: dict[tuple[int, str, str], list[Lapse]] = {}
-    for lapse in found:
+    for lapse in uses:
         if lapse.note is not None:
             together.setdefault((lapse.note.number, lapse.period.item, str(lapse.period.until)), []).append(lapse)
-    said = []
+    sentences = []
     for (number, item, until), group in together.items():
         note = group[0].note
         assert note is not None
@@ -412,11 +412,11 @@ def impact_sentences(found: Sequence[Lapse]) -> list[str]:
         parts += [f"{count} reading{'' if count == 1 else 's'}"] if count else []
         day = datetime.fromisoformat(note.time).date()
         reason = note.reason.rstrip(".")
-        said.append(
+        sentences.append(
             f"{item}: expired {until}; impact note {number} of {day} by {note.by}: {reason}. "
             f"Covered until {note.new}; concerns {', '.join(parts)}."
         )
-    return said
+    return sentences
 
 
 def impact_amendment(

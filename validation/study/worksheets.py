@@ -106,7 +106,7 @@ def _headings(
             faults.append(Fault(grid.file, reason, mend, 1, None, name, f"[{stated}]", f"[{wanted}]"))
         if name in heads.values():
             mend = "Keep one of the two columns, or rename the other."
-            faults.append(Fault(grid.file, "The heading appears twice.", mend, row=1, column=name, found=heading))
+            faults.append(Fault(grid.file, "The heading appears twice.", mend, row=1, column=name, value=heading))
         heads[position] = name
         faults += _misspelt(grid, heading, name, kind)
     faults += _missing_columns(grid, heads, experiment, kind)
@@ -116,23 +116,23 @@ def _headings(
 
 def _split(heading: str) -> tuple[str, str | None]:
     """ "result [%]" as name and unit; a column that is not known keeps its heading whole."""
-    found = _HEADING.fullmatch(heading)
-    if found and found["name"].strip() in KNOWN:
-        return found["name"].strip(), found["unit"].strip()
+    match = _HEADING.fullmatch(heading)
+    if match and match["name"].strip() in KNOWN:
+        return match["name"].strip(), match["unit"].strip()
     return heading, None
 
 
 def _misspelt(grid: Grid, heading: str, name: str, kind: Columns) -> list[Fault]:
     """A heading that is nearly that of a known column would keep the column, and what it changes, out of everything."""
-    found = _HEADING.fullmatch(heading)
-    parts = readings_of(found["name"] if found else heading)
+    match = _HEADING.fullmatch(heading)
+    parts = readings_of(match["name"] if match else heading)
     near = next((known for known in sorted(KNOWN) if not set(parts).isdisjoint(readings_of(known))), None)
     # A missing required column is told with its mend elsewhere, and a factor is named by the plan.
     if name in (*KNOWN, *kind.needed) or near is None or near in kind.required:
         return []
-    shown = "".join(mark if not hidden_character(mark) else f"<U+{ord(mark):04X}>" for mark in heading)
+    written = "".join(mark if not hidden_character(mark) else f"<U+{ord(mark):04X}>" for mark in heading)
     reason, mend = "The heading is nearly that of a known column.", f'Write "{near}", or another name.'
-    return [Fault(grid.file, reason, mend, 1, None, near, shown, near)]
+    return [Fault(grid.file, reason, mend, 1, None, near, written, near)]
 
 
 def _nameless(grid: Grid, position: int) -> list[Fault]:
@@ -152,10 +152,10 @@ def _missing_columns(grid: Grid, heads: Mapping[int, str], experiment: str, kind
         close = get_close_matches(column, [name.lower() for name in names], n=1, cutoff=0.75)
         near = next((name for name in names if close and name.lower() == close[0]), None)
         mend = f'Rename "{near}" to "{column}".' if near else f'Add the column "{column}".'
-        found = ", ".join(names)
+        headings = ", ".join(names)
         expected = ", ".join(kind.required)
         reason = f"The column is missing; {experiment} needs it."
-        faults.append(Fault(grid.file, reason, mend, 1, None, column, found, expected))
+        faults.append(Fault(grid.file, reason, mend, 1, None, column, headings, expected))
     return faults
 
 
@@ -195,9 +195,9 @@ def _ragged(grid: Grid, line: int, reading: str, cells: Sequence[str], width: in
     if extra:
         mend = "Put a text that holds the delimiter in quotes"
         mend += "; write decimal points in a file with commas." if grid.marks == "." else "."
-    found, expected = f"{len(cells)} cells", f"{width} cells, as in the heading"
+    width_there, expected = f"{len(cells)} cells", f"{width} cells, as in the heading"
     reason = "The row has another number of cells than the heading."
-    return [Fault(grid.file, reason, mend, line, reading, None, found, expected)]
+    return [Fault(grid.file, reason, mend, line, reading, None, width_there, expected)]
 
 
 def _formulas(grid: Grid, heads: Mapping[int, str], line: int, reading: str, cells: Sequence[str]) -> list[Fault]:
@@ -275,8 +275,8 @@ def value_faults(sheet: Sheet, row: Row, values: Mapping[str, str], *, excluded:
     faults = []
 
     def fault(column: str, reason: str, mend: str, expected: str) -> None:
-        found = values.get(column) or "an empty cell"
-        faults.append(Fault(sheet.file, reason, mend, row.line, row.reading, column, found, expected))
+        written = values.get(column) or "an empty cell"
+        faults.append(Fault(sheet.file, reason, mend, row.line, row.reading, column, written, expected))
 
     kind = sheet.kind
     for column in kind.needed:
@@ -362,9 +362,9 @@ def filling_faults(sheet: Sheet, rows: Sequence[tuple[Row, Mapping[str, str]]]) 
         elif empty and column in sheet.kind.structure:
             mend = "Fill it in every row, or leave the whole column empty."
             reason = f"The column is empty in {counted(len(empty), 'row')} and filled in others."
-            first, found = empty[0], _rows_named(empty)
+            first, rows_without = empty[0], _rows_named(empty)
             faults.append(
-                Fault(sheet.file, reason, mend, first.line, first.reading, column, found, "a value in each row")
+                Fault(sheet.file, reason, mend, first.line, first.reading, column, rows_without, "a value in each row")
             )
     return absent, faults
 

@@ -108,14 +108,14 @@ def _parsed(rows: list[tuple[int, list[str]]]) -> tuple[tuple[Amendment, ...], l
     heading = rows[0][1]
     if tuple(heading) != COLUMNS:
         reason, mend = "The heading is another one.", "Write the heading as `validation amend` does."
-        return (), [Fault(AMENDMENTS, reason, mend, row=1, found=",".join(heading), expected=",".join(COLUMNS))]
+        return (), [Fault(AMENDMENTS, reason, mend, row=1, value=",".join(heading), expected=",".join(COLUMNS))]
     amendments: list[Amendment] = []
     faults: list[Fault] = []
     for line, cells in rows[1:]:
         if len(cells) != len(COLUMNS):
             reason, mend = "The row has another number of cells.", "Put a text with a comma in quotes."
             count, expected = f"{len(cells)} cells", f"{len(COLUMNS)} cells"
-            faults.append(Fault(AMENDMENTS, reason, mend, row=line, found=count, expected=expected))
+            faults.append(Fault(AMENDMENTS, reason, mend, row=line, value=count, expected=expected))
             continue
         row_faults = _row_faults(dict(zip(COLUMNS, cells, strict=True)), line, len(amendments) + 1)
         faults += row_faults

@@ -151,7 +151,7 @@ def _parsed(raw: bytes, text: str, file: str, kind: type[Any]) -> Record[Any]:
     except (csv.Error, ValueError, TypeError, AttributeError, RecursionError) as error:
         reason = f"The record of {kind.record_of} cannot be read."
         mend = "Restore it from a copy, or move it away to begin a new record; the dossier then cannot show earlier"
-        return Record(file, kind, raw, (Fault(file, reason, f"{mend} changes.", found=str(error)),))
+        return Record(file, kind, raw, (Fault(file, reason, f"{mend} changes.", value=str(error)),))
     last = rows[-1][1][-1] if rows and chained else ""
     return Record(file, kind, raw, (), entries, chained, last, tuple(line for line, _ in rows), broken)
 

@@ -71,15 +71,15 @@ def read_lock(folder: Path) -> tuple[tuple[LockEntry, ...], list[Fault]]:
         listed = json.loads(text)
         if listed["format"] != 1:
             reason = "The format number is unknown."
-            return (), [Fault(LOCK, reason, mend, found=str(listed["format"]), expected="1")]
+            return (), [Fault(LOCK, reason, mend, value=str(listed["format"]), expected="1")]
         entries = tuple(_entry(item) for item in listed["entries"])
     except (ValueError, KeyError, TypeError, OverflowError, RecursionError) as error:
-        return (), [Fault(LOCK, "The file is not a lock as `validation freeze` writes it.", mend, found=str(error))]
+        return (), [Fault(LOCK, "The file is not a lock as `validation freeze` writes it.", mend, value=str(error))]
     for number, (before, after) in enumerate(pairwise(entries), start=2):
         if after.time < before.time:
             reason = f"Entry {number} is dated before the one above it: freezes do not run backwards."
             time, expected = after.time.isoformat(), f"{before.time.isoformat()} or later"
-            return (), [Fault(LOCK, reason, mend, found=time, expected=expected)]
+            return (), [Fault(LOCK, reason, mend, value=time, expected=expected)]
     return entries, []
 
 

@@ -10,7 +10,7 @@ Data = Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class Computed:
     """What one route through the program makes of an example.
 
     Attributes
