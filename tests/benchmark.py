@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 
 from validation import resources
-from validation.characteristics import characteristics
+from validation.characteristics.registry import characteristics
 from validation.selftest.simulation import blanks, laboratories, low_range, pairs, runs, straight_lines, suspects
 from validation.stats import calibration, comparison, detection, straightness
 from validation.stats.distributions import Normal, Rectangular, StudentT, triangular
@@ -81,7 +81,7 @@ import sys, time
 from pathlib import Path
 from validation.judging.outcomes import evaluate, judge_study
 from validation.study.load import load_study
-from validation.characteristics import characteristics
+from validation.characteristics.registry import characteristics
 characteristics()
 start = time.perf_counter()
 study = load_study(Path(sys.argv[1]))

@@ -28,18 +28,18 @@ def _module(name: str) -> Any:
 
 
 def drawn(name: str, seed: int, *, reference: str) -> Study:
-    """The worksheet of an experiment as this seed draws it; evaluated for its verdict quantities alone."""
+    """The worksheet of an experiment as this seed draws it."""
     laboratory = _module("laboratory").Laboratory(TRUTH, seed)
     rows = _module(f"sheets.{name}").rows(laboratory, TRUTH["designs"][name])
     columns = {key: [row[key] for row in rows] for key in rows[0] if key not in ("reading", "order", "time")}
     study = small_study(name, columns)
     data = replace(study.experiments[name], settings={"reference": reference})
-    return replace(study, experiments={name: data}, looked_at_otherwise=True)
+    return replace(study, experiments={name: data})
 
 
 def shipped(name: str, *, reference: str) -> Study:
     """The worksheet with the seed that truth.yaml chose."""
-    return replace(drawn(name, TRUTH["seed"]["sheets"][name], reference=reference), looked_at_otherwise=False)
+    return drawn(name, TRUTH["seed"]["sheets"][name], reference=reference)
 
 
 def rate_is_plausible(hits: int, draws: int, rate: float) -> bool:

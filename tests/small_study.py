@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from validation.characteristics import characteristics, evaluated
+from validation.characteristics.registry import characteristics, evaluated
 from validation.stats.confidence import ConfidenceDistribution
 from validation.study.columns import NUMERIC
 from validation.study.model import ExperimentData, Reading, Study

@@ -764,5 +764,6 @@ def test_nothing_that_is_only_shown_is_computed_for_a_verdict(monkeypatch):
 
 @pytest.mark.parametrize("module", [calibration_statistics, outliers, regression, reproducibility])
 def test_published_examples_in_the_docstrings_hold(module):
-    assert doctest.testmod(module).attempted > 0
-    assert doctest.testmod(module).failed == 0
+    result = doctest.testmod(module)
+    assert result.attempted > 0
+    assert result.failed == 0

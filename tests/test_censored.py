@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 from small_study import small_study
 
-from validation.characteristics import characteristics
+from validation.characteristics._censored import left_out
+from validation.characteristics.registry import characteristics
 
 PRECISION = {
     "level": [1] * 4 + [2] * 4 + [4] * 4,
@@ -20,7 +21,7 @@ def test_a_level_of_censored_readings_alone_is_told(name):
     characteristic = characteristics()[name]
     columns = NETWORK if name == "reproducibility" else PRECISION
     evaluation = characteristic.evaluate(small_study(characteristic.experiment, columns))
-    assert "Level 1: all of its 4 reading(s) are censored, so nothing can be estimated there." in evaluation.notes
+    assert "Level 1: all of its 4 readings are censored, so nothing can be estimated there." in evaluation.notes
     assert all(q.at != 1.0 for q in evaluation.quantities)
     assert evaluation.quantities
 
@@ -49,3 +50,12 @@ def test_a_worksheet_of_censored_readings_alone_is_not_awaiting_readings(name, c
     characteristic = characteristics()[name]
     missing = characteristic.evaluate(small_study(characteristic.experiment, columns)).missing
     assert "All 2 readings of worksheets/test.csv are censored" in missing
+
+
+def test_one_reading_is_one_and_several_are_several():
+    assert left_out(0) == ()
+    assert left_out(1, "of this sample") == ("1 censored reading of this sample was left out.",)
+    assert left_out(2, noun="censored blank") == ("2 censored blanks were left out.",)
+    one = small_study("precision", {"level": [1], "run": ["a"], "result": ["<1"]})
+    missing = characteristics()["repeatability"].evaluate(one).missing
+    assert missing.startswith("The one reading of worksheets/test.csv is censored: ")

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from validation.characteristics import characteristics, known_keys
+from validation.characteristics.registry import characteristics, known_keys
 from validation.faults import Fault, StudyDataError
 from validation.judging.conclusion import not_evaluated
 from validation.study.columns import COLUMNS

@@ -13,7 +13,8 @@ from scipy import stats
 from small_study import small_study
 
 from validation import resources
-from validation.characteristics import characteristics, evaluated, lots
+from validation.characteristics import lots
+from validation.characteristics.registry import characteristics, evaluated
 from validation.figures import lots as figures
 from validation.figures.style import svg_text
 from validation.judging.rules import equivalence, point

@@ -12,7 +12,7 @@ import nbformat
 import pytest
 
 from validation import resources
-from validation.characteristics import characteristics
+from validation.characteristics.registry import characteristics
 from validation.judging.outcomes import evaluate, judge_study
 from validation.running.kernels import KernelSource
 from validation.running.notebooks import PARAMETERS, execute

@@ -21,7 +21,7 @@ from study_folder import NOW, reseal
 
 import validation
 from validation import resources
-from validation.characteristics import known_keys
+from validation.characteristics.registry import known_keys
 from validation.cli import main
 from validation.dossier import method_changes
 from validation.dossier.manifest import MANIFEST, sha256

@@ -6,11 +6,12 @@ import ast
 import importlib
 import re
 import sys
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
 
-from validation.characteristics import characteristics, known_keys
+from validation.characteristics.registry import characteristics, known_keys
 from validation.judging.outcomes import evaluate, judge_study
 from validation.study.load import load_study
 
@@ -120,7 +121,7 @@ MODULES = [path for path in sorted(PACKAGE.rglob("*.py")) if path != PACKAGE / "
 
 def test_the_table_of_layers_is_read() -> None:
     assert list(LAYERS) == [
-        "base", "stats", "study", "characteristics", "judging", "figures", "notebook", "dossier", "selftest", "running",
+        "base", "stats", "study", "figures", "characteristics", "judging", "notebook", "dossier", "selftest", "running",
         "command line",
     ]  # fmt: skip
     assert allowed_of("stats") == ({"stats"}, set(), {"numpy", "scipy"})
@@ -143,6 +144,32 @@ def test_a_layer_never_imports_from_below() -> None:
     for layer in order:
         layers, _, _ = allowed_of(layer)
         assert all(order.index(other) <= order.index(layer) for other in layers)
+
+
+def named_edges() -> set[tuple[str, str]]:
+    """Imports that no line of code shows: the registry finds the chapters, notebook and redrawing their figures."""
+    found = {("validation.characteristics.registry", f"validation.characteristics.{name}") for name in NAMES}
+    for user in ("validation.notebook", "validation.dossier.redrawn"):
+        found |= {(user, f"validation.figures.{name}") for name in NAMES}
+    return found
+
+
+def test_no_file_imports_itself_by_way_of_others() -> None:
+    files = {module_name(path).removesuffix(".__init__") for path in MODULES}
+    graph: dict[str, set[str]] = {name: set() for name in files}
+    for path in MODULES:
+        name = module_name(path).removesuffix(".__init__")
+        # A package is imported by its own modules alone where they name it; its parts come before it.
+        graph[name] |= {other for other in imports_of(path) if other in files and other != name}
+    for user, used in named_edges():
+        graph[user].add(used)
+    TopologicalSorter(graph).prepare()  # raises CycleError, which names the circle
+
+
+def test_the_registry_is_imported_by_no_chapter() -> None:
+    chapters = [path for path in MODULES if module_name(path).startswith("validation.characteristics")]
+    users = [path for path in chapters if "validation.characteristics.registry" in imports_of(path)]
+    assert [path.name for path in users] == []
 
 
 @pytest.mark.parametrize("layer", LAYERS)

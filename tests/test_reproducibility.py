@@ -298,6 +298,15 @@ def test_every_key_of_the_contract_at_every_level():
     assert not any("indicative" in note for note in s_R.notes)
 
 
+def test_nothing_that_is_only_shown_is_computed_for_a_verdict(monkeypatch):
+    def never(*_):
+        raise AssertionError("computed although nobody looked")
+
+    monkeypatch.setattr("validation.characteristics.reproducibility._level_view", never)
+    judged = {q.key for q in evaluate(coop_study()).judged}
+    assert judged == {info.key for info in CHARACTERISTIC.keys}
+
+
 def test_labels_and_runs_of_the_cooperative_trial():
     found = evaluate(coop_study())
     assert {q.at for q in found.quantities} == {f"S{i}" for i in range(1, 8)}

@@ -12,14 +12,8 @@ from small_study import precision_study, small_study
 from statsmodels.robust.scale import Huber
 
 from validation import resources
-from validation.characteristics import (
-    calibration,
-    characteristics,
-    comparison,
-    intermediate_precision,
-    repeatability,
-    trueness,
-)
+from validation.characteristics import calibration, comparison, intermediate_precision, repeatability, trueness
+from validation.characteristics.registry import characteristics
 from validation.judging.outcomes import evaluate, judge_study
 from validation.judging.sensitivity import variants
 from validation.stats import robust

@@ -11,7 +11,7 @@ import pytest
 from filelock import FileLock
 
 from validation import resources
-from validation.characteristics import characteristics
+from validation.characteristics.registry import characteristics
 from validation.faults import Refusal, StudyDataError
 from validation.running import run as running
 from validation.running.kernels import KernelSource

@@ -26,7 +26,7 @@ from hypothesis import strategies as st
 from small_study import small_study
 from statsmodels.regression.mixed_linear_model import MixedLM
 
-from validation.characteristics import characteristics, known_keys
+from validation.characteristics.registry import characteristics, known_keys
 from validation.stats import calibration, comparison, detection, outliers, straightness, trueness
 from validation.stats.accuracy import tolerance_limits
 from validation.stats.intervals import between_component_interval, sum_of_mean_squares_interval

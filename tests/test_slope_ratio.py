@@ -62,7 +62,7 @@ def test_slope_ratios_match_nested_models_of_r(common):
     expected = [[float(word) for word in line.split()] for line in answer.stdout.splitlines()]
     found = assay(common=common)
     for name, (ratio, low, high) in zip(SAMPLES, expected, strict=True):
-        estimate = found.ratios[found.names.index(name)]
+        estimate = found.line(name).ratio
         assert estimate.value == pytest.approx(ratio, rel=1e-10)
         assert estimate.interval(0.95) == pytest.approx((low, high), rel=1e-8)
 
@@ -79,12 +79,12 @@ def test_weighted_slopes_and_ratios_match_statsmodels(common):
     found = assay(common=common, weights=weights)
     first = design.shape[1] - 4
     for i, name in enumerate(names):
-        at = found.names.index(name)
-        assert found.slopes[at].value == pytest.approx(fit.params[first + i], rel=1e-10)
-        assert found.slopes[at].interval(0.95) == pytest.approx(fit.conf_int()[first + i], rel=1e-9)
-        assert found.slopes[at].degrees_of_freedom == fit.df_resid
+        line = found.line(name)
+        assert line.slope.value == pytest.approx(fit.params[first + i], rel=1e-10)
+        assert line.slope.interval(0.95) == pytest.approx(fit.conf_int()[first + i], rel=1e-9)
+        assert line.slope.degrees_of_freedom == fit.df_resid
         if name == "St":
-            assert found.ratios[at] is None
+            assert line.ratio is None
             continue
         ratio = fit.params[first + i] / fit.params[first]
 
@@ -94,9 +94,9 @@ def test_weighted_slopes_and_ratios_match_statsmodels(common):
             return float(fit.t_test(contrast).pvalue) - 0.05
 
         ends = brentq(gap, 0.5 * ratio, ratio, xtol=1e-13), brentq(gap, ratio, 1.7 * ratio, xtol=1e-13)
-        assert found.ratios[at].value == pytest.approx(ratio, rel=1e-10)
-        assert found.ratios[at].interval(0.95) == pytest.approx(ends, rel=1e-8)
-    assert found.intercepts[0] == pytest.approx(fit.params[0], rel=1e-10)
+        assert line.ratio.value == pytest.approx(ratio, rel=1e-10)
+        assert line.ratio.interval(0.95) == pytest.approx(ends, rel=1e-8)
+    assert found.lines[0].intercept == pytest.approx(fit.params[0], rel=1e-10)
     assert np.allclose(found.residuals, fit.resid, atol=1e-12)
 
 
@@ -126,18 +126,20 @@ def test_ratio_by_run_matches_lines_of_statsmodels_run_by_run():
             fit = sm.WLS(np.array(y)[here], sm.add_constant(x[here]), weights=weights[here]).fit()
             slopes.setdefault(name, []).append(fit.params[1])
     expected = stats.ttest_1samp(slopes["B"], 0).confidence_interval(0.9)
-    assert found.slopes[1].interval(0.9) == pytest.approx((expected.low, expected.high), rel=1e-9)
-    assert found.ratios[1].value == pytest.approx(np.mean(slopes["B"]) / np.mean(slopes["A"]), rel=1e-12)
-    for end in found.ratios[1].interval(0.9):
+    assert found.lines[1].slope.interval(0.9) == pytest.approx((expected.low, expected.high), rel=1e-9)
+    assert found.lines[1].ratio.value == pytest.approx(np.mean(slopes["B"]) / np.mean(slopes["A"]), rel=1e-12)
+    for end in found.lines[1].ratio.interval(0.9):
         p = stats.ttest_1samp(np.array(slopes["B"]) - end * np.array(slopes["A"]), 0).pvalue
         assert p == pytest.approx(0.1, rel=1e-8)
-    assert [row[1] for row in found.run_slopes] == pytest.approx(slopes["B"], rel=1e-12)
+    assert list(found.lines[1].run_slopes) == pytest.approx(slopes["B"], rel=1e-12)
 
 
 def test_what_a_run_does_to_all_slopes_falls_out_of_their_ratio():
     # Property: calibration errors of 20 % from run to run widen a slope, and hardly the ratio.
     calm, wild = (slope_ratios_by_run(*runs(gain=gain), reference="A") for gain in (0.0, 0.2))
-    widths = [[np.diff(e.interval(0.9))[0] for e in (found.slopes[1], found.ratios[1])] for found in (calm, wild)]
+    widths = [
+        [np.diff(e.interval(0.9))[0] for e in (found.lines[1].slope, found.lines[1].ratio)] for found in (calm, wild)
+    ]
     assert widths[1][0] > 10 * widths[0][0]
     assert widths[1][1] < 2 * widths[0][1]
 
@@ -148,7 +150,7 @@ def test_a_blank_of_its_own_stays_out_of_a_slope_ratio():
     moved = [value + (0.7 if name == "B" else 0.0) for value, name in zip(y, line, strict=True)]
     for function, further in ((slope_ratios_by_run, [run]), (slope_ratios, [])):
         before, after = (function(x, values, line, *further, reference="A") for values in (y, moved))
-        assert after.ratios[1].interval(0.95) == pytest.approx(before.ratios[1].interval(0.95), rel=1e-9)
+        assert after.lines[1].ratio.interval(0.95) == pytest.approx(before.lines[1].ratio.interval(0.95), rel=1e-9)
 
 
 def test_units_of_level_and_result_leave_ratios():
@@ -157,16 +159,16 @@ def test_units_of_level_and_result_leave_ratios():
     scaled = slope_ratios_by_run(
         1000 * x, [0.01 * value for value in y], line, run, reference="A", common_intercept=True
     )
-    assert scaled.ratios[1].interval(0.95) == pytest.approx(plain.ratios[1].interval(0.95), rel=1e-9)
-    assert scaled.slopes[0].value == pytest.approx(1e-5 * plain.slopes[0].value, rel=1e-9)
+    assert scaled.lines[1].ratio.interval(0.95) == pytest.approx(plain.lines[1].ratio.interval(0.95), rel=1e-9)
+    assert scaled.lines[0].slope.value == pytest.approx(1e-5 * plain.lines[0].slope.value, rel=1e-9)
 
 
 def test_small_slopes_on_large_results_survive():
     x, y, line, run = runs()
     large = [Decimal(10) ** 9 + Decimal(str(value)) for value in y]
     found = slope_ratios_by_run(x, large, line, run, reference="A")
-    assert found.ratios[1].interval(0.95) == pytest.approx(
-        slope_ratios_by_run(x, y, line, run, reference="A").ratios[1].interval(0.95), rel=1e-9
+    assert found.lines[1].ratio.interval(0.95) == pytest.approx(
+        slope_ratios_by_run(x, y, line, run, reference="A").lines[1].ratio.interval(0.95), rel=1e-9
     )
 
 
@@ -175,30 +177,30 @@ def test_runs_that_lack_a_line_are_left_out_and_named():
     keep = [not (name == "B" and r in ("R0", "R1")) for name, r in zip(line, run, strict=True)]
     part = [[value for value, held in zip(values, keep, strict=True) if held] for values in (x, y, line, run)]
     found = slope_ratios_by_run(*part, reference="A")
-    assert found.ratios[1].units == 4
-    assert found.slopes[0].units == 6
+    assert found.lines[1].ratio.units == 4
+    assert found.lines[0].slope.units == 6
     assert any("run R0, R1" in note for note in found.notes)
     # Never in one run together: a value, no interval.
     apart = [f"{r}-{name}" for name, r in zip(line, run, strict=True)]
-    lone = slope_ratios_by_run(x, y, line, apart, reference="A").ratios[1]
+    lone = slope_ratios_by_run(x, y, line, apart, reference="A").lines[1].ratio
     assert lone.interval(0.95) is None
     assert "no run together" in lone.notes[0]
 
 
 def test_exact_lines_and_lines_without_freedom_have_no_interval():
     exact = slope_ratios([0, 1, 2, 0, 1, 2], [0, 1, 2, 0, 2, 4], list("AAABBB"), reference="A")
-    assert exact.ratios[1].value == pytest.approx(2)
-    assert exact.ratios[1].interval(0.95) is None
+    assert exact.lines[1].ratio.value == pytest.approx(2)
+    assert exact.lines[1].ratio.interval(0.95) is None
     bare = slope_ratios([0, 2, 0, 2], [0.1, 2.2, 0.0, 1.9], list("AABB"), reference="A")
-    assert bare.ratios[1].interval(0.95) is None
-    assert "As many coefficients" in bare.ratios[1].notes[0]
-    assert slope_ratios([0, 1, 2, 0, 1, 2], [1, 2, 1, 0, 2, 4], list("AAABBB"), reference="A").ratios[1] is None
+    assert bare.lines[1].ratio.interval(0.95) is None
+    assert "As many coefficients" in bare.lines[1].ratio.notes[0]
+    assert slope_ratios([0, 1, 2, 0, 1, 2], [1, 2, 1, 0, 2, 4], list("AAABBB"), reference="A").lines[1].ratio is None
 
 
 def test_a_flat_reference_gives_an_unbounded_set_and_says_so():
     found = slope_ratios([0, 1, 2, 3] * 2, [1.0, 1.4, 0.9, 1.3, 0, 1, 2, 3.1], list("AAAABBBB"), reference="A")
-    assert found.ratios[1].interval(0.95) is None
-    assert "no two ends" in found.ratios[1].notes_at(0.95)[0]
+    assert found.lines[1].ratio.interval(0.95) is None
+    assert "no two ends" in found.lines[1].ratio.notes_at(0.95)[0]
 
 
 def test_unfit_input_is_refused():

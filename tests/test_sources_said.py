@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from validation.characteristics import known_keys
+from validation.characteristics.registry import known_keys
 from validation.stats import accuracy, comparison, detection, one_way, outliers, precision, reproducibility, trueness
 
 #: Documents whose text or clauses were not seen for this work (docs/sources.md says which were).

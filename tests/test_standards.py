@@ -13,7 +13,8 @@ from scipy import integrate, stats
 from small_study import small_study
 
 from validation import resources
-from validation.characteristics import evaluated, standards
+from validation.characteristics import standards
+from validation.characteristics.registry import evaluated
 from validation.characteristics.standards.records import open_days
 from validation.figures.standards import CLOSED, budget_bars, traceability_chain
 from validation.figures.style import alternative_text

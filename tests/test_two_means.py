@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import doctest
 from decimal import Decimal
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import pytest
 import yaml
 from scipy import stats
 
+from validation.stats import lots, recovery, two_means
 from validation.stats.fuel import relative_spread, scatter_share
 from validation.stats.intervals import fieller
 from validation.stats.lots import normalised_difference
@@ -219,3 +221,11 @@ def test_normalised_difference_matches_the_printed_scores():
         assert 0 <= value - abs(float(printed)) < 2 * half_digit(printed)
     with pytest.raises(ValueError, match="nor both zero"):
         normalised_difference(5, 0, 5, 0)
+
+
+@pytest.mark.parametrize("module", [two_means, lots, recovery], ids=lambda module: module.__name__)
+def test_published_examples_in_the_docstrings_come_out(module):
+    # Each names its source.
+    results = doctest.testmod(module)
+    assert results.attempted > 0
+    assert results.failed == 0

@@ -477,7 +477,7 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
 
 
 def _meanings() -> dict[str, str]:
-    from validation.characteristics import known_keys
+    from validation.characteristics.registry import known_keys
 
     return {key: info.meaning for key, info in known_keys().items()}
 

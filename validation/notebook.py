@@ -13,7 +13,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from validation import resources
-from validation.characteristics import characteristics, evaluated
+from validation.characteristics.registry import characteristics, evaluated
 from validation.figures.style import alternative_text, dossier_style, svg_text
 from validation.study.load import load_study
 from validation.study.quantity import Evaluation

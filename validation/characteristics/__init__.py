@@ -1,12 +1,12 @@
-"""The performance characteristics. One module each; a new module in this folder is found by itself."""
+"""The performance characteristics. One module each, or a folder; `registry` finds them.
+
+This module holds what each of them is described by.
+"""
 
 from __future__ import annotations
 
-import importlib
-import pkgutil
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
 from typing import Literal
 
 from validation.study.model import Study
@@ -63,28 +63,3 @@ class Characteristic:
     alternatives: Callable[[Study], Mapping[str, Sequence[Quantity]]] | None = None
     also_reads: tuple[str, ...] = ()
     depends_on: tuple[str, ...] = ()
-
-
-@cache
-def characteristics() -> Mapping[str, Characteristic]:
-    """Every characteristic of this installation by name, in dossier order."""
-    found = [
-        importlib.import_module(f"{__name__}.{module.name}").CHARACTERISTIC
-        for module in pkgutil.iter_modules(__path__)
-        if not module.name.startswith("_")
-    ]
-    return {item.name: item for item in sorted(found, key=lambda item: item.position)}
-
-
-def evaluated(item: Characteristic, study: Study, done: dict[str, Evaluation]) -> Evaluation:
-    """The evaluation of one characteristic after those that it depends on; `done` keeps each, computed once."""
-    if item.name not in done:
-        others = [evaluated(characteristics()[name], study, done) for name in item.depends_on]
-        done[item.name] = item.evaluate(study, *others)
-    return done[item.name]
-
-
-@cache
-def known_keys() -> Mapping[str, KeyInfo]:
-    """Every key that a requirement may name."""
-    return {info.key: info for item in characteristics().values() for info in item.keys}

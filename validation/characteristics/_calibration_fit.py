@@ -122,49 +122,37 @@ class CalibrationFit:
         at: At = None,
         notes: Sequence[str] = (),
         unit_name: str = "readings",
-        readings: Sequence[str] | None = None,
-        censored: int | None = None,
+        rests_on: tuple[Sequence[str], int] | None = None,
     ) -> Quantity:
-        """The estimate with its place in the study; it rests on all readings unless others are named."""
-        # A censored response would have entered the line, and with it whatever is read back through the line.
-        lost = len(self.data.censored) if censored is None else censored
+        """The estimate with its place in the study; `rests_on` are its readings and censored ones, all by default."""
+        readings, censored = rests_on or (self.points.readings, len(self.data.censored))
         return Quantity(
             key=f"{NAME}.{key}",
             at=at,
-            estimate=estimate.with_notes(*notes, *left_out(lost, "of this worksheet")),
+            estimate=estimate.with_notes(*notes, *left_out(censored, "of this worksheet")),
             level=self.study.confidence,
             unit=unit,
             worksheet=self.data.worksheet,
-            readings=tuple(self.points.readings if readings is None else readings),
+            readings=tuple(readings),
             unit_name=unit_name,
-            censored=lost,
-        )
-
-    def at_level(
-        self,
-        key: str,
-        level: int,
-        estimate: Estimate,
-        *,
-        readings: Sequence[str] | None = None,
-        censored: int | None = None,
-    ) -> Quantity:
-        """A quantity in result units of the level with this code."""
-        return self.quantity(
-            key,
-            estimate,
-            self.study.unit,
-            at=self.points.names[level],
-            unit_name="readings" if estimate.units is None else "runs",
-            readings=self.points.readings_at(level) if readings is None else readings,
             censored=censored,
         )
+
+    def at_level(self, key: str, level: int, estimate: Estimate, rests_on: tuple[Sequence[str], int]) -> Quantity:
+        """A quantity in result units of the level with this code."""
+        at, unit_name = self.points.names[level], "readings" if estimate.units is None else "runs"
+        return self.quantity(key, estimate, self.study.unit, at=at, unit_name=unit_name, rests_on=rests_on)
 
     def departures(self, weights: NDArray[np.float64] | None = None) -> list[Quantity]:
         """The departure at each level from the ordinary line, or from that of these weights."""
         p = self.points
         estimates = departures(p.x, p.y, p.levels, p.runs, weights=None if weights is None else weights.tolist())
-        return [self.at_level("departure", level, estimate) for level, estimate in enumerate(estimates)]
+        # A censored response, wherever it lies, would have entered the line that all are read back through.
+        lost = len(self.data.censored)
+        return [
+            self.at_level("departure", level, estimate, (p.readings_at(level), lost))
+            for level, estimate in enumerate(estimates)
+        ]
 
     def weighted_departures(self) -> list[Quantity]:
         """The departures from the weighted line; none where no spread is known or the line is level."""

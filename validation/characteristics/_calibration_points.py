@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from validation.study.model import ExperimentData
 from validation.study.quantity import At
+from validation.words import counted
 
 NO_ASSIGNED = "The worksheet has no column `assigned`: the level is taken as the reference value."
 
@@ -23,11 +24,15 @@ class CalibrationPoints:
     levels: NDArray[np.int_]
     names: tuple[At, ...]
     runs: NDArray[np.int_] | None
-    run_names: tuple[str, ...]
     readings: tuple[str, ...]
     lines: tuple[int, ...]
     notes: tuple[str, ...]
     missing: str = ""
+
+    @property
+    def several_runs(self) -> bool:
+        """Whether the worksheet names two runs or more."""
+        return self.runs is not None and len(np.unique(self.runs)) > 1
 
     def mean_x(self, level: int) -> float:
         """The mean reference value of a level."""
@@ -56,21 +61,21 @@ def calibration_points(data: ExperimentData) -> CalibrationPoints:
     missing = ""
     if not len(kept):
         missing = "The levels are labels and no column `assigned` gives their values: no line can be fitted."
-        return CalibrationPoints([], [], np.array([], dtype=int), (), None, (), (), (), tuple(notes), missing)
+        return CalibrationPoints([], [], np.array([], dtype=int), (), None, (), (), tuple(notes), missing)
     if len(kept) < len(x):
-        notes.append(f"{len(x) - len(kept)} reading(s) without a value in `assigned` were left out.")
+        lost = len(x) - len(kept)
+        verb = "was" if lost == 1 else "were"
+        notes.append(f"{counted(lost, 'reading')} without a value in `assigned` {verb} left out.")
     table, x = table.iloc[kept], x[kept]
     names, levels = _levels(list(table["level"]), x)
     if len(np.unique(x)) < 2:
         missing = "All readings are at one level: a line needs two levels or more, a test of its straightness three."
-    run_names, runs = _runs([str(run) for run in table["run"]] if "run" in table else [])
     return CalibrationPoints(
         x=[float(value) for value in x],
         y=data.decimals("response", kept),
         levels=levels,
         names=names,
-        runs=runs,
-        run_names=run_names,
+        runs=_runs([str(run) for run in table["run"]] if "run" in table else []),
         readings=tuple(str(reading) for reading in table["reading"]),
         lines=tuple(int(line) for line in table["line"]),
         notes=tuple(notes),
@@ -87,9 +92,9 @@ def _levels(written: list[float | str], x: NDArray[np.float64]) -> tuple[tuple[A
     return names, np.array([codes[value] for value in written], dtype=int)
 
 
-def _runs(written: list[str]) -> tuple[tuple[str, ...], NDArray[np.int_] | None]:
-    """The runs in order of appearance; None where the worksheet names none."""
-    names = tuple(dict.fromkeys(written))
+def _runs(written: list[str]) -> NDArray[np.int_] | None:
+    """The run of each reading as a code, in order of appearance; None where the worksheet names none."""
+    names = list(dict.fromkeys(written))
     if not any(name.strip() for name in names):
-        return (), None
-    return names, np.array([names.index(name) for name in written], dtype=int)
+        return None
+    return np.array([names.index(name) for name in written], dtype=int)

@@ -13,10 +13,9 @@ def all_censored(study: Study, experiment: str) -> str:
     data = study.experiments.get(experiment)
     if data is None or not data.censored or not data.table.empty:
         return ""
-    return (
-        f"All {len(data.censored)} readings of {data.worksheet} are censored: nothing can be estimated. Readings "
-        "without a reporting limit would supply it."
-    )
+    count = len(data.censored)
+    which = f"The one reading of {data.worksheet} is" if count == 1 else f"All {count} readings of {data.worksheet} are"
+    return f"{which} censored: nothing can be estimated. Readings without a reporting limit would supply it."
 
 
 def why_not(study: Study, experiment: str, columns: str) -> str:

@@ -14,7 +14,7 @@ from validation.characteristics._censored import left_out, lost_levels, why_not
 from validation.characteristics._other_methods import other_methods_table
 from validation.figures._lines import LinesView, MaterialLine
 from validation.stats.estimate import Estimate
-from validation.stats.slope_ratio import LinesResult, level_weights, slope_ratios, slope_ratios_by_run
+from validation.stats.slope_ratio import Line, LinesResult, level_weights, slope_ratios, slope_ratios_by_run
 from validation.study.model import ExperimentData, Reading, Study
 from validation.study.ordering import natural_order
 from validation.study.quantity import Cell, Display, Evaluation, Quantity, Table
@@ -176,13 +176,17 @@ class Comparison:
     study: Study
     materials: Materials
     reference: str
-    lines: LinesResult
-    by_run: bool
+    lines: tuple[Line, ...]
+    fit: LinesResult
     notes: tuple[str, ...]
 
     @property
     def data(self) -> ExperimentData:
         return self.materials.data
+
+    @property
+    def by_run(self) -> bool:
+        return bool(self.fit.runs)
 
     def quantity(
         self,
@@ -196,7 +200,7 @@ class Comparison:
     ) -> Quantity:
         """An estimate from the readings `rows`, which belong to the lines `names`, with its place in the study."""
         censored = self._censored(*names)
-        own_notes = (*self.lines.notes, *self.notes, *left_out(censored), *self._levels_differ(*names), *notes)
+        own_notes = (*self.fit.notes, *self.notes, *left_out(censored), *self._levels_differ(*names), *notes)
         return Quantity(
             key=f"{self.chapter.name}.{key}",
             at=at,
@@ -232,28 +236,26 @@ class Comparison:
 
     def slopes(self) -> list[Quantity]:
         """The slope of every line, that of the reference first."""
-        parts = zip(self.lines.names, self.lines.slopes, self.lines.slope_rows, strict=True)
-        return [self.quantity("slope", name, slope, rows, name) for name, slope, rows in parts]
+        return [self.quantity("slope", line.name, line.slope, line.rows, line.name) for line in self.lines]
 
     def ratios(self) -> list[Quantity]:
         """The ratio of every slope to that of the reference."""
-        parts = zip(self.lines.names, self.lines.ratios, self.lines.ratio_rows, strict=True)
         return [
-            self.quantity("slope_ratio", name, ratio, rows, name, self.reference)
-            for name, ratio, rows in parts
-            if ratio is not None
+            self.quantity("slope_ratio", line.name, line.ratio, line.ratio_rows, line.name, self.reference)
+            for line in self.lines
+            if line.ratio is not None
         ]
 
     def without_line(self) -> tuple[str, ...]:
         """Notes on names that no line can be drawn for, and on a reference that no slope can be divided by."""
         notes = []
-        lacking = [name for name in in_order(self.materials.names, self.reference) if name not in self.lines.names]
+        lacking = [name for name in in_order(self.materials.names, self.reference) if name not in self.fit.names]
         if lacking:
             notes.append(
                 f"No line can be drawn of {self.chapter.what} {sentence_list(lacking)}: readings at two levels or "
                 "more, in the same runs as those of the reference, would supply it."
             )
-        if len(self.lines.names) > 1 and all(ratio is None for ratio in self.lines.ratios):
+        if len(self.lines) > 1 and all(line.ratio is None for line in self.lines):
             notes.append(f"The slope of {self.reference}, the reference, is zero: no slope ratio exists.")
         return tuple(notes)
 
@@ -265,29 +267,27 @@ class Comparison:
             points.setdefault(name, []).append((float(level), float(result)))
         return tuple(
             MaterialLine(
-                name=name,
-                points=tuple(points[name]),
-                slope=self.lines.slopes[i].value,
-                intercept=self.lines.intercepts[i],
-                ratio=None if ratio is None else (ratio.value, ratio.interval(self.study.confidence)),
-                run_ratios=self._run_ratios(i),
+                name=line.name,
+                points=tuple(points[line.name]),
+                slope=line.slope.value,
+                intercept=line.intercept,
+                ratio=None if line.ratio is None else (line.ratio.value, line.ratio.interval(self.study.confidence)),
+                run_ratios=() if line.name == self.reference else self._run_ratios(line),
             )
-            for i, (name, ratio) in enumerate(zip(self.lines.names, self.lines.ratios, strict=True))
+            for line in self.lines
         )
 
-    def _run_ratios(self, i: int) -> tuple[float, ...]:
-        if i == 0:
-            return ()
-        pairs = [(row[i], row[0]) for row in self.lines.run_slopes]
+    def _run_ratios(self, line: Line) -> tuple[float, ...]:
+        pairs = zip(line.run_slopes, self.lines[0].run_slopes, strict=True)
         return tuple(top / bottom for top, bottom in pairs if top is not None and bottom)
 
     def run_table(self) -> tuple[Table, ...]:
         """The slope of every line in every run."""
         if not self.by_run:
             return ()
-        rows = tuple((run, *slopes) for run, slopes in zip(self.lines.runs, self.lines.run_slopes, strict=True))
+        rows = tuple(zip(self.fit.runs, *(line.run_slopes for line in self.lines), strict=True))
         caption = f"Slopes of each {self.chapter.what} in each run"
-        return (Table("runs", caption, ("run", *self.lines.names), rows),)
+        return (Table("runs", caption, ("run", *(line.name for line in self.lines)), rows),)
 
     def level_table(self) -> Table:
         """Mean result and mean distance from the line by level: where a line bends."""
@@ -299,7 +299,7 @@ class Comparison:
         for name in in_order(self.materials.names, self.reference):
             for level in np.unique(levels[of == name]):
                 here = (of == name) & (levels == level)
-                residuals = self.lines.residuals[here]
+                residuals = self.fit.residuals[here]
                 distance = None if np.isnan(residuals).all() else float(np.nanmean(residuals))
                 rows.append((name, float(level), int(here.sum()), float(results[here].mean()), distance))
         head = (what, "level", "readings", f"mean result / {unit}", f"mean distance from the line / {unit}")
@@ -315,23 +315,22 @@ def compare(
     levels = table["level"].to_numpy(dtype=float)
     results = materials.data.decimals("result")
     runs = table["run"].astype(str).tolist() if "run" in table else []
-    by_run = len(set(runs)) > 1
     weights, weight_notes = (None, ()) if equal_weights else level_weights(levels, results, materials.names)
     common = chapter.common_intercept
     try:
-        if by_run:
-            lines = slope_ratios_by_run(
+        if len(set(runs)) > 1:
+            fit = slope_ratios_by_run(
                 levels, results, materials.names, runs, reference=reference, weights=weights, common_intercept=common
             )
         else:
-            lines = slope_ratios(
+            fit = slope_ratios(
                 levels, results, materials.names, reference=reference, weights=weights, common_intercept=common
             )
     except ValueError:
         return None
-    run_notes = () if by_run else (SINGLE_RUN if runs else NO_RUNS,)
-    ordered = lines.in_order(in_order(lines.names, reference))
-    return Comparison(chapter, study, materials, reference, ordered, by_run, (*weight_notes, *run_notes))
+    run_notes = () if fit.runs else (SINGLE_RUN if runs else NO_RUNS,)
+    lines = tuple(fit.line(name) for name in in_order(fit.names, reference))
+    return Comparison(chapter, study, materials, reference, lines, fit, (*weight_notes, *run_notes))
 
 
 def _no_line(chapter: MaterialChapter, data: ExperimentData, reference: str) -> str:

@@ -19,7 +19,7 @@ class RunOrder:
     Attributes
     ----------
     values : results (responses in a calibration)
-    runs : the code of each reading's series: run, and laboratory and instrument where they are told
+    runs : the code of each reading's series: run, and laboratory and instrument where they are stated
     names : the name of each series by code
     cells : the code of series and material
     places : mean result of the material over all runs, 0 or more: where s(x) is read
@@ -97,9 +97,9 @@ def _orders(data: ExperimentData) -> list[Fraction] | None:
 
 def _hours(data: ExperimentData, series: Sequence[int]) -> tuple[float, ...] | None:
     """Hours since the first reading of each series; a date alone tells no time of day."""
-    times = {reading.reading: reading for reading in data.readings}
-    found = [times[str(name)] for name in data.table["reading"]]
-    stamps = [None if reading.time is None or reading.time_is_a_date else reading.time for reading in found]
+    by_name = {reading.reading: reading for reading in data.readings}
+    readings = [by_name[str(name)] for name in data.table["reading"]]
+    stamps = [None if reading.time is None or reading.time_is_a_date else reading.time for reading in readings]
     known = [stamp for stamp in stamps if stamp is not None]
     if len(known) < len(stamps) or len({stamp.tzinfo is None for stamp in known}) > 1:
         return None
@@ -115,11 +115,11 @@ def _previous(series: Sequence[int], orders: Sequence[Fraction] | None) -> tuple
     for row, place in enumerate(zip(series, orders, strict=True)):
         places.setdefault(place, []).append(row)
     first = {code: min(o for o, s in zip(orders, series, strict=True) if s == code) for code in set(series)}
-    found: list[int | None] = []
+    previous: list[int | None] = []
     gaps = 0
     for code, order in zip(series, orders, strict=True):
         before = places.get((code, order - 1), [])
         alone = len(before) == 1 and len(places[(code, order)]) == 1
-        found.append(before[0] if alone else None)
+        previous.append(before[0] if alone else None)
         gaps += not alone and order > first[code]
-    return found, gaps
+    return previous, gaps

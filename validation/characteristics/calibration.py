@@ -86,8 +86,7 @@ def _line(fit: CalibrationFit) -> Part:
 
 def _of_runs(fit: CalibrationFit, coefficient: Estimate) -> list[str]:
     """What must be said of the interval of a coefficient where there are runs."""
-    several = fit.points.runs is not None and len(fit.points.run_names) > 1
-    return [RUNS_NOTE] if several and coefficient.distribution is not None else []
+    return [RUNS_NOTE] if fit.points.several_runs and coefficient.distribution is not None else []
 
 
 def _ordinary_tests(fit: CalibrationFit) -> Part:
@@ -161,12 +160,11 @@ def _single_point(fit: CalibrationFit) -> Part:
     except ValueError:
         flat = "The mean response at the routine level is zero: no one-point factor can be formed."
         return [], [*notes, flat]
-    quantities = []
-    for level, error in enumerate(errors):
-        if error is not None:
-            readings, censored = _behind(fit, level, routine)
-            quantities.append(fit.at_level("single_point_bias", level, error, readings=readings, censored=censored))
-    return quantities, notes
+    return [
+        fit.at_level("single_point_bias", level, error, _behind(fit, level, routine))
+        for level, error in enumerate(errors)
+        if error is not None
+    ], notes
 
 
 def _behind(fit: CalibrationFit, level: int, routine: int) -> tuple[list[str], int]:

@@ -51,30 +51,29 @@ def _own(study: Study, fuels: Materials, reference: str, comparison: Comparison 
 
 def _spread(comparison: Comparison) -> Quantity | None:
     lines = comparison.lines
-    rows = sorted({row for rows in lines.slope_rows for row in rows})
-    spread = relative_spread([slope.value for slope in lines.slopes], n=len(rows))
+    rows = sorted({row for line in lines for row in line.rows})
+    spread = relative_spread([line.slope.value for line in lines], n=len(rows))
     if spread is None:
         return None
-    notes = [CHOSEN.format(count=len(lines.slopes))]
+    notes = [CHOSEN.format(count=len(lines))]
     scatter = _scatter(comparison)
     if scatter is not None and spread.value > 0:
         notes.append(
             f"It contains the scatter of the slopes themselves, which alone would show about {significant(scatter, 2)}."
         )
-    return comparison.quantity("spread", None, spread, rows, lines.names[0], notes=notes, unit_name="fuels")
+    return comparison.quantity("spread", None, spread, rows, lines[0].name, notes=notes, unit_name="fuels")
 
 
 def _scatter(comparison: Comparison) -> float | None:
     """The spread that the scatter of the slopes alone would show; None where it is not known."""
-    slopes = comparison.lines.slopes
     if comparison.by_run:
         # What a run does to all slopes alike is no spread over fuels: the scatter of their ratios tells.
-        ratios = [ratio.standard_uncertainty for ratio in comparison.lines.ratios if ratio is not None]
+        ratios = [line.ratio.standard_uncertainty for line in comparison.lines if line.ratio is not None]
         known = [u for u in ratios if u is not None]
         return (sum(u**2 for u in known) / len(known) / 2) ** 0.5 if known and len(known) == len(ratios) else None
-    errors = [slope.standard_uncertainty for slope in slopes]
-    known = [u for u in errors if u is not None]
-    return scatter_share([slope.value for slope in slopes], known) if len(known) == len(errors) else None
+    slopes = [line.slope for line in comparison.lines]
+    known = [slope.standard_uncertainty for slope in slopes if slope.standard_uncertainty is not None]
+    return scatter_share([slope.value for slope in slopes], known) if len(known) == len(slopes) else None
 
 
 def in_words(evaluation: Evaluation, unit: str) -> list[str]:

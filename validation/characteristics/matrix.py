@@ -16,7 +16,7 @@ from validation.stats.estimate import Estimate, Number, exact_mean
 from validation.stats.two_means import paired_difference, welch_difference
 from validation.study.model import ExperimentData, Reading, Study
 from validation.study.quantity import Cell, Evaluation, Quantity, Table
-from validation.words import MINUS, counted, with_interval
+from validation.words import MINUS, with_interval
 
 NAME = "matrix"
 OWN_INTERCEPT = (
@@ -172,13 +172,9 @@ def _paired(blanks: _Blanks, home: _Blanks, shared: Sequence[str]) -> tuple[list
     rows = sorted(row for side in sides for run in shared for row in side[run])
     first, second = ([exact_mean(blanks.data.decimals("result", side[run])) for run in shared] for side in sides)
     left = len(blanks.rows) + len(home.rows) - len(rows)
-    notes = [f"{counted(left, 'blank')} of runs that hold only one of the two {_were(left)} left out."] if left else []
+    notes = [*left_out(left, "of runs that hold only one of the two", noun="blank")]
     notes += [OTHER_USED_OILS] if blanks.used_oils() else []
     return rows, paired_difference(first, second, n=len(rows), what=WHAT), notes
-
-
-def _were(count: int) -> str:
-    return "was" if count == 1 else "were"
 
 
 def _independent(blanks: _Blanks, home: _Blanks) -> tuple[list[int], Estimate, list[str]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from validation.characteristics import characteristics
+from validation.characteristics.registry import characteristics
 from validation.dossier.blocks import (
     Block,
     Document,

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from validation.characteristics import characteristics
+from validation.characteristics.registry import characteristics
 from validation.dossier.compare import compare_facts, facts_of_building, facts_of_step
 from validation.dossier.compare_text import step_restriction
 from validation.dossier.comparison_report import ComparisonReport

@@ -7,7 +7,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
-from validation.characteristics import characteristics, known_keys
+from validation.characteristics.registry import characteristics, known_keys
 from validation.dossier.manifest import sha256
 from validation.dossier.results import read_results
 from validation.dossier.trace_sources import source_lines, sources_of

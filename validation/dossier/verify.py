@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from validation.characteristics import characteristics
+from validation.characteristics.registry import characteristics
 from validation.dossier.differences import NOTHING, count_values, differences
 from validation.dossier.manifest import MANIFEST, Manifest, inputs_hash, integrity_problems, read_manifest, versions
 from validation.dossier.method_changes import changes_between, is_later

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from validation.figures.style import BLUE, GREY, INK, VERMILION, WIDTH, dossier_style, new_figure
+from validation.figures.style import BLUE, GREY, INK, VERMILION, dossier_style, new_figure
 from validation.stats.intervals import Interval
 from validation.study.model import Study
 from validation.study.quantity import At, Evaluation, Quantity
@@ -182,8 +182,6 @@ def single_point_bias_by_level(evaluation: Evaluation, study: Study) -> Figure |
 
 def other_calibrations(evaluation: Evaluation, study: Study) -> Figure | None:
     """What other calibrations would have given on the same readings: error by level, one panel a calibration."""
-    from matplotlib.figure import Figure
-
     view: CalibrationView = evaluation.display.view
     tried = view.tried
     if len(tried) < 2:
@@ -191,13 +189,12 @@ def other_calibrations(evaluation: Evaluation, study: Study) -> Figure | None:
     rows = -(-len(tried) // 2)
     places = {error.x for one in tried for error in one.errors}
     with dossier_style():
-        figure = Figure(figsize=(WIDTH, 0.75 + 1.6 * rows), layout="constrained")
-        panels = figure.subplots(rows, 2, squeeze=False, sharex=True, sharey=True)
-        for axes, one in zip(panels.flat, tried, strict=False):
+        figure, panels = new_figure(rows, 2, height=0.75 + 1.6 * rows, sharex=True, sharey=True)
+        for axes, one in zip(panels, tried, strict=False):
             _tried(axes, one, study.unit)
             _limits(axes, study, "calibration.single_point_bias", sorted(places), named=one is tried[0])
             axes.set_xlim(-0.03 * max(places), 1.05 * max(places))
-        for axes in list(panels.flat)[len(tried) :]:
+        for axes in panels[len(tried) :]:
             axes.set_visible(False)
         figure.supylabel(f"back-calculated minus level / {study.unit}", fontsize=10)
         bars = f"bars: {100 * study.confidence:.4g} % interval; open: zero by construction"

@@ -63,13 +63,13 @@ def dossier_style() -> Iterator[None]:
 
 
 def new_figure(
-    rows: int = 1, columns: int = 1, *, height: float = HEIGHT, sharey: bool = False
+    rows: int = 1, columns: int = 1, *, height: float = HEIGHT, sharex: bool = False, sharey: bool = False
 ) -> tuple[Figure, list[Axes]]:
     """An empty figure in the dossier's size. Not registered with pyplot: nothing to close, nothing to leak."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(WIDTH, height), layout="constrained")
-    axes = figure.subplots(rows, columns, squeeze=False, sharey=sharey)
+    axes = figure.subplots(rows, columns, squeeze=False, sharex=sharex, sharey=sharey)
     return figure, list(axes.flat)
 
 

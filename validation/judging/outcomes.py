@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
-from validation.characteristics import characteristics, evaluated
+from validation.characteristics.registry import characteristics, evaluated
 from validation.judging.conclusion import (
     Conclusion,
     NotEvaluated,

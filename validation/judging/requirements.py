@@ -6,7 +6,8 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from validation.characteristics import KeyInfo, known_keys
+from validation.characteristics import KeyInfo
+from validation.characteristics.registry import known_keys
 from validation.faults import Fault
 from validation.judging import rules
 from validation.study.experiments import EXPERIMENTS
@@ -237,7 +238,7 @@ def _number(text: str) -> float | None:
 
 
 def _experiment(key: str) -> str:
-    from validation.characteristics import characteristics
+    from validation.characteristics.registry import characteristics
 
     return next(item.experiment for item in characteristics().values() if any(info.key == key for info in item.keys))
 

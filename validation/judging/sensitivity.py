@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from math import isclose
 from typing import Literal
 
-from validation.characteristics import characteristics
+from validation.characteristics.registry import characteristics
 from validation.faults import StudyDataError
 from validation.judging.outcomes import Judgement, evaluate, judge_study
 from validation.judging.requirements import BY_PERFORMANCE, RequirementResult

@@ -30,7 +30,7 @@ def preload() -> None:
     """Import everything a chapter needs, without starting a thread or a socket."""
     for name in PRELOADED:
         importlib.import_module(name)
-    from validation.characteristics import characteristics
+    from validation.characteristics.registry import characteristics
 
     for name in characteristics():
         # A module that cannot be imported is told by the notebook that needs it.

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from validation import resources
-from validation.characteristics import characteristics
+from validation.characteristics.registry import characteristics
 from validation.dossier.attached import attached_selftest
 from validation.dossier.compare import compare_facts, facts_of_building, read_facts
 from validation.dossier.comparison_report import ComparisonReport

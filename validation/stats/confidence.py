@@ -274,13 +274,3 @@ class Share(ConfidenceDistribution):
         missed = self.trials - self.hits
         high = 1.0 if missed == 0 else float(special.betaincinv(self.hits + 1, missed, above))
         return low, high
-
-
-@dataclass(frozen=True)
-class AtLevels(ConfidenceDistribution):
-    """Temporary."""
-
-    ends: tuple[tuple[float, float, float], ...]
-
-    def interval(self, level: float) -> Interval | None:
-        return next(((low, high) for at, low, high in self.ends if abs(at - level) < 1e-9), None)

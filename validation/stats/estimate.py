@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import dataclass, fields, replace
 from decimal import Decimal
 from fractions import Fraction
 from math import isfinite, sqrt
@@ -100,51 +100,6 @@ class Estimate:
         given = data["distribution"]
         distribution = None if given is None else confidence_distribution(given)
         return cls(**{**data, "distribution": distribution, "notes": tuple(data["notes"])})
-
-
-@dataclass(frozen=True, slots=True)
-class OldEstimate:
-    """One estimated quantity with what an auditor asks of it. All members share the unit of the readings.
-
-    Attributes
-    ----------
-    value : the estimate
-    interval : two-sided interval at `confidence`; None where none exists (the note says why)
-    confidence : level of `interval`; None without one
-    standard_uncertainty : standard error of the estimate where it is a mean or coefficient
-    degrees_of_freedom : behind the interval; None or Satterthwaite's where no single number governs it
-    n : readings that entered
-    units : independent units (runs, laboratories, samples) that the interval counts
-    notes : whole sentences an auditor must be told
-    source : document and clause of the formula
-    """
-
-    value: float
-    interval: tuple[float, float] | None = None
-    confidence: float | None = None
-    standard_uncertainty: float | None = None
-    degrees_of_freedom: float | None = None
-    n: int = 0
-    units: int | None = None
-    notes: tuple[str, ...] = ()
-    source: str = ""
-
-    def with_notes(self, *notes: str) -> OldEstimate:
-        """The same estimate with further notes appended; repeated notes are kept once."""
-        return replace(self, notes=tuple(dict.fromkeys((*self.notes, *notes))))
-
-    def scaled(self, factor: float) -> OldEstimate:
-        """The estimate of `factor` times the quantity, `factor` positive (a repeatability limit from s_r)."""
-        interval = None if self.interval is None else (factor * self.interval[0], factor * self.interval[1])
-        error = None if self.standard_uncertainty is None else factor * self.standard_uncertainty
-        return replace(self, value=factor * self.value, interval=interval, standard_uncertainty=error)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON types, the same bytes on every rerun."""
-        plain = asdict(self)
-        plain["notes"] = list(self.notes)
-        plain["interval"] = None if self.interval is None else list(self.interval)
-        return plain
 
 
 def exact(value: Number) -> Fraction:

@@ -231,9 +231,3 @@ def _g_and_h(dfs: NDArray[np.float64], confidence: float) -> tuple[NDArray[np.fl
     """Burdick and Graybill's G = 1 - df/chi2(upper) and H = df/chi2(lower) - 1."""
     low, high = tails(confidence)
     return 1 - dfs / chi_square_quantile(high, dfs), dfs / chi_square_quantile(low, dfs) - 1
-
-
-def claimed(value: float, interval: Interval, confidence: float) -> tuple[Interval | None, float | None]:
-    """Temporary."""
-    high = max(value, interval[1])
-    return ((min(value, interval[0]), high), confidence) if high > 0 else (None, None)

@@ -30,8 +30,7 @@ class OutlierTest:
     test : name of the test
     statistic : its value; 0 where the values do not scatter at all
     critical : the value at `alpha` that the statistic is held against
-    index : position of the suspect; with two suspects the one further from the mean
-    indices : positions of every suspect, the furthest first
+    indices : positions of every suspect, the furthest from the mean first
     alpha : probability of pointing at something although all values belong together
     source : document and clause
     exceeded : whether the test points at the suspect
@@ -40,11 +39,15 @@ class OutlierTest:
     test: str
     statistic: float
     critical: float
-    index: int
     indices: tuple[int, ...]
     alpha: float
     source: str
     exceeded: bool
+
+    @property
+    def index(self) -> int:
+        """Position of the suspect; of two the one further from the mean."""
+        return self.indices[0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,9 +131,7 @@ def grubbs_single(values: Sequence[Number], *, alpha: float = 0.05) -> OutlierTe
     s = float(np.std(deviations, ddof=1))
     statistic = float(abs(deviations[index]) / s) if s > 0 else 0.0
     critical = grubbs_single_critical(deviations.size, alpha)
-    return OutlierTest(
-        "Grubbs, one outlier", statistic, critical, index, (index,), alpha, _GRUBBS, statistic > critical
-    )
+    return OutlierTest("Grubbs, one outlier", statistic, critical, (index,), alpha, _GRUBBS, statistic > critical)
 
 
 def grubbs_single_critical(n: int, alpha: float) -> float:
@@ -175,7 +176,7 @@ def grubbs_double(values: Sequence[Number], *, alpha: float = 0.05) -> OutlierTe
         rest = np.delete(deviations, pair)
         sides.append((float(np.sum((rest - rest.mean()) ** 2)) / total if total > 0 else 1.0, pair))
     statistic, pair = min(sides, key=lambda side: side[0])
-    return OutlierTest("Grubbs, two outliers", statistic, critical, pair[0], pair, alpha, _GRUBBS, statistic < critical)
+    return OutlierTest("Grubbs, two outliers", statistic, critical, pair, alpha, _GRUBBS, statistic < critical)
 
 
 @lru_cache(maxsize=256)
@@ -261,7 +262,7 @@ def cochran(variances: Sequence[float], n: int, *, alpha: float = 0.05) -> Outli
     index = int(np.argmax(values))
     statistic = float(values[index]) / total if total > 0 else 0.0
     critical = cochran_critical(values.size, n, alpha)
-    return OutlierTest("Cochran", statistic, critical, index, (index,), alpha, _COCHRAN, statistic > critical)
+    return OutlierTest("Cochran", statistic, critical, (index,), alpha, _COCHRAN, statistic > critical)
 
 
 def cochran_critical(p: int, n: int, alpha: float) -> float:

@@ -83,6 +83,13 @@ def recovery(
     R = (after - before (1 - added/whole)) / added; sensitivities 1/added, -(1 - added/whole)/added and
     (before/whole - R)/added; root sum of squares (JCGM 100:2008, 5.1.2), degrees of freedom by Welch and Satterthwaite
     (G.4.1).
+
+    Examples
+    --------
+    Quantitative Chemical Analysis, 9th ed., exercise on spike recovery: 10.0 and, after adding 5.0, 15.3: 106 %.
+
+    >>> round(100 * recovery([10.0], [15.3], 5.0).recovery.value)
+    106
     """
     amount = exact(added)
     if not before or not after:

@@ -27,7 +27,6 @@ class PolynomialResult:
     Attributes
     ----------
     coefficients : shape (p,), of x^first_power, x^(first_power + 1), ...
-    first_power : 0 with an intercept, 1 through zero
     covariance : shape (p, p), of the coefficients, scaled by the residual variance (zero without residual df)
     unscaled_covariance : shape (p, p), inverse of X'WX: the covariance where the weights are 1/u^2 with u known
     residual_sd : root of the weighted residual mean square, in the unit of y; 0 without residual df
@@ -36,10 +35,10 @@ class PolynomialResult:
     x_mean, x_sum_of_squares : weighted mean of x and weighted sum of squares about it
     weight_sum : sum of the weights (n for an ordinary fit)
     residuals : shape (n,), y minus the fitted value, in the unit of y
+    powers, y_offset, scaled_coefficients : y_offset + powers @ scaled_coefficients is the fit as it was computed
     """
 
     coefficients: NDArray[np.float64]
-    first_power: int
     covariance: NDArray[np.float64]
     unscaled_covariance: NDArray[np.float64]
     residual_sd: float
@@ -51,10 +50,14 @@ class PolynomialResult:
     weight_sum: float
     residuals: NDArray[np.float64]
     n: int
-    x_centre: float
-    x_scale: float
+    powers: ScaledPowers
     y_offset: Fraction
     scaled_coefficients: NDArray[np.float64]
+
+    @property
+    def first_power(self) -> int:
+        """0 with an intercept, 1 through zero."""
+        return self.powers.first
 
     @property
     def intercept(self) -> float:
@@ -105,7 +108,7 @@ class PolynomialResult:
 
     def predict(self, x: float) -> float:
         """The fitted response at x."""
-        return float(self.y_offset) + self._shifted(x)
+        return float(self.y_offset) + float(self.powers.design(np.array([x]))[0] @ self.scaled_coefficients)
 
     def standard_error_at(self, x: float) -> float:
         """Standard error of the fitted response at x, covariance of the coefficients included."""
@@ -126,15 +129,8 @@ class PolynomialResult:
             raise ValueError("read_back needs a slope other than zero; got 0")
         # The offset is taken off exactly, so that a small shift on a large constant response survives.
         small = float(Fraction(response) - self.y_offset)
-        return self.x_centre + self.x_scale * (small - self._constant()) / float(self.scaled_coefficients[-1])
-
-    def _constant(self) -> float:
-        return float(self.scaled_coefficients[0]) if self.first_power == 0 else 0.0
-
-    def _shifted(self, x: float) -> float:
-        u = (x - self.x_centre) / self.x_scale
-        powers = u ** np.arange(self.first_power, self.first_power + len(self.coefficients))
-        return float(powers @ self.scaled_coefficients)
+        constant = float(self.scaled_coefficients[0]) if self.first_power == 0 else 0.0
+        return self.powers.middle + self.powers.scale * (small - constant) / float(self.scaled_coefficients[-1])
 
 
 def polynomial(
@@ -179,7 +175,7 @@ def polynomial(
     if len(xs) < p or len(np.unique(xs[xs != 0] if through_zero else xs)) < p:
         raise ValueError(f"x must hold at least {p} readings at {p} different levels; got {len(np.unique(xs))} levels")
     middle = 0.0 if through_zero else float((w @ xs) / w.sum())
-    powers = _ScaledPowers(middle, float(np.max(np.abs(xs - middle))), first, degree)
+    powers = ScaledPowers(middle, float(np.max(np.abs(xs - middle))), first, degree)
     design, root = powers.design(xs), np.sqrt(w)
     q, r = np.linalg.qr(design * root[:, None])
     scaled = np.linalg.solve(r, q.T @ (small * root))
@@ -195,7 +191,6 @@ def polynomial(
     x_mean = float((w @ xs) / w.sum())
     return PolynomialResult(
         coefficients=powers.coefficients(scaled, correction, offset),
-        first_power=first,
         covariance=half @ half.T * variance,
         unscaled_covariance=half @ half.T,
         residual_sd=sqrt(variance),
@@ -207,8 +202,7 @@ def polynomial(
         weight_sum=float(w.sum()),
         residuals=residuals,
         n=len(xs),
-        x_centre=middle,
-        x_scale=powers.scale,
+        powers=powers,
         y_offset=offset,
         scaled_coefficients=scaled + correction,
     )
@@ -266,7 +260,7 @@ def _without_offset(y: Sequence[Number], through_zero: bool) -> tuple[Fraction, 
 
 
 @dataclass(frozen=True, slots=True)
-class _ScaledPowers:
+class ScaledPowers:
     """The powers `first` to `degree` of u = (x - middle) / scale, in which the fit is computed."""
 
     middle: float

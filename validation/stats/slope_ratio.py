@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import sqrt
-from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,54 +27,55 @@ NOT_TOGETHER = (
 )
 
 Array = NDArray[np.float64]
-T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A straight line y = a + b x, compared with the line of the reference.
+
+    Attributes
+    ----------
+    name : of the line
+    slope : unit of y per unit of x
+    ratio : slope over the slope of the reference; None for the reference itself, and where no ratio exists
+    intercept : the same for all lines where it is common; mean over runs, or of the one fit
+    run_slopes : one a run, None where it cannot be drawn there; empty where readings were taken together
+    rows, ratio_rows : positions of the readings that the slope and the ratio rest on
+    """
+
+    name: str
+    slope: Estimate
+    ratio: Estimate | None
+    intercept: float
+    run_slopes: tuple[float | None, ...]
+    rows: tuple[int, ...]
+    ratio_rows: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class LinesResult:
-    """Straight lines y = a + b x, one a name, compared with the line of the reference.
+    """Straight lines side by side.
 
     Attributes
     ----------
-    names : the lines, in order of first appearance; one that cannot be drawn is absent
-    slopes : one Estimate a name, unit of y per unit of x
-    ratios : slope over the slope of the reference; None for the reference itself, and where no ratio exists
-    intercepts : one a name, all the same where the intercept is common; means over runs, or of the one fit
-    run_slopes : by run (in order of first appearance), one slope a name, None where it cannot be drawn there
-    runs : names of these runs; empty where readings were taken together
-    slope_rows, ratio_rows : positions of the readings that each slope and each ratio rests on
+    lines : in order of first appearance; one that cannot be drawn is absent
+    runs : names of the runs, in order of first appearance; empty where readings were taken together
     residuals : of each reading from its fitted line, in the order given; nan where it entered no line
     notes : whole sentences for every quantity
     """
 
-    names: tuple[str, ...]
-    slopes: tuple[Estimate, ...]
-    ratios: tuple[Estimate | None, ...]
-    intercepts: tuple[float, ...]
-    run_slopes: tuple[tuple[float | None, ...], ...]
+    lines: tuple[Line, ...]
     runs: tuple[str, ...]
-    slope_rows: tuple[tuple[int, ...], ...]
-    ratio_rows: tuple[tuple[int, ...], ...]
     residuals: Array
     notes: tuple[str, ...] = ()
 
-    def in_order(self, names: Sequence[str]) -> LinesResult:
-        """The same lines in the order of `names`, which holds each of them once."""
-        order = [self.names.index(name) for name in names]
+    @property
+    def names(self) -> tuple[str, ...]:
+        return tuple(line.name for line in self.lines)
 
-        def moved(values: Sequence[T]) -> tuple[T, ...]:
-            return tuple(values[i] for i in order)
-
-        return replace(
-            self,
-            names=moved(self.names),
-            slopes=moved(self.slopes),
-            ratios=moved(self.ratios),
-            intercepts=moved(self.intercepts),
-            run_slopes=tuple(moved(row) for row in self.run_slopes),
-            slope_rows=moved(self.slope_rows),
-            ratio_rows=moved(self.ratio_rows),
-        )
+    def line(self, name: str) -> Line:
+        """The line of this name, which must be there."""
+        return self.lines[self.names.index(name)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +103,7 @@ def level_weights(
     Returns
     -------
     weights : shape (n,), scaled to a mean of 1; equal where no scatter can be fitted
-    notes : said where they are equal, or where the fitted scatter sits at a bound
+    notes : sentences where they are equal, or where the fitted scatter sits at a bound
 
     References
     ----------
@@ -174,26 +174,30 @@ def slope_ratios_by_run(
     drawn = [name for name in dict.fromkeys(lines) if any(fit and name in fit.names for fit in fits.values())]
     if reference not in drawn:
         raise ValueError(f"the reference {reference!r} has no line in any run: it needs two levels or more there")
-    table = {name: [None if fit is None or name not in fit.names else fit for fit in fits.values()] for name in drawn}
-    slopes = {name: [_slope(fit, name) for fit in table[name]] for name in drawn}
-    rows = {name: [_rows(fit, line, name, common_intercept) for fit in table[name]] for name in drawn}
-    ratios = {name: _run_ratio(slopes, rows, name, reference) for name in drawn if name != reference}
-    residuals = np.full(len(x), np.nan)
-    for fit in fits.values():
-        if fit is not None:
-            residuals[fit.entered] = fit.residuals
+    by_run = {name: [fit if fit and name in fit.names else None for fit in fits.values()] for name in drawn}
+    slopes = {name: [_slope(fit, name) for fit in by_run[name]] for name in drawn}
+    rows = {name: [_rows(fit, line, name, common_intercept) for fit in by_run[name]] for name in drawn}
+
+    def of_name(name: str) -> Line:
+        ratio, ratio_rows = (None, ()) if name == reference else _run_ratio(slopes, rows, name, reference)
+        intercept = offset + _mean([_intercept(fit, name) for fit in by_run[name]])
+        slope = _mean_slope(slopes[name], rows[name])
+        return Line(name, slope, ratio, intercept, tuple(slopes[name]), _union(rows[name]), ratio_rows)
+
     return LinesResult(
-        names=tuple(drawn),
-        slopes=tuple(_mean_slope(slopes[name], rows[name]) for name in drawn),
-        ratios=tuple(ratios[name][0] if name in ratios else None for name in drawn),
-        intercepts=tuple(offset + _mean([_intercept(fit, name) for fit in table[name]]) for name in drawn),
-        run_slopes=tuple(tuple(slopes[name][i] for name in drawn) for i in range(len(names_of_runs))),
+        lines=tuple(of_name(name) for name in drawn),
         runs=tuple(str(name) for name in names_of_runs),
-        slope_rows=tuple(_union(rows[name]) for name in drawn),
-        ratio_rows=tuple(ratios[name][1] if name in ratios else () for name in drawn),
-        residuals=residuals,
+        residuals=_residuals(len(x), list(fits.values())),
         notes=_runs_left_out(slopes, names_of_runs, drawn, reference),
     )
+
+
+def _residuals(n: int, fits: Sequence[_Fit | None]) -> Array:
+    residuals = np.full(n, np.nan)
+    for fit in fits:
+        if fit is not None:
+            residuals[fit.entered] = fit.residuals
+    return residuals
 
 
 def slope_ratios(
@@ -232,25 +236,16 @@ def slope_ratios(
     if fit is None or reference not in fit.names:
         raise ValueError(f"the reference {reference!r} has no line: it needs two levels or more")
     home = fit.names.index(reference)
-    residuals = np.full(len(x), np.nan)
-    residuals[fit.entered] = fit.residuals
-    rows = [_rows(fit, line, name, common_intercept) for name in fit.names]
-    both = [() if i == home else _union([rows[i], rows[home]]) for i in range(len(rows))]
     units = [_replicates(x[fit.entered & (line == name)]) for name in fit.names]
-    return LinesResult(
-        names=fit.names,
-        slopes=tuple(_pooled_slope(fit, i, len(rows[i]), units[i]) for i in range(len(rows))),
-        ratios=tuple(
-            None if i == home else _pooled_ratio(fit, i, home, len(both[i]), min(units[i], units[home]))
-            for i in range(len(rows))
-        ),
-        intercepts=tuple(offset + float(a) for a in fit.intercepts),
-        run_slopes=(),
-        runs=(),
-        slope_rows=tuple(rows),
-        ratio_rows=tuple(both),
-        residuals=residuals,
-    )
+    rows = [_rows(fit, line, name, common_intercept) for name in fit.names]
+
+    def of_name(i: int) -> Line:
+        slope = _pooled_slope(fit, i, len(rows[i]), units[i])
+        both = () if i == home else _union([rows[i], rows[home]])
+        ratio = None if i == home else _pooled_ratio(fit, i, home, len(both), min(units[i], units[home]))
+        return Line(fit.names[i], slope, ratio, offset + float(fit.intercepts[i]), (), rows[i], both)
+
+    return LinesResult(tuple(of_name(i) for i in range(len(rows))), (), _residuals(len(x), [fit]))
 
 
 def _checked(
@@ -330,16 +325,16 @@ def _union(groups: Sequence[Sequence[int]]) -> tuple[int, ...]:
 
 
 def _mean(values: Sequence[float | None]) -> float:
-    found = [value for value in values if value is not None]
-    return sum(found) / len(found)
+    known = [value for value in values if value is not None]
+    return sum(known) / len(known)
 
 
 def _mean_slope(slopes: Sequence[float | None], rows: Sequence[Sequence[int]]) -> Estimate:
-    found = np.array([value for value in slopes if value is not None])
-    p, n, value = len(found), len(_union(rows)), float(found.mean())
+    of_runs = np.array([value for value in slopes if value is not None])
+    p, n, value = len(of_runs), len(_union(rows)), float(of_runs.mean())
     if p == 1:
         return Estimate(value, n=n, units=1, notes=(ONE_RUN,), source=BY_RUN)
-    error = float(found.std(ddof=1)) / sqrt(p)
+    error = float(of_runs.std(ddof=1)) / sqrt(p)
     if error <= 1e-13 * abs(value):
         return Estimate(value, n=n, units=p, notes=(ALIKE,), source=BY_RUN)
     return Estimate.of_mean(value, error, float(p - 1), n=n, units=p, source=BY_RUN)

@@ -48,19 +48,16 @@ class WeightedTestsResult:
     formed; `reason` then says why.
     """
 
-    lack_of_fit_F: float | None
-    lack_of_fit_p: Estimate | None
-    curvature_F: float | None
-    curvature_p: Estimate | None
-    lack_of_fit_df: int
-    scatter_df: int
     draws: int
     unit: str
+    lack_of_fit_F: float | None = None
+    lack_of_fit_p: Estimate | None = None
+    curvature_F: float | None = None
+    curvature_p: Estimate | None = None
     sd: LinearSdResult | None = None
     sd_from: str = ""
     reason: str = ""
     notes: tuple[str, ...] = ()
-    source: str = BOOTSTRAP_SOURCE
 
 
 def lack_of_fit(x: Sequence[Number], y: Sequence[Number], levels: Codes) -> FTestResult:
@@ -156,11 +153,7 @@ def weighted_tests(
     unit = "run" if readings.several else "reading"
     cells = Cells.of_runs(*_columns(readings)) if readings.several else Cells.of_readings(*_columns(readings)[:3])
     designs = NestedDesigns.of(cells)
-    blank = WeightedTestsResult(
-        *(None, None, None, None),
-        *(designs.lack_of_fit_df, designs.scatter_df, draws, unit),
-        notes=(*readings.notes, *_unequal_cells(cells)),
-    )
+    blank = WeightedTestsResult(draws, unit, notes=(*readings.notes, *_unequal_cells(cells)))
     if designs.lack_of_fit_df < 1:
         return replace(blank, reason="Fewer than three levels (in one run): a bend cannot be seen.")
     if designs.scatter_df < 1:

@@ -16,7 +16,8 @@ SMALLEST_SHARE = 1e-3
 
 _GRID = np.linspace(0.0, 1.0 - SMALLEST_SHARE, 33)
 _HALVINGS = 48  # of two steps of the grid: down to the last digit of w
-Function = Callable[[NDArray[np.float64]], NDArray[np.float64]]
+Floats = NDArray[np.float64]
+Function = Callable[[Floats], Floats]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,9 +37,9 @@ class LinearSdResult:
 
 
 def linear_sd(
-    levels: Sequence[float] | NDArray[np.float64],
-    sums_of_squares: Sequence[float] | NDArray[np.float64],
-    degrees_of_freedom: Sequence[float] | NDArray[np.float64],
+    levels: Sequence[float] | Floats,
+    sums_of_squares: Sequence[float] | Floats,
+    degrees_of_freedom: Sequence[float] | Floats,
 ) -> LinearSdResult:
     """Fit s(x) = a + b x, a >= 0 and b >= 0, to one set of sums of squares.
 
@@ -75,7 +76,7 @@ def linear_sd(
     )
 
 
-def _notes(x: NDArray[np.float64], df: NDArray[np.float64], constant: float, slope: float) -> tuple[str, ...]:
+def _notes(x: Floats, df: Floats, constant: float, slope: float) -> tuple[str, ...]:
     if constant == 0 and slope == 0:
         return ("All replicates agree to the last digit written: no spread could be fitted.",)
     if np.count_nonzero(df > 0) < 2:
@@ -87,9 +88,7 @@ def _notes(x: NDArray[np.float64], df: NDArray[np.float64], constant: float, slo
     return ()
 
 
-def linear_sd_many(
-    levels: NDArray[np.float64], sums_of_squares: NDArray[np.float64], degrees_of_freedom: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def linear_sd_many(levels: Floats, sums_of_squares: Floats, degrees_of_freedom: Floats) -> tuple[Floats, Floats]:
     """Fit s(x) to many data sets at once. Each may hold several sources of one common shape, each with its own size.
 
     The likelihood of source k is that of sums of squares distributed as s_k(x)^2 chi-square(df). With
@@ -111,48 +110,15 @@ def linear_sd_many(
     ValueError
         A level below zero.
     """
-    x = np.asarray(levels, dtype=float)
-    if x.min() < 0:
-        raise ValueError(f"levels must be 0 or above; got {x.min()} to {x.max()}")
-    top = float(x.max()) or 1.0
-    share = x / top
-    df = np.broadcast_to(degrees_of_freedom, sums_of_squares.shape)
-    sums = np.where(df > 0, sums_of_squares, 0.0)
-    totals = df.sum(axis=2)
-    live = (totals > 0) & (sums.sum(axis=2) > 0)
-    weights_of_log = np.where(live[:, :, None], df, 0.0).sum(axis=1)  # (B, L)
-    one_level = np.unique(x[weights_of_log.max(axis=0) > 0]).size < 2
-
-    def objective(w: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Minus the profile log-likelihood, shape (B,), at one w a data set."""
-        g = 1 - w[:, None] + w[:, None] * share
-        spread = np.einsum("bkl,bl->bk", sums, 1 / g**2)
-        size = np.where(live, totals / 2 * np.log(np.where(live, spread, 1.0)), 0.0).sum(axis=1)
-        return size + (weights_of_log * np.log(g)).sum(axis=1)
-
-    def growth(w: NDArray[np.float64]) -> NDArray[np.float64]:
-        """The derivative of the objective, shape (B,)."""
-        g = 1 - w[:, None] + w[:, None] * share
-        relative = (share - 1) / g
-        weighted = sums / (g**2)[:, None, :]
-        spread = np.where(live, weighted.sum(axis=2), 1.0)
-        change = np.einsum("bkl,bl->bk", weighted, relative)
-        return (weights_of_log * relative).sum(axis=1) - np.where(live, totals * change / spread, 0.0).sum(axis=1)
-
-    count = len(sums)
-    w = np.zeros(count) if one_level else _minimise(objective, growth, count)
-    g = 1 - w[:, None] + w[:, None] * share
-    spread = np.einsum("bkl,bl->bk", sums, 1 / g**2)
-    size = np.sqrt(np.where(live, spread / np.where(live, totals, 1.0), 0.0))
+    w, size, top = _fit(_straight, np.asarray(levels, dtype=float), sums_of_squares, degrees_of_freedom)
     return size * (1 - w)[:, None], size * (w / top)[:, None]
 
 
-def root_sum_square_sd(
-    levels: NDArray[np.float64], sums_of_squares: NDArray[np.float64], degrees_of_freedom: NDArray[np.float64]
-) -> tuple[float, float]:
+def root_sum_square_sd(levels: Floats, sums_of_squares: Floats, degrees_of_freedom: Floats) -> tuple[float, float]:
     """Fit s(x) = sqrt(a^2 + b^2 x^2), a >= 0 and b >= 0, to one set of sums of squares.
 
-    As for the line, with g(x) = sqrt((1 - w)^2 + w^2 x^2 / x_max^2); a has the same lower bound.
+    As for the line, with g(x) = sqrt((1 - w)^2 + w^2 x^2 / x_max^2); a has the same lower bound. Replicates at one
+    level alone give a constant spread.
 
     Parameters
     ----------
@@ -173,26 +139,58 @@ def root_sum_square_sd(
         raise ValueError(f"levels must be 0 or above and not all 0; got {x.min()} to {x.max()}")
     if sums.sum() <= 0 or df.sum() <= 0:
         raise ValueError(f"sums and degrees_of_freedom must exceed 0; got totals {sums.sum()} and {df.sum()}")
-    share = (x / x.max()) ** 2
-    total = df.sum()
-
-    def objective(w: NDArray[np.float64]) -> NDArray[np.float64]:
-        variance = (1 - w[:, None]) ** 2 + w[:, None] ** 2 * share
-        return total / 2 * np.log((sums / variance).sum(axis=1)) + (df * np.log(variance)).sum(axis=1) / 2
-
-    def growth(w: NDArray[np.float64]) -> NDArray[np.float64]:
-        variance = (1 - w[:, None]) ** 2 + w[:, None] ** 2 * share
-        relative = (w[:, None] * share - (1 - w[:, None])) / variance
-        weighted = sums / variance
-        change = (weighted * relative).sum(axis=1)
-        return (df * relative).sum(axis=1) - total * change / weighted.sum(axis=1)
-
-    w = float(_minimise(objective, growth, 1)[0])
-    size = float(np.sqrt((sums / ((1 - w) ** 2 + w**2 * share)).sum() / total))
-    return size * (1 - w), size * w / float(x.max())
+    w, size, top = _fit(_root_sum_square, x, sums[None, None, :], df[None, None, :])
+    return float(size[0, 0] * (1 - w[0])), float(size[0, 0] * w[0] / top)
 
 
-def _minimise(objective: Function, growth: Function, count: int) -> NDArray[np.float64]:
+def _straight(w: Floats, share: Floats) -> tuple[Floats, Floats]:
+    """g = 1 - w + w x / x_max and the derivative of log g by w, shapes (B, L)."""
+    g = 1 - w[:, None] + w[:, None] * share
+    return g, (share - 1) / g
+
+
+def _root_sum_square(w: Floats, share: Floats) -> tuple[Floats, Floats]:
+    """g = sqrt((1 - w)^2 + w^2 x^2 / x_max^2) and the derivative of log g by w, shapes (B, L)."""
+    square = (1 - w[:, None]) ** 2 + w[:, None] ** 2 * share**2
+    return np.sqrt(square), (w[:, None] * share**2 - (1 - w[:, None])) / square
+
+
+def _fit(
+    shape: Callable[[Floats, Floats], tuple[Floats, Floats]], x: Floats, sums_of_squares: Floats, df: Floats
+) -> tuple[Floats, Floats, float]:
+    """w of each data set, shape (B,), the sizes of its sources, shape (B, K), and the highest level."""
+    if x.min() < 0:
+        raise ValueError(f"levels must be 0 or above; got {x.min()} to {x.max()}")
+    top = float(x.max()) or 1.0
+    share = x / top
+    df = np.broadcast_to(df, sums_of_squares.shape)
+    sums = np.where(df > 0, sums_of_squares, 0.0)
+    totals = df.sum(axis=2)
+    live = (totals > 0) & (sums.sum(axis=2) > 0)
+    weights_of_log = np.where(live[:, :, None], df, 0.0).sum(axis=1)  # (B, L)
+
+    def objective(w: Floats) -> Floats:
+        """Minus the profile log-likelihood, shape (B,), at one w a data set."""
+        g, _ = shape(w, share)
+        spread = np.einsum("bkl,bl->bk", sums, 1 / g**2)
+        size = np.where(live, totals / 2 * np.log(np.where(live, spread, 1.0)), 0.0).sum(axis=1)
+        return size + (weights_of_log * np.log(g)).sum(axis=1)
+
+    def growth(w: Floats) -> Floats:
+        """The derivative of the objective, shape (B,)."""
+        g, relative = shape(w, share)
+        weighted = sums / (g**2)[:, None, :]
+        spread = np.where(live, weighted.sum(axis=2), 1.0)
+        change = np.einsum("bkl,bl->bk", weighted, relative)
+        return (weights_of_log * relative).sum(axis=1) - np.where(live, totals * change / spread, 0.0).sum(axis=1)
+
+    one_level = np.unique(x[weights_of_log.max(axis=0) > 0]).size < 2
+    w = np.zeros(len(sums)) if one_level else _minimise(objective, growth, len(sums))
+    spread = np.einsum("bkl,bl->bk", sums, 1 / shape(w, share)[0] ** 2)
+    return w, np.sqrt(np.where(live, spread / np.where(live, totals, 1.0), 0.0)), top
+
+
+def _minimise(objective: Function, growth: Function, count: int) -> Floats:
     """The w of the smallest objective for each data set: best grid point, then the root of the derivative around it.
 
     The derivative, not the objective: next to its minimum the objective is flat to rounding over half the digits, and
@@ -206,7 +204,7 @@ def _minimise(objective: Function, growth: Function, count: int) -> NDArray[np.f
         rises = growth(middle) >= 0
         low, high = np.where(rises, low, middle), np.where(rises, middle, high)
     middle = (low + high) / 2
-    # The bounds themselves are candidates: a slope of exactly 0 is said in a note.
+    # The bounds themselves are candidates: a slope of exactly 0 has a note of its own.
     for bound in (_GRID[0], _GRID[-1]):
         edge = np.full(count, bound)
         middle = np.where(objective(edge) <= objective(middle), edge, middle)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
@@ -29,18 +29,18 @@ CHECKLIST = {
 #: What the study measures as a whole, so that a single component may be contained in it.
 MEASURED = ("within-laboratory reproducibility", "bias", "standard")
 
-#: Measured standard deviations that a component may take its size from.
-TAKEN_FROM = (
-    "repeatability.s_r",
-    "intermediate_precision.s_run",
-    "intermediate_precision.s_I",
-    "reproducibility.s_r",
-    "reproducibility.s_L",
-    "reproducibility.s_R",
-    "ruggedness.residual_sd",
-    "fuel.spread",
-    "standards.relative_uncertainty",
-)
+#: Measured standard deviations that a component may take its size from, and what each is called.
+TAKEN_FROM: Mapping[str, str] = {
+    "repeatability.s_r": "repeatability standard deviation",
+    "intermediate_precision.s_run": "standard deviation between runs",
+    "intermediate_precision.s_I": "intermediate precision standard deviation of a single result",
+    "reproducibility.s_r": "repeatability standard deviation",
+    "reproducibility.s_L": "standard deviation between laboratories",
+    "reproducibility.s_R": "reproducibility standard deviation",
+    "ruggedness.residual_sd": "scatter of replicates of one trial",
+    "fuel.spread": "relative standard deviation of the response factors over fuels",
+    "standards.relative_uncertainty": "standard uncertainty as a share of the assigned value",
+}
 
 SHAPES = ("rectangular", "triangular", "one-sided")
 

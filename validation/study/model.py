@@ -92,9 +92,8 @@ def _same(text: str, value: object) -> bool:
 class Study:
     """One study folder, read and checked. `lot_records`: the records of the standards lots that the plan names, by lot.
 
-    `looked_at_otherwise`: the study with something left out, evaluated for its verdicts alone; what no rule may use and
-    what only a chapter shows need not be computed. `lost_amendments`: what of amendments.csv is not as first seen;
-    `changes`: every cell that is not, without an amendment; `lost_history`: what no longer shows how it was first seen.
+    `lost_amendments`: what of amendments.csv is not as first seen; `changes`: every cell that is not, without an
+    amendment; `lost_history`: what no longer shows how it was first seen.
     """
 
     folder: Path
@@ -103,7 +102,6 @@ class Study:
     amendments: tuple[Mapping[str, str], ...] = ()
     warnings: tuple[str, ...] = ()
     draft: bool = False
-    looked_at_otherwise: bool = False
     lot_records: Mapping[str, LotRecord] = field(default_factory=dict)
     lost_amendments: tuple[Loss, ...] = ()
     changes: tuple[Change, ...] = ()

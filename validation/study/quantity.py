@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, fields, replace
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, fields, replace
 from functools import cached_property
 from typing import Any, Literal
 
-from validation.stats.confidence import AtLevels
-from validation.stats.estimate import Estimate, OldEstimate
+from validation.stats.estimate import Estimate
 from validation.stats.intervals import Interval
 
 At = float | str | None
@@ -122,47 +121,6 @@ class Quantity:
         """The same quantity with further notes; repeated notes are kept once."""
         return replace(self, estimate=self.estimate.with_notes(*notes))
 
-    @classmethod
-    def from_estimate(
-        cls,
-        key: str,
-        at: At,
-        estimate: OldEstimate,
-        *,
-        unit: str,
-        worksheet: str,
-        readings: Sequence[str],
-        judged: OldEstimate | None = None,
-        unit_name: str = "readings",
-        notes: Sequence[str] = (),
-        censored: int = 0,
-    ) -> Quantity:
-        """Temporary: from an estimate that knows its intervals at two levels only."""
-        level = estimate.confidence or 0.95
-        stated = () if estimate.interval is None else ((level, *estimate.interval),)
-        other = () if judged is None or judged.interval is None else ((judged_level(level), *judged.interval),)
-        new = Estimate(
-            estimate.value,
-            AtLevels((*stated, *other)) if stated or other else None,
-            estimate.standard_uncertainty,
-            estimate.degrees_of_freedom,
-            estimate.n,
-            estimate.units,
-            tuple(dict.fromkeys((*estimate.notes, *notes))),
-            estimate.source,
-        )
-        return cls(
-            key=key,
-            at=at,
-            estimate=new,
-            level=level,
-            unit=unit,
-            worksheet=worksheet,
-            readings=tuple(readings),
-            unit_name=unit_name,
-            censored=censored,
-        )
-
 
 @dataclass(frozen=True, slots=True)
 class Flag:
@@ -263,24 +221,10 @@ class Evaluation:
     flags: tuple[Flag, ...] = ()
     own_notes: tuple[str, ...] = ()
     missing: str = ""
-    details: Mapping[str, Any] = field(default_factory=dict)
     show: Callable[[], Display] = Display
 
     @cached_property
     def display(self) -> Display:
-        if self.details:
-            given = [t for t in self.details.get("tables", ()) if isinstance(t, dict)]
-            tables = tuple(
-                Table(
-                    t["caption"],
-                    t["caption"],
-                    tuple(t["head"]),
-                    tuple(tuple(r) for r in t["rows"]),
-                    t["caption"].startswith("The same by other"),
-                )
-                for t in given
-            )
-            return Display(tables=tables, page_one=tuple(self.details.get("page_one", ())))
         return self.show()
 
     @property

@@ -65,17 +65,20 @@ def decode(raw: bytes, file: str, *, largest: int = LARGEST) -> tuple[str, list[
         return "", [Fault(file, "The encoding is wrong.", mend, row=row, value=byte, expected="UTF-8")]
 
 
-def read_text(folder: Path, name: str) -> tuple[bytes | None, str, list[Fault]]:
-    """A file of the program's own: its bytes, None where there is none, and its text or the fault that forbids it."""
+def read_raw(folder: Path, name: str) -> tuple[bytes | None, list[Fault]]:
+    """The bytes of a file of the program's own, None where there is none, or the fault that forbids reading them."""
     path = folder / name
-    if not path.is_file():
-        return None, "", []
     try:
-        raw = path.read_bytes()
+        return (path.read_bytes() if path.is_file() else None), []
     except OSError as error:
         reason = f"The file cannot be read: {error.strerror or error}."
-        return b"", "", [Fault(name, reason, "Check the access rights.")]
-    return raw, *decode(raw, name)
+        return b"", [Fault(name, reason, "Check the access rights.")]
+
+
+def read_text(folder: Path, name: str) -> tuple[str | None, list[Fault]]:
+    """The text of such a file, None where there is none, or the fault that forbids reading it."""
+    raw, faults = read_raw(folder, name)
+    return (None, faults) if raw is None or faults else decode(raw, name)
 
 
 def _as_utf8(file: str) -> str:

@@ -8,12 +8,12 @@ from math import inf, isfinite, sqrt
 
 from validation.characteristics._precision_runs import EXPERIMENT, unit_text
 from validation.characteristics.uncertainty.sources import (
+    IN_WORDS,
     S_I,
     TRUENESS_BIAS,
     Measured,
     Sources,
     degrees_behind,
-    key_in_words,
 )
 from validation.stats.distributions import Distribution, Normal, Rectangular, StudentT, triangular
 from validation.stats.propagation import PropagationResult, propagate
@@ -236,7 +236,7 @@ def _sized_components(budget: Budget, sources: Sources, level: float, unit: str)
         if one is None:
             at = "" if component.at is None else f" at {level_text(component.at)}"
             notes.append(
-                f"{component.name}: the {key_in_words(str(component.taken_from))} was not measured{at} "
+                f"{component.name}: the {IN_WORDS[str(component.taken_from)]} was not measured{at} "
                 f"({component.taken_from}), so the component is missing in the budget; the uncertainty is too small."
             )
         else:
@@ -252,7 +252,7 @@ def _measured_fuel(spread: Quantity, level: float) -> Sized:
     size, df = spread.value * abs(level), degrees_behind(spread)
     note = "The plan answers nothing for the fuel: the spread over all fuels of the fuel experiment is taken."
     deviation = StudentT(0.0, spread.value, df) if level else None
-    origin = key_in_words("fuel.spread")
+    origin = IN_WORDS["fuel.spread"]
     return Sized("fuel", Term("fuel", size, df), origin, None, "fuel", "fuel experiment", deviation, (note,), False)
 
 
@@ -324,7 +324,7 @@ def _taken(component: Component, sources: Sources, level: float) -> tuple[float,
         return (
             share * measured.value / sqrt(component.readings),
             measured.degrees_of_freedom,
-            f"{key_in_words(key)}{place}{divided}",
+            f"{IN_WORDS[key]}{place}{divided}",
         )
     q = sources.single(key)
     if q is None or isinstance(q.at, float):
@@ -332,7 +332,7 @@ def _taken(component: Component, sources: Sources, level: float) -> tuple[float,
     # A size in the unit of the study that was found at one level comes along as a share of that level.
     scale = abs(level) if q.unit == "1" else 1.0 if not at else abs(level / at)
     place = "" if at is None else f" at {level_text(at)}"
-    return scale * q.value / sqrt(component.readings), degrees_behind(q), f"{key_in_words(key)}{place}{divided}"
+    return scale * q.value / sqrt(component.readings), degrees_behind(q), f"{IN_WORDS[key]}{place}{divided}"
 
 
 def _groups(

@@ -8,19 +8,14 @@ from functools import cached_property
 from math import inf, isfinite
 from typing import Any
 
-from validation.characteristics import known_keys
 from validation.stats.confidence import Between, ConfidenceDistribution
+from validation.study.budget import TAKEN_FROM
 from validation.study.model import Study
 from validation.study.quantity import Evaluation, Quantity
 from validation.words import level_text
 
 S_I, TRUENESS_BIAS = "intermediate_precision.s_I", "trueness.bias"
-
-
-def key_in_words(key: str) -> str:
-    """What a key of the results stands for: "repeatability standard deviation"."""
-    info = known_keys().get(key)
-    return key if info is None else info.meaning.partition(", ")[0].partition(":")[0]
+IN_WORDS = {**TAKEN_FROM, TRUENESS_BIAS: "mean of the run means minus the reference value"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +57,7 @@ class Sources:
         errors = [q.standard_uncertainty for q in (low, high) if q.standard_uncertainty is not None]
         first, second = low.estimate.distribution, high.estimate.distribution
         note = (
-            f"Level {level_text(level)} was not tested: the {key_in_words(key)} is taken on the straight line between "
+            f"Level {level_text(level)} was not tested: the {IN_WORDS[key]} is taken on the straight line between "
             f"the levels {level_text(low.at)} and {level_text(high.at)}."
         )
         return Measured(

@@ -65,8 +65,7 @@ def grade_rows(by_run: bool) -> Rows:
                 found = slope_ratios(levels, y.tolist(), names, reference="N", weights=weights)
             blank = levels == 0
             first, second = (y[blank & (np.array(names) == name)].tolist() for name in ("K", "N"))
-            ratio = found.ratios[found.names.index("K")]
-            hits.append([_inside(ratio, RATIO), _inside(paired_difference(first, second), 0.0)])
+            hits.append([_inside(found.line("K").ratio, RATIO), _inside(paired_difference(first, second), 0.0)])
         how = "8 runs, 3 levels of 2 grades" if by_run else "2 grades, 3 levels x 8"
         return _rows(Place("grades", how, "ratio 0.9"), ("slope ratio", "blank difference"), hits)
 

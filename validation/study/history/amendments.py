@@ -87,8 +87,8 @@ def next_number(amendments: Sequence[Amendment]) -> int:
 
 def read_amendments(folder: Path) -> tuple[tuple[Amendment, ...], list[Fault]]:
     """Read amendments.csv; none there is none made."""
-    _, text, faults = read_text(folder, AMENDMENTS)
-    if faults:
+    text, faults = read_text(folder, AMENDMENTS)
+    if text is None or faults:
         return (), faults
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     rows: list[tuple[int, list[str]]] = []

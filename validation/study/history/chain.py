@@ -19,7 +19,7 @@ from typing import Any, ClassVar, Generic, Self, TypeVar, cast
 
 from validation.faults import Fault
 from validation.files import write_files
-from validation.study.text_files import read_text
+from validation.study.text_files import decode, read_raw
 
 #: What is said of an entry whose link is not the one that follows.
 NOT_FOLLOWING = "it does not follow from the entry before, so one was edited, moved or taken out"
@@ -128,15 +128,18 @@ class Record(Generic[E]):
 
 def read_record(folder: Path, file: str, kind: type[E]) -> Record[E]:
     """The record of a folder, or the faults that forbid reading it; an empty one where there is none."""
-    raw, text, faults = read_text(folder, file)
+    raw, faults = read_raw(folder, file)
     if raw is None or faults:
         return Record(file, kind, raw, tuple(faults))
-    return _parsed(raw, text, file, cast(Any, kind))
+    return _parsed(raw, file, cast(Any, kind))
 
 
 @lru_cache(maxsize=64)
-def _parsed(raw: bytes, text: str, file: str, kind: type[Any]) -> Record[Any]:
+def _parsed(raw: bytes, file: str, kind: type[Any]) -> Record[Any]:
     """One record is asked for many times while a study is read."""
+    text, faults = decode(raw, file)
+    if faults:
+        return Record(file, kind, raw, tuple(faults))
     try:
         reader = csv.reader(io.StringIO(text, newline=""), strict=True)
         (_, heading), *rows = [(reader.line_num, cells) for cells in reader if any(cells)] or [(0, [])]

@@ -63,8 +63,8 @@ def minute_text(time: datetime) -> str:
 
 def read_lock(folder: Path) -> tuple[tuple[LockEntry, ...], list[Fault]]:
     """The entries of plan.lock, oldest first; none where the plan was never frozen."""
-    raw, text, faults = read_text(folder, LOCK)
-    if raw is None or faults:
+    text, faults = read_text(folder, LOCK)
+    if text is None or faults:
         return (), faults
     mend = "Restore plan.lock from a copy; `validation freeze` writes it, and nothing else should."
     try:
