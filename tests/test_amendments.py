@@ -108,8 +108,8 @@ def test_an_exclusion_excuses_an_empty_reading(tmp_path):
         ),
         ("1,2026-07-06,A1,correction,worksheets/x.csv,P-003,result,4.05,4.5,a", "file", "worksheets/x.csv", FILE),
         ("1,2026-07-06,A1,corection,{file},P-003,result,4.05,4.5,a", "kind", "corection", "Write correction."),
-        ("1,2026-07-06,A1,correction,{file},P-003,result,4.05,4.5,", "reason", "an empty cell", "Say why"),
-        ("1,2026-07-06,,correction,{file},P-003,result,4.05,4.5,a", "by", "an empty cell", "Say who"),
+        ("1,2026-07-06,A1,correction,{file},P-003,result,4.05,4.5,", "reason", "an empty cell", "Give the reason"),
+        ("1,2026-07-06,,correction,{file},P-003,result,4.05,4.5,a", "by", "an empty cell", "Give the name"),
         ("1,6.7.2026,A1,correction,{file},P-003,result,4.05,4.5,a", "time", "6.7.2026", "ISO 8601"),
         ("x,2026-07-06,A1,correction,{file},P-003,result,4.05,4.5,a", "number", "x", "whole number"),
         ("1,2026-07-06,A1,exclusion,{file},,,,,a", "reading", "an empty cell", "identifier"),
@@ -160,7 +160,7 @@ def test_a_file_without_a_last_line_end_is_appended_to_whole(tmp_path):
 def test_an_amendment_made_for_another_state_is_refused(tmp_path):
     folder = write_study(tmp_path)
     stale = amend(folder, "P-003", "exclusion")
-    with pytest.raises(Refusal, match="changed meanwhile"):
+    with pytest.raises(Refusal, match="changed in the meantime"):
         append(folder, stale)
 
 

@@ -120,7 +120,7 @@ def requirement_strips() -> Strips:
                 estimate=value / limit,
                 low=low,
                 high=high,
-                reason="" if outcome == "met" else "The whole interval lies below the lower limit.",
+                reason="" if outcome == "met" else "The interval is below the lower limit.",
                 anchor="trueness",
             )
         )
@@ -258,7 +258,7 @@ def sample() -> Document:
         Figure(
             "trueness.svg",
             bias_drawing(),
-            "Bias by level with its 90 % interval and the limit; at 10 % it lies outside.",
+            "Bias by level with its 90 % interval and the limit; at 10 % it is outside.",
             "Bias by level.",
         ),
         Table(
@@ -403,7 +403,7 @@ def test_names_inside_figures_and_headings_are_unique():
 def test_figures_are_pictures_with_words():
     pictures = [a for tag, a in tags() if tag == "svg" and a.get("role") == "img"]
     words = [a["aria-label"] for a in pictures]
-    assert "Bias by level with its 90 % interval and the limit; at 10 % it lies outside." in words
+    assert "Bias by level with its 90 % interval and the limit; at 10 % it is outside." in words
     assert any("R3 Slope" in str(word) and "not shown" in str(word) for word in words)
 
 
@@ -856,9 +856,9 @@ def test_rows_of_one_requirement_name_it_once():
 @pytest.mark.parametrize("before", range(30, 44))
 def test_a_reason_stays_on_the_page_of_its_requirement(before):
     rows = [Strip(f"R{i} bias", "met", "1", "", "") for i in range(before)]
-    rows.append(Strip("R99 bias", "not met", "1", "", "", reason="The interval lies outside."))
+    rows.append(Strip("R99 bias", "not met", "1", "", "", reason="The interval is outside."))
     pages = pages_of(Strips(tuple(rows)))
-    assert [p for p in pages if "R99" in p] == [p for p in pages if "The interval lies outside." in p]
+    assert [p for p in pages if "R99" in p] == [p for p in pages if "The interval is outside." in p]
 
 
 def test_a_narrow_listing_stands_in_columns_that_end_together():

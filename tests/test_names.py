@@ -102,7 +102,7 @@ def test_two_names_of_one_kind_that_are_nearly_one_are_a_fault(tmp_path, kind):
     assert f"worksheets/{experiment}.csv, row 2" in near.reason
     hidden = next(fault for fault in faults if "cannot be seen" in fault.reason)
     assert (hidden.row, hidden.value) == (5, f"{variant}<U+200B>")
-    assert f'Write the name anew: "{variant}".' in hidden.mend
+    assert f'Type the name again: "{variant}".' in hidden.mend
 
 
 def test_the_name_in_more_rows_is_held_right(tmp_path):
@@ -121,7 +121,7 @@ def test_a_hidden_character_is_a_fault_in_a_name_that_stands_alone(tmp_path, hid
 def test_a_hidden_character_is_told_once_and_its_plain_name_is_right(tmp_path):
     sheet = "level,run,result\n2,R\u200b1,2\n2,R\u200b1,2\n2,R1,2.1\n2,\u04202,2\n2,P2,2\n"
     hidden, near = faults_of(write_study(tmp_path, {"precision": sheet}))
-    assert (hidden.row, hidden.value, hidden.mend) == (2, "R<U+200B>1", 'Write the name anew: "R1".')
+    assert (hidden.row, hidden.value, hidden.mend) == (2, "R<U+200B>1", 'Type the name again: "R1".')
     assert (near.row, near.value, near.expected) == (5, "\u04202", "P2")
 
 

@@ -180,8 +180,8 @@ def test_a_note_needs_the_date_that_stands_on_file(tmp_path):
         (impact("", "2026-12-31", "2027-06-25"), "column", "name of the balance"),
         (impact("BAL-1", "", "2027-06-25"), "old", "2026-03-31"),
         (impact("BAL-1", "2026-12-31", "June"), "new", "2026-03-31"),
-        (impact("BAL-1", "2026-12-31", "2026-12-31"), "new", "until when later evidence"),
-        (impact("BAL-1", "2026-12-31", "2027-01-31", file=""), "file", "where the date stands"),
+        (impact("BAL-1", "2026-12-31", "2026-12-31"), "new", "date up to which later evidence"),
+        (impact("BAL-1", "2026-12-31", "2027-01-31", file=""), "file", "where the date is stated"),
     ],
 )
 def test_a_note_that_fits_nothing_is_refused(tmp_path, row, column, words):
@@ -202,7 +202,7 @@ def test_the_command_writes_the_note(tmp_path, capsys):
     assert main([*call, "--reason", "As found within 0.2 mg"]) == 0
     told = capsys.readouterr().out
     assert "standards/S-1.yaml: BAL-1 expired 2026-05-31; covered until 2026-06-25 by later evidence" in told
-    assert "stands on page 1" in told
+    assert "is printed on page 1" in told
     assert "remain" not in told
     ((written,), faults) = read_amendments(folder)
     assert not faults
@@ -215,11 +215,11 @@ def test_the_command_writes_the_note(tmp_path, capsys):
     ("options", "words"),
     [
         (["--impact", "BAL-7", "--until", "2026-06-25"], 'Did you mean "BAL-1"'),
-        (["--impact", "BAL-1", "--until", "summer"], "--until needs a day"),
+        (["--impact", "BAL-1", "--until", "summer"], "--until needs a date"),
         (["--impact", "BAL-1", "--until", "2026-05-01"], "nothing needs to be covered"),
         (["--impact", "BAL-1"], "needs both"),
         (["--until", "2026-06-25"], "needs both"),
-        (["--impact", "BAL-1", "--until", "2026-06-25", "--exclude"], "Say one thing"),
+        (["--impact", "BAL-1", "--until", "2026-06-25", "--exclude"], "Name one change"),
     ],
 )
 def test_the_command_refuses_what_it_cannot_do(tmp_path, capsys, options, words):

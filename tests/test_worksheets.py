@@ -222,7 +222,7 @@ def test_other_files_are_listed_and_office_leftovers_ignored(tmp_path):
     ("old", "new", "row", "reading", "column", "found", "said"),
     [
         ("4.05", "4.O5", 4, "P-003", "result", "4.O5", "text, not a number"),
-        ("4.05", "4.05 %", 4, "P-003", "result", "4.05 %", "the unit belongs into the heading"),
+        ("4.05", "4.05 %", 4, "P-003", "result", "4.05 %", "the unit belongs in the heading"),
         ("4.05", "nan", 4, "P-003", "result", "nan", "no finite number"),
         ("4.05", "-inf", 4, "P-003", "result", "-inf", "no finite number"),
         ("4.05", "#N/A", 4, "P-003", "result", "#N/A", "validation amend --exclude"),
@@ -230,7 +230,7 @@ def test_other_files_are_listed_and_office_leftovers_ignored(tmp_path):
         ("4.05", '"4,05"', 4, "P-003", "result", "4,05", "Write 4.05."),
         ("4.05", '"1,004.05"', 4, "P-003", "result", "1,004.05", "separator of thousands"),
         ("4.05", "\u22124.05", 4, "P-003", "result", "\u22124.05", "hyphen of the keyboard"),
-        ("4.05", "=SUM(D2:D3)", 4, "P-003", "result", "=SUM(D2:D3)", "Replace the formula by the value"),
+        ("4.05", "=SUM(D2:D3)", 4, "P-003", "result", "=SUM(D2:D3)", "Replace the formula with the value"),
         ("4.05", "<", 4, "P-003", "result", "<", "text, not a number"),
         ("P-003,4,1", "P-003,4,", 4, "P-003", "run", "an empty cell", "Fill it in"),
         ("P-003,4,1", "P-003,,1", 4, "P-003", "level", "an empty cell", "Fill it in"),
@@ -299,7 +299,7 @@ def test_a_column_without_a_heading_is_refused(tmp_path):
 def test_ragged_rows_are_refused(tmp_path, new, found):
     text = PRECISION.replace("4.05,2026-07-01T08:20", new if "\n" in new else f"{new},x")
     faults = faults_of(write_study(tmp_path, {"precision": text}))
-    fault = next(fault for fault in faults if "number of cells" in fault.reason)
+    fault = next(fault for fault in faults if "numbers of cells" in fault.reason)
     assert (fault.row, fault.value, fault.expected) == (4, found, "5 cells, as in the heading")
 
 
@@ -554,7 +554,7 @@ def test_a_content_that_cannot_be_is_a_fault(tmp_path, experiment, head, good, b
 def test_a_time_of_another_age_is_a_fault(tmp_path, year):
     fault = only_fault(write_study(tmp_path, {"precision": PRECISION.replace("2026-07-01T08:00", year)}))
     assert (fault.row, fault.column, fault.value) == (2, "time", year)
-    assert fault.reason == f"The year {year[:4]} lies outside 1900 to 2200."
+    assert fault.reason == f"The year {year[:4]} is outside 1900 to 2200."
 
 
 @pytest.mark.parametrize(
@@ -685,4 +685,4 @@ def test_a_name_that_hardly_occurs_and_a_requirement_on_one_that_does_not_are_to
     write_study(tmp_path, {"matrix": "grade,level,result\n" + "\n".join(rows) + "\n"}, plan=plan)
     study = load_study(tmp_path)
     assert any('The grade "OGN" has 1 reading, another one 12: is it misspelt?' in text for text in study.warnings)
-    assert any("R9 is set at OG-Q" in text and "holds no such grade" in text for text in levels_not_held(study))
+    assert any("R9 is set at OG-Q" in text and "has no such grade" in text for text in levels_not_held(study))

@@ -1,4 +1,4 @@
-"""Faults in what a person supplied: gathered first, reported together, each with its place and its mend."""
+"""Faults in what a person supplied: gathered first, reported together, each with its place and how to correct it."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One fault: where it is, the value that is there, what was expected, how to mend it.
+    """One fault: where it is, the value that is there, what was expected, how to correct it.
 
     `row` is the line of the file (the heading is line 1); None where the fault is not in a row.
     """

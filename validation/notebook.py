@@ -81,7 +81,7 @@ class Chapter:
         return pd.DataFrame(rows, columns=columns)
 
     def notes(self) -> Sentences:
-        """What an auditor must be told, once each."""
+        """What an auditor must know, once each."""
         sentences = [*self.evaluation.notes, *(note for q in self.evaluation.quantities for note in q.notes)]
         return Sentences(dict.fromkeys(sentences))
 
@@ -92,7 +92,7 @@ class Chapter:
     def table(self, position: int | str) -> pd.DataFrame:
         """A further table, by position or by how its caption begins, rounded as in the dossier; empty without it.
 
-        Several tables of one beginning and one head, such as one a limit, stand under one another.
+        Several tables of one beginning and one head, such as one a limit, are joined.
         """
         tables = self.evaluation.display.tables
         if isinstance(position, str):

@@ -1,4 +1,4 @@
-"""What stands between the command and its terminal: plain text out, clean arguments in, an orderly end on a signal."""
+"""What is between the command and its terminal: plain text out, clean arguments in, an orderly end on a signal."""
 
 from __future__ import annotations
 

@@ -77,7 +77,7 @@ def p_value(p: float) -> str:
 def number_in_table(cell: Any) -> str:
     """A raw cell of a further table: text stays, numbers to four significant digits and four decimals at most.
 
-    A number below a thousandth keeps two digits, so that a column does not end in digits that nobody reads.
+    A number below a thousandth keeps two digits, so that a column does not end in digits without meaning.
     """
     if cell is None:
         return ""
@@ -115,5 +115,5 @@ def counted(number: int, noun: str) -> str:
 
 
 def plural(noun: str) -> str:
-    """The plural of a regular noun."""
-    return noun[:-1] + "ies" if noun.endswith("y") else noun + "s"
+    """The plural of a regular noun: levels, laboratories, days."""
+    return noun[:-1] + "ies" if noun[-1] == "y" and noun[-2] not in "aeiou" else noun + "s"

@@ -51,7 +51,7 @@ def chapter_of(item: Characteristic) -> Callable[[DossierRecord], list[Block]]:
         rows = [
             row for row in record.judgement.requirements if chapter_anchor(row.quantity) == chapter_anchor(item.name)
         ]
-        if rows:  # the reasons stand in the sentences on the verdicts
+        if rows:  # the reasons are in the sentences on the verdicts
             blocks.append(Strips(tuple(replace(strip_of(row), reason="", thin="") for row in rows)))
         quantities = [q for q in record.judgement.quantities if q.key.partition(".")[0] == item.name]
         blocks += [
@@ -110,7 +110,7 @@ def figures_of(item: Characteristic, record: DossierRecord) -> list[Block]:
 
 
 def _caption(name: str) -> str:
-    """ "Standard deviation by level": a plain name, for the message stands in the figure."""
+    """ "Standard deviation by level": a plain name, since the message is in the figure."""
     words = name.partition("-")[2].replace("_", " ").replace("sd ", "standard deviation ").replace("mandel", "Mandel")
     return f"{words[:1].upper()}{words[1:]}"
 
@@ -228,7 +228,7 @@ def formulas(item: Characteristic) -> list[Block]:
         Heading("Formulas and sources", 3),
         Formula(tuple(typeset_formula(line) for line in lines)),
         Table(
-            "Sources, and the published examples the program is held to",
+            "Sources, and the published examples the program is checked against",
             ("Quantity", "Source", "Checked against"),
             tuple(("; ".join(names), *texts) for texts, names in checked.items()),
             align="lll",

@@ -32,7 +32,7 @@ def inline_svg(svg: str, prefix: str, *, alt: str = "") -> str:
     ----------
     svg : the SVG document
     prefix : goes before every name inside, so that several figures on one page do not share definitions
-    alt : what the picture says, in words; empty for one that only repeats the words beside it
+    alt : what the picture says, in words; empty for one that only repeats the words next to it
 
     Raises
     ------ValueError

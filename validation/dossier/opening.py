@@ -34,7 +34,7 @@ CAUTION = (
 )
 
 
-#: So many rows of one kind stand on page 1; the register of amendments lists them all.
+#: So many rows of one kind are printed on page 1; the register of amendments lists them all.
 MOST_ROWS = 6
 
 
@@ -88,7 +88,7 @@ def silent_changes(study: Study, *, most: int | None = None) -> list[str]:
     lines = []
     for heading, rows in (
         ("Changed since first seen, without an amendment:", [str(change) for change in study.changes]),
-        ("What was first seen is not wholly on record:", [loss.text for loss in study.lost_history]),
+        ("The record of what was first seen is incomplete:", [loss.text for loss in study.lost_history]),
     ):
         if rows:
             more = [] if most is None or len(rows) <= most else [f"  and {len(rows) - most} more, in the register."]
@@ -97,7 +97,7 @@ def silent_changes(study: Study, *, most: int | None = None) -> list[str]:
 
 
 def conclusion_in_short(record: DossierRecord) -> str:
-    """The conclusion with its restrictions grouped; in full they stand in the chapter on fitness and scope."""
+    """The conclusion with its restrictions grouped; in full they are in the chapter on fitness and scope."""
     conclusion, rows = record.judgement.conclusion, record.judgement.requirements
     lead = conclusion.text.removesuffix(" ".join(conclusion.restrictions)).strip()
     failed = [row for row in rows if row.outcome != "met"]
@@ -109,7 +109,7 @@ def conclusion_in_short(record: DossierRecord) -> str:
     if elsewhere:
         outcomes = "; ".join(f"{outcome}: {ids}" for outcome, ids in _by_outcome(elsewhere).items())
         parts.append(f"Elsewhere {outcomes}." if levels else f"{outcomes[:1].upper()}{outcomes[1:]}.")
-    # What is no requirement's outcome keeps its sentence; what was set late stands among what is to be known.
+    # What is no requirement's outcome keeps its sentence; what was set late is among the warnings.
     others = [text for text in conclusion.restrictions if _speaks_of_more(text, failed, record.study.unit)]
     pointer = "In full: Fitness and scope."
     return " ".join(part for part in (lead, *parts, *others, pointer) if part)
@@ -190,8 +190,7 @@ def plan_and_requirements(record: DossierRecord) -> list[Block]:
             f"Confidence {100 * plan.confidence:.4g} %. An equivalence and its limit are judged on the two-sided "
             f"{100 * (1 - 2 * alpha):.4g} % interval, a bound on the one-sided "
             f"{100 * plan.confidence:.4g} % bound, a tolerance on its pair of limits, a point on the estimate alone. "
-            f"Met: wholly inside, touching included. Not met: wholly "
-            "outside. Otherwise not shown.",
+            f"Met: entirely inside, touching included. Not met: entirely outside. Otherwise: not shown.",
             style="small",
         )
     )
@@ -223,7 +222,7 @@ def absent_characteristics(record: DossierRecord) -> list[Block]:
     blocks: list[Block] = [Heading("Not evaluated in this study", 1, "not-evaluated")]
     if not rows:
         return [*blocks, Paragraph("Nothing: every characteristic this program knows was evaluated.")]
-    text = "No reading of this study speaks about the following. The reasons are the plan's own and were not examined."
+    text = "No reading of this study bears on the following. The reasons are those of the plan and were not examined."
     return [
         *blocks,
         Paragraph(text),

@@ -22,6 +22,7 @@ from validation.judging.sensitivity import Variant
 from validation.study.history.amendments import loss_sentences
 from validation.study.model import ExperimentData, Reading, Study
 from validation.words import (
+    counted,
     level_text,
     sentence_list,
     significant,
@@ -34,14 +35,14 @@ DATE = "date"
 
 
 def sensitivity(record: DossierRecord) -> list[Block]:
-    """Every verdict looked at otherwise: readings side by side, and the table of verdicts that change."""
+    """Every verdict judged again under other choices: readings side by side, and the table of verdicts that change."""
     blocks: list[Block] = [Heading("How firm the verdicts are", 1, "sensitivity")]
     if not record.judgement.requirements:
         return [*blocks, Paragraph("The plan sets no requirement, so no verdict can change.")]
     text = (
-        "Every requirement was decided again with each amended or excluded reading as it was written, without each "
-        "flagged reading, without each run, by other methods, and under each other definition of a detection limit. "
-        "Nothing of this enters a reported number. A verdict that changes in one of these looks is fragile."
+        "Every requirement was judged again with each amended or excluded reading as it was written, without each "
+        "flagged reading, without each run, by other methods, and with each other definition of a detection limit. "
+        "None of this enters a reported number. A verdict that changes in one of these checks is fragile."
     )
     return [*blocks, Paragraph(text), Paragraph(_count_of_looks(record.variants)), *_readings(record), *_flips(record)]
 
@@ -60,12 +61,12 @@ def _readings(record: DossierRecord) -> list[Block]:
     rows: list[tuple[str, ...]] = []
     for variant in looks:
         if variant.failed or not variant.moved:
-            rows.append((variant.title, variant.failed or "no requirement moves", "", ""))
+            rows.append((variant.title, variant.failed or "no outcome changes", "", ""))
         for number, (before, after) in enumerate(variant.moved):
             word = " (fragile)" if before.settled != after.settled else ""
             title = variant.title if number == 0 else ""
             rows.append((title, label_of(before), outcome_text(before), outcome_text(after) + word))
-    caption = "Amended and flagged readings: outcomes side by side; only rows that move are shown"
+    caption = "Amended and flagged readings: outcomes side by side; only rows that change are shown"
     head = ("Reading", "Requirement", "As reported", "Otherwise")
     margin = "recomputed for this issue"
     return [Table(caption, head, tuple(rows), align="llll", margin=margin)]
@@ -76,8 +77,11 @@ def _flips(record: DossierRecord) -> list[Block]:
     rows = tuple(
         (label_of(row), row.settled, "; ".join(row.fragile)) for row in record.judgement.requirements if row.fragile
     )
-    firm = len(record.judgement.requirements) - len(rows)
-    blocks: list[Block] = [Paragraph(f"{firm} of {len(record.judgement.requirements)} verdicts never change.")]
+    firm, verdicts = (
+        len(record.judgement.requirements) - len(rows),
+        counted(len(record.judgement.requirements), "verdict"),
+    )
+    blocks: list[Block] = [Paragraph(f"{firm} of {verdicts} never {'changes' if firm == 1 else 'change'}.")]
     if rows:
         head = ("Requirement", "As reported", "Changes where")
         margin = "results.json: requirements, fragile"
@@ -122,7 +126,7 @@ def register(record: DossierRecord) -> list[Block]:
     if flags:
         blocks.append(
             Table(
-                "Readings that a test points at",
+                "Readings that a test flags",
                 ("Reading", "Test", "At", "Statistic", "Critical", "Status", "In words"),
                 flags,
                 align="lllddll",
@@ -130,7 +134,7 @@ def register(record: DossierRecord) -> list[Block]:
             )
         )
     else:
-        blocks.append(Paragraph("Readings that a test points at: none.", margin="results.json: flags"))
+        blocks.append(Paragraph("Readings that a test flags: none.", margin="results.json: flags"))
     blocks.append(
         Paragraph(
             "A test alone never removes a reading: every flagged reading stays in the numbers unless a person "
@@ -237,11 +241,13 @@ def raw_data(record: DossierRecord) -> list[Block]:
             if entry.get("file") == data.worksheet
         }
         listing = Listing(data, flagged, amended)
-        counted = "1 row." if len(data.readings) == 1 else f"{len(data.readings)} rows."
         whole = [] if listing.remarks else ["Every row is used as written."]
         file = f"Row is the line of the file. SHA-256 {record.inputs.get(data.worksheet, '')}."
         blocks += [
-            Paragraph(" ".join([counted, *listing.shared_by_rows(), *whole, file]), style="small"),
+            Paragraph(
+                " ".join([f"{counted(len(data.readings), 'row')}.", *listing.shared_by_rows(), *whole, file]),
+                style="small",
+            ),
             Table(
                 "As written",
                 listing.head,
@@ -365,7 +371,9 @@ def software(record: DossierRecord) -> list[Block]:
             margin="manifest.json: versions",
         ),
         Fields((*record.versions.items(), ("program files, SHA-256", record.program or NOT_STATED))),
-        Paragraph("The published example that each statistic is held to stands in the chapters, beside its source."),
+        Paragraph(
+            "Each chapter names the published examples that its statistics are checked against, with their sources."
+        ),
         Paragraph(selftest_sentence(record.selftest), margin="records/selftest"),
     ]
 
@@ -379,13 +387,13 @@ def selftest_sentence(attached: AttachedSelfTest | str | None) -> str:
     if not attached.intact:
         return (
             f"The self-test report {PLACE} does not have the SHA-256 that it states ({attached.sha256}): it was "
-            "changed and shows nothing."
+            "changed and proves nothing."
         )
     outcome = "all passed" if attached.failed == 0 else f"{attached.failed} of them failed"
     differs = [] if attached.same_program else ["other program files"]
     differs += [f"other versions ({'; '.join(attached.other_versions)})"] if attached.other_versions else []
     made = (
-        f"it was made with {sentence_list(differs)}, and so speaks for another program than the one of this dossier"
+        f"it was made with {sentence_list(differs)}, so it does not apply to the program of this dossier"
         if differs
         else "it was made with exactly the versions and program files of this dossier"
     )
@@ -407,8 +415,8 @@ def recompute(record: DossierRecord) -> list[Block]:
                 "“validation trace FOLDER KEY --at LEVEL” leads from one number to its formula, source and rows.",
                 "Each executed notebook in notebooks/ shows one chapter's computation step by step; it opens in "
                 "JupyterLab.",
-                "Without this program: inputs/ holds the worksheets byte for byte; the formulas stand in the "
-                "chapters; results.json holds every number in full precision.",
+                "Without this program: inputs/ holds the worksheets byte for byte; the chapters give the formulas; "
+                "results.json gives every number in full precision.",
                 "The SHA-256 of the inputs is the hash of what “sha256sum” prints for the files of inputs/, "
                 "sorted by name, with paths relative to inputs/.",
             )

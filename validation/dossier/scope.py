@@ -7,9 +7,10 @@ from validation.dossier.record import DossierRecord
 from validation.words import level_text
 
 LEAD_IN = (
-    "Everything judged in this study at once: the range is that of the verdicts, grades and fuels are those whose "
-    "verdicts admit them, the terms are what the verdicts on procedure and standards mean for daily work. People sign "
-    "it; the program proposes."
+    "What the verdicts of this study mean together. The range is that of the verdicts. Grades and fuels are those "
+    "whose "
+    "verdicts admit them. The terms are what the verdicts on procedure and standards mean for daily work. The program "
+    "proposes; people sign."
 )
 
 
@@ -24,7 +25,7 @@ def fitness_and_scope(record: DossierRecord) -> list[Block]:
             (item.kind, item.name, item.standing, _reach(item.range, unit), f"{item.reason}.")
             for item in fitness.materials
         )
-        head = ("Kind", "Name", "Standing", "Range", "Because")
+        head = ("Kind", "Name", "Status", "Range", "Reason")
         blocks.append(Table("Grades and fuels", head, rows, align="lllll", margin="matrix, fuel"))
     blocks += _list("Terms of the procedure and of the standards", fitness.terms)
     blocks += _list("Restrictions", record.judgement.conclusion.restrictions)

@@ -15,7 +15,7 @@ _PROSE = re.compile(
     r"|(?<![\w.])(?P<other>[smdg])_(?P<under>[fo2ubi])(?!\w|\.\w)"
     r"|(?<=10)\^(?P<sup>[−-]?\d+)(?![\w.]\w)|(?<=[A-Za-zχ)])\^(?P<square>2)(?![\w.]\w)"
 )
-# In a formula every letter that stands alone is a variable, but for the article of a word ("one slope a run").
+# In a formula every single letter is a variable, but for the article of a word ("one slope a run").
 _FORMULA = re.compile(
     r"(?<![^\W_])(?P<base>[^\W\d_]{1,2}[\u0302\u0303\u0304\u0307]?)_(?P<sub>\{[^{}]*\}|[^\W_]+(?:,[^\W_]+)*)"
     r"|\^(?P<sup>\{[^{}]*\}|[−-]?[^\W_]+)"

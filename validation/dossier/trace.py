@@ -94,8 +94,8 @@ def where_to_look(folder: Path, record: Mapping[str, Any]) -> str:
     """What to open next: the rows or the files behind a number."""
     inputs = folder / "inputs"
     if record["rows"]:
-        return f"The rows stand in {inputs}"
-    return f"The files stand in {inputs}" if record["sources"] else f"The inputs stand in {inputs}"
+        return f"The rows are in {inputs}"
+    return f"The files are in {inputs}" if record["sources"] else f"The inputs are in {inputs}"
 
 
 def _nearest(key: str, known: Sequence[str]) -> str:
@@ -108,7 +108,7 @@ def _nearest(key: str, known: Sequence[str]) -> str:
     if not close and not own:
         # The right name under the wrong chapter.
         close = [item for item in known if name and item.partition(".")[2] == name][:3]
-    unknown = f"The dossier holds no quantity {key}."
+    unknown = f"The dossier has no quantity {key}."
     if close:
         return f"{unknown} The nearest: {', '.join(close)}."
     if own:

@@ -1,4 +1,4 @@
-"""What stands behind a number that comes from no worksheet row: lot records, and the components of the uncertainty."""
+"""What is behind a number that comes from no worksheet row: lot records, and the components of the uncertainty."""
 
 from __future__ import annotations
 
@@ -155,7 +155,7 @@ def _component(item: Component, at: Any) -> str:
 
 
 def _measured(key: str, at: Any, study: Study, known: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """The measured quantities of a key: at this level, or the two levels beside it, or of the lot in use."""
+    """The measured quantities of a key: at this level, or the two nearest levels, or of the lot in use."""
     own = [item for item in known if item["key"] == key and item["value"] is not None]
     if key.startswith(OF_RECORDS):
         in_use = str(study.plan.lots.stated.get("in_use") or "")

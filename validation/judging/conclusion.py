@@ -56,7 +56,7 @@ class Conclusion:
 
 
 def not_evaluated(study: Study, evaluations: Mapping[str, Evaluation]) -> tuple[NotEvaluated, ...]:
-    """What nothing in this study speaks about, with the plan's reason."""
+    """What no reading of this study bears on, with the plan's reason."""
     reasons = dict(study.plan.not_evaluated)
     records = all_records()
     for record in records.values():
@@ -87,7 +87,7 @@ def _speaks(study: Study, name: str, evaluation: Evaluation) -> bool:
 def working_range(rows: Sequence[RequirementResult], everywhere: Collection[str] = ()) -> tuple[float, float] | None:
     """The longest run of adjacent tested levels where all level requirements are met; the lower one on a tie.
 
-    `everywhere` names the requirements that hold for every level: none speaks beyond the levels it was tested at,
+    `everywhere` names the requirements that hold for every level: none says anything beyond its tested levels,
     and without any level there is no range.
     """
     spans = [tested_span(rows, name) for name in everywhere]
@@ -164,9 +164,9 @@ def quantification_limit(rows: Sequence[RequirementResult], study: Study) -> Qua
 def conclude(
     study: Study, rows: Sequence[RequirementResult], absent: Sequence[NotEvaluated], *, further: Sequence[str] = ()
 ) -> Conclusion:
-    """Put the rows together: what is proposed, over which range, and what stands against it.
+    """Put the rows together: what is proposed, over which range, and what speaks against it.
 
-    `further` are restrictions that no row of this study speaks of, such as a step since the parent: told first, and
+    `further` are restrictions that no row of this study covers, such as a step since the parent: named first, and
     like a changed reading or an amendment that is gone they forbid the conclusion "fit".
     """
     unseen = restriction(study.changes, study.lost_history)
@@ -199,7 +199,7 @@ def conclude(
 def _not_judged(rows: Sequence[RequirementResult]) -> str:
     """Why nothing is judged; empty where something is."""
     if not rows:
-        return "The plan sets no requirement: the quantities stand for themselves and nothing is judged."
+        return "The plan sets no requirement: the quantities are reported and nothing is judged."
     if all(row.outcome == "not judged" for row in rows):
         return f"Nothing is judged: {rows[0].reason.split('. ')[0].removeprefix('Not judged: ')}."
     if not any(_has_estimate(row) for row in rows):
@@ -220,9 +220,9 @@ def in_plain_words(quantity: str) -> str:
 
 
 def in_part(names: Sequence[str]) -> Conclusion:
-    """What is said of a look at some chapters: nothing is concluded."""
+    """The conclusion where only some chapters are evaluated: nothing is concluded."""
     chapters = sentence_list([chapter_words(name) for name in names])
-    return Conclusion("not judged", None, f"Only {chapters} was looked at; nothing is concluded about the procedure.")
+    return Conclusion("not judged", None, f"Only {chapters} was evaluated; nothing is concluded about the procedure.")
 
 
 def _restrictions(

@@ -124,7 +124,7 @@ def _materials(
     materials = [] if own is None else [Material(kind, own, "own standard of this study", f"the {kind} of this study")]
     if evaluation is None or evaluation.missing:
         return materials
-    # The slope of the reference stands first; only the others have a ratio.
+    # The slope of the reference comes first; only the others have a ratio.
     reference = next((str(q.at) for q in evaluation.judged if q.key == f"{chapter}.slope"), None)
     if own is None and reference:
         materials.append(Material(kind, reference, "own standard of this study", f"the {kind} the others are held to"))
@@ -227,7 +227,7 @@ def _tolerance(row: RequirementResult, study: Study) -> str:
     value, span = _effect_text(row, row.quantity.endswith("relative_effect"))
     moved = f"{row.at}: {between} the result moves by {value}" + (f" ({span})" if span else "")
     if row.outcome == "met":
-        return f"{moved}; {row.id} met, so that it may vary between the two."
+        return f"{moved}; {row.id} met, so it may vary between the two."
     return f"{moved}; {row.id} {row.outcome}.{_allowed_part(row, settings)}"
 
 
@@ -340,13 +340,14 @@ def _scope(study: Study, materials: Sequence[Material], conclusion: Conclusion) 
 
 
 def _outside(study: Study, materials: Sequence[Material], conclusion: Conclusion) -> list[str]:
-    """How a result outside the scope may be told."""
+    """How a result outside the scope may be reported."""
     if conclusion.range is None:
         return []
     low, high = (level_text(end) for end in conclusion.range)
     sentences = [
         f"Below {low} {study.unit}: reported as less than {low} {study.unit}.",
-        f"Above {high} {study.unit}: reported as more than {high} {study.unit}; a number beside it is indicative only.",
+        f"Above {high} {study.unit}: reported as more than {high} {study.unit}; a number given with it is indicative "
+        "only.",
     ]
     out = _excluded(materials)
     if out:
@@ -382,7 +383,7 @@ def _open(
 
 
 def _cut_away(row: RequirementResult, conclusion: Conclusion) -> bool:
-    """Whether the level lies outside the range that is proposed anyway."""
+    """Whether the level is outside the range that is proposed anyway."""
     if not isinstance(row.at, float) or conclusion.range is None:
         return False
     low, high = conclusion.range

@@ -15,7 +15,7 @@ from validation.study.history.plan_order import PlanOrder
 from validation.study.model import Study
 from validation.study.plan import Plan, Requirement
 from validation.study.quantity import At, Outcome, Quantity
-from validation.words import level_text
+from validation.words import counted, level_text
 
 #: Filled in by judging itself, not by a characteristic: the lowest level where the other requirements hold.
 BY_PERFORMANCE = "by performance"
@@ -121,17 +121,13 @@ def _faults(
     faults = []
     if requirement.rule not in info.rules:
         allowed = " or ".join(f"`{rule}`" for rule in info.rules)
-        mend = (
-            f"Use {allowed}."
-            if allowed
-            else "This quantity is shown and never used for a verdict: leave the requirement out."
-        )
+        mend = f"Use {allowed}." if allowed else "This quantity is reported and never judged: remove the requirement."
         faults.append(fault(f"the rule does not fit {requirement.quantity}.", mend, requirement.rule, "rule"))
     label_levels = info.at == "level" and numeric.get(_experiment(info.key), True) is False
     if info.at == "label" and not isinstance(requirement.at, str):
         faults.append(
             fault(
-                "this quantity exists under names; `at` must give one.",
+                "this quantity is reported by name; `at` must give one.",
                 'Write at: "ISO 11843-2", for example.',
                 str(requirement.at),
                 "at",
@@ -184,7 +180,7 @@ def _unknown(requirement: Requirement, fault: Any) -> Fault:
 
 
 def levels_not_held(study: Study) -> list[str]:
-    """Requirements set at a level that the worksheet does not hold: nothing can be shown there. Told, not refused."""
+    """Requirements set at a level that the worksheet does not hold: nothing can be shown there. A warning, no fault."""
     sentences = []
     for requirement in study.plan.requirements:
         info = find_key(requirement.quantity)
@@ -199,7 +195,7 @@ def levels_not_held(study: Study) -> list[str]:
         if wanted not in names:
             names.sort(key=lambda name: (_number(name) is None, _number(name) or 0.0, name))
             some = ", ".join(names[:12]) + (f" and {len(names) - 12} more" if len(names) > 12 else "")
-            sentences.append(f"{requirement.id} is set at {wanted}; {data.worksheet} holds no such level, only {some}.")
+            sentences.append(f"{requirement.id} is set at {wanted}; {data.worksheet} has no such level, only {some}.")
     return [*sentences, *_names_not_held(study)]
 
 
@@ -220,7 +216,7 @@ def _names_not_held(study: Study) -> list[str]:
             if requirement.at not in materials:
                 some = ", ".join(known[:12])
                 place = f"{requirement.id} is set at {requirement.at}"
-                sentences.append(f"{place}; {data.worksheet} holds no such {column}, only {some}.")
+                sentences.append(f"{place}; {data.worksheet} has no such {column}, only {some}.")
     return sentences
 
 
@@ -290,14 +286,14 @@ def _row(
     target = requirement.target
     if quantity is None or limit is None:
         place = "" if at is None else f" at {at:g}" if isinstance(at, float) else f" at {at!r}"
-        reason = f"The study holds no {info.meaning}{place}: the readings it needs are missing."
+        reason = f"The study has no {info.meaning}{place}: the readings it needs are missing."
         verdict = rules.RuleVerdict("not shown", None, None, None, reason)
     else:
         verdict = _verdict(requirement, info, quantity, limit, target, at, by_place, beta)
     if quantity is not None and quantity.censored and verdict.outcome == "met":
-        reason = (
-            f"{quantity.censored} censored reading(s) were left out, so that at best nothing is shown. {verdict.reason}"
-        )
+        were = "was" if quantity.censored == 1 else "were"
+        left_out = f"{counted(quantity.censored, 'censored reading')} {were} left out"
+        reason = f"{left_out}, so at best this is not shown. {verdict.reason}"
         verdict = replace(verdict, outcome="not shown", reason=reason)
     return RequirementResult(
         id=requirement.id,
@@ -348,7 +344,7 @@ def _verdict(
 
 
 def _with_order(row: RequirementResult, order: PlanOrder) -> RequirementResult:
-    """A verdict needs a frozen plan; how old the requirement is stands beside it."""
+    """A verdict needs a frozen plan; how old the requirement is goes with it."""
     if order.state in ("no lock", "lock does not match"):
         why = "no frozen plan" if order.state == "no lock" else "plan.yaml is not the plan that was frozen"
         return replace(row, outcome="not judged", order=order.state, reason=f"Not judged: {why}. {row.reason}")

@@ -77,7 +77,7 @@ def execute(source: Path, target: Path, parameters: Mapping[str, Any], cwd: Path
     from papermill.exceptions import PapermillExecutionError
 
     check_parameters(source, parameters)
-    logging.getLogger("papermill").setLevel(logging.CRITICAL)  # a failure is told once, by the caller
+    logging.getLogger("papermill").setLevel(logging.CRITICAL)  # a failure is reported once, by the caller
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -121,7 +121,7 @@ def clean(path: Path) -> None:
 
 @contextmanager
 def threads(number: int) -> Iterator[ThreadPoolExecutor]:
-    """So many threads; where the work was stopped, by a fault or from outside, nobody waits for what they still do."""
+    """So many threads; where the work was stopped, by a fault or from outside, what they still do is not waited for."""
     pool = ThreadPoolExecutor(number)
     try:
         yield pool
@@ -141,7 +141,7 @@ def execute_all(
     jobs: int,
     progress: Callable[[str], None],
 ) -> None:
-    """Run notebooks side by side, `jobs` at once; tell each one that is done.
+    """Run notebooks side by side, `jobs` at once; report each one that is done.
 
     Raises
     ------

@@ -52,7 +52,7 @@ Values = dict[str, float]
 
 @dataclass(frozen=True, slots=True)
 class Dataset:
-    """One set: readings as written, certified values as printed, where they stand."""
+    """One set: readings as written, certified values as printed, and their source."""
 
     name: str
     document: str
@@ -232,7 +232,7 @@ def _not_below(item: Dataset, row: Digits) -> list[Check]:
 def _ours(item: Dataset) -> tuple[Values, str]:
     try:
         return (_our_one_way(item) if item.one_way else _our_fit(item)), ""
-    except Exception as error:  # a broken statistic is told as a failing check
+    except Exception as error:  # a broken statistic is reported as a failing check
         return {}, f"The calculation stopped: {type(error).__name__}: {error}."
 
 

@@ -42,7 +42,7 @@ from validation.stats.straightness import lack_of_fit, mandel
 from validation.stats.trueness import bias
 from validation.stats.two_level_designs import fractional_factorial
 
-#: A value recomputed elsewhere with ten digits is held to eight of them.
+#: A value recomputed elsewhere with ten digits is compared to eight of them.
 _RECOMPUTED = 1e-8
 
 
@@ -102,7 +102,7 @@ def _hplc(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
         "b1_high": ends[1][1],
         "x_at_22": fit.read_back(data["y0"]),
     }
-    low = ("-0.4563290459", 5e-9, "held to an independent recomputation; the book takes t = 2.16")
+    low = ("-0.4563290459", 5e-9, "compared with an independent recomputation; the book takes t = 2.16")
     return [Computed("regression.straight_line", values, held_to={"b0_low": low})]
 
 
@@ -539,7 +539,7 @@ def _grubbs_double(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]
         p, percent = map(int, re.findall(r"\d+", key))
         values[key] = outliers.grubbs_double_critical(p, percent / 100)
     how = dict.fromkeys(printed, "by numerical integration; the table, and its recomputation here, were simulated")
-    last = "the printed 0.1864 and the integral differ by 0.00005; held to a simulation of two million samples"
+    last = "the printed 0.1864 and the integral differ by 0.00005; compared with a simulation of two million samples"
     return [Computed("outliers.grubbs_double_critical", values, how, {"p10_5": ("0.1866550151", 5e-4, last)})]
 
 
@@ -771,7 +771,7 @@ _LIKELIHOOD = "a maximum-likelihood fit is biased low and not used; restricted m
 LEFT: Mapping[str, Mapping[str, str]] = {
     "cal-hplc-bailey": {"p_intercept": "the program prints no p of a coefficient"},
     "cmp-bland-altman-pefr": {
-        "r": "the program computes no correlation: it does not speak about agreement",
+        "r": "the program computes no correlation: it says nothing about agreement",
         **dict.fromkeys(
             ("se_limit", "lower_LoA_ci_low", "lower_LoA_ci_high", "upper_LoA_ci_low", "upper_LoA_ci_high"),
             _APPROXIMATE,
@@ -808,7 +808,7 @@ OTHER_FILES: Mapping[str, str] = {
     "rat-pantothenic.yaml": "data of a slope-ratio assay without printed results; the test suite uses them",
     "coop.csv": "data of a co-operative trial without printed results; the test suite uses them",
     "rug-plackett-burman.csv": "the two-level designs as published: the test suite compares them mark by mark",
-    "nist_anova": "certified values of one-way sets: held to their digits among the certified values",
+    "nist_anova": "certified values of one-way sets: compared to their last digits among the certified values",
 }
 
 
@@ -825,9 +825,9 @@ def names(folder: Path) -> list[str]:
 
 
 def compare(folder: Path, name: str) -> tuple[list[Check], list[NotCompared]]:
-    """Compute one example and hold every printed value to it.
+    """Compute one example and compare every printed value with it.
 
-    A calculation that stops is told by one failing check a printed value, never by an error.
+    A calculation that stops is reported as one failing check a printed value, never as an error.
     """
     content = example(folder, name)
     routes, stopped = _computed(name, content)
@@ -850,7 +850,7 @@ def _computed(name: str, content: Mapping[str, Any]) -> tuple[Sequence[Computed]
         return [], ""
     try:
         return EXAMPLES[name](content["data"], content["expected"]), ""
-    except Exception as error:  # whatever a broken statistic raises must be told as a failing check
+    except Exception as error:  # whatever a broken statistic raises must be reported as a failing check
         return [], f"The calculation stopped: {type(error).__name__}: {error}."
 
 
@@ -865,7 +865,7 @@ def _checks(name: str, content: Mapping[str, Any], computed: Computed) -> Iterat
             yield _check(name, content, key, printed, value, computed.route, reference, tolerance, _sentence(why))
         elif key in discrepancies and key not in computed.how:
             reference = repr(recomputed[key])
-            note = f"Held to an independent recomputation ({discrepancies[key]})."
+            note = f"Compared with an independent recomputation ({discrepancies[key]})."
             yield _check(name, content, key, printed, value, computed.route, reference, _digits(reference), note)
         else:
             note = _sentence(computed.how.get(key, ""))
@@ -873,7 +873,7 @@ def _checks(name: str, content: Mapping[str, Any], computed: Computed) -> Iterat
     further = content.get("assumptions", {}).get("extra_computed", {})
     for key, value in computed.extra.items():
         reference = repr(further[key])
-        note = "Not printed by the source; held to an independent recomputation from the same data."
+        note = "Not printed by the source; compared with an independent recomputation from the same data."
         yield _check(name, content, key, "not printed", value, computed.route, reference, _digits(reference), note)
 
 

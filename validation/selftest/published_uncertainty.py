@@ -26,7 +26,7 @@ from validation.stats.propagation import coverage_factor, effective_df, propagat
 from validation.stats.uncertainty import Term, bias_terms, combine
 
 Values = dict[str, float]
-#: Printed text, tolerance, why: for a value that is held to more than half a unit of its last digit.
+#: Printed text, tolerance, why: for a value with a tolerance of more than half a unit of its last digit.
 HeldTo = dict[str, tuple[str, float, str]]
 
 SEED = 101
@@ -76,7 +76,7 @@ def effective_degrees(data: Data, printed: Mapping[str, str]) -> Sequence[Comput
 
 
 def end_gauge(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
-    """GUM H.1 by first order, with the next order beside it."""
+    """GUM H.1 by first order, with the next order."""
     estimates, u, nu = data["estimates"], data["u"], data["nu"]
     sizes, freedoms = data["d_components"]["u_nm"], data["d_components"]["nu"]
     joined = combine([Term(str(s), s, n) for s, n in zip(sizes, freedoms, strict=True)])

@@ -161,7 +161,7 @@ class Component(BaseModel):
         if (self.half_width is None) != (self.shape is None):
             raise ValueError(
                 f'"{self.name}" needs half_width and shape together. Write shape: rectangular (or triangular, '
-                "one-sided) beside half_width; a standard uncertainty goes under size."
+                "one-sided) with half_width; a standard uncertainty goes under size."
             )
         if self.taken_from is None and (self.at is not None or self.readings != 1):
             raise ValueError(
@@ -170,8 +170,8 @@ class Component(BaseModel):
             )
         if self.reason is not None and (self.part_of is not None or self.degrees_of_freedom is not None):
             raise ValueError(
-                f'"{self.name}" is said to be no component and yet has part_of or degrees_of_freedom. '
-                "Take those out, or state its size."
+                f'"{self.name}" is declared not to be a component, but has part_of or degrees_of_freedom. '
+                "Remove those, or state its size."
             )
         return self
 

@@ -63,7 +63,7 @@ class _Call:
 class Limit:
     """A limit as the plan states it.
 
-    Decimal arithmetic keeps "touching" exact: `sum(0.3, 6%)` at 0.5 is the double nearest to 0.33, not one beside it.
+    Decimal arithmetic keeps "touching" exact: `sum(0.3, 6%)` at 0.5 is the double nearest to 0.33, not its neighbour.
     """
 
     tree: _Number | _Call
@@ -79,7 +79,7 @@ class Limit:
         Raises
         ------
         ValueError
-            The text is outside the grammar; the message says where and how to mend it.
+            The text is outside the grammar; the message says where and how to correct it.
         """
         if isinstance(text, Limit):
             return text
@@ -114,7 +114,7 @@ class Limit:
 
         A limit is linear in the level between the kinks of its `max` and `min`, so ends and kinks are all there is to
         look at; ends alone do not do: max(sum(1, -20%), sum(-1, 20%)) is 0 at 5 and above it elsewhere. A share of
-        level 0 is 0 whatever the plan says, so a range that begins there is looked at from just above.
+        level 0 is 0 whatever the plan says, so a range that begins there is examined from just above.
         """
         start = high * 1e-9 if low == 0 < high else low
         ends = tuple(Decimal(repr(float(end))) for end in (start, high))
@@ -184,7 +184,7 @@ class _Parser:
 
     def _part(self, depth: int) -> _Number | _Call:
         if depth > _DEEPEST:
-            raise ValueError(f"The limit is nested more than {_DEEPEST} deep. Write it flatter.")
+            raise ValueError(f"The limit is nested more than {_DEEPEST} deep. Use fewer brackets inside each other.")
         kind, text = self._take()
         if kind == "number":
             return self._number(text)
@@ -213,7 +213,9 @@ class _Parser:
         parts = [self._part(depth + 1)]
         while (sign := self._take()[1]) != ")":
             if sign != ",":
-                raise ValueError(f'In the limit "{self.text}" a comma must part the members of {name}; found "{sign}".')
+                raise ValueError(
+                    f'In the limit "{self.text}" a comma must separate the members of {name}; found "{sign}".'
+                )
             parts.append(self._part(depth + 1))
         return _Call(name, tuple(parts))  # type: ignore[arg-type]
 
@@ -241,7 +243,7 @@ def _kinks(tree: _Number | _Call, low: Decimal, high: Decimal) -> list[Decimal]:
 
 
 def _exact(level: float | None) -> Decimal | None:
-    """The decimal that a person wrote for this level: 0.1 and not the double beside it; 4 and not 4.0."""
+    """The decimal that a person wrote for this level: 0.1 and not the nearest double; 4 and not 4.0."""
     return None if level is None else Decimal(repr(float(level)).removesuffix(".0"))
 
 

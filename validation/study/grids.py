@@ -120,7 +120,7 @@ def _workbook(raw: bytes, file: str) -> tuple[Grid | None, list[Fault]]:
         with zipfile.ZipFile(io.BytesIO(raw)) as archive:
             unpacked = sum(item.file_size for item in archive.infolist())
         if unpacked > 10 * LARGEST:
-            mend = "Keep the readings alone in the workbook."
+            mend = "Keep only the readings in the workbook."
             return None, [Fault(file, f"The workbook unpacks to {unpacked} bytes.", mend)]
         import openpyxl
 
@@ -151,7 +151,7 @@ def _sheet(sheet: Any, file: str) -> tuple[Grid, list[Fault]]:
         for merged in sorted(sheet.merged_cells.ranges, key=lambda area: (area.min_row, area.min_col))
     ]
     rows: dict[int, dict[int, str]] = {}
-    # Not `iter_rows`: it makes a cell of every empty place up to the last one that somebody coloured.
+    # Not `iter_rows`: it makes a cell of every empty place up to the last one that was coloured.
     for cell in sheet._cells.values():
         text = _cell_text(cell.value, str(cell.number_format))
         if not text:
@@ -167,12 +167,12 @@ def _sheet(sheet: Any, file: str) -> tuple[Grid, list[Fault]]:
     return grid, faults
 
 
-#: What a number format says aside, in quotes, brackets or behind a backslash.
+#: What a number format adds as text, in quotes, brackets or behind a backslash.
 _ASIDE = re.compile(r'"[^"]*"|\\.|\[[^\]]*\]|_.|\*.')
 
 
 def _otherwise(value: Any, text: str, kind: str, number_format: str) -> tuple[str, str] | None:
-    """Why a cell shows another number than it stores, and the mend; None where both are one."""
+    """Why a cell shows a number other than the one it stores, and the correction; None where both are one."""
     if kind == "e":
         return "The cell holds an error of the spreadsheet program.", "Write what was read, or leave the cell empty."
     if isinstance(value, bool) or not isinstance(value, int | float):

@@ -111,7 +111,7 @@ def _buoyancy(stated: Preparation) -> dict[str, _Input]:
 
 
 def _notes(stated: Preparation, inputs: dict[str, Distribution]) -> list[str]:
-    """What is assumed, what is missing, what rests on a stated reason; alike for lots of which the same holds."""
+    """What is assumed, what is missing, what rests on a stated reason; the same words for lots in the same case."""
     notes = []
     loss = stated.loss_while_weighing
     if loss is not None and loss.most is not None:

@@ -1,4 +1,4 @@
-"""What plan and lot records share in turning a schema's complaints into faults that a person can mend."""
+"""What plan and lot records share in turning a schema's complaints into faults that a person can correct."""
 
 from __future__ import annotations
 

@@ -135,7 +135,7 @@ def _moment(text: str) -> tuple[datetime, bool] | None:
 def year_out_of_bounds(day: date) -> str:
     """Why a day cannot be meant, or an empty text."""
     low, high = YEARS
-    return "" if low <= day.year <= high else f"The year {day.year:04d} lies outside {low} to {high}."
+    return "" if low <= day.year <= high else f"The year {day.year:04d} is outside {low} to {high}."
 
 
 def why_no_moment(text: str) -> str:

@@ -26,7 +26,7 @@ from validation.study.text_files import year_out_of_bounds
 from validation.study.yaml_reading import Reading as YamlReading
 from validation.study.yaml_reading import key_name, read_yaml
 from validation.terminal import shell_quoted
-from validation.words import sentence_list
+from validation.words import counted, sentence_list
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +111,7 @@ def lapses(
 ) -> list[Lapse]:
     """Every use of an expired item, each with the impact note that covers it, where there is one.
 
-    Readings without a date are not looked at: what cannot be dated cannot have expired. Excluded readings neither.
+    Readings without a date are left out, because what cannot be dated cannot have expired; so are excluded readings.
     """
     known, _ = periods(plan, records)
     dated = _dated(experiments)
@@ -147,7 +147,7 @@ def _weighed(
             day = weighing.date or record.preparation.made
             own = [p for p in known if p.file == record.file and p.item == weighing.balance and p.what != "lot"]
             stated = weighing.certificate_valid_until
-            # The certificate that the record names is the one of that day; the plan speaks where the record does not.
+            # The certificate that the record names is the one of that day; else the plan's counts.
             those = (
                 [p for p in own if p.until == stated] if stated else _in_plan(known, weighing.balance, "certificate")
             )
@@ -257,10 +257,11 @@ def _lapse_fault(group: Sequence[Lapse], changed: str) -> Fault:
         ]
         one = len(lots) == 1
         reason = (
-            f"{period.item} weighed lot{'' if one else 's'} {sentence_list(lots)}, and its certificate does not hold "
+            f"{period.item} weighed {'lot' if one else 'lots'} {sentence_list(lots)}, and its certificate does not "
+            "hold "
             f"on {'that day' if one else 'those days'}.{changed}"
         )
-        mend = f"Weigh the lot{'' if one else 's'} again{note}"
+        mend = f"Weigh the {'lot' if one else 'lots'} again{note}"
         return Fault(period.file, reason, mend, period.row, None, period.place, stated, "a valid certificate")
     column = "lot" if period.what == "lot" else "instrument"
     noun = f"Lot {period.item}" if period.what == "lot" else f"The certificate of {period.item}"
@@ -295,7 +296,7 @@ def _bears_on(readings: Sequence[Reading], *, lots: bool) -> str:
         counts[reading.file] = counts.get(reading.file, 0) + 1
     several = len(counts) > 1
     where = ", ".join(f"{count} in {file}" for file, count in counts.items()) if several else next(iter(counts))
-    total = f"{len(readings)} reading{'' if len(readings) == 1 else 's'}"
+    total = counted(len(readings), "reading")
     first = min(readings, key=_moment)
     days = sorted({reading.time.date() for reading in readings if reading.time is not None})
     of = f" of {days[0]}" if days else ""
@@ -337,7 +338,7 @@ def _plan_dates(path: Path) -> dict[str, str]:
 
 
 def _note_faults(note: Amendment, known: Sequence[Period]) -> Iterator[Fault]:
-    """A note must name an item that expires, in the file that says so, with the date that stands there."""
+    """A note must name an item that expires, in the file that says so, with the date stated there."""
     row, reading = note.line or None, note.reading or None
     expiring = [period for period in known if period.until is not None]
     names = sorted({period.item for period in expiring})
@@ -357,7 +358,7 @@ def _note_faults(note: Amendment, known: Sequence[Period]) -> Iterator[Fault]:
     elif day_of(note.old) not in {period.until for period in there}:
         dates = " or ".join(sorted({str(period.until) for period in there}))
         reason = "The old date no longer matches the expiry on file."
-        mend = "Find out what changed since; an impact note speaks of one expiry."
+        mend = "Find out what changed since; an impact note covers one expiry."
         yield Fault(AMENDMENTS, reason, mend, row, reading, "old", note.old, dates)
 
 
@@ -408,8 +409,8 @@ def impact_sentences(uses: Sequence[Lapse]) -> list[str]:
         assert note is not None
         lots = list(dict.fromkeys(lapse.lot for lapse in group if lapse.lot))
         count = len({(reading.file, reading.line) for lapse in group for reading in lapse.readings})
-        parts = [f"lot{'' if len(lots) == 1 else 's'} {' and '.join(lots)}"] if lots else []
-        parts += [f"{count} reading{'' if count == 1 else 's'}"] if count else []
+        parts = [f"{'lot' if len(lots) == 1 else 'lots'} {' and '.join(lots)}"] if lots else []
+        parts += [counted(count, "reading")] if count else []
         day = datetime.fromisoformat(note.time).date()
         reason = note.reason.rstrip(".")
         sentences.append(
@@ -431,12 +432,12 @@ def impact_amendment(
     now: datetime,
     reading: str = "",
 ) -> Amendment:
-    """The impact note on an item, with the expiry that stands on file.
+    """The impact note on an item, with the expiry on file.
 
     Raises
     ------
     Refusal
-        Nothing of this name expires, `until` is no day, or lies before every expiry on file.
+        Nothing of this name expires, `until` is not a date, or is before every expiry on file.
     """
     known, _ = periods(plan, records)
     expiring = [period for period in known if period.until is not None]
@@ -448,11 +449,11 @@ def impact_amendment(
         raise Refusal(f'No expiry of "{item}" is on file, in plan.yaml or a lot record.{hint}')
     day = day_of(until)
     if day is None:
-        raise Refusal(f'--until needs a day such as 2026-04-17; found "{until}".')
+        raise Refusal(f'--until needs a date such as 2026-04-17; found "{until}".')
     before = [period for period in mine if period.until is not None and period.until < day]
     if not before:
         dates = ", ".join(sorted({str(period.until) for period in mine}))
-        raise Refusal(f"{item} is valid until {dates} as it stands, so nothing needs to be covered until {until}.")
+        raise Refusal(f"{item} is valid until {dates} on file, so nothing needs to be covered until {until}.")
     # The expiry that lapsed last; the plan is named before a lot record.
     latest = max(period.until or date.min for period in before)
     period = next(period for period in before if period.until == latest)

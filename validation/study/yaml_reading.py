@@ -41,7 +41,7 @@ class Reading:
 
 
 def read_yaml(raw: bytes, file: str) -> Reading:
-    """Read one YAML document; whatever is wrong with it is in `faults`, with line and mend."""
+    """Read one YAML document; whatever is wrong with it is in `faults`, with the line and how to correct it."""
     text, faults = decode(raw, file, largest=LARGEST)
     faults = faults or _control_characters(text, file)
     if faults:
@@ -49,7 +49,7 @@ def read_yaml(raw: bytes, file: str) -> Reading:
     try:
         faults, node = _composed(text, file, _QUICK)
     except (yaml.YAMLError, RecursionError, ValueError):
-        # The quick reader names faults otherwise than the mends below expect.
+        # The quick reader names faults differently from what `_mend` expects.
         try:
             faults, node = _composed(text, file, yaml.SafeLoader)
         except (yaml.YAMLError, RecursionError, ValueError) as error:
@@ -170,7 +170,7 @@ def key_name(path: Path_) -> str:
 
 
 def _syntax(error: Exception, text: str, file: str) -> Fault:
-    """A YAML error in a sentence, with the usual mends."""
+    """A YAML error in a sentence, with the usual corrections."""
     mark = getattr(error, "problem_mark", None)
     row = None if mark is None else mark.line + 1
     problem = str(getattr(error, "problem", None) or "the nesting is too deep")
