@@ -403,7 +403,7 @@ def test_only_orders_that_could_tell_are_drawn():
     precision, lots = order_share("precision", 0.01, True, 0.0, 0.005), order_share("lots", 0.3, False, 0.15, 0.1)
     first, second = carry_over._order_in_words([precision, lots])
     assert "order of precision would have shown a share of 1.0 %" in first
-    assert "none is told from zero" in first
+    assert "none can be told from zero" in first
     assert "order of lots could have shown nothing below 30 %" in second
     clear = order_share("precision", 0.01, True, 0.015, 0.002)
     assert "that of precision shows one" in carry_over._order_in_words([clear])[0]

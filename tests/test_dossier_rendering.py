@@ -43,6 +43,7 @@ from validation.dossier.strips import TINTS, common_axis, strip_svg
 from validation.dossier.symbols import formula, prose
 from validation.dossier.widths import column_needs, shared, text_width
 from validation.figures.style import BLUE, GREY, VERMILION, dossier_style, new_figure, svg_text
+from validation.stats.estimate import Estimate
 from validation.study.model import ExperimentData, Reading
 from validation.study.quantity import Evaluation, Quantity
 from validation.words import fixed
@@ -916,16 +917,21 @@ def test_dates_that_nothing_shares_stand_as_typed():
 
 
 def quantity(key: str, at: float | str | None, *notes: str) -> Quantity:
-    return Quantity(key=key, at=at, value=1.0, unit="%", n=1, notes=notes)
+    return Quantity(key=key, at=at, estimate=Estimate(1.0, n=1, notes=notes), level=0.95, unit="%")
+
+
+def with_only(q: Quantity, *notes: str) -> Quantity:
+    """The quantity with these notes and no others."""
+    return replace(q, estimate=replace(q.estimate, notes=notes))
 
 
 def test_a_note_names_what_it_concerns_and_no_long_list():
     levels = [quantity("trueness.bias", float(x), "few" if x < 3 else "") for x in range(1, 9)]
-    levels = [replace(q, notes=tuple(note for note in q.notes if note)) for q in levels]
+    levels = [with_only(q, *(note for note in q.notes if note)) for q in levels]
     others = [quantity("trueness.constant_bias", None), quantity("comparison.difference_at", 2.0, "line")]
     notes = notes_of(Evaluation("trueness"), [*levels, *others], opening=())
     assert notes[1] == Items(("few (bias at 1 and 2)", "line (difference at 2)"))
-    most = [replace(q, notes=("all of it",)) for q in levels]
+    most = [with_only(q, "all of it") for q in levels]
     assert notes_of(Evaluation("trueness"), [*most, *others], opening=())[1] == Items(
         ("all of it", "line (difference at 2)")
     )

@@ -407,7 +407,7 @@ def evaluation_of_study(study):
 
 def budgets_of(study):
     """The budgets behind the evaluation, with what is looked at beside them."""
-    return uncertainty.shown_budget(study, *(evaluation_of(name, study) for name in uncertainty.DEPENDS_ON))
+    return uncertainty.budgets_of(study, *(evaluation_of(name, study) for name in uncertainty.DEPENDS_ON))
 
 
 def by_hand(level: str):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from decimal import ROUND_HALF_EVEN, Context, Decimal
 from math import floor, isfinite, log10
@@ -115,5 +116,5 @@ def counted(number: int, noun: str) -> str:
 
 
 def plural(noun: str) -> str:
-    """The plural of a regular noun: levels, laboratories, days."""
-    return noun[:-1] + "ies" if noun[-1] == "y" and noun[-2] not in "aeiou" else noun + "s"
+    """The plural of a regular noun."""
+    return noun[:-1] + "ies" if re.search("[^aeiou]y$", noun) else noun + "s"

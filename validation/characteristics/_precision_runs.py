@@ -158,18 +158,18 @@ class Level:
 def levels(data: ExperimentData) -> list[Level]:
     """The levels in rising order, labels in order of appearance; runs in order of appearance."""
     table = data.table
-    found: dict[At, dict[str, dict[Any, list[int]]]] = {}
+    by_level: dict[At, dict[str, dict[Any, list[int]]]] = {}
     names = table["preparation"].astype(str).tolist() if "preparation" in table else [""] * len(table)
     runs = table["run"].astype(str).tolist()
     for row, (level, run, name) in enumerate(zip(table["level"].tolist(), runs, names, strict=True)):
         # A reading without a named preparation is taken as its own.
         preparation: Any = name.strip() or row
-        found.setdefault(level, {}).setdefault(run, {}).setdefault(preparation, []).append(row)
-    order = sorted(found, key=float) if data.numeric_levels else list(found)  # type: ignore[arg-type]
+        by_level.setdefault(level, {}).setdefault(run, {}).setdefault(preparation, []).append(row)
+    order = sorted(by_level, key=float) if data.numeric_levels else list(by_level)  # type: ignore[arg-type]
     return [
         Level(
             float(at) if data.numeric_levels else at,  # type: ignore[arg-type]
-            tuple(Run(run, tuple(tuple(rows) for rows in parts.values())) for run, parts in found[at].items()),
+            tuple(Run(run, tuple(tuple(rows) for rows in parts.values())) for run, parts in by_level[at].items()),
             data,
         )
         for at in order
@@ -215,7 +215,7 @@ def precision_runs(study: Study, name: str, *, with_reference: bool = False) -> 
     return PrecisionRuns(study, data, tuple(levels(data)))
 
 
-def independence_notes(data: ExperimentData, found: Sequence[Level]) -> tuple[str, ...]:
+def independence_notes(data: ExperimentData, levels: Sequence[Level]) -> tuple[str, ...]:
     """Whether replicates are shown to be independent."""
     if "preparation" not in data.table:
         return (NO_PREPARATION,)
@@ -224,7 +224,7 @@ def independence_notes(data: ExperimentData, found: Sequence[Level]) -> tuple[st
     if (names == "").any():
         notes.append("Some readings name no preparation: each of them is taken as a preparation of its own.")
     shared = 0
-    for level in found:
+    for level in levels:
         places: dict[str, set[str]] = {}
         for run in level.runs:
             for preparation in run.preparations:

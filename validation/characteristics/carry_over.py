@@ -463,7 +463,7 @@ def _order_in_words(orders: Sequence[RunOrderShare]) -> list[str]:
         names = sentence_list([order.experiment for order in telling])
         sizes = sentence_list([f"{significant(100 * (order.detectable or 0.0), 2)} %" for order in telling])
         clear = [order.experiment for order in telling if _excludes_zero(order.share)]
-        seen = f"that of {sentence_list(clear)} shows one" if clear else "none is told from zero"
+        seen = f"that of {sentence_list(clear)} shows one" if clear else "none can be told from zero"
         sentences.append(
             f"The order of {names} would have shown a share of {sizes} of the previous result in the next one with a "
             f"probability of {100 * POWER:.0f} %; {seen} (see the table)."

@@ -101,8 +101,8 @@ def _plain(between: OneWayResult) -> PrecisionResult:
     s_I = None if between.s_total is None else replace(between.s_total, source=INTERMEDIATE_SOURCE)
     notes = between.notes
     if s_I is not None and s_r is not None and between.s_between is not None and between.s_between.value == 0:
-        said = dict.fromkeys((*s_r.notes, *between.s_between.notes, "With s_run at zero, s_I equals s_r."))
-        s_I = replace(s_I, notes=tuple(said))
+        of_s_I = dict.fromkeys((*s_r.notes, *between.s_between.notes, "With s_run at zero, s_I equals s_r."))
+        s_I = replace(s_I, notes=tuple(of_s_I))
     if s_r is None:
         notes += (
             "No run holds two results: repeatability cannot be estimated; replicates within a run would supply it.",

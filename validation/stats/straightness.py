@@ -50,6 +50,8 @@ class WeightedTestsResult:
 
     draws: int
     unit: str
+    lack_of_fit_df: int
+    scatter_df: int
     lack_of_fit_F: float | None = None
     lack_of_fit_p: Estimate | None = None
     curvature_F: float | None = None
@@ -153,10 +155,11 @@ def weighted_tests(
     unit = "run" if readings.several else "reading"
     cells = Cells.of_runs(*_columns(readings)) if readings.several else Cells.of_readings(*_columns(readings)[:3])
     designs = NestedDesigns.of(cells)
-    blank = WeightedTestsResult(draws, unit, notes=(*readings.notes, *_unequal_cells(cells)))
-    if designs.lack_of_fit_df < 1:
+    df1, df2 = designs.lack_of_fit_df, designs.scatter_df
+    blank = WeightedTestsResult(draws, unit, df1, df2, notes=(*readings.notes, *_unequal_cells(cells)))
+    if df1 < 1:
         return replace(blank, reason="Fewer than three levels (in one run): a bend cannot be seen.")
-    if designs.scatter_df < 1:
+    if df2 < 1:
         return replace(blank, reason=_no_scatter(unit))
     observed = designs.statistics(cells.y[None, :], cells.within[None, :])
     if not np.all(np.isfinite(observed.F)):

@@ -16,7 +16,7 @@ from validation.characteristics.uncertainty.budgets import (
     level_budget,
     measured_parts,
 )
-from validation.characteristics.uncertainty.shown import ShownBudget, display
+from validation.characteristics.uncertainty.display import Budgets, display
 from validation.characteristics.uncertainty.sources import Sources
 from validation.figures.uncertainty import UncertaintyView
 from validation.stats.confidence import Reciprocal
@@ -57,16 +57,16 @@ def evaluate(study: Study, *others: Evaluation) -> Evaluation:
 
     `others` are the evaluations of `DEPENDS_ON`, in that order.
     """
-    shown = shown_budget(study, *others)
-    if isinstance(shown, Evaluation):
-        return shown
-    quantities = [q for one in shown.levels for q in _quantities(one, study)]
-    if shown.function is not None:
-        quantities += _function_quantities(shown.function, shown.levels, study)
-    return Evaluation(NAME, tuple(quantities), (), shown.notes, show=lambda: display(shown))
+    budgets = budgets_of(study, *others)
+    if isinstance(budgets, Evaluation):
+        return budgets
+    quantities = [q for one in budgets.levels for q in _quantities(one, study)]
+    if budgets.function is not None:
+        quantities += _function_quantities(budgets.function, budgets.levels, study)
+    return Evaluation(NAME, tuple(quantities), (), budgets.notes, show=lambda: display(budgets))
 
 
-def shown_budget(study: Study, *others: Evaluation) -> ShownBudget | Evaluation:
+def budgets_of(study: Study, *others: Evaluation) -> Budgets | Evaluation:
     """The budgets of the study, or the evaluation that says why there is none."""
     runs = precision_runs(study, NAME, with_reference=True)
     if isinstance(runs, Evaluation):
@@ -93,7 +93,7 @@ def shown_budget(study: Study, *others: Evaluation) -> ShownBudget | Evaluation:
     if "u_level" not in runs.data.table:
         notes.append(NO_REFERENCE_UNCERTAINTY)
     notes = [TREATMENTS[budget.bias], *general, *notes, *function_notes, *_on_factors(study, budget, levels)]
-    return ShownBudget(budget, sources, tuple(levels), function, checklist, tuple(notes))
+    return Budgets(budget, sources, tuple(levels), function, checklist, tuple(notes))
 
 
 def _measured_alone(study: Study, sources: Sources) -> str:

@@ -34,7 +34,7 @@ SEED = 2008
 
 
 @dataclass(frozen=True)
-class ShownBudget:
+class Budgets:
     """The budgets of a study over its levels, and what is looked at beside them once somebody looks."""
 
     budget: Budget
@@ -103,28 +103,28 @@ def _drawn(one: LevelBudget, coverage: float) -> Drawn:
     return result, agreement(one.bottom_up, result)
 
 
-def display(shown: ShownBudget) -> Display:
+def display(budgets: Budgets) -> Display:
     """Tables, figures and sentences of the chapter."""
-    unit, confidence = shown.study.unit, shown.study.confidence
+    unit, confidence = budgets.study.unit, budgets.study.confidence
     tables: list[Table] = [
-        map_table(shown.focus, unit),
-        top_down_table(shown.levels),
-        bias_table(shown.levels),
-        drawn_table(shown.levels, shown.drawn),
-        checklist_table(shown.checklist),
-        *([checks_table(shown.checks)] if shown.checks else []),
-        *([shared_table(shown.sharing, shown.focus, unit, confidence)] if shown.sharing else []),
+        map_table(budgets.focus, unit),
+        top_down_table(budgets.levels),
+        bias_table(budgets.levels),
+        drawn_table(budgets.levels, budgets.drawn),
+        checklist_table(budgets.checklist),
+        *([checks_table(budgets.checks)] if budgets.checks else []),
+        *([shared_table(budgets.sharing, budgets.focus, unit, confidence)] if budgets.sharing else []),
     ]
-    return Display(tables=tuple(tables), view=_view(shown))
+    return Display(tables=tuple(tables), view=_view(budgets))
 
 
-def _view(shown: ShownBudget) -> UncertaintyView:
+def _view(budgets: Budgets) -> UncertaintyView:
     return UncertaintyView(
-        focus=shown.focus.level,
-        lines=tuple(BudgetLine(g.name, g.top_down, g.bottom_up) for g in shown.focus.groups),
-        levels=tuple(_level_view(one, shown.study.confidence) for one in shown.levels),
-        function=None if shown.function is None else _curve(shown.function, shown),
-        sentences=tuple(_sentences(shown)),
+        focus=budgets.focus.level,
+        lines=tuple(BudgetLine(g.name, g.top_down, g.bottom_up) for g in budgets.focus.groups),
+        levels=tuple(_level_view(one, budgets.study.confidence) for one in budgets.levels),
+        function=None if budgets.function is None else _curve(budgets.function, budgets),
+        sentences=tuple(_sentences(budgets)),
     )
 
 
@@ -139,38 +139,38 @@ def _level_view(one: LevelBudget, confidence: float) -> LevelUncertainty:
     )
 
 
-def _curve(function: UncertaintyFunction, shown: ShownBudget) -> Curve:
-    fitted = [one.level for one in shown.levels if not one.bias_dominates] or [one.level for one in shown.levels]
+def _curve(function: UncertaintyFunction, budgets: Budgets) -> Curve:
+    fitted = [one.level for one in budgets.levels if not one.bias_dominates] or [one.level for one in budgets.levels]
     x = tuple(max(fitted) * step / 40 for step in range(41))
     return Curve(x, tuple(function.at(value) for value in x))
 
 
-def _sentences(shown: ShownBudget) -> list[str]:
+def _sentences(budgets: Budgets) -> list[str]:
     """The result in sentences."""
-    unit, focus = shown.study.unit, shown.focus
-    function = shown.function
+    unit, focus = budgets.study.unit, budgets.focus
+    function = budgets.function
     return [
-        *_expanded_words(shown),
-        *_largest_part(shown),
+        *_expanded_words(budgets),
+        *_largest_part(budgets),
         gap_words(focus, unit),
-        *_omission_words(shown),
-        *checks_words(shown.checks),
-        *(shared_words(shown.sharing, focus.level, focus.result.expanded.value, unit) if shown.sharing else []),
-        *used_oil_words(shown.used_oils, unit),
+        *_omission_words(budgets),
+        *checks_words(budgets.checks),
+        *(shared_words(budgets.sharing, focus.level, focus.result.expanded.value, unit) if budgets.sharing else []),
+        *used_oil_words(budgets.used_oils, unit),
         *([] if function is None else [_function_words(function)]),
-        *_drawn_words(shown),
+        *_drawn_words(budgets),
         *(
             f"Sampling, {answer}."
-            for question, _, answer in shown.checklist
+            for question, _, answer in budgets.checklist
             if question == "sampling" and answer != "not answered"
         ),
     ]
 
 
-def _expanded_words(shown: ShownBudget) -> list[str]:
+def _expanded_words(budgets: Budgets) -> list[str]:
     """U at the customer's limits, and how far it runs over the levels; the table has every level."""
-    unit = shown.study.unit
-    named = shown.at_limits or [shown.levels[-1]]
+    unit = budgets.study.unit
+    named = budgets.at_limits or [budgets.levels[-1]]
 
     def size(one: LevelBudget) -> str:
         return f"{fixed(one.result.expanded.value, places_for(one.u))}{unit_text(unit)}"
@@ -178,10 +178,10 @@ def _expanded_words(shown: ShownBudget) -> list[str]:
     parts = [
         f"{size(one)} (k = {fixed(one.result.coverage_factor, 2)}) at {place_text(one.level, unit)}" for one in named
     ]
-    coverage = f", for a coverage of {100 * shown.coverage:g} %"
+    coverage = f", for a coverage of {100 * budgets.coverage:g} %"
     sentences = [f"The expanded uncertainty of a result is {sentence_list(parts)}{coverage}."]
-    if len(shown.levels) > len(named):
-        low, high = shown.levels[0], shown.levels[-1]
+    if len(budgets.levels) > len(named):
+        low, high = budgets.levels[0], budgets.levels[-1]
         sentences.append(
             f"Over the levels it runs from {size(low)} at {place_text(low.level, unit)} to {size(high)} at "
             f"{place_text(high.level, unit)}."
@@ -189,14 +189,14 @@ def _expanded_words(shown: ShownBudget) -> list[str]:
     return sentences
 
 
-def _largest_part(shown: ShownBudget) -> list[str]:
-    parts = [(g.top_down, g.name) for g in shown.focus.groups if g.top_down]
+def _largest_part(budgets: Budgets) -> list[str]:
+    parts = [(g.top_down, g.name) for g in budgets.focus.groups if g.top_down]
     if not parts:
         return []
     total = sum(size**2 for size, _ in parts)
     size, name = max(parts, key=lambda part: part[0])
     return [
-        f"At {place_text(shown.focus.level, shown.study.unit)} the largest part is the {name}, with "
+        f"At {place_text(budgets.focus.level, budgets.study.unit)} the largest part is the {name}, with "
         f"{100 * size**2 / total:.0f} % of the variance."
     ]
 
@@ -222,16 +222,16 @@ def gap_words(one: LevelBudget, unit: str) -> str:
     )
 
 
-def _omission_words(shown: ShownBudget) -> list[str]:
+def _omission_words(budgets: Budgets) -> list[str]:
     """The expanded uncertainty without what did not vary in the runs; none where nothing else stands in the budget."""
-    if not shown.omitted:
+    if not budgets.omitted:
         return []
-    focus, of = shown.focus, unit_text(shown.study.unit)
+    focus, of = budgets.focus, unit_text(budgets.study.unit)
     places = places_for(focus.result.expanded.value)
     return [
-        f"Without what did not vary in the runs ({sentence_list(shown.omitted)}) it would be "
+        f"Without what did not vary in the runs ({sentence_list(budgets.omitted)}) it would be "
         f"{fixed(measured_expanded(focus), places)}{of} instead of {fixed(focus.result.expanded.value, places)}{of} at "
-        f"{place_text(focus.level, shown.study.unit)}: repeating a measurement does not show it."
+        f"{place_text(focus.level, budgets.study.unit)}: repeating a measurement does not show it."
     ]
 
 
@@ -242,12 +242,12 @@ def _function_words(function: UncertaintyFunction) -> str:
     )
 
 
-def _drawn_words(shown: ShownBudget) -> list[str]:
+def _drawn_words(budgets: Budgets) -> list[str]:
     """How the bottom-up interval compares by Monte Carlo and by propagation."""
-    focus, of = shown.focus, unit_text(shown.study.unit)
+    focus, of = budgets.focus, unit_text(budgets.study.unit)
     if focus.bottom_up is None:
         return []
-    result, verdict = shown.drawn[focus.level]
+    result, verdict = budgets.drawn[focus.level]
     places = places_for(result.standard_uncertainty) + 1
     first, second = (
         " to ".join(fixed(end, places) for end in ends) for ends in (result.symmetric, focus.bottom_up.interval)
@@ -259,6 +259,6 @@ def _drawn_words(shown: ShownBudget) -> list[str]:
         "second digit of u; the one by Monte Carlo, which keeps the shape of each component, holds"
     )
     return [
-        f"At {place_text(focus.level, shown.study.unit)} the bottom-up interval is {first}{of} by Monte Carlo and "
+        f"At {place_text(focus.level, budgets.study.unit)} the bottom-up interval is {first}{of} by Monte Carlo and "
         f"{second}{of} by propagation: {agree}."
     ]
