@@ -97,7 +97,7 @@ def test_the_archives_are_small_and_of_version_0_2_0(kept: Path) -> None:
 def test_a_dossier_of_0_2_0_verifies(kept: Path, name: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["verify", str(kept / name)]) == 0
     lines = capsys.readouterr().out.strip().splitlines()
-    assert lines[0] == "To know"
+    assert lines[0] == "Notes"
     first = (
         "Words and figures were not compared: the dossier is of version 0.2.0 of this program, this is version "
         f"{validation.__version__}, and each version words its pages in its own way."

@@ -879,7 +879,7 @@ def _report_run(report: RunReport, as_json: bool) -> None:
             }
         )
         return
-    _print_part("To know", report.warnings)
+    _print_part("Warnings", report.warnings)
     print(f"\nProposed conclusion: {report.outcome}. {report.text}".rstrip())
     print()
     for name in ("dossier.html", "dossier.pdf", "results.json"):
@@ -906,7 +906,7 @@ def verify(folder: DossierFolder, as_json: AsJson = False) -> int:
     if as_json:
         _print_json(report.to_dict())
         return DONE if report.ok else NO
-    _print_part("To know", report.notes)
+    _print_part("Notes", report.notes)
     if report.ok:
         answer = "The dossier verifies" if report.whole else "The dossier verifies as far as this version can check"
         print(f"{answer}: {report.checked} files and values checked, recomputed from its inputs.")

@@ -19,6 +19,7 @@ from validation.dossier.opening import silent_changes
 from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import label_of, outcome_text
 from validation.judging.sensitivity import Variant
+from validation.study.experiments import chapter_words
 from validation.study.history.amendments import loss_sentences
 from validation.study.model import ExperimentData, Reading, Study
 from validation.words import (
@@ -229,9 +230,7 @@ def raw_data(record: DossierRecord) -> list[Block]:
     for flag in record.judgement.flags:
         flagged.setdefault(flag.reading, []).append(flag.test)
     for data in record.study.experiments.values():
-        blocks.append(
-            Heading(f"{data.name.replace('_', ' ')}: {data.worksheet}", 2, f"raw-{data.name.replace('_', '-')}")
-        )
+        blocks.append(Heading(f"{chapter_words(data.name)}: {data.worksheet}", 2, f"raw-{data.name.replace('_', '-')}"))
         if not data.readings:
             blocks.append(Paragraph("Awaiting readings: the worksheet holds headings only."))
             continue

@@ -15,6 +15,7 @@ import nbformat
 
 from validation.faults import Refusal
 from validation.running.kernels import KernelSource
+from validation.study.experiments import chapter_words
 
 #: What every notebook of a characteristic declares in its cell tagged `parameters`.
 PARAMETERS = ("study_folder", "output_folder", "draft")
@@ -162,7 +163,7 @@ def execute_all(
                 if not isinstance(error, NotebookFailure | Refusal):
                     raise error
                 failures[source.name] = error
-            progress(f"[{done}/{len(sources)}] {source.stem.replace('_', ' ')}{' stopped' if error else ''}")
+            progress(f"[{done}/{len(sources)}] {chapter_words(source.stem)}{' stopped' if error else ''}")
     for source in sources:
         if source.name in failures:
             raise failures[source.name]
