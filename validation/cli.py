@@ -6,7 +6,7 @@ import json
 import os
 import re
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from validation.running.run import RunReport
     from validation.study.design import Design
     from validation.study.history.amendments import Amendment
+    from validation.study.history.plan_order import PlanOrder
     from validation.study.model import Study
 
 DONE, NO, WRONG = 0, 1, 2
@@ -459,18 +460,7 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
     order = plan_order(study)
     sentences_by_heading = explain(study, meanings=_meanings())
     if as_json:
-        _print_json(
-            {
-                "ok": True,
-                "faults": [],
-                "warnings": notes,
-                "changed_readings": [change.to_dict() for change in study.changes],
-                "lost_history": [loss.to_dict() for loss in study.lost_history],
-                "lost_amendments": [loss.to_dict() for loss in study.lost_amendments],
-                "plan": {"state": order.state, "requirements": dict(order.requirements), "text": list(order.sentences)},
-                "text": sentences_by_heading,
-            }
-        )
+        _print_json(_check_facts(study, order, notes, sentences_by_heading))
         return DONE if whole else NO
     for heading, sentences in {**sentences_by_heading, "Plan and data": order.sentences}.items():
         _print_part(heading, sentences)
@@ -483,6 +473,21 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
         print(f"Readings as first seen:\n  {folder / RECORD}")
     _next(*_after_check(study, order.state, shell_quoted(folder)))
     return DONE if whole else NO
+
+
+def _check_facts(
+    study: Study, order: PlanOrder, notes: Sequence[str], text: Mapping[str, Sequence[str]]
+) -> dict[str, Any]:
+    return {
+        "ok": True,
+        "faults": [],
+        "warnings": notes,
+        "changed_readings": [change.to_dict() for change in study.changes],
+        "lost_history": [loss.to_dict() for loss in study.lost_history],
+        "lost_amendments": [loss.to_dict() for loss in study.lost_amendments],
+        "plan": {"state": order.state, "requirements": dict(order.requirements), "text": list(order.sentences)},
+        "text": text,
+    }
 
 
 def _meanings() -> dict[str, str]:

@@ -156,61 +156,56 @@ def verdicts(record: DossierRecord) -> list[Block]:
 
 def plan_and_requirements(record: DossierRecord) -> list[Block]:
     """What was asked, why, and since when."""
-    plan = record.study.plan
-    blocks: list[Block] = [Heading("What was asked", 1, "plan"), Paragraph(CAUTION, style="caution")]
-    rows = []
-    for requirement in plan.requirements:
-        place = "every level in range" if requirement.at is None else level_text(requirement.at)
-        order = record.judgement.order.requirements.get(requirement.id, "")
-        rows.append(
-            (
-                requirement.id,
-                requirement.quantity,
-                place,
-                requirement.rule,
-                str(requirement.limit),
-                requirement.origin or NOT_STATED,
-                order or record.judgement.order.state,
-            )
+    return [
+        Heading("What was asked", 1, "plan"),
+        Paragraph(CAUTION, style="caution"),
+        *_requirements(record),
+        _confidence(1 - record.study.plan.confidence),
+        _frozen_plans(record),
+        *(Paragraph(sentence, style="note") for sentence in record.judgement.order.sentences),
+    ]
+
+
+def _requirements(record: DossierRecord) -> list[Block]:
+    """The requirements as a table, each with its place in the order plan before data; nothing without any."""
+    order = record.judgement.order
+    rows = tuple(
+        (
+            item.id,
+            item.quantity,
+            "every level in range" if item.at is None else level_text(item.at),
+            item.rule,
+            str(item.limit),
+            item.origin or NOT_STATED,
+            order.requirements.get(item.id, "") or order.state,
         )
-    if rows:
-        head = ("Id", "Quantity", "At", "Rule", "Limit", "Origin", "Set")
-        blocks.append(
-            Table(
-                "Requirements as the plan sets them",
-                head,
-                tuple(rows),
-                align="lllllll",
-                margin="plan.yaml: requirements",
-            )
-        )
-    alpha = 1 - plan.confidence
-    blocks.append(
-        Paragraph(
-            f"Confidence {100 * plan.confidence:.4g} %. An equivalence and its limit are judged on the two-sided "
-            f"{100 * (1 - 2 * alpha):.4g} % interval, a bound on the one-sided "
-            f"{100 * plan.confidence:.4g} % bound, a tolerance on its pair of limits, a point on the estimate alone. "
-            f"Met: entirely inside, touching included. Not met: entirely outside. Otherwise: not shown.",
-            style="small",
-        )
+        for item in record.study.plan.requirements
     )
-    entries = [
+    head = ("Id", "Quantity", "At", "Rule", "Limit", "Origin", "Set")
+    margin = "plan.yaml: requirements"
+    return [Table("Requirements as the plan sets them", head, rows, align="lllllll", margin=margin)] if rows else []
+
+
+def _confidence(alpha: float) -> Block:
+    """How the rules use the confidence of the plan."""
+    one_sided, two_sided = f"{100 * (1 - alpha):.4g} %", f"{100 * (1 - 2 * alpha):.4g} %"
+    return Paragraph(
+        f"Confidence {one_sided}. An equivalence and its limit are judged on the two-sided {two_sided} interval, a "
+        f"bound on the one-sided {one_sided} bound, a tolerance on its pair of limits, a point on the estimate alone. "
+        "Met: entirely inside, touching included. Not met: entirely outside. Otherwise: not shown.",
+        style="small",
+    )
+
+
+def _frozen_plans(record: DossierRecord) -> Block:
+    entries = tuple(
         (str(number), entry.time.isoformat(), entry.by, str(entry.amendment or "none"), entry.sha256[:12])
         for number, entry in enumerate(record.judgement.order.entries, start=1)
-    ]
-    if entries:
-        blocks.append(
-            Table(
-                "Frozen plans",
-                ("No.", "Time", "By", "Amendment", "SHA-256, first 12"),
-                tuple(entries),
-                align="rllll",
-                margin="plan.lock",
-            )
-        )
-    else:
-        blocks.append(Paragraph("The plan was never frozen: there is no plan.lock.", margin="plan.lock"))
-    return [*blocks, *(Paragraph(sentence, style="note") for sentence in record.judgement.order.sentences)]
+    )
+    if not entries:
+        return Paragraph("The plan was never frozen: there is no plan.lock.", margin="plan.lock")
+    head = ("No.", "Time", "By", "Amendment", "SHA-256, first 12")
+    return Table("Frozen plans", head, entries, align="rllll", margin="plan.lock")
 
 
 def absent_characteristics(record: DossierRecord) -> list[Block]:

@@ -22,6 +22,7 @@ from validation.judging.sensitivity import Variant
 from validation.study.experiments import chapter_words
 from validation.study.history.amendments import loss_sentences
 from validation.study.model import ExperimentData, Reading, Study
+from validation.study.quantity import Flag
 from validation.words import (
     counted,
     level_text,
@@ -45,22 +46,28 @@ def sensitivity(record: DossierRecord) -> list[Block]:
         "flagged reading, without each run, by other methods, and with each other definition of a detection limit. "
         "None of this enters a reported number. A verdict that changes in one of these checks is fragile."
     )
-    return [*blocks, Paragraph(text), Paragraph(_count_of_looks(record.variants)), *_readings(record), *_flips(record)]
+    return [
+        *blocks,
+        Paragraph(text),
+        Paragraph(_count_of_variants(record.variants)),
+        *_readings(record),
+        *_flips(record),
+    ]
 
 
-def _count_of_looks(looks: Sequence[Variant]) -> str:
-    names = {"reading": "readings", "run": "runs left out", "method": "other methods", "definition": "definitions"}
-    counted = [f"{sum(v.kind == kind for v in looks)} {name}" for kind, name in names.items()]
-    return f"Looks taken: {', '.join(counted)}."
+def _count_of_variants(variants: Sequence[Variant]) -> str:
+    names = {"reading": "reading", "run": "left-out run", "method": "other method", "definition": "definition"}
+    counts = [counted(sum(variant.kind == kind for variant in variants), name) for kind, name in names.items()]
+    return f"Checks made: {', '.join(counts)}."
 
 
 def _readings(record: DossierRecord) -> list[Block]:
     """Outcomes with and without each amended or flagged reading."""
-    looks = [variant for variant in record.variants if variant.kind == "reading"]
-    if not looks:
+    variants = [variant for variant in record.variants if variant.kind == "reading"]
+    if not variants:
         return [Paragraph("Amended, excluded or flagged readings: none.")]
     rows: list[tuple[str, ...]] = []
-    for variant in looks:
+    for variant in variants:
         if variant.failed or not variant.moved:
             rows.append((variant.title, variant.failed or "no outcome changes", "", ""))
         for number, (before, after) in enumerate(variant.moved):
@@ -68,21 +75,19 @@ def _readings(record: DossierRecord) -> list[Block]:
             title = variant.title if number == 0 else ""
             rows.append((title, label_of(before), outcome_text(before), outcome_text(after) + word))
     caption = "Amended and flagged readings: outcomes side by side; only rows that change are shown"
-    head = ("Reading", "Requirement", "As reported", "Otherwise")
+    head = ("Reading", "Requirement", "As reported", "In this variant")
     margin = "recomputed for this issue"
     return [Table(caption, head, tuple(rows), align="llll", margin=margin)]
 
 
 def _flips(record: DossierRecord) -> list[Block]:
-    """Which verdicts change, in which looks; and the looks that could not be taken."""
+    """Which verdicts change, and in which variants; then the variants that could not be computed."""
     rows = tuple(
         (label_of(row), row.settled, "; ".join(row.fragile)) for row in record.judgement.requirements if row.fragile
     )
-    firm, verdicts = (
-        len(record.judgement.requirements) - len(rows),
-        counted(len(record.judgement.requirements), "verdict"),
-    )
-    blocks: list[Block] = [Paragraph(f"{firm} of {verdicts} never {'changes' if firm == 1 else 'change'}.")]
+    total = len(record.judgement.requirements)
+    change = "changes" if total - len(rows) == 1 else "change"
+    blocks: list[Block] = [Paragraph(f"{total - len(rows)} of {counted(total, 'verdict')} never {change}.")]
     if rows:
         head = ("Requirement", "As reported", "Changes where")
         margin = "results.json: requirements, fragile"
@@ -93,58 +98,49 @@ def _flips(record: DossierRecord) -> list[Block]:
 
 def register(record: DossierRecord) -> list[Block]:
     """Amendments, exclusions, flagged readings; "none" is printed too."""
-    blocks: list[Block] = [Heading("Amendments, exclusions, flagged readings", 1, "register")]
-    names = ("number", "time", "by", "kind", "file", "reading", "column", "old", "new", "reason")
-    rows = tuple(tuple(_entry(str(entry.get(name, ""))) for name in names) for entry in record.study.amendments)
-    if rows:
-        head = ("No.", "Time", "By", "Kind", "File", "Reading", "Column", "Old", "New", "Reason")
-        blocks.append(
-            Table(
-                "Amendments and exclusions",
-                head,
-                rows,
-                align="rlllllllll",
-                margin="amendments.csv",
-                long=True,
-                literal=True,
-            )
-        )
-    else:
-        blocks.append(Paragraph("Amendments and exclusions: none.", margin="amendments.csv"))
-    blocks += [Paragraph(sentence, style="note") for sentence in loss_sentences(record.study.lost_amendments)]
-    flags = tuple(
-        (
-            f.reading,
-            f.test,
-            level_text(f.at),
-            significant(f.statistic),
-            significant(f.critical),
-            "kept" if f.kept else "left out",
-            f.reason,
-        )
-        for f in record.judgement.flags
-    )
-    if flags:
-        blocks.append(
-            Table(
-                "Readings that a test flags",
-                ("Reading", "Test", "At", "Statistic", "Critical", "Status", "In words"),
-                flags,
-                align="lllddll",
-                margin="results.json: flags",
-            )
-        )
-    else:
-        blocks.append(Paragraph("Readings that a test flags: none.", margin="results.json: flags"))
-    blocks.append(
+    silent = silent_changes(record.study)
+    return [
+        Heading("Amendments, exclusions, flagged readings", 1, "register"),
+        _amendments(record.study),
+        *(Paragraph(sentence, style="note") for sentence in loss_sentences(record.study.lost_amendments)),
+        _flags(record.judgement.flags),
         Paragraph(
             "A test alone never removes a reading: every flagged reading stays in the numbers unless a person "
             "excluded it with a reason.",
             style="small",
+        ),
+        *([Items(tuple(silent))] if silent else []),
+    ]
+
+
+def _amendments(study: Study) -> Block:
+    names = ("number", "time", "by", "kind", "file", "reading", "column", "old", "new", "reason")
+    rows = tuple(tuple(_entry(str(entry.get(name, ""))) for name in names) for entry in study.amendments)
+    if not rows:
+        return Paragraph("Amendments and exclusions: none.", margin="amendments.csv")
+    head = ("No.", *(name.capitalize() for name in names[1:]))
+    margin = "amendments.csv"
+    return Table("Amendments and exclusions", head, rows, align="rlllllllll", margin=margin, long=True, literal=True)
+
+
+def _flags(flags: Sequence[Flag]) -> Block:
+    margin = "results.json: flags"
+    if not flags:
+        return Paragraph("Readings that a test flags: none.", margin=margin)
+    rows = tuple(
+        (
+            flag.reading,
+            flag.test,
+            level_text(flag.at),
+            significant(flag.statistic),
+            significant(flag.critical),
+            "kept" if flag.kept else "left out",
+            flag.reason,
         )
+        for flag in flags
     )
-    silent = silent_changes(record.study)
-    return [*blocks, *([Items(tuple(silent))] if silent else [])]
+    head = ("Reading", "Test", "At", "Statistic", "Critical", "Status", "In words")
+    return Table("Readings that a test flags", head, rows, align="lllddll", margin=margin)
 
 
 def _entry(cell: str) -> str:
@@ -157,52 +153,38 @@ def _entry(cell: str) -> str:
 def people_and_equipment(record: DossierRecord) -> list[Block]:
     """People, equipment, standards and lots, as the plan states them."""
     plan = record.study.plan
-    blocks: list[Block] = [Heading("People, equipment, standards", 1, "means")]
-    for title, facts in (("People", plan.people), ("Equipment", plan.equipment), ("Standards", plan.standards)):
-        if not facts:
-            blocks.append(Paragraph(f"{title}: {NOT_STATED}."))
-            continue
-        names = list(dict.fromkeys(name for fact in facts for name in fact))
-        rows = tuple(tuple(_plain(fact.get(name, "")) for name in names) for fact in facts)
-        blocks.append(
-            Table(
-                title,
-                tuple(name.replace("_", " ") for name in names),
-                rows,
-                align="l" * len(names),
-                margin=f"plan.yaml: {title.lower()}",
-            )
-        )
     lots = {
         "allowed_step": str(plan.lots.allowed_step) if plan.lots.allowed_step is not None else NOT_STATED,
         **{k: _plain(v) for k, v in plan.lots.stated.items()},
     }
-    blocks.append(Fields(tuple((f"Lots: {name.replace('_', ' ')}", value) for name, value in lots.items())))
-    rows = tuple(
-        (column, *_stated(record.study, column))
-        for column in ("analyst", "instrument", "laboratory", "grade", "fuel", "lot")
-    )
-    blocks.append(
-        Table(
-            "As the worksheets record them",
-            ("Column", "Values", "Not stated in"),
-            rows,
-            align="lll",
-        )
-    )
-    if record.records:
-        blocks.append(
-            Table(
-                "Attached records, by hash",
-                ("File", "SHA-256"),
-                tuple((name, value) for name, value in record.records.items()),
-                align="ll",
-                margin="records/, not parsed",
-            )
-        )
-    else:
-        blocks.append(Paragraph("Attached records: none."))
-    return blocks
+    columns = ("analyst", "instrument", "laboratory", "grade", "fuel", "lot")
+    stated = tuple((column, *_stated(record.study, column)) for column in columns)
+    return [
+        Heading("People, equipment, standards", 1, "means"),
+        _facts("People", plan.people),
+        _facts("Equipment", plan.equipment),
+        _facts("Standards", plan.standards),
+        Fields(tuple((f"Lots: {name.replace('_', ' ')}", value) for name, value in lots.items())),
+        Table("As the worksheets record them", ("Column", "Values", "Not stated in"), stated, align="lll"),
+        _attached_records(record.records),
+    ]
+
+
+def _facts(title: str, facts: Sequence[Mapping[str, object]]) -> Block:
+    """A list of the plan as a table, one column for each fact that an entry states."""
+    if not facts:
+        return Paragraph(f"{title}: {NOT_STATED}.")
+    names = list(dict.fromkeys(name for fact in facts for name in fact))
+    rows = tuple(tuple(_plain(fact.get(name, "")) for name in names) for fact in facts)
+    head = tuple(name.replace("_", " ") for name in names)
+    return Table(title, head, rows, align="l" * len(names), margin=f"plan.yaml: {title.lower()}")
+
+
+def _attached_records(records: Mapping[str, str]) -> Block:
+    if not records:
+        return Paragraph("Attached records: none.")
+    rows, margin = tuple(records.items()), "records/, not parsed"
+    return Table("Attached records, by hash", ("File", "SHA-256"), rows, align="ll", margin=margin)
 
 
 def _stated(study: Study, column: str) -> tuple[str, str]:

@@ -108,6 +108,7 @@ def _texts(row: RequirementResult) -> tuple[str, str]:
 
 
 def outcome_text(row: RequirementResult) -> str:
+    """The outcome with the value and its interval, as far as there are any."""
     value, span = _texts(row)
     text = ", ".join(part for part in (value, span) if part)
     return f"{row.settled}: {text}" if text else row.settled

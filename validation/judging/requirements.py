@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -20,12 +20,15 @@ from validation.words import counted, level_text
 #: Filled in by judging itself, not by a characteristic: the lowest level where the other requirements hold.
 BY_PERFORMANCE = "by performance"
 
+#: Reason, mend, value that is there, column.
+_MakeFault = Callable[[str, str, object, str], Fault]
+
 
 @dataclass(frozen=True, slots=True)
 class RequirementResult:
     """One row of the verdict table.
 
-    `settled` is the rule's own word, whatever the age of the plan; `fragile` names the looks in which it changes.
+    `settled` is the rule's own word, whatever the age of the plan; `fragile` names the variants in which it changes.
     """
 
     id: str
@@ -105,63 +108,72 @@ def requirement_faults(
 def _faults(
     requirement: Requirement, numeric: Mapping[str, bool], lines: Mapping[str, int], range_: tuple[float, float]
 ) -> list[Fault]:
-    def fault(reason: str, mend: str, value: str, column: str) -> Fault:
-        return Fault(
-            file="plan.yaml",
-            row=lines.get(requirement.id),
-            column=column,
-            value=value,
-            reason=f"Requirement {requirement.id}: {reason}",
-            mend=mend,
-        )
+    def fault(reason: str, mend: str, value: object, column: str) -> Fault:
+        text = f"Requirement {requirement.id}: {reason}"
+        return Fault("plan.yaml", text, mend, lines.get(requirement.id), column=column, value=str(value))
 
     info = find_key(requirement.quantity)
     if info is None:
         return [_unknown(requirement, fault)]
-    faults = []
+    levels_are_numbers = numeric.get(_experiment(info.key)) if info.at == "level" else None
+    return [
+        *_rule_faults(requirement, info, fault),
+        *_place_faults(requirement, info, levels_are_numbers, fault),
+        *_size_faults(requirement, info, range_, fault),
+        *_share_faults(requirement, info, levels_are_numbers, fault),
+    ]
+
+
+def _rule_faults(requirement: Requirement, info: KeyInfo, fault: _MakeFault) -> Iterator[Fault]:
     if requirement.rule not in info.rules:
         allowed = " or ".join(f"`{rule}`" for rule in info.rules)
         mend = f"Use {allowed}." if allowed else "This quantity is reported and never judged: remove the requirement."
-        faults.append(fault(f"the rule does not fit {requirement.quantity}.", mend, requirement.rule, "rule"))
-    label_levels = info.at == "level" and numeric.get(_experiment(info.key), True) is False
-    if info.at == "label" and not isinstance(requirement.at, str):
-        faults.append(
-            fault(
-                "this quantity is reported by name; `at` must give one.",
-                'Write at: "ISO 11843-2", for example.',
-                str(requirement.at),
-                "at",
-            )
-        )
-    quoted = _number(requirement.at) if info.at == "level" and isinstance(requirement.at, str) else None
-    if quoted is not None and numeric.get(_experiment(info.key)):
+        yield fault(f"the rule does not fit {requirement.quantity}.", mend, requirement.rule, "rule")
+
+
+def _place_faults(
+    requirement: Requirement, info: KeyInfo, levels_are_numbers: bool | None, fault: _MakeFault
+) -> Iterator[Fault]:
+    at = requirement.at
+    if info.at == "label" and not isinstance(at, str):
+        mend = 'Write at: "ISO 11843-2", for example.'
+        yield fault("this quantity is reported by name; `at` must give one.", mend, at, "at")
+    quoted = _number(at) if info.at == "level" and isinstance(at, str) else None
+    if quoted is not None and levels_are_numbers:
         mend = f"Write it without quotes: at: {quoted:g}."
-        faults.append(
-            fault("the level is a text; those of the worksheet are numbers.", mend, str(requirement.at), "at")
-        )
-    if info.at == "none" and requirement.at is not None:
-        faults.append(fault("this quantity has no levels.", "Leave `at` out.", str(requirement.at), "at"))
-    if _of_a_size(requirement, info):
-        low, high = (float(requirement.at),) * 2 if isinstance(requirement.at, int | float) else range_
-        least = requirement.limit.least(low, high)
-        if least <= 0:
-            place = "" if requirement.limit.number is not None else f"; within {level_text(low)} to {level_text(high)}"
-            place += f" it falls to {level_text(least)}" if place else ""
-            mend = "Write a limit that is above zero at every level it is judged at."
-            reason = f"a limit of zero or less can never be met{place}."
-            faults.append(fault(reason, mend, str(requirement.limit), "limit"))
-    needs_number = info.at == "none" or info.at == "label" or label_levels or isinstance(requirement.at, str)
-    if requirement.limit.needs_level and needs_number:
+        yield fault("the level is a text; those of the worksheet are numbers.", mend, at, "at")
+    if info.at == "none" and at is not None:
+        yield fault("this quantity has no levels.", "Leave `at` out.", at, "at")
+
+
+def _size_faults(
+    requirement: Requirement, info: KeyInfo, range_: tuple[float, float], fault: _MakeFault
+) -> Iterator[Fault]:
+    """A limit of a size that is nothing or negative at some level where it is judged."""
+    if not _of_a_size(requirement, info):
+        return
+    low, high = (float(requirement.at),) * 2 if isinstance(requirement.at, int | float) else range_
+    least = requirement.limit.least(low, high)
+    if least <= 0:
+        place = ""
+        if requirement.limit.number is None:
+            place = f"; within {level_text(low)} to {level_text(high)} it falls to {level_text(least)}"
+        mend = "Write a limit that is above zero at every level it is judged at."
+        yield fault(f"a limit of zero or less can never be met{place}.", mend, requirement.limit, "limit")
+
+
+def _share_faults(
+    requirement: Requirement, info: KeyInfo, levels_are_numbers: bool | None, fault: _MakeFault
+) -> Iterator[Fault]:
+    """A share of the level where there is no level that is a number, or no unit."""
+    if not requirement.limit.needs_level:
+        return
+    if info.at in ("none", "label") or levels_are_numbers is False or isinstance(requirement.at, str):
         mend = "Give the limit as a number in the unit of the quantity."
-        faults.append(
-            fault("a share of the level needs a level that is a number.", mend, str(requirement.limit), "limit")
-        )
-    elif requirement.limit.needs_level and info.unit == "1":
+        yield fault("a share of the level needs a level that is a number.", mend, requirement.limit, "limit")
+    elif info.unit == "1":
         mend = "Give the limit as a number, such as 0.05."
-        faults.append(
-            fault("a share of the level does not fit a quantity without a unit.", mend, str(requirement.limit), "limit")
-        )
-    return faults
+        yield fault("a share of the level does not fit a quantity without a unit.", mend, requirement.limit, "limit")
 
 
 def _of_a_size(requirement: Requirement, info: KeyInfo) -> bool:
@@ -171,7 +183,7 @@ def _of_a_size(requirement: Requirement, info: KeyInfo) -> bool:
     return requirement.rule != "lower bound"
 
 
-def _unknown(requirement: Requirement, fault: Any) -> Fault:
+def _unknown(requirement: Requirement, fault: _MakeFault) -> Fault:
     from difflib import get_close_matches
 
     near = get_close_matches(requirement.quantity, [*known_keys(), *_pair_names()], n=1, cutoff=0.4)

@@ -124,6 +124,8 @@ class Fuel(_Model):
 
 
 class Oil(_Model):
+    """The oil that the fuel was added to."""
+
     name: Text
     batch: Text | None = None
 
