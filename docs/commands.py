@@ -11,10 +11,11 @@ HEAD = """\
 This page is made from the help of the commands themselves by `python docs/commands.py`; a test keeps it true.
 
 Exit codes of every command: 0 done; 1 the answer is no (a dossier does not verify, `--strict` and a requirement is
-not met, an amendment was declined); 2 the input or the call is wrong. Faults are told one a line on standard error:
-file, row, reading, column, what was found, what was expected, the mend. Every command ends by saying what comes next.
+not met, an amendment was declined); 2 the input or the call is wrong. Faults are printed one a line on standard error:
+file, row, reading, column, what was found, what was expected, how to correct it. Every command ends
+by saying what comes next.
 
-What the study folder holds is told in [files.md](files.md).
+[files.md](files.md) explains what the study folder holds.
 """
 
 

@@ -90,7 +90,7 @@ def test_a_row_taken_out_and_the_rest_renumbered_is_told_in_full(study: Path) ->
     record_readings(loaded)
     assert told(study) == ["amendment 1 is gone", "amendments 2 and 3 are now numbers 1 and 2"]
     conclusion = judge_study(loaded, evaluate(loaded)).conclusion
-    assert conclusion.restrictions[0].startswith("amendments.csv is not whole: amendment 1 is gone")
+    assert conclusion.restrictions[0].startswith("amendments.csv is incomplete: amendment 1 is gone")
     assert conclusion.restrictions[0] in conclusion.text
     assert conclusion.outcome != "fit"
 
@@ -207,7 +207,7 @@ def test_check_says_so_and_answers_no(study: Path, capsys: pytest.CaptureFixture
     write_rows(path, rows_of(path)[:3])
     assert main(["check", str(study)]) == 1
     out = capsys.readouterr().out
-    assert "Amendments gone, changed or moved" in out
+    assert "Amendments removed, changed or moved" in out
     assert "Amendment 3 is gone" in out
     assert "No fault found" not in out
     assert main(["check", str(study), "--json"]) == 1

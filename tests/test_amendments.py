@@ -52,7 +52,7 @@ def test_a_second_correction_quotes_the_first(tmp_path):
         == 4.06
     )
     _, (fault,) = read_study(with_amendments(tmp_path, row, again.format("4.05")))
-    assert (fault.file, fault.row, fault.column, fault.found, fault.expected) == (
+    assert (fault.file, fault.row, fault.column, fault.value, fault.expected) == (
         "amendments.csv",
         3,
         "old",
@@ -108,8 +108,8 @@ def test_an_exclusion_excuses_an_empty_reading(tmp_path):
         ),
         ("1,2026-07-06,A1,correction,worksheets/x.csv,P-003,result,4.05,4.5,a", "file", "worksheets/x.csv", FILE),
         ("1,2026-07-06,A1,corection,{file},P-003,result,4.05,4.5,a", "kind", "corection", "Write correction."),
-        ("1,2026-07-06,A1,correction,{file},P-003,result,4.05,4.5,", "reason", "an empty cell", "Say why"),
-        ("1,2026-07-06,,correction,{file},P-003,result,4.05,4.5,a", "by", "an empty cell", "Say who"),
+        ("1,2026-07-06,A1,correction,{file},P-003,result,4.05,4.5,", "reason", "an empty cell", "Give the reason"),
+        ("1,2026-07-06,,correction,{file},P-003,result,4.05,4.5,a", "by", "an empty cell", "Give the name"),
         ("1,6.7.2026,A1,correction,{file},P-003,result,4.05,4.5,a", "time", "6.7.2026", "ISO 8601"),
         ("x,2026-07-06,A1,correction,{file},P-003,result,4.05,4.5,a", "number", "x", "whole number"),
         ("1,2026-07-06,A1,exclusion,{file},,,,,a", "reading", "an empty cell", "identifier"),
@@ -118,16 +118,16 @@ def test_an_exclusion_excuses_an_empty_reading(tmp_path):
 )
 def test_a_wrong_amendment_is_refused(tmp_path, row, column, found, said):
     _, (fault,) = read_study(with_amendments(tmp_path, row.format(file=FILE)))
-    assert (fault.file, fault.row, fault.column, fault.found) == ("amendments.csv", 2, column, found)
+    assert (fault.file, fault.row, fault.column, fault.value) == ("amendments.csv", 2, column, found)
     assert said in str(fault)
 
 
 def test_a_row_of_another_width_and_another_heading_are_refused(tmp_path):
     _, (fault,) = read_study(with_amendments(tmp_path, "1,2026-07-06,A1,exclusion,x,P-003,,,,a, b"))
-    assert (fault.row, fault.found, fault.expected) == (2, "11 cells", "10 cells")
+    assert (fault.row, fault.value, fault.expected) == (2, "11 cells", "10 cells")
     (tmp_path / "amendments.csv").write_text("number,when\n")
     _, (fault,) = read_study(tmp_path)
-    assert (fault.row, fault.found) == (1, "number,when")
+    assert (fault.row, fault.value) == (1, "number,when")
 
 
 def test_a_number_twice_is_refused(tmp_path):
@@ -160,7 +160,7 @@ def test_a_file_without_a_last_line_end_is_appended_to_whole(tmp_path):
 def test_an_amendment_made_for_another_state_is_refused(tmp_path):
     folder = write_study(tmp_path)
     stale = amend(folder, "P-003", "exclusion")
-    with pytest.raises(Refusal, match="changed meanwhile"):
+    with pytest.raises(Refusal, match="changed in the meantime"):
         append(folder, stale)
 
 

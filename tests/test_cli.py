@@ -256,7 +256,7 @@ def test_start_asks_a_wrong_answer_again_at_a_console(capsys, monkeypatch, tmp_p
 def test_start_tells_all_that_is_missing_at_once(call, tmp_path):
     code, _, err = call("start", tmp_path / "s", "--title", "T")
     assert code == 2
-    assert "Say --laboratory, --range" in err
+    assert "Give --laboratory, --range" in err
     assert not (tmp_path / "s").exists()
 
 
@@ -376,8 +376,8 @@ def test_amend_records_a_change_of_the_plan(call, tmp_path):
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        (["--reading", "P-002"], "Say one thing"),
-        (["--reading", "P-002", "--exclude", "--reinstate"], "Say one thing"),
+        (["--reading", "P-002"], "Name one change"),
+        (["--reading", "P-002", "--exclude", "--reinstate"], "Name one change"),
         (["--reading", "P-002", "--column", "result"], "both --column C and --new V"),
         (["--exclude"], "Name the reading"),
         (["--plan", "--reading", "P-002"], "leave --reading out"),
@@ -495,7 +495,7 @@ def test_demo_hands_on(call, tmp_path, monkeypatch):
 
 def test_the_page_of_commands_is_that_of_this_version():
     page = Path(__file__).parents[1] / "docs" / "commands.md"
-    assert page.read_text(encoding="utf-8") == command_page(), "write it anew: python docs/commands.py"
+    assert page.read_text(encoding="utf-8") == command_page(), "write it again: python docs/commands.py"
     assert all(f"## validation {verb}" in page.read_text(encoding="utf-8") for verb in VERBS)
 
 

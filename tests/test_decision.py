@@ -472,7 +472,7 @@ def test_the_block_has_defaults():
     [
         ({"risk": 5}, r"Write 0\.05 if 5 % is meant"),
         ({"risk": "5%"}, "must be a number"),
-        ({"risk": 0}, "must lie above 0 and below 0.5"),
+        ({"risk": 0}, "must be above 0 and below 0.5"),
         ({"rule": "simple", "risk": 0.05}, "simple, which has no guard band, and states risk. Delete risk"),
         ({"rule": "simple", "guard": "U"}, "states guard. Delete guard"),
         ({"rule": "binary"}, "'simple', 'guarded' or 'non-binary'"),

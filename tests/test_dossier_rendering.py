@@ -121,7 +121,7 @@ def requirement_strips() -> Strips:
                 estimate=value / limit,
                 low=low,
                 high=high,
-                reason="" if outcome == "met" else "The whole interval lies below the lower limit.",
+                reason="" if outcome == "met" else "The interval is below the lower limit.",
                 anchor="trueness",
             )
         )
@@ -259,7 +259,7 @@ def sample() -> Document:
         Figure(
             "trueness.svg",
             bias_drawing(),
-            "Bias by level with its 90 % interval and the limit; at 10 % it lies outside.",
+            "Bias by level with its 90 % interval and the limit; at 10 % it is outside.",
             "Bias by level.",
         ),
         Table(
@@ -404,7 +404,7 @@ def test_names_inside_figures_and_headings_are_unique():
 def test_figures_are_pictures_with_words():
     pictures = [a for tag, a in tags() if tag == "svg" and a.get("role") == "img"]
     words = [a["aria-label"] for a in pictures]
-    assert "Bias by level with its 90 % interval and the limit; at 10 % it lies outside." in words
+    assert "Bias by level with its 90 % interval and the limit; at 10 % it is outside." in words
     assert any("R3 Slope" in str(word) and "not shown" in str(word) for word in words)
 
 
@@ -857,9 +857,9 @@ def test_rows_of_one_requirement_name_it_once():
 @pytest.mark.parametrize("before", range(30, 44))
 def test_a_reason_stays_on_the_page_of_its_requirement(before):
     rows = [Strip(f"R{i} bias", "met", "1", "", "") for i in range(before)]
-    rows.append(Strip("R99 bias", "not met", "1", "", "", reason="The interval lies outside."))
+    rows.append(Strip("R99 bias", "not met", "1", "", "", reason="The interval is outside."))
     pages = pages_of(Strips(tuple(rows)))
-    assert [p for p in pages if "R99" in p] == [p for p in pages if "The interval lies outside." in p]
+    assert [p for p in pages if "R99" in p] == [p for p in pages if "The interval is outside." in p]
 
 
 def test_a_narrow_listing_stands_in_columns_that_end_together():
@@ -903,7 +903,7 @@ def test_an_amended_cell_says_so_beside_its_row():
 
 def test_dates_and_people_of_a_run_are_said_once():
     shown = listing(worksheet([f"2026-03-0{1 + i // 3}T08:3{i}" for i in range(6)]))
-    assert shown.told_once() == ["By run (date and analyst): R1 2026-03-01, A1; R2 2026-03-02, A2."]
+    assert shown.shared_by_rows() == ["By run (date and analyst): R1 2026-03-01, A1; R2 2026-03-02, A2."]
     assert shown.head == ("Row", "Reading", "run", "time", "result")
     assert shown.rows[1][3] == "08:31"
 
@@ -913,7 +913,7 @@ def test_dates_that_nothing_shares_stand_as_typed():
     shown = listing(worksheet(times))
     assert [row[3] for row in shown.rows] == times
     same_day = listing(worksheet([f"2026-03-01T08:3{i}" for i in range(6)]))
-    assert same_day.told_once()[0] == "Throughout: date 2026-03-01."
+    assert same_day.shared_by_rows()[0] == "Throughout: date 2026-03-01."
 
 
 def quantity(key: str, at: float | str | None, *notes: str) -> Quantity:
@@ -929,9 +929,9 @@ def test_a_note_names_what_it_concerns_and_no_long_list():
     levels = [quantity("trueness.bias", float(x), "few" if x < 3 else "") for x in range(1, 9)]
     levels = [with_only(q, *(note for note in q.notes if note)) for q in levels]
     others = [quantity("trueness.constant_bias", None), quantity("comparison.difference_at", 2.0, "line")]
-    notes = notes_of(Evaluation("trueness"), [*levels, *others], said=())
+    notes = notes_of(Evaluation("trueness"), [*levels, *others], opening=())
     assert notes[1] == Items(("few (bias at 1 and 2)", "line (difference at 2)"))
     most = [with_only(q, "all of it") for q in levels]
-    assert notes_of(Evaluation("trueness"), [*most, *others], said=())[1] == Items(
+    assert notes_of(Evaluation("trueness"), [*most, *others], opening=())[1] == Items(
         ("all of it", "line (difference at 2)")
     )

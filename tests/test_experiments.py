@@ -191,7 +191,7 @@ def test_the_plan_accepts_an_experiment_with_its_settings_and_no_others(name: st
     assert set(plan.experiments[name].settings) == {*own, "order_seed"}
     for key in sorted(set(EXAMPLES) - own):
         (fault,) = faults_of(f"experiments:\n  {name}: {{worksheet: w.csv, {key}: {EXAMPLES[key]}}}\n")
-        assert (fault.reason, fault.found) == ("The key is unknown.", key)
+        assert (fault.reason, fault.value) == ("The key is unknown.", key)
 
 
 def test_every_setting_has_an_example_above() -> None:
@@ -331,7 +331,7 @@ def test_a_new_record_is_all_that_plan_and_conclusion_need(tmp_path: Path, shaki
     (fault,) = faults_of(f"{history}  shaking_tme: {{worksheet: w.csv}}\n")
     assert fault.mend == 'Write "shaking_time".'
     (fault,) = faults_of(f"{history}  precision: {{worksheet: w.csv, seconds: 3}}\n")
-    assert (fault.reason, fault.found) == ("The key is unknown.", "seconds")
+    assert (fault.reason, fault.value) == ("The key is unknown.", "seconds")
     for excuse, reason in (("", ""), ("not_evaluated: {shaker: why}\n", "why")):
         plan, _ = parse_plan(f"{HEAD}{history}{excuse}".encode())
         assert plan is not None

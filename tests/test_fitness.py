@@ -133,8 +133,8 @@ def test_tolerances_are_earned_by_a_verdict() -> None:
     ]
     volume, temperature = stated(rows, {}, factors=factors).terms
     assert volume == (
-        "volume: from 0.3 mL to 0.7 mL the result moves by 0.4 % (−2.0 to 2.8 %); R1 met, so that it may vary between "
-        "the two."
+        "volume: from 0.3 mL to 0.7 mL the result moves by 0.4 % (−2.0 to 2.8 %); R1 met, so it may vary between the "
+        "two."
     )
     assert "6.0 % (3.6 to 8.4 %); R2 not met." in temperature
     # 5 °C move it by 8.4 % at most, so 5 % (the limit here) are reached after 5 x 0.05 / 0.084 = 2.98 °C.

@@ -63,7 +63,7 @@ def test_a_share_needs_a_level():
         ("5%%", 'goes on with "%"'),
         ("2 * 3", r'"\*", which is not in the grammar'),
         ("max()", "where a number or max, min, sum belongs"),
-        ("max(1; 2)", "a comma must part"),
+        ("max(1; 2)", "a comma must separate"),
         ("", "empty"),
         ("nan", "not in the grammar"),
         ("1e999", "too large"),

@@ -251,7 +251,7 @@ def test_files_change_together_or_not_at_all(tmp_path: Path) -> None:
         write_files(tmp_path, {"a": b"new", "c": b"new", "b": b"new"})
     assert (tmp_path / "a").read_bytes() == b"old"
     assert sorted(path.name for path in tmp_path.iterdir()) == ["a", "b"]
-    with pytest.raises(Refusal, match=r"a changed meanwhile"):
+    with pytest.raises(Refusal, match=r"a changed in the meantime"):
         write_files(tmp_path, {"a": b"new"}, expected={"a": b"other"})
     write_files(tmp_path, {"a": b"new", "d/e": b"new"}, expected={"a": b"old", "d/e": None})
     assert ((tmp_path / "a").read_bytes(), (tmp_path / "d" / "e").read_bytes()) == (b"new", b"new")

@@ -335,7 +335,7 @@ def plan_with(**requirement: object) -> Plan:
         ({"quantity": "trueness.biass"}, "Did you mean trueness.bias?"),
         ({"rule": "upper bound"}, "`equivalence`"),
         ({"limit": -0.2}, "can never be met"),
-        ({"quantity": "calibration.mandel_F", "rule": "point", "limit": 4.0}, "never used for a verdict"),
+        ({"quantity": "calibration.mandel_F", "rule": "point", "limit": 4.0}, "never judged"),
         ({"quantity": "detection.detection_limit", "rule": "point"}, "`at` must give one"),
         ({"quantity": "comparison.deming_slope", "limit": "5%"}, "share of the level"),
         ({"quantity": "comparison.mean_difference", "at": 4.0}, "has no levels"),

@@ -121,7 +121,7 @@ BAD = {
         "mass_g: 1000.3",
         8,
         "weighings",
-        "another size",
+        "does not fit the value",
         "every mass is in gram",
     ),
     "no fuel": (
@@ -129,7 +129,7 @@ BAD = {
         "what: oil",
         8,
         "weighings",
-        "No weighing of fuel",
+        "There is no weighing of fuel",
         "Add the weighing of the fuel",
     ),
     "decimal comma": (
@@ -217,7 +217,7 @@ BAD = {
         "unit: mg/kg",
         5,
         "unit",
-        "another unit than the study",
+        "not that of the study",
         'unit: "%"',
     ),
     "same person": (
@@ -226,7 +226,7 @@ BAD = {
         4,
         "checker",
         "same person",
-        "somebody else",
+        "another person",
     ),
     "expiry before making": (
         "expires: 2026-09-20",
@@ -265,7 +265,7 @@ BAD = {
         "made: 20.06.2026",
         2,
         "made",
-        "no date",
+        "not a date",
         "2026-02-26",
     ),
     "no such day": (
@@ -273,7 +273,7 @@ BAD = {
         "made: 2026-06-31",
         2,
         "made",
-        "no date",
+        "not a date",
         "2026-02-26",
     ),
     "another lot": (
@@ -281,7 +281,7 @@ BAD = {
         "lot: S-2",
         1,
         "lot",
-        "another lot",
+        "a different lot",
         "plan.yaml",
     ),
     "loss without a sign": (
@@ -322,7 +322,7 @@ BAD = {
         13,
         "homogeneity",
         "Both are given",
-        "one of the two",
+        "not both",
     ),
     "density in g/mL": (
         "fuel_density: 835",
@@ -391,7 +391,7 @@ def test_a_record_without_weighings_is_refused():
     assert (fault.column, fault.reason) == ("weighings", 'The key "weighings" is missing.')
     faults = faults_of(f"{head}weighings: []\n{tail}")
     assert [fault.column for fault in faults] == ["weighings"]
-    assert "No weighing of fuel" in faults[0].reason
+    assert "There is no weighing of fuel" in faults[0].reason
 
 
 def test_every_fault_is_told_at_once():
@@ -539,7 +539,7 @@ def test_an_amendment_of_a_record_that_cannot_be_is_refused(tmp_path, capsys):
         assert amend_record(folder, named=named) == 2
         assert words in capsys.readouterr().err
     assert amend_record(folder, "--exclude") == 2
-    assert "--record FILE stands alone" in capsys.readouterr().err
+    assert "give --record FILE without another change" in capsys.readouterr().err
     assert not (folder / "amendments.csv").exists()
 
 
@@ -589,8 +589,8 @@ def test_one_person_under_two_spellings_is_still_one(tmp_path, checker):
 @pytest.mark.parametrize(
     ("old", "new", "column", "said"),
     [
-        ("made: 2026-06-20", "made: 0001-01-01", "made", "The year 0001 lies outside 1900 to 2200"),
-        ("expires: 2026-09-20", "expires: 9999-12-31", "expires", "The year 9999 lies outside 1900 to 2200"),
+        ("made: 2026-06-20", "made: 0001-01-01", "made", "The year 0001 is outside 1900 to 2200"),
+        ("expires: 2026-09-20", "expires: 9999-12-31", "expires", "The year 9999 is outside 1900 to 2200"),
         ("mass_g: 1.0003", "mass_g: 1e300", "weighings[2].mass_g", "between 1e-50 and 1e50"),
         ("u_g: 0.0003", "u_g: 1e-300", "weighings[1].u_g", "between 1e-50 and 1e50"),
         ("u_purity: 0.0002", "u_purity: 1e99", "fuel.u_purity", "between 1e-50 and 1e50"),

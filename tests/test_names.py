@@ -96,18 +96,18 @@ def test_two_names_of_one_kind_that_are_nearly_one_are_a_fault(tmp_path, kind):
     variant = name.swapcase()
     sheet = "\n".join([head, first, first, second.format(variant), second.format(variant + "\u200b")]) + "\n"
     faults = [fault for fault in faults_of(write_study(tmp_path, {experiment: sheet})) if fault.column == kind]
-    near = next(fault for fault in faults if fault.found == variant)
+    near = next(fault for fault in faults if fault.value == variant)
     assert (near.file, near.row, near.expected) == (f"worksheets/{experiment}.csv", 4, name)
     assert f'"{variant}" (row 4)' in near.reason
     assert f"worksheets/{experiment}.csv, row 2" in near.reason
     hidden = next(fault for fault in faults if "cannot be seen" in fault.reason)
-    assert (hidden.row, hidden.found) == (5, f"{variant}<U+200B>")
-    assert f'Write the name anew: "{variant}".' in hidden.mend
+    assert (hidden.row, hidden.value) == (5, f"{variant}<U+200B>")
+    assert f'Type the name again: "{variant}".' in hidden.mend
 
 
 def test_the_name_in_more_rows_is_held_right(tmp_path):
     (fault,) = faults_of(write_study(tmp_path, {"precision": "level,run,result\n2,r1,2\n2,R1,2\n2,R1,2.1\n"}))
-    assert (fault.row, fault.found, fault.expected) == (2, "r1", "R1")
+    assert (fault.row, fault.value, fault.expected) == (2, "r1", "R1")
 
 
 @pytest.mark.parametrize("hidden", ["\u200b", "\u00ad", "\ufe0f", "\u202e", "\u3164", "\ufeff"])
@@ -121,8 +121,8 @@ def test_a_hidden_character_is_a_fault_in_a_name_that_stands_alone(tmp_path, hid
 def test_a_hidden_character_is_told_once_and_its_plain_name_is_right(tmp_path):
     sheet = "level,run,result\n2,R\u200b1,2\n2,R\u200b1,2\n2,R1,2.1\n2,\u04202,2\n2,P2,2\n"
     hidden, near = faults_of(write_study(tmp_path, {"precision": sheet}))
-    assert (hidden.row, hidden.found, hidden.mend) == (2, "R<U+200B>1", 'Write the name anew: "R1".')
-    assert (near.row, near.found, near.expected) == (5, "\u04202", "P2")
+    assert (hidden.row, hidden.value, hidden.mend) == (2, "R<U+200B>1", 'Type the name again: "R1".')
+    assert (near.row, near.value, near.expected) == (5, "\u04202", "P2")
 
 
 def test_a_letter_of_another_alphabet_is_named(tmp_path):
@@ -134,7 +134,7 @@ def test_identifiers_are_compared_across_worksheets(tmp_path):
     other = "reading,material,result\nB-1,oil,0.1\np-003,oil,0.2\n"
     (fault,) = faults_of(write_study(tmp_path, {"precision": PRECISION, "detection": other}))
     assert fault.column == "reading"
-    assert {fault.found, fault.expected} == {"p-003", "P-003"}
+    assert {fault.value, fault.expected} == {"p-003", "P-003"}
 
 
 def test_a_numeric_level_has_no_name(tmp_path):
@@ -163,7 +163,7 @@ def test_the_facts_of_the_study_hold_for_the_worksheets(tmp_path, key, column):
     )
     sheet = f"level,run,result,{column}\n2,1,2,x-1\n"
     (fault,) = faults_of(write_study(tmp_path, {"precision": sheet}, plan=plan))
-    assert (fault.column, fault.found, fault.expected) == (column, "x-1", "X-1")
+    assert (fault.column, fault.value, fault.expected) == (column, "x-1", "X-1")
     assert f"study.{key}" in fault.reason
 
 
@@ -171,7 +171,7 @@ def test_the_balance_of_a_lot_record_is_compared_with_the_equipment(tmp_path):
     plan = STANDARDS + "equipment: [{name: BAL-1, valid_until: 2026-12-31}]\n"
     record = RECORD.replace("balance: BAL-1", "balance: Bal 1", 1)
     (fault,) = faults_of(lot_study(tmp_path, record, plan=plan))
-    assert (fault.file, fault.found, fault.expected) == ("standards/S-1.yaml", "Bal 1", "BAL-1")
+    assert (fault.file, fault.value, fault.expected) == ("standards/S-1.yaml", "Bal 1", "BAL-1")
 
 
 def test_an_amended_name_counts_as_amended_and_an_excluded_row_is_not_looked_at(tmp_path):
@@ -212,7 +212,7 @@ def test_names_of_many_rows_are_compared_quickly(tmp_path):
 
 def test_a_lot_that_the_plan_does_not_name_is_a_fault(tmp_path):
     (fault,) = faults_of(lot_study(tmp_path, lot="S-10"))
-    assert (fault.row, fault.column, fault.found, fault.expected) == (2, "lot", "S-10", "S-1")
+    assert (fault.row, fault.column, fault.value, fault.expected) == (2, "lot", "S-10", "S-1")
     assert 'Write "S-1", or add the lot to the standards of plan.yaml.' in fault.mend
     assert "12 rows" in fault.reason
 

@@ -97,15 +97,15 @@ def test_the_archives_are_small_and_of_version_0_2_0(kept: Path) -> None:
 def test_a_dossier_of_0_2_0_verifies(kept: Path, name: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["verify", str(kept / name)]) == 0
     lines = capsys.readouterr().out.strip().splitlines()
-    assert lines[0] == "To know"
+    assert lines[0] == "Notes"
     first = (
         "Words and figures were not compared: the dossier is of version 0.2.0 of this program, this is version "
         f"{validation.__version__}, and each version words its pages in its own way."
     )
     assert lines[1].strip().startswith(first)
     assert lines[2].strip() == "No method is recorded as changed between the two versions."
-    assert any(line.startswith("The dossier verifies as far as this version can tell: ") for line in lines)
-    kept_rows = "Of its parent the dossier keeps the rows of the step alone: they were taken as they stand there."
+    assert any(line.startswith("The dossier verifies as far as this version can check: ") for line in lines)
+    kept_rows = "The dossier keeps only the rows of the step from its parent: they were taken as they are."
     assert (kept_rows in "\n".join(lines)) == (name == "new-lot-001")
 
 
@@ -178,7 +178,7 @@ def test_a_newer_dossier_with_one_more_quantity_verifies(lot: Path) -> None:
     assert report.with_conclusion
     notes = verify_dossier(lot).notes
     assert notes[1].startswith("It is of a later version")
-    listed = "Given by the dossier alone, and not compared: trueness.median_bias at 4.0 and quantities: skewness."
+    listed = "Given by the dossier only, and not compared: trueness.median_bias at 4.0 and quantities: skewness."
     assert listed in notes
 
 
@@ -205,8 +205,8 @@ def test_a_method_cited_otherwise_is_listed_once(lot: Path) -> None:
     change(lot, lambda r: [q.update(source="An older book") for q in r["quantities"] if q["key"] == "trueness.bias"])
     (source,) = beside(lot).sources
     assert (source.keys, source.then) == (("trueness.bias",), "An older book")
-    (note,) = (note for note in verify_dossier(lot).notes if note.startswith("Cited otherwise"))
-    assert note.startswith("Cited otherwise: trueness.bias: then An older book; now ")
+    (note,) = (note for note in verify_dossier(lot).notes if note.startswith("Cited differently"))
+    assert note.startswith("Cited differently: trueness.bias: then An older book; now ")
 
 
 # ------------------------------------------------------------------------------------------------- methods that changed
@@ -297,7 +297,7 @@ def test_a_number_of_the_parent_by_another_method_stands_with_todays_beside_it(s
     assert row["today"] == pytest.approx(todays, rel=1e-9)
     assert row["method"] == "0.3.0: The bias is computed in another way."
     page = (dossier / "dossier.html").read_text(encoding="utf-8")
-    assert "Numbers of VS-2026-07 issue 001 that this version of the program computes otherwise" in page
+    assert "Numbers of VS-2026-07 issue 001 that this version of the program computes differently" in page
     assert verify_dossier(dossier).problems == ()
     change(dossier, lambda r: r["parent_recomputed"][0].update(today=0.02))
     (problem,) = verify_dossier(dossier).problems

@@ -147,7 +147,7 @@ def test_words_that_yaml_takes_for_something_else_stay_text():
 def test_a_fault_names_line_key_found_and_mend(old, new, row, column, found, said):
     assert old in PLAN
     fault = only_fault(PLAN.replace(old, new))
-    assert (fault.file, fault.row, fault.column, fault.found) == ("plan.yaml", row, column, found)
+    assert (fault.file, fault.row, fault.column, fault.value) == ("plan.yaml", row, column, found)
     assert said in str(fault)
     assert fault.mend
 
@@ -272,7 +272,7 @@ def test_a_number_beyond_its_bound_is_told_the_bound(line: str, found: str, expe
     )
     _, faults = parse_plan(text.encode("utf-8"))
     (fault,) = faults
-    assert (fault.found, fault.expected) == (found, expected)
+    assert (fault.value, fault.expected) == (found, expected)
 
 
 # ---- closed lists
@@ -299,14 +299,14 @@ def test_an_unknown_key_of_a_list_is_refused_with_the_one_that_is_meant(section,
     else:
         text = f"{section}:\n  - {{name: X}}\n  - {entry}\n"
     fault = only_fault(PLAN + text)
-    assert (fault.row, fault.column, fault.found) == (18, f"{section}[2].{key}", key)
+    assert (fault.row, fault.column, fault.value) == (18, f"{section}[2].{key}", key)
     assert f'Write "{meant}".' in fault.mend
     assert "under what or note" in fault.mend
 
 
 def test_an_unknown_key_of_lots_is_refused():
     fault = only_fault(PLAN + "lots: {in_us: S-01}\n")
-    assert (fault.column, fault.found) == ("lots.in_us", "in_us")
+    assert (fault.column, fault.value) == ("lots.in_us", "in_us")
     assert 'Write "in_use".' in fault.mend
 
 
@@ -332,7 +332,7 @@ def test_an_entry_of_a_list_has_a_plain_name(section, entry, said):
 @pytest.mark.parametrize(("second", "said"), [("X-1", "appears twice"), ("x\u20111", "nearly"), ("X 1", "nearly")])
 def test_a_thing_is_named_once(section, second, said):
     fault = only_fault(PLAN + f"{section}:\n  - X-1\n  - {second}\n")
-    assert (fault.row, fault.column, fault.found) == (18, f"{section}[2].name", second)
+    assert (fault.row, fault.column, fault.value) == (18, f"{section}[2].name", second)
     assert said in fault.reason
     assert "line 17" in fault.mend
 
@@ -346,7 +346,7 @@ def test_successive_certificates_of_one_instrument_are_two_entries():
 
 def test_the_lot_in_use_is_one_of_the_standards():
     fault = only_fault(PLAN + "standards:\n  - S-01\nlots: {in_use: S-1}\n")
-    assert (fault.row, fault.column, fault.found, fault.expected) == (18, "lots.in_use", "S-1", "S-01")
+    assert (fault.row, fault.column, fault.value, fault.expected) == (18, "lots.in_use", "S-1", "S-01")
     assert "Write S-01" in fault.mend
     assert parse_plan((PLAN + "lots: {in_use: S-1}\n").encode())[1] == []
 
@@ -364,13 +364,13 @@ def test_the_numbers_of_a_standard_are_numbers(key, written):
 )
 def test_an_empty_key_does_not_take_back_an_expiry(section, key):
     fault = only_fault(PLAN + f"{section}:\n  - {{name: X, {key}: }}\n")
-    assert (fault.column, fault.found) == (f"{section}[1].{key}", "nothing")
+    assert (fault.column, fault.value) == (f"{section}[1].{key}", "nothing")
     assert "is empty" in fault.reason
 
 
 def test_a_standard_is_stated_in_the_unit_of_the_study():
     fault = only_fault(PLAN + "standards:\n  - {name: S-01, value: 5, unit: mg/kg}\n")
-    assert (fault.column, fault.found, fault.expected) == ("standards[1].unit", "mg/kg", "%")
+    assert (fault.column, fault.value, fault.expected) == ("standards[1].unit", "mg/kg", "%")
 
 
 def test_a_name_that_is_nearly_one_that_can_be_excused_is_refused():
@@ -476,7 +476,7 @@ BELOW += ["max(sum(1,-20%),sum(-1,20%))"]  # nothing at 5, and above zero everyw
 def test_a_limit_beside_the_requirements_is_above_zero(limit, old, new, column):
     fault = only_fault(PLAN.replace(old, new.format(limit)))
     assert fault.column.endswith(column)
-    assert (fault.found, fault.expected) == (limit, "above zero")
+    assert (fault.value, fault.expected) == (limit, "above zero")
 
 
 @pytest.mark.parametrize("limit", BELOW)

@@ -44,7 +44,7 @@ def test_an_expired_lot_stops_the_run_with_its_readings(tmp_path):
     _, (fault,) = read_study(lot_study(tmp_path, EXPIRED_LOT))
     assert (fault.file, fault.row, fault.reading, fault.column) == (SHEET, 6, "P-005", "lot")
     assert fault.reason == "Lot S-1 had expired when it was used (standards/S-1.yaml, expires)."
-    assert fault.found == (
+    assert fault.value == (
         "valid until 2026-07-01; bears on 8 readings (worksheets/precision.csv): the first is P-005 of 2026-07-02, "
         "worksheets/precision.csv row 6; the last is of 2026-07-03"
     )
@@ -82,7 +82,7 @@ def test_successive_certificates_cover_together(tmp_path):
     first = "{name: SAW-1, valid_from: 2026-01-01, valid_until: 2026-07-01}"
     load_study(lot_study(tmp_path / "a", plan=equipment(first, "{name: SAW-1, valid_from: 2026-07-02}")))
     _, (fault,) = read_study(lot_study(tmp_path / "b", plan=equipment(first, "{name: SAW-1, valid_from: 2026-07-03}")))
-    assert fault.found == (
+    assert fault.value == (
         "valid from 2026-01-01 until 2026-07-01; bears on 4 readings (worksheets/precision.csv): the first is P-005 of "
         "2026-07-02, worksheets/precision.csv row 6"
     )
@@ -96,8 +96,8 @@ def test_an_expired_certificate_of_a_balance_names_lot_and_readings(tmp_path):
     _, (fault,) = read_study(lot_study(tmp_path, EXPIRED_BALANCE))
     assert (fault.file, fault.row, fault.column) == (FILE, 9, "weighings[1].certificate_valid_until")
     assert "BAL-1 weighed lot S-1 on 2026-06-20" in fault.reason
-    assert fault.found.startswith("valid until 2026-05-31; bears on 12 readings (worksheets/precision.csv)")
-    assert "the first is P-001 of 2026-07-01, worksheets/precision.csv row 2" in fault.found
+    assert fault.value.startswith("valid until 2026-05-31; bears on 12 readings (worksheets/precision.csv)")
+    assert "the first is P-001 of 2026-07-01, worksheets/precision.csv row 2" in fault.value
     assert "--impact BAL-1 --until 2026-06-20" in fault.mend
 
 
@@ -120,7 +120,7 @@ def test_the_plan_speaks_for_a_balance_of_which_the_record_says_nothing(tmp_path
 
 def test_a_date_of_the_plan_that_cannot_be_read_is_a_fault(tmp_path):
     _, (fault,) = read_study(lot_study(tmp_path, plan=equipment('{name: SAW-1, valid_until: "30.6.2026"}')))
-    assert (fault.file, fault.column, fault.found) == ("plan.yaml", "equipment, SAW-1, valid_until", "30.6.2026")
+    assert (fault.file, fault.column, fault.value) == ("plan.yaml", "equipment, SAW-1, valid_until", "30.6.2026")
     assert "SAW-1" in (tmp_path / "plan.yaml").read_text().splitlines()[fault.row - 1]
 
 
@@ -155,14 +155,14 @@ def test_a_note_covers_no_later_day(tmp_path):
     _, faults = read_study(note(lot_study(tmp_path, EXPIRED_LOT), impact("S-1", "2026-07-01", "2026-07-02")))
     (fault,) = faults
     assert fault.reading == "P-009"
-    assert "bears on 4 readings (worksheets/precision.csv): the first is P-009 of 2026-07-03" in fault.found
+    assert "bears on 4 readings (worksheets/precision.csv): the first is P-009 of 2026-07-03" in fault.value
 
 
 def test_a_note_on_one_reading_covers_that_one(tmp_path):
     row = impact("S-1", "2026-07-01", "2026-07-09", reading="P-005")
     _, (fault,) = read_study(note(lot_study(tmp_path, EXPIRED_LOT), row))
     assert fault.reading == "P-006"
-    assert "P-005" not in fault.found
+    assert "P-005" not in fault.value
 
 
 def test_a_note_needs_the_date_that_stands_on_file(tmp_path):
@@ -180,8 +180,8 @@ def test_a_note_needs_the_date_that_stands_on_file(tmp_path):
         (impact("", "2026-12-31", "2027-06-25"), "column", "name of the balance"),
         (impact("BAL-1", "", "2027-06-25"), "old", "2026-03-31"),
         (impact("BAL-1", "2026-12-31", "June"), "new", "2026-03-31"),
-        (impact("BAL-1", "2026-12-31", "2026-12-31"), "new", "until when later evidence"),
-        (impact("BAL-1", "2026-12-31", "2027-01-31", file=""), "file", "where the date stands"),
+        (impact("BAL-1", "2026-12-31", "2026-12-31"), "new", "date up to which later evidence"),
+        (impact("BAL-1", "2026-12-31", "2027-01-31", file=""), "file", "where the date is stated"),
     ],
 )
 def test_a_note_that_fits_nothing_is_refused(tmp_path, row, column, words):
@@ -202,7 +202,7 @@ def test_the_command_writes_the_note(tmp_path, capsys):
     assert main([*call, "--reason", "As found within 0.2 mg"]) == 0
     told = capsys.readouterr().out
     assert "standards/S-1.yaml: BAL-1 expired 2026-05-31; covered until 2026-06-25 by later evidence" in told
-    assert "stands on page 1" in told
+    assert "is printed on page 1" in told
     assert "remain" not in told
     ((written,), faults) = read_amendments(folder)
     assert not faults
@@ -215,11 +215,11 @@ def test_the_command_writes_the_note(tmp_path, capsys):
     ("options", "words"),
     [
         (["--impact", "BAL-7", "--until", "2026-06-25"], 'Did you mean "BAL-1"'),
-        (["--impact", "BAL-1", "--until", "summer"], "--until needs a day"),
+        (["--impact", "BAL-1", "--until", "summer"], "--until needs a date"),
         (["--impact", "BAL-1", "--until", "2026-05-01"], "nothing needs to be covered"),
         (["--impact", "BAL-1"], "needs both"),
         (["--until", "2026-06-25"], "needs both"),
-        (["--impact", "BAL-1", "--until", "2026-06-25", "--exclude"], "Say one thing"),
+        (["--impact", "BAL-1", "--until", "2026-06-25", "--exclude"], "Name one change"),
     ],
 )
 def test_the_command_refuses_what_it_cannot_do(tmp_path, capsys, options, words):
@@ -267,12 +267,12 @@ def test_one_fault_tells_all_worksheets_and_the_one_date_that_covers_them(tmp_pa
     late["worksheets/reference.xlsx"] = len(rows)
     late = {file: count for file, count in late.items() if count}
     assert len(late) > 5
-    assert f"bears on {sum(late.values())} readings (" in fault.found
+    assert f"bears on {sum(late.values())} readings (" in fault.value
     for file, count in late.items():
-        assert f"{count} in {file}" in fault.found
-    assert "of 2026-03-16" in fault.found
+        assert f"{count} in {file}" in fault.value
+    assert "of 2026-03-16" in fault.value
     # The last reading of the lot is of 16 April: one note to that day covers all.
-    assert fault.found.endswith("the last is of 2026-04-16")
+    assert fault.value.endswith("the last is of 2026-04-16")
     assert "--impact S-01 --until 2026-04-16" in fault.mend
     covered = "2026-07-06T09:00Z,Q1,impact,standards/S-01.yaml,,S-01,2026-03-15,2026-04-16,Read against S-03."
     with (folder / "amendments.csv").open("a", encoding="utf-8") as stream:
@@ -308,7 +308,7 @@ def test_lots_weighed_under_one_expired_certificate_make_one_fault(tmp_path):
     (folder / "amendments.csv").write_text("".join(rows[:3]), encoding="utf-8")
     _, (fault,) = read_study(folder)
     assert "BAL-2 weighed lots S-02 on 2026-04-14 and S-03 on 2026-04-15" in fault.reason
-    assert "bears on 42 readings (worksheets/lots.csv)" in fault.found
+    assert "bears on 42 readings (worksheets/lots.csv)" in fault.value
     assert "--impact BAL-2 --until 2026-04-15" in fault.mend
 
 

@@ -145,7 +145,7 @@ def test_trace_of_an_uncertainty_names_components_and_measured_parts(dossier: Pa
     row = 1 + next(i for i, text in enumerate(plan) if "{name: oil, size" in text)
     # 2 % of 4 % is 0.08 %.
     assert f"line {row}  oil: size 2 %, 0.08 at 4. Origin: Four batches" in trace_text
-    assert "sampling: not applicable: the result speaks of the oil as received" in trace_text
+    assert "sampling: not applicable: the result applies to the oil as received" in trace_text
     # Of the whole study: every level of what was measured.
     assert "intermediate_precision.s_I at 10 = " in trace(dossier, "uncertainty.proportional")
 
@@ -243,7 +243,7 @@ def test_an_amendment_taken_out_is_told_on_page_1_and_in_the_conclusion_of_the_n
     for plan in (dossier / "inputs" / "history").glob("plan-*.yaml"):
         shutil.copy(plan, study / "history")
     report = run_study(study)
-    assert "amendments.csv is not whole: amendment 1 is gone" in report.text
+    assert "amendments.csv is incomplete: amendment 1 is gone" in report.text
     page_1 = (report.dossier / "dossier.html").read_text(encoding="utf-8").partition("Prepared")[0]
     assert "Amendment 1 is gone and no longer applied: correction of P-089, column result, 20.7 to 2.07" in page_1
     assert "not whole" in page_1

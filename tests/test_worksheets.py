@@ -222,7 +222,7 @@ def test_other_files_are_listed_and_office_leftovers_ignored(tmp_path):
     ("old", "new", "row", "reading", "column", "found", "said"),
     [
         ("4.05", "4.O5", 4, "P-003", "result", "4.O5", "text, not a number"),
-        ("4.05", "4.05 %", 4, "P-003", "result", "4.05 %", "the unit belongs into the heading"),
+        ("4.05", "4.05 %", 4, "P-003", "result", "4.05 %", "the unit belongs in the heading"),
         ("4.05", "nan", 4, "P-003", "result", "nan", "no finite number"),
         ("4.05", "-inf", 4, "P-003", "result", "-inf", "no finite number"),
         ("4.05", "#N/A", 4, "P-003", "result", "#N/A", "validation amend --exclude"),
@@ -230,7 +230,7 @@ def test_other_files_are_listed_and_office_leftovers_ignored(tmp_path):
         ("4.05", '"4,05"', 4, "P-003", "result", "4,05", "Write 4.05."),
         ("4.05", '"1,004.05"', 4, "P-003", "result", "1,004.05", "separator of thousands"),
         ("4.05", "\u22124.05", 4, "P-003", "result", "\u22124.05", "hyphen of the keyboard"),
-        ("4.05", "=SUM(D2:D3)", 4, "P-003", "result", "=SUM(D2:D3)", "Replace the formula by the value"),
+        ("4.05", "=SUM(D2:D3)", 4, "P-003", "result", "=SUM(D2:D3)", "Replace the formula with the value"),
         ("4.05", "<", 4, "P-003", "result", "<", "text, not a number"),
         ("P-003,4,1", "P-003,4,", 4, "P-003", "run", "an empty cell", "Fill it in"),
         ("P-003,4,1", "P-003,,1", 4, "P-003", "level", "an empty cell", "Fill it in"),
@@ -242,7 +242,7 @@ def test_other_files_are_listed_and_office_leftovers_ignored(tmp_path):
 def test_a_fault_of_a_cell_names_its_place_and_mend(tmp_path, old, new, row, reading, column, found, said):
     assert old in PRECISION
     fault = only_fault(write_study(tmp_path, {"precision": PRECISION.replace(old, new, 1)}))
-    assert (fault.file, fault.row, fault.reading, fault.column, fault.found) == (FILE, row, reading, column, found)
+    assert (fault.file, fault.row, fault.reading, fault.column, fault.value) == (FILE, row, reading, column, found)
     assert fault.expected
     assert said in str(fault)
 
@@ -272,18 +272,18 @@ def test_a_missing_column_is_refused(tmp_path, head, column, said):
     text = PRECISION.replace("reading,level,run,result,time", head)
     fault = only_fault(write_study(tmp_path, {"precision": text}))
     assert (fault.file, fault.row, fault.column, fault.expected) == (FILE, 1, column, "level, run, result")
-    assert fault.found == head.replace(",", ", ")
+    assert fault.value == head.replace(",", ", ")
     assert said in str(fault)
 
 
 def test_another_unit_in_a_heading_is_refused(tmp_path):
     fault = only_fault(write_study(tmp_path, {"precision": PRECISION.replace("result", "result [mg/kg]")}))
-    assert (fault.row, fault.column, fault.found, fault.expected) == (1, "result", "[mg/kg]", "[%]")
+    assert (fault.row, fault.column, fault.value, fault.expected) == (1, "result", "[mg/kg]", "[%]")
 
 
 def test_a_heading_that_appears_twice_is_refused(tmp_path):
     fault = only_fault(write_study(tmp_path, {"precision": PRECISION.replace("time", "result")}))
-    assert (fault.row, fault.column, fault.found) == (1, "result", "result")
+    assert (fault.row, fault.column, fault.value) == (1, "result", "result")
     assert "appears twice" in str(fault)
 
 
@@ -299,8 +299,8 @@ def test_a_column_without_a_heading_is_refused(tmp_path):
 def test_ragged_rows_are_refused(tmp_path, new, found):
     text = PRECISION.replace("4.05,2026-07-01T08:20", new if "\n" in new else f"{new},x")
     faults = faults_of(write_study(tmp_path, {"precision": text}))
-    fault = next(fault for fault in faults if "number of cells" in fault.reason)
-    assert (fault.row, fault.found, fault.expected) == (4, found, "5 cells, as in the heading")
+    fault = next(fault for fault in faults if "numbers of cells" in fault.reason)
+    assert (fault.row, fault.value, fault.expected) == (4, found, "5 cells, as in the heading")
 
 
 @pytest.mark.parametrize("delimiter", [";", "\t"])
@@ -308,14 +308,14 @@ def test_mixed_decimal_marks_are_refused(tmp_path, delimiter):
     text = PRECISION.replace(",", delimiter).replace("4.05", "4,05")
     fault = only_fault(write_study(tmp_path, {"precision": text}))
     assert (fault.file, fault.row, fault.reading, fault.column) == (FILE, 4, "P-003", "result")
-    assert (fault.found, fault.expected) == ("4,05", "a number with decimal point")
+    assert (fault.value, fault.expected) == ("4,05", "a number with decimal point")
     assert "Write 4.05." in str(fault)
 
 
 def test_a_mark_that_differs_between_columns_is_mixed_too(tmp_path):
     text = "reading;level;run;result\nP-1;0,5;1;0.51\nP-2;0,5;1;0.52\nP-3;0,5;2;0.52\n"
     faults = faults_of(write_study(tmp_path, {"precision": text}))
-    assert {fault.found for fault in faults} in ({"0,5"}, {"0.51", "0.52"})
+    assert {fault.value for fault in faults} in ({"0,5"}, {"0.51", "0.52"})
 
 
 @pytest.mark.parametrize(
@@ -330,7 +330,7 @@ def test_a_mark_that_differs_between_columns_is_mixed_too(tmp_path):
 )
 def test_a_file_that_is_no_text_is_refused(tmp_path, raw, row, found, said):
     fault = only_fault(write_study(tmp_path, {"precision": raw}))
-    assert (fault.file, fault.row, fault.found) == (FILE, row, found)
+    assert (fault.file, fault.row, fault.value) == (FILE, row, found)
     assert said in str(fault)
 
 
@@ -342,37 +342,37 @@ def test_a_link_that_leads_out_of_the_study_is_refused(tmp_path):
     (folder / FILE).symlink_to(tmp_path / "outside.csv")
     fault = only_fault(folder)
     assert "leads out of the study folder through a link" in str(fault)
-    assert fault.found.endswith("outside.csv")
+    assert fault.value.endswith("outside.csv")
 
 
 def test_identifiers_are_unique_across_worksheets(tmp_path):
     other = "reading,material,result\nB-1,oil,0.1\nP-003,oil,0.2\n"
     fault = only_fault(write_study(tmp_path, {"precision": PRECISION, "detection": other}))
-    assert (fault.file, fault.row, fault.found) == ("worksheets/detection.csv", 3, "P-003")
+    assert (fault.file, fault.row, fault.value) == ("worksheets/detection.csv", 3, "P-003")
     assert "worksheets/precision.csv, row 4" in str(fault)
 
 
 def test_a_word_outside_its_list_is_refused(tmp_path):
     text = "sample,method,result\nS1,candidate,1\nS1,Referenz,1\n"
     fault = only_fault(write_study(tmp_path, {"comparison": text}))
-    assert (fault.row, fault.column, fault.found) == (3, "method", "Referenz")
+    assert (fault.row, fault.column, fault.value) == (3, "method", "Referenz")
     assert "Write reference." in str(fault)
 
 
 def test_a_column_that_changes_the_statistics_is_filled_everywhere_or_nowhere(tmp_path):
     text = "reading,level,run,result,assigned\nP-1,2,1,2.0,2.01\nP-2,2,1,2.1,\n"
     fault = only_fault(write_study(tmp_path, {"precision": text}))
-    assert (fault.row, fault.column, fault.found) == (3, "assigned", "empty in row 3 (P-2)")
+    assert (fault.row, fault.column, fault.value) == (3, "assigned", "empty in row 3 (P-2)")
 
 
 def test_a_label_is_refused_where_the_level_must_be_a_number(tmp_path):
     fault = only_fault(write_study(tmp_path, {"calibration": "level,response\nlow,1\n2,2\n"}))
-    assert (fault.row, fault.column, fault.found) == (2, "level", "low")
+    assert (fault.row, fault.column, fault.value) == (2, "level", "low")
 
 
 def test_a_negative_uncertainty_is_refused(tmp_path):
     fault = only_fault(write_study(tmp_path, {"calibration": "level,response,u_level\n1,1,-0.1\n2,2,0.1\n"}))
-    assert (fault.column, fault.found, fault.expected) == ("u_level", "-0.1", "zero or more")
+    assert (fault.column, fault.value, fault.expected) == ("u_level", "-0.1", "zero or more")
 
 
 def test_every_fault_is_told_at_once(tmp_path):
@@ -405,7 +405,7 @@ def test_cells_of_a_workbook_are_refused(tmp_path, cell, said):
     rows = [HEAD, [*ROWS[0][:3], cell], *ROWS[1:]]
     fault = only_fault(write_study(tmp_path, {"precision": workbook(rows)}, suffix=".xlsx"))
     assert (fault.file, fault.row, fault.reading, fault.column) == ("worksheets/precision.xlsx", 2, "P-1", "result")
-    assert fault.found == cell
+    assert fault.value == cell
     assert said in str(fault)
 
 
@@ -423,7 +423,7 @@ def test_merged_cells_are_refused(tmp_path):
     raw = io.BytesIO()
     book.save(raw)
     faults = faults_of(write_study(tmp_path, {"precision": raw.getvalue()}, suffix=".xlsx"))
-    assert faults[0].found == "B2:B3"
+    assert faults[0].value == "B2:B3"
 
 
 @pytest.mark.parametrize("raw", [b"not a zip", b"\xd0\xcf\x11\xe0" + b"\x00" * 600], ids=["text", "encrypted"])
@@ -443,7 +443,7 @@ def test_a_workbook_that_unpacks_without_end_is_refused(tmp_path):
 
 def test_another_kind_of_file_is_refused(tmp_path):
     fault = only_fault(write_study(tmp_path, {"precision": b"x"}, suffix=".ods"))
-    assert (fault.found, fault.expected) == (".ods", ".csv, .xlsx")
+    assert (fault.value, fault.expected) == (".ods", ".csv, .xlsx")
 
 
 # ---- what a workbook shows and what it stores
@@ -498,7 +498,7 @@ def test_a_cell_that_shows_what_it_stores_is_read(tmp_path, value, number_format
 
 def test_an_error_of_the_spreadsheet_is_no_name(tmp_path):
     fault = only_fault(cell_of(tmp_path, "C2", "#N/A", "General"))
-    assert (fault.column, fault.found) == ("run", "#N/A")
+    assert (fault.column, fault.value) == ("run", "#N/A")
 
 
 @pytest.mark.parametrize("place", ["A1048576", "XFD3", "XFD1048576"])
@@ -518,7 +518,7 @@ def test_a_number_that_cannot_be_computed_with_is_a_fault(tmp_path, column, numb
     row = {"level": "2", "run": "1", "result": "2.0", "assigned": "2"} | {column: number}
     sheet = "level,run,result,assigned\n2,1,2,2\n" + ",".join(row.values()) + "\n"
     fault = only_fault(write_study(tmp_path, {"precision": sheet}))
-    assert (fault.row, fault.column, fault.found) == (3, column, number)
+    assert (fault.row, fault.column, fault.value) == (3, column, number)
     assert "beyond 1e50, or below 1e-50" in fault.reason
 
 
@@ -544,7 +544,7 @@ def test_numbers_at_the_edge_and_every_zero_are_read():
 def test_a_content_that_cannot_be_is_a_fault(tmp_path, experiment, head, good, bad, column, content, said):
     sheet = f"{head}\n{good}\n{good}\n{bad.format(content)}\n"
     fault = only_fault(write_study(tmp_path / "a", {experiment: sheet}))
-    assert (fault.row, fault.column, fault.found) == (4, column, content)
+    assert (fault.row, fault.column, fault.value) == (4, column, content)
     assert said in fault.reason
     if column != "added":  # what was added is never negative, in no unit
         load_study(write_study(tmp_path / "b", {experiment: sheet}, plan=PLAN.replace('unit: "%"', "unit: Hz")))
@@ -553,8 +553,8 @@ def test_a_content_that_cannot_be_is_a_fault(tmp_path, experiment, head, good, b
 @pytest.mark.parametrize("year", ["0001-01-01", "1899-12-31T08:00", "2201-01-01", "9999-12-31T23:59+00:00"])
 def test_a_time_of_another_age_is_a_fault(tmp_path, year):
     fault = only_fault(write_study(tmp_path, {"precision": PRECISION.replace("2026-07-01T08:00", year)}))
-    assert (fault.row, fault.column, fault.found) == (2, "time", year)
-    assert fault.reason == f"The year {year[:4]} lies outside 1900 to 2200."
+    assert (fault.row, fault.column, fault.value) == (2, "time", year)
+    assert fault.reason == f"The year {year[:4]} is outside 1900 to 2200."
 
 
 @pytest.mark.parametrize(
@@ -685,4 +685,4 @@ def test_a_name_that_hardly_occurs_and_a_requirement_on_one_that_does_not_are_to
     write_study(tmp_path, {"matrix": "grade,level,result\n" + "\n".join(rows) + "\n"}, plan=plan)
     study = load_study(tmp_path)
     assert any('The grade "OGN" has 1 reading, another one 12: is it misspelt?' in text for text in study.warnings)
-    assert any("R9 is set at OG-Q" in text and "holds no such grade" in text for text in levels_not_held(study))
+    assert any("R9 is set at OG-Q" in text and "has no such grade" in text for text in levels_not_held(study))

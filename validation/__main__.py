@@ -4,7 +4,7 @@ import sys
 
 from validation.isolation import trusted_path
 
-# PYTHONPATH, or with -m the current folder, comes first among the modules; a study may lie there.
+# PYTHONPATH, or with -m the current folder, comes first among the modules; a study may be there.
 sys.path[:] = trusted_path()
 
 from validation.cli import main  # noqa: E402

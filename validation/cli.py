@@ -6,7 +6,7 @@ import json
 import os
 import re
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
@@ -23,19 +23,21 @@ from validation.terminal import (
     shell_quoted,
     system_sentence,
 )
+from validation.words import counted
 
 if TYPE_CHECKING:
     from validation.judging.requirements import RequirementResult
     from validation.running.run import RunReport
     from validation.study.design import Design
     from validation.study.history.amendments import Amendment
+    from validation.study.history.plan_order import PlanOrder
     from validation.study.model import Study
 
 DONE, NO, WRONG = 0, 1, 2
 INTERRUPTED, ENDED = 130, 143
 
 NOT_WHOLE = (
-    "Nothing stops a run, but its conclusion will name what changed. Restore what was first seen; to change a reading, "
+    "A run is possible, but its conclusion will name what changed. Restore what was first seen; to change a reading, "
     "a lot record or the plan, use validation amend."
 )
 
@@ -70,7 +72,7 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for a program t
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code; the console script `validation` calls this.
 
-    Faults and refusals are told on stderr, one message a problem, never as a traceback.
+    Faults and refusals are printed on stderr, one message a problem, never as a traceback.
     """
     if arguments is None:  # the command itself, not a program that calls it
         isolate()
@@ -95,7 +97,7 @@ def _told(arguments: Sequence[str]) -> int:
     except Refusal as error:
         return _say_wrong(str(error))
     except BrokenPipeError:
-        # The reader, such as `head`, has seen enough; without this the interpreter complains once more at its end.
+        # The reader, such as `head`, has seen enough; without this the interpreter complains again at its end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
     except OSError as error:
@@ -105,7 +107,7 @@ def _told(arguments: Sequence[str]) -> int:
         return INTERRUPTED
 
 
-# typer carries click inside itself or stands on it, depending on its version.
+# typer contains click or depends on it, depending on its version.
 _CALL_ERROR: Any = next(base for base in typer.BadParameter.__mro__ if base.__name__ == "ClickException")
 
 
@@ -130,8 +132,10 @@ def _say_wrong(sentence: str) -> int:
 def _tell_faults(faults: Sequence[Fault]) -> int:
     for fault in faults:
         print(fault, file=sys.stderr)
-    count = f"{len(faults)} fault{'' if len(faults) == 1 else 's'}"
-    print(f"\n{count}; nothing was computed. Mend them and run the same command again.", file=sys.stderr)
+    print(
+        f"\n{counted(len(faults), 'fault')}; nothing was computed. Correct them and run the same command again.",
+        file=sys.stderr,
+    )
     return WRONG
 
 
@@ -185,15 +189,18 @@ def _options(
 @app.command()
 def start(
     folder: Annotated[
-        Path, typer.Argument(metavar="DIR", help="Folder to write the study into; made if need be.", parser=_named_path)
+        Path,
+        typer.Argument(
+            metavar="DIR", help="Folder to write the study into; created if it does not exist.", parser=_named_path
+        ),
     ],
-    title: Annotated[str | None, typer.Option(help="What is validated, in a line.")] = None,
+    title: Annotated[str | None, typer.Option(help="What is validated, in one line.")] = None,
     laboratory: Annotated[str | None, typer.Option(help="Name of the laboratory.")] = None,
-    measurand: Annotated[str | None, typer.Option(help="What is measured, in full; else the title.")] = None,
+    measurand: Annotated[str | None, typer.Option(help="What is measured, in full; default: the title.")] = None,
     procedure: Annotated[str | None, typer.Option(help="Procedure and its version.")] = None,
-    unit: Annotated[str | None, typer.Option(help='Unit of the results; else "%".')] = None,
+    unit: Annotated[str | None, typer.Option(help='Unit of the results; default: "%".')] = None,
     working_range: Annotated[
-        str | None, typer.Option("--range", help="Range to be shown, low and high: 0.5,10", metavar="LOW,HIGH")
+        str | None, typer.Option("--range", help="Range to be validated, low and high: 0.5,10", metavar="LOW,HIGH")
     ] = None,
     routine_level: Annotated[
         str | None, typer.Option("--routine-standard", help="Level of the routine one-point standard.", metavar="LEVEL")
@@ -201,10 +208,10 @@ def start(
     customer_limits: Annotated[str | None, typer.Option(help="Limits the customer acts on: 2,4", metavar="A,B")] = None,
     levels: Annotated[str | None, typer.Option(help="Levels to prepare: 0.5,1,2,4,7.5,10", metavar="A,B,...")] = None,
     runs: Annotated[
-        int | None, typer.Option(min=1, metavar="N", help="Runs of the precision experiment; else 8.")
+        int | None, typer.Option(min=1, metavar="N", help="Runs of the precision experiment; default: 8.")
     ] = None,
     replicates: Annotated[
-        int | None, typer.Option(min=1, metavar="N", help="Readings a level and run; else 3.")
+        int | None, typer.Option(min=1, metavar="N", help="Readings at each level and run; default: 3.")
     ] = None,
     people: Annotated[
         list[str] | None, typer.Option(metavar="NAME", help="A person who takes part; may be repeated.")
@@ -238,11 +245,12 @@ def start(
         typer.Option("--state", metavar="NAME", help='How a standard is stored, for stability: "sealed", "in use".'),
     ] = None,
     identifier: Annotated[
-        str | None, typer.Option("--id", help="Identifier of the study; else the folder's name.")
+        str | None, typer.Option("--id", help="Identifier of the study; default: the name of the folder.")
     ] = None,
     xlsx: Annotated[bool, typer.Option("--xlsx/--csv", help="Worksheets as XLSX workbooks or as CSV files.")] = False,
     seed: Annotated[
-        int | None, typer.Option(min=0, metavar="N", help="Seed of the measuring order; else made from the answers.")
+        int | None,
+        typer.Option(min=0, metavar="N", help="Seed of the measuring order; default: made from the answers."),
     ] = None,
 ) -> None:
     """Write a new study: a commented plan and worksheets in random measuring order.
@@ -271,7 +279,7 @@ def start(
         ),
         levels=answers.numbers("--levels", "Levels to prepare (empty: chosen from the range)", levels),
         runs=answers.whole("Runs of the precision experiment", runs, 8),
-        replicates=answers.whole("Readings a level and run", replicates, 3),
+        replicates=answers.whole("Readings at each level and run", replicates, 3),
         people=answers.names(people),
         laboratories=tuple(laboratories or ()),
         grades=tuple(grades or ()),
@@ -300,7 +308,7 @@ def _factor(text: str) -> tuple[str, str, str]:
 def _report_start(started: Any, cautions: Iterable[str], design: Design) -> None:
     print(
         f"{design.title}\n"
-        f"{started.readings} readings prepared, in random order within each run (seed {started.seed}).\n"
+        f"{counted(started.readings, 'reading')} prepared, in random order within each run (seed {started.seed}).\n"
     )
     for text in cautions:
         print(f"Caution: {text}")
@@ -319,7 +327,7 @@ _Answer = TypeVar("_Answer")
 
 
 class _Answers:
-    """Options first, then questions; at the end of the input, the defaults. What is missing is told all at once."""
+    """Options first, then questions; at the end of the input, the defaults. What is missing is reported together."""
 
     def __init__(self) -> None:
         self.missing: list[str] = []
@@ -352,7 +360,7 @@ class _Answers:
         read: Callable[[str], _Answer],
         empty: _Answer,
     ) -> _Answer:
-        """The answer as `read` understands it. At a console a wrong answer is asked for again: none before is lost."""
+        """The answer as `read` understands it. At a console a wrong answer is asked for again, the others are kept."""
         while True:
             text = self.text(option, question, given, default)
             if not text:
@@ -373,7 +381,9 @@ class _Answers:
                 raise Refusal(f"The range must rise from low to high; found {ends[0]:g} to {ends[1]:g}.")
             return ends[0], ends[1]
 
-        return self._read("--range", "Range to be shown, low and high, such as 0.5,10", given, None, read, (0.0, 1.0))
+        return self._read(
+            "--range", "Range to be validated, low and high, such as 0.5,10", given, None, read, (0.0, 1.0)
+        )
 
     def level(self, given: str | None) -> float | None:
         def read(text: str) -> float | None:
@@ -405,7 +415,7 @@ class _Answers:
 
     def refuse_gaps(self) -> None:
         if self.missing:
-            raise Refusal(f"Say {', '.join(self.missing)}, or answer the questions; nothing was written.")
+            raise Refusal(f"Give {', '.join(self.missing)}, or answer the questions; nothing was written.")
 
 
 def _numbers(text: str, option: str) -> tuple[float, ...]:
@@ -425,7 +435,7 @@ def _numbers(text: str, option: str) -> tuple[float, ...]:
 
 @app.command()
 def check(folder: StudyFolder, as_json: AsJson = False) -> int:
-    """Read plan and worksheets, report every problem at once, and repeat the plan in sentences."""
+    """Read the plan and the worksheets, report every problem together, and put the plan into sentences."""
     from validation.judging.reading import read_checked
     from validation.judging.requirements import levels_not_held
     from validation.study.explain import explain
@@ -450,30 +460,34 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
     order = plan_order(study)
     sentences_by_heading = explain(study, meanings=_meanings())
     if as_json:
-        _print_json(
-            {
-                "ok": True,
-                "faults": [],
-                "warnings": notes,
-                "changed_readings": [change.to_dict() for change in study.changes],
-                "lost_history": [loss.to_dict() for loss in study.lost_history],
-                "lost_amendments": [loss.to_dict() for loss in study.lost_amendments],
-                "plan": {"state": order.state, "requirements": dict(order.requirements), "text": list(order.sentences)},
-                "text": sentences_by_heading,
-            }
-        )
+        _print_json(_check_facts(study, order, notes, sentences_by_heading))
         return DONE if whole else NO
     for heading, sentences in {**sentences_by_heading, "Plan and data": order.sentences}.items():
         _print_part(heading, sentences)
     _print_part("Changed without an amendment since first seen", [str(change) for change in study.changes])
     _print_part("Record of what was first seen", [loss.text for loss in study.lost_history])
-    _print_part("To know (none of it stops a run)", notes)
-    _print_part("Amendments gone, changed or moved", lost)
+    _print_part("Warnings (none of them stops a run)", notes)
+    _print_part("Amendments removed, changed or moved", lost)
     print("\nNo fault found." if whole else f"\n{NOT_WHOLE}")
     if (folder / RECORD).exists():
         print(f"Readings as first seen:\n  {folder / RECORD}")
     _next(*_after_check(study, order.state, shell_quoted(folder)))
     return DONE if whole else NO
+
+
+def _check_facts(
+    study: Study, order: PlanOrder, notes: Sequence[str], text: Mapping[str, Sequence[str]]
+) -> dict[str, Any]:
+    return {
+        "ok": True,
+        "faults": [],
+        "warnings": notes,
+        "changed_readings": [change.to_dict() for change in study.changes],
+        "lost_history": [loss.to_dict() for loss in study.lost_history],
+        "lost_amendments": [loss.to_dict() for loss in study.lost_amendments],
+        "plan": {"state": order.state, "requirements": dict(order.requirements), "text": list(order.sentences)},
+        "text": text,
+    }
 
 
 def _meanings() -> dict[str, str]:
@@ -483,7 +497,8 @@ def _meanings() -> dict[str, str]:
 
 
 def _fault_dict(fault: Fault) -> dict[str, Any]:
-    return {name: getattr(fault, name) for name in fault.__slots__} | {"text": str(fault)}
+    facts = {name: getattr(fault, name) for name in fault.__slots__}
+    return {"found" if name == "value" else name: fact for name, fact in facts.items()} | {"text": str(fault)}
 
 
 def _print_part(heading: str, sentences: Iterable[str]) -> None:
@@ -499,7 +514,9 @@ def _after_check(study: Study, state: str, place: str) -> list[str]:
     if state == "no lock":
         steps.append(f'validation freeze {place} --by "your name"   (before the first reading)')
     if state == "lock does not match":
-        steps.append(f'validation amend {place} --plan --reason "..." --by "your name"   (tells why the plan changed)')
+        steps.append(
+            f'validation amend {place} --plan --reason "..." --by "your name"   (records why the plan changed)'
+        )
     if all(data.awaiting for data in study.experiments.values()):
         steps.append(f"Fill in the worksheets in {place}, in the order they give.")
     return [*steps, f"validation run {place}"]
@@ -533,7 +550,7 @@ def freeze(
     entry, new = plan_lock.freeze(folder, by, _now())
     print((folder / "plan.yaml").read_text(encoding="utf-8-sig"))
     if not new:
-        print(f"Already frozen as it stands, on {entry.time.isoformat()} by {entry.by}; nothing was added.")
+        print(f"Already frozen in this form, on {entry.time.isoformat()} by {entry.by}; nothing was added.")
     else:
         print(f"Frozen on {entry.time.isoformat()} by {entry.by} (time of this computer).")
     print(f"SHA-256 of plan.yaml: {entry.sha256}")
@@ -571,7 +588,7 @@ def amend(
         ),
     ] = None,
     until: Annotated[
-        str | None, typer.Option(metavar="DATE", help="With --impact: until when later evidence covers it.")
+        str | None, typer.Option(metavar="DATE", help="With --impact: the date up to which later evidence covers it.")
     ] = None,
     record: Annotated[
         str | None,
@@ -587,7 +604,7 @@ def amend(
     other = column is not None or new is not None or exclude or reinstate or plan
     if record is not None:
         if other or reading or impact is not None or until is not None:
-            raise Refusal("Say one thing: --record FILE stands alone.")
+            raise Refusal("Name one change: give --record FILE without another change.")
         _refuse_unsigned(reason, by)
         return _amend_record(folder, record, reason, by, yes)
     if impact is not None or until is not None:
@@ -613,7 +630,8 @@ def _refuse_mixed_amendment(
     correct = column is not None or new is not None
     if correct + exclude + reinstate + plan != 1:
         raise Refusal(
-            "Say one thing: --column C --new V to correct, or --exclude, or --reinstate, or --plan, or --record FILE, "
+            "Name one change: --column C --new V to correct, or --exclude, or --reinstate, or --plan, or --record "
+            "FILE, "
             "or --impact ITEM."
         )
     if correct and (column is None or new is None):
@@ -626,7 +644,10 @@ def _refuse_mixed_amendment(
 
 def _refuse_mixed_impact(impact: str | None, until: str | None, other: bool) -> None:
     if other:
-        raise Refusal("Say one thing: --impact ITEM --until DATE stands alone, or with --reading ID for one reading.")
+        raise Refusal(
+            "Name one change: give --impact ITEM --until DATE without another change; --reading ID limits it to one "
+            "reading."
+        )
     if impact is None or until is None:
         raise Refusal("An impact note needs both --impact ITEM and --until DATE.")
 
@@ -685,7 +706,7 @@ def _amend_impact(folder: Path, item: str, until: str, reading: str, reason: str
     print(f"  {f'for reading {reading} alone' if reading else 'for everything that was done with it'}")
     print(f"  reason: {reason}")
     _, faults = read_study(folder, draft=True, added=[amendment])
-    print("\nNo reading and no outcome changes; the note stands on page 1 of the dossier.")
+    print("\nNo reading and no outcome changes; the note is printed on page 1 of the dossier.")
     if faults:
         print(f"Faults that remain: {len(faults)}.")
         for fault in faults:
@@ -708,7 +729,7 @@ def _amend_record(folder: Path, named: str, reason: str, by: str, yes: bool) -> 
         line = "" if change.row is None else f"line {change.row}, "
         print(f'  {line}"{change.column}": {change.old or "empty"} becomes {change.new or "empty"}')
     print(f"  reason: {reason}")
-    print("\nEvery number of this lot is computed from the record as it stands now; both versions are kept.")
+    print("\nEvery number of this lot is computed from the record as it is now; both versions are kept.")
     return _append(folder, amendment, yes, lambda: record_lot_change(folder, amendment, seen))
 
 
@@ -775,7 +796,8 @@ def _amend_plan(folder: Path, reason: str, by: str, yes: bool) -> int:
         _print_outcomes(replace(after, plan=frozen) if same and frozen is not None else None, after)
     if amendment.line:
         print(
-            f"\nAmendment {amendment.number} tells this change already; plan.lock was not written with it, and is now."
+            f"\nAmendment {amendment.number} already records this change; plan.lock was not written then and is "
+            "written now."
         )
     return _append(folder, amendment, yes, lambda: record_plan_change(folder, amendment, now=_now()))
 
@@ -787,14 +809,17 @@ def _amend_plan(folder: Path, reason: str, by: str, yes: bool) -> int:
 def run(
     folder: StudyFolder,
     jobs: Annotated[
-        int | None, typer.Option(min=1, metavar="N", help="Notebooks at once; else one more than processors.")
+        int | None,
+        typer.Option(min=1, metavar="N", help="Notebooks to run at the same time; default: one more than processors."),
     ] = None,
-    strict: Annotated[bool, typer.Option("--strict", help="Exit 1 where a requirement is not met.")] = False,
+    strict: Annotated[bool, typer.Option("--strict", help="Exit with 1 if a requirement is not met.")] = False,
     open_it: Annotated[bool, typer.Option("--open", help="Open the dossier when it is done.")] = False,
     draft: Annotated[
-        bool, typer.Option("--draft", help="Leave readings without a result out; watermarked, outside dossiers/.")
+        bool, typer.Option("--draft", help="Leave out readings without a result; watermarked, outside dossiers/.")
     ] = False,
-    only: Annotated[str | None, typer.Option(metavar="KEY", help="One characteristic alone, as a draft.")] = None,
+    only: Annotated[
+        str | None, typer.Option(metavar="KEY", help="Compute one characteristic only, as a draft.")
+    ] = None,
     as_json: AsJson = False,
 ) -> int:
     """Compute, judge and write the next dossier."""
@@ -821,7 +846,7 @@ def _progress(text: str) -> None:
 
 
 def _one_thread() -> None:
-    """As in the kernels, and before numpy is imported: the last digit shall not depend on the number of processors."""
+    """As in the kernels, and before numpy is imported: the last digit must not depend on the number of processors."""
     from validation.running.nursery_process import ONE_THREAD
 
     if "numpy" not in sys.modules:
@@ -829,7 +854,7 @@ def _one_thread() -> None:
 
 
 def _with_notebooks(work: Callable[[], RunReport]) -> RunReport:
-    """Start the process that kernels are forked from, then work; a notebook that stopped is told in one sentence."""
+    """Start the process that kernels are forked from, then work; a notebook that stopped gives one sentence."""
     from validation.running import nursery_process
 
     _one_thread()
@@ -859,7 +884,7 @@ def _report_run(report: RunReport, as_json: bool) -> None:
             }
         )
         return
-    _print_part("To know", report.warnings)
+    _print_part("Warnings", report.warnings)
     print(f"\nProposed conclusion: {report.outcome}. {report.text}".rstrip())
     print()
     for name in ("dossier.html", "dossier.pdf", "results.json"):
@@ -874,10 +899,10 @@ def _report_run(report: RunReport, as_json: bool) -> None:
 
 @app.command()
 def verify(folder: DossierFolder, as_json: AsJson = False) -> int:
-    """Check every hash of a dossier, make its whole record anew from its inputs, and compare.
+    """Check every hash of a dossier, rebuild its record from its inputs, and compare the two.
 
     A dossier of another version of this program is compared in the numbers and verdicts that both versions give; what
-    was not compared is said first.
+    was not compared is listed first.
     """
     _one_thread()
     from validation.dossier.verify import verify_dossier
@@ -886,18 +911,17 @@ def verify(folder: DossierFolder, as_json: AsJson = False) -> int:
     if as_json:
         _print_json(report.to_dict())
         return DONE if report.ok else NO
-    _print_part("To know", report.notes)
+    _print_part("Notes", report.notes)
     if report.ok:
-        answer = "The dossier verifies" if report.whole else "The dossier verifies as far as this version can tell"
+        answer = "The dossier verifies" if report.whole else "The dossier verifies as far as this version can check"
         print(f"{answer}: {report.checked} files and values checked, recomputed from its inputs.")
-        print("Its pages and executed notebooks were checked by their hashes alone.")
+        print("Its pages and executed notebooks were checked by their hashes only.")
         print(f"  {folder}")
         _next(f"validation trace {shell_quoted(folder)} KEY --at LEVEL   (one number back to its rows)")
         return DONE
     for problem in report.problems:
         print(problem, file=sys.stderr)
-    count = f"{len(report.problems)} problem{'' if len(report.problems) == 1 else 's'}"
-    print(f"\nThe dossier does not verify: {count}.\n  {folder}", file=sys.stderr)
+    print(f"\nThe dossier does not verify: {counted(len(report.problems), 'problem')}.\n  {folder}", file=sys.stderr)
     print(
         "Next: find out what changed; an untouched copy verifies. `validation run` writes a new dossier.",
         file=sys.stderr,
@@ -914,7 +938,7 @@ def _dossier(folder: Path) -> Path:
 
 
 def _warn_of_damage(*folders: Path) -> None:
-    """What is read of a dossier whose hashes do not hold is told with a warning; the rest is for `verify`."""
+    """Warn where the hashes of a dossier that is read do not hold; the rest is for `verify`."""
     from validation.dossier.manifest import integrity_problems
 
     for folder in folders:
@@ -973,14 +997,15 @@ def demo(
         Path, typer.Option(metavar="DIR", help="Folder to write into; never overwritten.", parser=_named_path)
     ] = Path("validation-demo"),
     jobs: Annotated[
-        int | None, typer.Option(min=1, metavar="N", help="Notebooks at once; else one more than processors.")
+        int | None,
+        typer.Option(min=1, metavar="N", help="Notebooks to run at the same time; default: one more than processors."),
     ] = None,
     new_lot: Annotated[
         bool, typer.Option("--new-lot", help="Go on with a second study: a new lot of the standard.")
     ] = False,
     as_json: AsJson = False,
 ) -> int:
-    """Run the main job on the demonstration study; nothing else is needed."""
+    """Run the main job on the demonstration study."""
 
     def work() -> RunReport:
         from validation.running.demo import run_demo
@@ -1004,15 +1029,15 @@ def selftest(
         Path | None,
         typer.Option(
             metavar="DIR",
-            help="Put a copy into records/ of this study, so that its next dossier cites it.",
+            help="Put a copy into records/ of this study; its next dossier cites it.",
             parser=_named_path,
         ),
     ] = None,
     as_json: AsJson = False,
 ) -> int:
-    """Test the calculations on this machine against published examples and certified values, and report it.
+    """Test the calculations on this machine against published examples and certified values, and write a report.
 
-    Needs nothing else. Exit 1 where a check fails; each is named.
+    It needs no study. The exit code is 1 if a check fails; each failed check is named.
     """
     _one_thread()
     from validation.selftest.report import PAGE, PRINT, RECORD, run_selftest
@@ -1029,7 +1054,10 @@ def selftest(
     if failures:
         print(f"\nThe self-test fails: {len(failures)} of {count} checks.", file=sys.stderr)
     else:
-        print(f"The self-test holds: all {count} checks passed; {len(written.result.left)} printed values left aside.")
+        print(
+            f"The self-test passes: all {count} checks passed; {len(written.result.left)} printed values were not "
+            "compared."
+        )
     for other in written.result.witnesses:
         if other.absent:
             print(other.absent)
@@ -1037,7 +1065,7 @@ def selftest(
     for folder in (out, *([] if written.study_copy is None else [written.study_copy])):
         print("", *(f"  {folder / name}" for name in (PAGE, PRINT, RECORD)), sep="\n")
     if failures:
-        _next("Rely on no dossier of this installation; install the package anew and run validation selftest again.")
+        _next("Do not rely on a dossier of this installation; reinstall the package and run validation selftest again.")
         return NO
     cited = (
         "validation selftest --study DIR   (puts a copy into the records of a study, for its dossier to cite)"

@@ -1,4 +1,4 @@
-"""Faults in what a person supplied: gathered first, told all at once, each with its place and its mend."""
+"""Faults in what a person supplied: gathered first, reported together, each with its place and how to correct it."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One fault: where it is, what was found, what was expected, how to mend it.
+    """One fault: where it is, the value that is there, what was expected, how to correct it.
 
     `row` is the line of the file (the heading is line 1); None where the fault is not in a row.
     """
@@ -19,7 +19,7 @@ class Fault:
     row: int | None = None
     reading: str | None = None
     column: str | None = None
-    found: str | None = None
+    value: str | None = None
     expected: str | None = None
 
     def __str__(self) -> str:
@@ -31,8 +31,8 @@ class Fault:
         if self.column is not None:
             place += f', column "{self.column}"'
         text = f"{place}: {self.reason}"
-        if self.found is not None:
-            text += f" Found: {self.found}."
+        if self.value is not None:
+            text += f" Found: {self.value}."
         if self.expected is not None:
             text += f" Expected: {self.expected}."
         return f"{text} {self.mend}".rstrip()

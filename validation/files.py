@@ -39,9 +39,9 @@ def write_files(
             path = folder / name
             path.parent.mkdir(parents=True, exist_ok=True)
             drafts[path] = _written(path, raw)
-        for name, found in (expected or {}).items():
-            if content(folder / name) != found:
-                raise Refusal(f"{name} changed meanwhile; look at it and run the same command again.")
+        for name, before_call in (expected or {}).items():
+            if content(folder / name) != before_call:
+                raise Refusal(f"{name} changed in the meantime; look at it and run the same command again.")
         for path, draft in drafts.items():
             before[path] = content(path)
             os.replace(draft, path)
@@ -54,7 +54,7 @@ def write_files(
 
 
 def _written(path: Path, raw: bytes) -> Path:
-    """The new content beside the file, under a name that nothing has: what lies there is neither followed nor lost."""
+    """The new content next to the file, under an unused name: what is there is neither followed nor lost."""
     for number in count():
         draft = path.with_name(f".{path.name}.{os.getpid()}-{number}.new")
         try:

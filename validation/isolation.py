@@ -1,7 +1,7 @@
 """What may be imported, and which settings reach a helper process: never the study, the current folder or PYTHONPATH.
 
-A study is data. A file pandas.py or matplotlibrc beside plan.yaml must change nothing, in this process or in those that
-it starts. Imports the standard library alone, so that it can be called before anything else is imported.
+A study is data. A file pandas.py or matplotlibrc next to plan.yaml must change nothing, in this process or in those
+that it starts. Imports the standard library only, so that it can be called before anything else is imported.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import os
 import sys
 from pathlib import Path
 
-#: The folder that holds the package which is running: wherever it lies, it was chosen by whoever started it.
+#: The folder that holds the package which is running: wherever it is, it was chosen by whoever started it.
 _HOME = str(Path(__file__).resolve().parent.parent)
 #: Settings of the user's shell that would let a helper process import, execute or draw something else.
 _LEFT_OUT = ("PYTHON", "IPYTHON", "JUPYTER", "MPLBACKEND", "MATPLOTLIBRC", "VIRTUAL_ENV", "CONDA_")

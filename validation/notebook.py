@@ -81,9 +81,9 @@ class Chapter:
         return pd.DataFrame(rows, columns=columns)
 
     def notes(self) -> Sentences:
-        """What an auditor must be told, once each."""
-        said = [*self.evaluation.notes, *(note for q in self.evaluation.quantities for note in q.notes)]
-        return Sentences(dict.fromkeys(said))
+        """What an auditor must know, once each."""
+        sentences = [*self.evaluation.notes, *(note for q in self.evaluation.quantities for note in q.notes)]
+        return Sentences(dict.fromkeys(sentences))
 
     def flags(self) -> pd.DataFrame:
         """Readings that a statistical test points at; all of them are kept."""
@@ -92,7 +92,7 @@ class Chapter:
     def table(self, position: int | str) -> pd.DataFrame:
         """A further table, by position or by how its caption begins, rounded as in the dossier; empty without it.
 
-        Several tables of one beginning and one head, such as one a limit, stand under one another.
+        Several tables of one beginning and one head, such as one a limit, are joined.
         """
         tables = self.evaluation.display.tables
         if isinstance(position, str):
@@ -116,11 +116,11 @@ class Chapter:
         if drawing is None:
             return None
         self._alts[name] = alternative_text(drawing)
-        shown = Drawing(drawing)
+        picture = Drawing(drawing)
         if self.output_folder is not None:
             target = self.output_folder / f"{self.characteristic.name}-{name}.svg"
-            target.write_bytes(shown.svg.encode("utf-8"))
-        return shown
+            target.write_bytes(picture.svg.encode("utf-8"))
+        return picture
 
     def in_words(self) -> Sentences:
         """The reading in words."""

@@ -21,7 +21,7 @@ def files_hash(root: Path, files: Iterable[Path]) -> str:
 def program_hash() -> str:
     """SHA-256 over the Python files of this installation, paths relative to the package.
 
-    Data that a wheel carries inside the package is left aside: the same program has the same hash in a wheel and in a
+    Data that a wheel carries inside the package is left out: the same program has the same hash in a wheel and in a
     checkout.
     """
     data = _PACKAGE / "_data"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 _PACKAGE = Path(__file__).resolve().parent
-# Inside the wheel; beside the package in a checkout, where `reference` belongs to the tests.
+# Inside the wheel; next to the package in a checkout, where `reference` belongs to the tests.
 _ROOTS = (_PACKAGE / "_data", _PACKAGE.parent, _PACKAGE.parent / "tests")
 
 

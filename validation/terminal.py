@@ -1,4 +1,4 @@
-"""What stands between the command and its terminal: plain text out, clean arguments in, an orderly end on a signal."""
+"""What is between the command and its terminal: plain text out, clean arguments in, an orderly end on a signal."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _UNPRINTABLE = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e
 
 def plain(text: str) -> str:
     """The text with every character that would steer a terminal written out, as JSON writes it."""
-    return _UNPRINTABLE.sub(lambda found: f"\\u{ord(found.group()):04x}", text)
+    return _UNPRINTABLE.sub(lambda match: f"\\u{ord(match.group()):04x}", text)
 
 
 class PlainStream:

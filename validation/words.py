@@ -78,7 +78,7 @@ def p_value(p: float) -> str:
 def number_in_table(cell: Any) -> str:
     """A raw cell of a further table: text stays, numbers to four significant digits and four decimals at most.
 
-    A number below a thousandth keeps two digits, so that a column does not end in digits that nobody reads.
+    A number below a thousandth keeps two digits, so that a column does not end in digits without meaning.
     """
     if cell is None:
         return ""

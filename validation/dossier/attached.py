@@ -58,7 +58,7 @@ def attached_selftest(study: Path, versions: Mapping[str, str], program: str) ->
             checks=int(content["count"]),
             failed=int(content["failed"]),
             other_versions=tuple(
-                f"{name} {there.get(name, 'not told')} there, {versions.get(name, 'not told')} here"
+                f"{name} {there.get(name, 'not stated')} there, {versions.get(name, 'not stated')} here"
                 for name in sorted({*there, *versions})
                 if there.get(name) != versions.get(name)
             ),

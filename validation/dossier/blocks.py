@@ -50,7 +50,7 @@ class Formula:
 class Table:
     """Cells are text already rounded; `align` holds one of "l", "r", "d" (on the decimal mark) a column.
 
-    `long` tables are set small; in `literal` ones every cell stands letter for letter as it was typed. Every table
+    `long` tables are set small; in `literal` ones every cell is printed letter for letter as it was typed. Every table
     repeats its head on a new page. `widths` are relative column widths wished for in the PDF, empty where they follow
     from the cells. `details` tables fold away in HTML under `caption`.
     """
@@ -84,9 +84,9 @@ class Strip:
     """One requirement drawn as an interval against its limit, all numbers already divided by the limit.
 
     `allowed` is the pale ground: (-1, 1) for an equivalence or a tolerance, (0, 1) for an upper bound, (1, None) for a
-    lower bound. None where nothing can be drawn. Texts are rounded for the page. `fragile`: the verdict changes in one
-    of the looks of the chapter on firmness. `place` is the end of the label that says where: rows that share the rest
-    of it show their place alone.
+    lower bound. None where nothing can be drawn. Texts are rounded for the page. `fragile`: the verdict changes in a
+    variant of the chapter on firmness. `place` is the end of the label that says where: rows that share the rest
+    of it show their place only.
     """
 
     label: str

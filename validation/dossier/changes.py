@@ -42,7 +42,7 @@ def predecessor_changes(record: DossierRecord) -> list[Block]:
 def step_sentence(report: ComparisonReport, unit: str) -> str:
     """For page 1, where the step since the parent restricts nothing: that it is met, or why none is judged.
 
-    Empty where it restricts the conclusion, whose text tells it.
+    Empty where it restricts the conclusion, whose text names it.
     """
     step = report.step_record()
     if step is None:
@@ -67,7 +67,7 @@ def _lots(report: ComparisonReport) -> str:
 
 
 def _verdicts(report: ComparisonReport) -> list[Block]:
-    """The verdicts that both give and that differ; then, apart, those that one of the two does not give."""
+    """The verdicts that both give and that differ; then, separately, those that one of the two does not give."""
     blocks: list[Block] = []
     rows = tuple((v["id"], v["quantity"], level_text(v["at"]), *_then_and_now(v)) for v in report.verdicts)
     if rows:
@@ -83,7 +83,7 @@ def _verdicts(report: ComparisonReport) -> list[Block]:
         blocks.append(Paragraph(f"Judged now and not then: {', '.join(new)}."))
     if report.verdicts_not_repeated:
         open_, met = split_unrepeated(report.verdicts_not_repeated)
-        blocks.append(Paragraph(f"Not repeated, so the verdicts of {report.old.name} stand:"))
+        blocks.append(Paragraph(f"Not repeated, so the verdicts of {report.old.name} still apply:"))
         unrepeated = [f"{unrepeated_text(item)}{why_text(item)}" for item in open_]
         blocks.append(Items((*unrepeated, *([f"met: {met_text(met)}"] if met else []))))
     return blocks
@@ -126,7 +126,7 @@ def _tables(report: ComparisonReport) -> list[Block]:
         noun = "quantity is" if same == 1 else "quantities are"
         blocks.append(Paragraph(f"{same} {noun} the same to the last digit that counts.", style="small"))
     if report.not_repeated:
-        inherited = f"Quantities not repeated, whose values stand from {report.old.name}"
+        inherited = f"Quantities not repeated: the values of {report.old.name} still apply"
         blocks.append(Paragraph(f"{inherited}: {counted_by_chapter(report.not_repeated)}.", style="small"))
     if report.added:
         blocks.append(Paragraph(f"New quantities: {counted_by_chapter(report.added)}.", style="small"))
@@ -134,7 +134,7 @@ def _tables(report: ComparisonReport) -> list[Block]:
 
 
 def _recomputed(report: ComparisonReport) -> list[Block]:
-    """Numbers of a parent of another version that a changed method gives otherwise; what is inherited stays its own."""
+    """Numbers of a parent of another version that a changed method gives differently; inherited ones stay."""
     if not report.recomputed:
         return []
     rows = tuple(
@@ -147,7 +147,9 @@ def _recomputed(report: ComparisonReport) -> list[Block]:
         )
         for n in report.recomputed
     )
-    caption = f"Numbers of {report.old.name} that this version of the program computes otherwise; the parent's stand"
+    caption = (
+        f"Numbers of {report.old.name} that this version of the program computes differently; the parent's are kept"
+    )
     head = ("Quantity", "At", "Parent", "Today", "Unit", "Method changed since")
     margin = "results.json: parent_recomputed"
     return [Table(caption, head, rows, align="llddll", margin=margin, widths=(2, 0.8, 0.9, 0.9, 0.6, 3))]
@@ -163,7 +165,7 @@ def _told_apart(*values: float | None) -> list[str]:
 
 
 def _inputs(report: ComparisonReport) -> list[Block]:
-    """Hashes of what changed; what one of the two does not have stands by name, its hash in that dossier's manifest."""
+    """Hashes of what changed; what one of the two does not have is named, its hash is in that dossier's manifest."""
     changed = tuple(
         (i["file"], (i["old"] or "")[:16], (i["new"] or "")[:16]) for i in report.inputs if i["change"] == "changed"
     )

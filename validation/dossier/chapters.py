@@ -51,7 +51,7 @@ def chapter_of(item: Characteristic) -> Callable[[DossierRecord], list[Block]]:
         rows = [
             row for row in record.judgement.requirements if chapter_anchor(row.quantity) == chapter_anchor(item.name)
         ]
-        if rows:  # the reasons stand in the sentences on the verdicts
+        if rows:  # the reasons are in the sentences on the verdicts
             blocks.append(Strips(tuple(replace(strip_of(row), reason="", thin="") for row in rows)))
         quantities = [q for q in record.judgement.quantities if q.key.partition(".")[0] == item.name]
         blocks += [
@@ -61,7 +61,7 @@ def chapter_of(item: Characteristic) -> Callable[[DossierRecord], list[Block]]:
         blocks += verdict_sentences(rows)
         tables, others = further_tables(evaluation)
         blocks += _alternating(figures_of(item, record), [*quantity_tables(item, quantities, record.study), *tables])
-        blocks += notes_of(evaluation, quantities, said=record.words.get(item.name, ()))
+        blocks += notes_of(evaluation, quantities, opening=record.words.get(item.name, ()))
         return [*blocks, *formulas(item), *others]
 
     return build
@@ -110,7 +110,7 @@ def figures_of(item: Characteristic, record: DossierRecord) -> list[Block]:
 
 
 def _caption(name: str) -> str:
-    """ "Standard deviation by level": a plain name, for the message stands in the figure."""
+    """ "Standard deviation by level": a plain name, since the message is in the figure."""
     words = name.partition("-")[2].replace("_", " ").replace("sd ", "standard deviation ").replace("mandel", "Mandel")
     return f"{words[:1].upper()}{words[1:]}"
 
@@ -182,25 +182,25 @@ def verdict_sentences(rows: Sequence[RequirementResult]) -> list[Block]:
     """Each requirement in words: where it is met, where not, and what would settle what is not shown."""
     if not rows:
         return [Paragraph("The plan sets no requirement on this characteristic; nothing here is judged.", style="note")]
-    said = []
+    sentences = []
     for name in dict.fromkeys(row.id for row in rows):
         own = [row for row in rows if row.id == name]
         spans = [(outcome, list(group)) for outcome, group in groupby(own, key=lambda row: row.outcome)]
         where = "; ".join(f"{outcome} {_where(group)}".strip() for outcome, group in spans)
         reasons = [_reason(row) for row in own if row.outcome != "met" or row.thin]
         origin = f" Origin: {own[0].origin}." if own[0].origin else ""
-        said.append(
+        sentences.append(
             " ".join(
                 [f"{name}, {spoken(name_of(own[0].quantity)).removesuffix(' at')}: {where}.{origin}", *reasons]
             ).replace("..", ".")
         )
-    return [Items(tuple(said))]
+    return [Items(tuple(sentences))]
 
 
 def _reason(row: RequirementResult) -> str:
     place = _where([row]).strip("()")
-    told = f"{row.reason} Thin: {row.thin}" if row.thin else row.reason
-    return f"{place[:1].upper()}{place[1:]}: {told}" if place else told
+    reason = f"{row.reason} Thin: {row.thin}" if row.thin else row.reason
+    return f"{place[:1].upper()}{place[1:]}: {reason}" if place else reason
 
 
 def _where(rows: Sequence[RequirementResult]) -> str:
@@ -228,7 +228,7 @@ def formulas(item: Characteristic) -> list[Block]:
         Heading("Formulas and sources", 3),
         Formula(tuple(typeset_formula(line) for line in lines)),
         Table(
-            "Sources, and the published examples the program is held to",
+            "Sources, and the published examples the program is checked against",
             ("Quantity", "Source", "Checked against"),
             tuple(("; ".join(names), *texts) for texts, names in checked.items()),
             align="lll",
@@ -264,23 +264,23 @@ def typeset(text: str) -> str:
     for typed, printed in signs:
         text = text.replace(typed, printed)
     text = re.sub(r"(?<=[ (])-(?=\d)", "−", text)
-    return re.sub(r"\b(?:chi2|nu(?=_|\b))", lambda found: GREEK[found[0]], text)
+    return re.sub(r"\b(?:chi2|nu(?=_|\b))", lambda match: GREEK[match[0]], text)
 
 
 def typeset_formula(line: str) -> str:
     """The same in a formula, where sums, Greek letters and indices are spelled out."""
     line = re.sub(r"\bsum (?=\(|[A-Zb-z]\b)", "Σ ", line)
-    line = re.sub(r"\b(?:mu|delta)\b", lambda found: GREEK[found[0]], line)
+    line = re.sub(r"\b(?:mu|delta)\b", lambda match: GREEK[match[0]], line)
     return typeset(re.sub(r"\bS(xx|xy|yy)\b", r"S_\1", line))
 
 
-def notes_of(evaluation: Evaluation, quantities: Sequence[Quantity], *, said: Sequence[str]) -> list[Block]:
-    """What an auditor must be told, each sentence once, with the places it concerns; what `said` says stands there."""
+def notes_of(evaluation: Evaluation, quantities: Sequence[Quantity], *, opening: Sequence[str]) -> list[Block]:
+    """What an auditor must know, each sentence once, with the places it concerns; without what `opening` says."""
     places: dict[str, list[Quantity]] = {note: [] for note in evaluation.notes}
     for q in quantities:
         for note in q.notes:
             places.setdefault(note, []).append(q)
-    for sentence in said:
+    for sentence in opening:
         places.pop(sentence, None)
     if not places:
         return [Paragraph("Notes: none.", style="note")]
@@ -298,9 +298,9 @@ def _with_places(note: str, concerned: Sequence[Quantity], quantities: Sequence[
     for key in dict.fromkeys(q.key for q in concerned):
         place = _places([q.at for q in concerned if q.key == key], [q.at for q in quantities if q.key == key])
         names.setdefault(place, []).append(spoken(key.partition(".")[2]).removesuffix(" at"))
-    told = [f"{sentence_list(keys)}{place}" for place, keys in names.items()]
-    shown = "; ".join(told) if len(told) <= _MOST_NAMES else f"{len(concerned)} of {len(quantities)} quantities"
-    return f"{note} ({shown})"
+    groups = [f"{sentence_list(keys)}{place}" for place, keys in names.items()]
+    concerns = "; ".join(groups) if len(groups) <= _MOST_NAMES else f"{len(concerned)} of {len(quantities)} quantities"
+    return f"{note} ({concerns})"
 
 
 def _places(at: Sequence[float | str | None], everywhere: Sequence[float | str | None]) -> str:

@@ -159,7 +159,7 @@ def _no_step(old: DossierFacts, new: DossierFacts, allowed: Limit | None) -> str
     if old.lot and old.lot == new.lot:
         record = new.lot_record
         changed = record and old.inputs.get(record) != new.inputs.get(record)
-        more = f" Its record {record} changed; what rests on it stands among the numbers." if changed else ""
+        more = f" Its record {record} changed; the numbers that depend on it are listed." if changed else ""
         return f"There is no step between lots to judge: the lot in use is the same, {new.lot}.{more}"
     if allowed is None:
         return "The plan gives no lots.allowed_step: whether a step between lots matters is not judged."

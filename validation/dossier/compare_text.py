@@ -195,7 +195,7 @@ def _conclusions(report: ComparisonReport) -> list[str]:
 
 def _steps(report: ComparisonReport) -> list[str]:
     if report.step_note:
-        # Two issues of one study, where nobody asks for a step, need not be told that there is none.
+        # Two issues of one study, where no step is asked for, need no sentence that there is none.
         wanted = report.step_limit or not report.same_study
         return _wrapped(report.step_note, "") if wanted else []
     lots = f" from lot {report.old.lot} to lot {report.new.lot}" if report.old.lot and report.new.lot else ""
@@ -210,7 +210,7 @@ def _verdicts(report: ComparisonReport) -> list[str]:
         lines = ["Verdicts that changed:", *(f"  {verdict_text(v)}" for v in report.verdicts)]
         lines += [f"  {counted}"] if same else []
     else:
-        lines = [f"No verdict changed; {counted}." if same else "No verdict stands in both."]
+        lines = [f"No verdict changed; {counted}." if same else "No verdict is in both."]
     lines += [f"  new: {v['id']} {v['quantity']}{place(v['at'])}: {v['new']}" for v in report.verdicts_added]
     return lines
 
@@ -219,7 +219,7 @@ def _not_repeated_verdicts(report: ComparisonReport) -> list[str]:
     left = report.verdicts_not_repeated
     if not left:
         return []
-    lines = [f"Not repeated, so the verdicts of {report.old.name} stand:"]
+    lines = [f"Not repeated, so the verdicts of {report.old.name} still apply:"]
     open_, met = split_unrepeated(left)
     for item in open_:
         lines += _wrapped(f"{unrepeated_text(item)}{why_text(item)}")
@@ -258,7 +258,7 @@ def _unmoved(report: ComparisonReport) -> list[str]:
 def _one_sided(report: ComparisonReport) -> list[str]:
     lines = []
     for quantities, what in (
-        (report.not_repeated, f"not repeated; their values stand from {report.old.name}"),
+        (report.not_repeated, f"not repeated; the values of {report.old.name} still apply"),
         (report.added, "new"),
     ):
         if quantities:
@@ -268,7 +268,7 @@ def _one_sided(report: ComparisonReport) -> list[str]:
 
 
 def _inputs(report: ComparisonReport) -> list[str]:
-    lines = ["Inputs (history/ left aside):"]
+    lines = ["Inputs (without history/):"]
     for change, files in report.inputs_by_change().items():
         lines += _wrapped(f"{change}: {', '.join(files)}")
     lines += [f"  version: {line}" for line in report.versions]

@@ -75,7 +75,7 @@ class NumberChange:
 
 @dataclass(frozen=True, slots=True)
 class RecomputedNumber:
-    """A number of the parent that this version of the program computes otherwise, by a method that changed since."""
+    """A number of the parent that this version of the program computes differently, by a method that changed since."""
 
     key: str
     at: Any
@@ -117,8 +117,8 @@ class ComparisonReport:
     """What changed between two dossiers.
 
     `verdicts` are those that both give and that differ; `verdicts_same` counts the others; `verdicts_added` and
-    `verdicts_not_repeated` are given by one alone. `step_note` says why no step between lots is judged.
-    `recomputed` are numbers of a parent of another version beside those of this version.
+    `verdicts_not_repeated` are given by one only. `step_note` says why no step between lots is judged.
+    `recomputed` are numbers of a parent of another version with those of this version.
     """
 
     old: DossierFacts
@@ -160,7 +160,7 @@ class ComparisonReport:
         return bool(self.old.results["study"]["id"] == self.new.results["study"]["id"])
 
     def inputs_by_change(self) -> dict[str, list[str]]:
-        """File names by what happened to them; what the program keeps in history/ left aside."""
+        """File names by what happened to them; without what the program keeps in history/."""
         by_change: dict[str, list[str]] = {name: [] for name in (*INPUT_CHANGES, "same")}
         for item in self.inputs:
             if not item["file"].startswith(f"{HISTORY}/"):

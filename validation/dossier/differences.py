@@ -28,7 +28,7 @@ def differences(recorded: Any, rebuilt: Any, place: str = "", *, nothing: float 
 
 
 def _of_lists(recorded: list[Any], rebuilt: list[Any], place: str, nothing: float) -> Iterator[str]:
-    """Members are told by their name where each has one of its own, else by their position."""
+    """Members are identified by their name where each has its own, else by their position."""
     old, new = ([row_name(item) for item in items] for items in (recorded, rebuilt))
     named = all(new) and len(set(new)) == len(new)
     if not named:

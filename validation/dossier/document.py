@@ -1,4 +1,4 @@
-"""From a judged study to the dossier's blocks: what is said, in which order. Rounds for the page, computes nothing."""
+"""From a judged study to the dossier's blocks: what it says, in which order. Rounds for the page, computes nothing."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from validation.dossier.scope import fitness_and_scope
 
 
 def build_document(record: DossierRecord) -> Document:
-    """Lay out the whole dossier."""
+    """Lay out the dossier."""
     parts: list[Callable[[DossierRecord], list[Block]]] = [
         verdicts,
         parent_changes,

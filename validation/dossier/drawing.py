@@ -32,7 +32,7 @@ def inline_svg(svg: str, prefix: str, *, alt: str = "") -> str:
     ----------
     svg : the SVG document
     prefix : goes before every name inside, so that several figures on one page do not share definitions
-    alt : what the picture says, in words; empty for one that only repeats the words beside it
+    alt : what the picture says, in words; empty for one that only repeats the words next to it
 
     Raises
     ------ValueError
@@ -52,8 +52,8 @@ def standalone_svg(svg: str, prefix: str = "d") -> str:
 
 def natural_width(svg: str) -> float:
     """Width of the drawing's view box, in points; 0 where it has none."""
-    found = re.search(r"viewBox\s*=\s*['\"]\s*[-\d.e]+[\s,]+[-\d.e]+[\s,]+([\d.e+]+)", svg)
-    return float(found[1]) if found else 0.0
+    box = re.search(r"viewBox\s*=\s*['\"]\s*[-\d.e]+[\s,]+[-\d.e]+[\s,]+([\d.e+]+)", svg)
+    return float(box[1]) if box else 0.0
 
 
 def _parsed(svg: str) -> ElementTree.Element:
@@ -103,7 +103,7 @@ def _attributes(element: ElementTree.Element, used: frozenset[str], prefix: str)
             elif not _PICTURE.match(value):
                 continue
         else:
-            value = _REFERENCE.sub(lambda found: f"url(#{prefix}-{found[1]})", value)
+            value = _REFERENCE.sub(lambda match: f"url(#{prefix}-{match[1]})", value)
             if re.search(r"url\((?!#)|@|\\", value):
                 continue
         kept[name] = value

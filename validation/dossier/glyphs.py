@@ -14,6 +14,7 @@ import matplotlib as mpl
 from fontTools.ttLib import TTFont
 
 from validation.dossier.blocks import Document, Figure, Heading, Paragraph
+from validation.words import counted
 
 Face = Literal["regular", "bold", "italic"]
 
@@ -99,7 +100,7 @@ def printable_drawing(svg: str) -> str:
     if svg.isascii():
         return svg
     # matplotlib sets an accent of a formula (a hat, a bar) as a text of its own: those stay.
-    return re.sub(r"[^\x00-\x7f]", lambda found: _in_drawing(found[0]), svg)
+    return re.sub(r"[^\x00-\x7f]", lambda match: _in_drawing(match[0]), svg)
 
 
 def _in_drawing(character: str) -> str:
@@ -140,9 +141,9 @@ def _printable_value(value: Any, missing: set[str]) -> Any:
 def _note(missing: Iterable[str]) -> str:
     named = [f"{code_number(character)} ({_name(character)})" for character in sorted(missing)]
     many = len(named) > 1
-    stand = "stand in the text as code numbers" if many else "stands in the text as a code number"
+    stand = "are printed as code numbers" if many else "is printed as a code number"
     return (
-        f"{len(named)} character{'s' if many else ''} of the texts supplied cannot be printed in the font of this "
+        f"{counted(len(named), 'character')} of the texts supplied cannot be printed in the font of this "
         f"dossier, or would change how the text around {'them' if many else 'it'} is read, "
         f"and {stand}: {', '.join(named)}. "
         "The copies of the inputs that belong to this dossier keep the original characters."

@@ -60,6 +60,7 @@ def _drawing(svg: str, prefix: str, alt: str = "") -> Markup:
 
 
 def texts(value: Any) -> Iterator[str]:
+    """Every text in a block, however deep it is nested."""
     if isinstance(value, str):
         yield value
     elif isinstance(value, dict):

@@ -30,7 +30,7 @@ NORMAL, CLOSE = Type(9.0, 10.0, 3.0), Type(9.0, 6.0, 3.0)
 SMALL, FINE, TIGHT = Type(7.8, 6.0, 2.0), Type(7.2, 4.0, 1.9), Type(6.6, 4.0, 1.8)
 # Points, for the PDF: its text column, its full width, the space between the columns of a listing.
 _COLUMN, _FULL, _GUTTER = 374.0, 481.0, 14.2
-_FEW, _MANY, _MOST = 9, 100, 4  # rows above which a narrow table stands in columns, even in fine print; most columns
+_FEW, _MANY, _MOST = 9, 100, 4  # rows above which a narrow table is set in columns, even in fine print; most columns
 _LINE = 350.0 / 10.0  # em, for the lines of a formula
 _LETTER, _ASIDE, _WIDEST = 8.6, 7.0, 85.0  # points: letters of a strip's row, of what stands aside; its widest column
 
@@ -73,14 +73,14 @@ def arranged(document: blocks.Document) -> dict[str, Any]:
 
 def decimal_tails(column: Sequence[str]) -> list[float]:
     """Space after each number, in em, that puts the decimal marks of a right-aligned column under one another."""
-    found = [_NUMBER.match(cell) for cell in column]
-    places = max((len(match["places"] or "") for match in found if match), default=0)
-    pointed = any(match and match["point"] for match in found)
+    numbers = [_NUMBER.match(cell) for cell in column]
+    places = max((len(match["places"] or "") for match in numbers if match), default=0)
+    pointed = any(match and match["point"] for match in numbers)
     return [
         _DIGIT * (places - len(match["places"] or "")) + (_POINT if pointed and not match["point"] else 0.0)
         if match
         else 0.0
-        for match in found
+        for match in numbers
     ]
 
 
@@ -175,10 +175,10 @@ def _setting(
     long: bool,
     wished: Sequence[float],
 ) -> dict[str, Any]:
-    """Type, widths and number of columns in the PDF; automatic widths where every cell stands on one line."""
+    """Type, widths and number of columns in the PDF; automatic widths where every cell fits on one line."""
     least, natural = column_needs(head, rows, tails)
     size = SMALL if long else NORMAL
-    if len(rows) > _FEW and not wished:  # a narrow listing stands in several columns: fewer pages
+    if len(rows) > _FEW and not wished:  # a narrow listing is set in several columns: fewer pages
         for kind in (SMALL, FINE, TIGHT)[: 3 if len(rows) > _MANY else 2 if long else 1]:
             times = min(_MOST, ceil(len(rows) / 5), int((_FULL + _GUTTER) // (_points(natural, kind) + _GUTTER)))
             if times > 1:
@@ -196,11 +196,11 @@ def _setting(
         (SMALL, broken),
         (TIGHT, broken),
     ):
-        found = shared(
+        widths = shared(
             [kind.size * em + kind.gap for em in smallest], [kind.size * em + kind.gap for em in wanted], available
         )
-        if found is not None:
-            return _set(kind, found, wide=wide)
+        if widths is not None:
+            return _set(kind, widths, wide=wide)
     return _set(TIGHT, [min(em, 20.0) + 1.0 for em in natural], wide=wide)
 
 

@@ -1,4 +1,4 @@
-"""The manifest: SHA-256 of every file, versions, times. Its own hash lies beside it."""
+"""The manifest: SHA-256 of every file, versions, times. Its own hash is in a file next to it."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ def versions() -> Mapping[str, str]:
 
 
 def write_manifest(folder: Path, facts: Mapping[str, Any]) -> str:
-    """Write manifest.json (with `facts` beside the hashes) and manifest.sha256; return the manifest's own hash."""
+    """Write manifest.json (`facts` and the hashes) and manifest.sha256; return the manifest's own hash."""
     content = {"format": 1, **facts, "versions": dict(versions()), "files": hashes(folder)}
     text = json.dumps(content, indent=1, ensure_ascii=False) + "\n"
     (folder / MANIFEST).write_bytes(text.encode("utf-8"))
@@ -93,18 +93,18 @@ def write_manifest(folder: Path, facts: Mapping[str, Any]) -> str:
 
 
 def read_json(path: Path) -> Any:
-    """A JSON file in which no key stands twice: of two, every reader would take another one.
+    """A JSON file in which no key appears twice: readers differ in which of two they take.
 
     Raises
     ------
     ValueError
-        The file is no JSON, or a key stands twice.
+        The file is no JSON, or a key appears twice.
     """
 
     def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         content = dict(pairs)
         if len(content) != len(pairs):
-            raise ValueError("a key stands twice")
+            raise ValueError("a key appears twice")
         return content
 
     return json.loads(path.read_bytes(), object_pairs_hook=once)
@@ -125,7 +125,7 @@ def read_manifest(folder: Path) -> Manifest:
         if not isinstance(content, dict) or not all(isinstance(text, str) for text in texts):
             raise ValueError("another shape")
     except FileNotFoundError:
-        raise Refusal(f"{folder} is not a whole dossier: it has no {MANIFEST}.") from None
+        raise Refusal(f"{folder} is not a complete dossier: it has no {MANIFEST}.") from None
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         raise Refusal(f"{folder / MANIFEST} cannot be read as a manifest; it is damaged.") from None
     return manifest
@@ -134,7 +134,7 @@ def read_manifest(folder: Path) -> Manifest:
 def integrity_problems(folder: Path) -> list[str]:
     """What no longer agrees with the manifest: changed, missing, added files, a broken seal. Empty when all agrees."""
     if not (folder / MANIFEST).is_file():
-        return [f"{MANIFEST}: missing. This is not a whole dossier."]
+        return [f"{MANIFEST}: missing. This is not a complete dossier."]
     problems = []
     seal = (folder / SEAL).read_text(encoding="utf-8", errors="replace") if (folder / SEAL).is_file() else ""
     if not seal:
@@ -154,4 +154,4 @@ def integrity_problems(folder: Path) -> list[str]:
         if sha256(folder / name) != recorded[name]
     ]
     links = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_symlink())
-    return problems + [f"{name}: a link, not a file; a dossier holds its own bytes." for name in links]
+    return problems + [f"{name}: a link, not a file; a dossier must hold its own files." for name in links]

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 
-#: The key under which a change of the rules of the proposed conclusion stands.
+#: The key of a change in the rules of the proposed conclusion.
 CONCLUSION = "conclusion"
 
 

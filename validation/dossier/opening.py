@@ -34,7 +34,7 @@ CAUTION = (
 )
 
 
-#: So many rows of one kind stand on page 1; the register of amendments lists them all.
+#: So many rows of one kind are printed on page 1; the register of amendments lists them all.
 MOST_ROWS = 6
 
 
@@ -71,33 +71,33 @@ def cover(record: DossierRecord) -> Cover:
 
 def cover_warnings(record: DossierRecord) -> list[str]:
     """What an auditor must see on page 1."""
-    said = [*silent_changes(record.study, most=MOST_ROWS), *loss_sentences(record.study.lost_amendments)]
-    said += [text for text in record.judgement.order.sentences if not text.startswith("Set after data")]
+    warnings = [*silent_changes(record.study, most=MOST_ROWS), *loss_sentences(record.study.lost_amendments)]
+    warnings += [text for text in record.judgement.order.sentences if not text.startswith("Set after data")]
     late = [row.id for row in record.judgement.requirements if row.order == "set after data"]
     if late:
-        said.append(f"Set after the first reading was taken: {sentence_list(list(dict.fromkeys(late)))}.")
+        warnings.append(f"Set after the first reading was taken: {sentence_list(list(dict.fromkeys(late)))}.")
     if record.parent is not None:
-        said.append(step_sentence(record.parent, record.study.unit))
-    said += list(record.study.warnings)
-    said += [text for found in record.evaluations.values() for text in found.display.page_one]
-    return [text for text in dict.fromkeys(said) if text]
+        warnings.append(step_sentence(record.parent, record.study.unit))
+    warnings += list(record.study.warnings)
+    warnings += [text for evaluation in record.evaluations.values() for text in evaluation.display.page_one]
+    return [text for text in dict.fromkeys(warnings) if text]
 
 
 def silent_changes(study: Study, *, most: int | None = None) -> list[str]:
     """What changed without an amendment, then what no longer shows how it was first seen; of each so many at most."""
-    said = []
+    lines = []
     for heading, rows in (
         ("Changed since first seen, without an amendment:", [str(change) for change in study.changes]),
-        ("What was first seen is not wholly on record:", [loss.text for loss in study.lost_history]),
+        ("The record of what was first seen is incomplete:", [loss.text for loss in study.lost_history]),
     ):
         if rows:
             more = [] if most is None or len(rows) <= most else [f"  and {len(rows) - most} more, in the register."]
-            said += [heading, *(f"  {row}" for row in rows[:most]), *more]
-    return said
+            lines += [heading, *(f"  {row}" for row in rows[:most]), *more]
+    return lines
 
 
 def conclusion_in_short(record: DossierRecord) -> str:
-    """The conclusion with its restrictions grouped; in full they stand in the chapter on fitness and scope."""
+    """The conclusion with its restrictions grouped; in full they are in the chapter on fitness and scope."""
     conclusion, rows = record.judgement.conclusion, record.judgement.requirements
     lead = conclusion.text.removesuffix(" ".join(conclusion.restrictions)).strip()
     failed = [row for row in rows if row.outcome != "met"]
@@ -107,9 +107,9 @@ def conclusion_in_short(record: DossierRecord) -> str:
     parts = [f"At {level_text(level)} {record.study.unit}: {_at_level(failed, level)}." for level in levels]
     elsewhere = [row for row in failed if not isinstance(row.at, float)]
     if elsewhere:
-        told = "; ".join(f"{outcome}: {ids}" for outcome, ids in _by_outcome(elsewhere).items())
-        parts.append(f"Elsewhere {told}." if levels else f"{told[:1].upper()}{told[1:]}.")
-    # What is no requirement's outcome keeps its sentence; what was set late stands among what is to be known.
+        outcomes = "; ".join(f"{outcome}: {ids}" for outcome, ids in _by_outcome(elsewhere).items())
+        parts.append(f"Elsewhere {outcomes}." if levels else f"{outcomes[:1].upper()}{outcomes[1:]}.")
+    # What is no requirement's outcome keeps its sentence; what was set late is among the warnings.
     others = [text for text in conclusion.restrictions if _speaks_of_more(text, failed, record.study.unit)]
     pointer = "In full: Fitness and scope."
     return " ".join(part for part in (lead, *parts, *others, pointer) if part)
@@ -117,8 +117,8 @@ def conclusion_in_short(record: DossierRecord) -> str:
 
 def _at_level(rows: Sequence[RequirementResult], level: float) -> str:
     """ "R1 not met, R3 and R4 not shown"."""
-    found = _by_outcome([row for row in rows if row.at == level])
-    return ", ".join(f"{ids} {outcome}" for outcome, ids in found.items())
+    outcomes = _by_outcome([row for row in rows if row.at == level])
+    return ", ".join(f"{ids} {outcome}" for outcome, ids in outcomes.items())
 
 
 def _by_outcome(rows: Sequence[RequirementResult]) -> dict[str, str]:
@@ -156,62 +156,56 @@ def verdicts(record: DossierRecord) -> list[Block]:
 
 def plan_and_requirements(record: DossierRecord) -> list[Block]:
     """What was asked, why, and since when."""
-    plan = record.study.plan
-    blocks: list[Block] = [Heading("What was asked", 1, "plan"), Paragraph(CAUTION, style="caution")]
-    rows = []
-    for requirement in plan.requirements:
-        place = "every level in range" if requirement.at is None else level_text(requirement.at)
-        order = record.judgement.order.requirements.get(requirement.id, "")
-        rows.append(
-            (
-                requirement.id,
-                requirement.quantity,
-                place,
-                requirement.rule,
-                str(requirement.limit),
-                requirement.origin or NOT_STATED,
-                order or record.judgement.order.state,
-            )
+    return [
+        Heading("What was asked", 1, "plan"),
+        Paragraph(CAUTION, style="caution"),
+        *_requirements(record),
+        _confidence(1 - record.study.plan.confidence),
+        _frozen_plans(record),
+        *(Paragraph(sentence, style="note") for sentence in record.judgement.order.sentences),
+    ]
+
+
+def _requirements(record: DossierRecord) -> list[Block]:
+    """The requirements as a table, each with its place in the order plan before data; nothing without any."""
+    order = record.judgement.order
+    rows = tuple(
+        (
+            item.id,
+            item.quantity,
+            "every level in range" if item.at is None else level_text(item.at),
+            item.rule,
+            str(item.limit),
+            item.origin or NOT_STATED,
+            order.requirements.get(item.id, "") or order.state,
         )
-    if rows:
-        head = ("Id", "Quantity", "At", "Rule", "Limit", "Origin", "Set")
-        blocks.append(
-            Table(
-                "Requirements as the plan sets them",
-                head,
-                tuple(rows),
-                align="lllllll",
-                margin="plan.yaml: requirements",
-            )
-        )
-    alpha = 1 - plan.confidence
-    blocks.append(
-        Paragraph(
-            f"Confidence {100 * plan.confidence:.4g} %. An equivalence and its limit are judged on the two-sided "
-            f"{100 * (1 - 2 * alpha):.4g} % interval, a bound on the one-sided "
-            f"{100 * plan.confidence:.4g} % bound, a tolerance on its pair of limits, a point on the estimate alone. "
-            f"Met: wholly inside, touching included. Not met: wholly "
-            "outside. Otherwise not shown.",
-            style="small",
-        )
+        for item in record.study.plan.requirements
     )
-    entries = [
+    head = ("Id", "Quantity", "At", "Rule", "Limit", "Origin", "Set")
+    margin = "plan.yaml: requirements"
+    return [Table("Requirements as the plan sets them", head, rows, align="lllllll", margin=margin)] if rows else []
+
+
+def _confidence(alpha: float) -> Block:
+    """How the rules use the confidence of the plan."""
+    one_sided, two_sided = f"{100 * (1 - alpha):.4g} %", f"{100 * (1 - 2 * alpha):.4g} %"
+    return Paragraph(
+        f"Confidence {one_sided}. An equivalence and its limit are judged on the two-sided {two_sided} interval, a "
+        f"bound on the one-sided {one_sided} bound, a tolerance on its pair of limits, a point on the estimate alone. "
+        "Met: entirely inside, touching included. Not met: entirely outside. Otherwise: not shown.",
+        style="small",
+    )
+
+
+def _frozen_plans(record: DossierRecord) -> Block:
+    entries = tuple(
         (str(number), entry.time.isoformat(), entry.by, str(entry.amendment or "none"), entry.sha256[:12])
         for number, entry in enumerate(record.judgement.order.entries, start=1)
-    ]
-    if entries:
-        blocks.append(
-            Table(
-                "Frozen plans",
-                ("No.", "Time", "By", "Amendment", "SHA-256, first 12"),
-                tuple(entries),
-                align="rllll",
-                margin="plan.lock",
-            )
-        )
-    else:
-        blocks.append(Paragraph("The plan was never frozen: there is no plan.lock.", margin="plan.lock"))
-    return [*blocks, *(Paragraph(sentence, style="note") for sentence in record.judgement.order.sentences)]
+    )
+    if not entries:
+        return Paragraph("The plan was never frozen: there is no plan.lock.", margin="plan.lock")
+    head = ("No.", "Time", "By", "Amendment", "SHA-256, first 12")
+    return Table("Frozen plans", head, entries, align="rllll", margin="plan.lock")
 
 
 def absent_characteristics(record: DossierRecord) -> list[Block]:
@@ -223,7 +217,7 @@ def absent_characteristics(record: DossierRecord) -> list[Block]:
     blocks: list[Block] = [Heading("Not evaluated in this study", 1, "not-evaluated")]
     if not rows:
         return [*blocks, Paragraph("Nothing: every characteristic this program knows was evaluated.")]
-    text = "No reading of this study speaks about the following. The reasons are the plan's own and were not examined."
+    text = "No reading of this study bears on the following. The reasons are those of the plan and were not examined."
     return [
         *blocks,
         Paragraph(text),

@@ -1,4 +1,4 @@
-"""A dossier of another version of this program beside what this version computes from its inputs.
+"""A dossier of another version of this program compared with what this version computes from its inputs.
 
 Compared is what both versions give: quantities, verdicts, flags, the step since the parent, the conclusion. What one
 of them alone gives is listed. A number that differs is a problem, unless the record of changed methods explains it.
@@ -26,7 +26,7 @@ _WORDS = {
 }
 #: Of a verdict and a step: what follows from the quantity, and so moves with it.
 _FOLLOWING = ("observed", "interval", "outcome", "settled", "is fragile", "difference")
-#: Of a line of names, so many are told.
+#: So many names are written in one line.
 _NAMED = 12
 
 
@@ -56,7 +56,7 @@ class Difference:
 
 @dataclass(frozen=True, slots=True)
 class SourceChange:
-    """Quantities whose method is cited otherwise than then."""
+    """Quantities whose method is cited differently now."""
 
     keys: tuple[str, ...]
     then: str
@@ -105,8 +105,8 @@ class VersionComparison:
             *(f"Since {change.version} another method: {change.sentence}" for change in self.changes),
             *([] if self.changes else ["No method is recorded as changed between the two versions."]),
             *(f"By another method since {one.change.version}: {one.text()}" for one in self.explained if one.change),
-            *(f"Cited otherwise: {_named(s.keys)}: then {s.then}; now {s.now}." for s in self.sources),
-            *(f"Given by {who} alone, and not compared: {_named(places)}." for who, places in listed if places),
+            *(f"Cited differently: {_named(s.keys)}: then {s.then}; now {s.now}." for s in self.sources),
+            *(f"Given by {who} only, and not compared: {_named(places)}." for who, places in listed if places),
             *([] if self.with_conclusion else [_NO_CONCLUSION]),
         ]
 
@@ -125,7 +125,7 @@ class VersionComparison:
         }
 
 
-_NO_CONCLUSION = "The conclusion was not compared: it rests on what one version alone gives."
+_NO_CONCLUSION = "The conclusion was not compared: it depends on what only one version gives."
 
 
 @dataclass(frozen=True, slots=True)

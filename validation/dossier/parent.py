@@ -1,7 +1,7 @@
 """What a dossier keeps of its parent, so that a step since then can be computed again: manifest, results, plan.
 
-Of a parent of another version, some of whose methods changed since, it keeps all inputs: this version's numbers stand
-beside those of the parent, and whoever verifies the dossier computes them again.
+Of a parent of another version, some of whose methods changed since, it keeps all inputs: this version's numbers are
+shown next to those of the parent, and `verify` computes them again.
 """
 
 from __future__ import annotations
@@ -101,7 +101,7 @@ def comparison(study: Study, inputs: Path, results: dict[str, Any]) -> Compariso
 
 
 def _recomputed(parent: Path) -> tuple[RecomputedNumber, ...]:
-    """The numbers of a parent that changed methods give otherwise; none where an earlier version kept no inputs."""
+    """The numbers of a parent that changed methods give differently; none where an earlier version kept no inputs."""
     manifest, recorded = read_manifest(parent), read_results(parent)
     changes = _changes_since(manifest)
     if not changes or not all((parent / name).is_file() for name in _kept(manifest)):

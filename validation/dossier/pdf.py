@@ -77,6 +77,6 @@ def _words(text: str, longest: int) -> str:
 
 
 def _upright(page: dict[str, Any]) -> list[str]:
-    """The characters that the bold or the italic face lacks: set in the regular face wherever they stand."""
+    """The characters that the bold or the italic face lacks: set in the regular face wherever they occur."""
     used = set("".join(texts(page)))
     return sorted(used & (characters_of("regular") - (characters_of("bold") & characters_of("italic"))))

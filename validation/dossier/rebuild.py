@@ -1,4 +1,4 @@
-"""The record of a dossier made anew from its inputs, in this process: what `verify` compares."""
+"""The record of a dossier rebuilt from its inputs, in this process: what `verify` compares."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def judged_with_parent(
 
 
 def looks_of(study: Study, evaluations: Mapping[str, Evaluation]) -> list[Variant]:
-    """Every verdict looked at otherwise."""
+    """Every verdict judged again under other choices."""
     return variants(study, evaluations, judge_study(study, evaluations))
 
 
@@ -73,13 +73,13 @@ def with_recorded_step(rebuilt: Rebuilt, recorded: Mapping[str, Any]) -> dict[st
 def rebuild(
     inputs: Path, *, draft: bool = False, chapters: Sequence[str] | None = None, figures: bool = True
 ) -> Rebuilt:
-    """Make the record anew.
+    """Rebuild the record.
 
     Parameters
     ----------
     inputs : the inputs of a dossier
     draft : whether readings without a result are left out
-    chapters : those that a draft looked at, None for all
+    chapters : those that a draft evaluated, None for all
     figures : whether they are drawn too
 
     Raises

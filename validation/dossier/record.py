@@ -14,7 +14,7 @@ from validation.study.quantity import Evaluation
 
 NOT_STATED = "not stated"
 
-#: Stands at the head of the dossier once; local codes and licensed practice come first.
+#: Printed once, at the head of the dossier; local codes and licensed practice come first.
 
 
 @dataclass(frozen=True)

@@ -24,10 +24,10 @@ def redrawn(chapter: str, evaluation: Evaluation, study: Study) -> dict[str, byt
     if evaluation.missing:
         return {}
     module = import_module(f"validation.figures.{chapter}")
-    found = {}
+    drawings = {}
     for name in figure_names(chapter):
         with dossier_style():
             figure = getattr(module, name)(evaluation, study)
         if figure is not None:
-            found[f"{chapter}-{name}.svg"] = svg_text(figure).encode("utf-8")
-    return found
+            drawings[f"{chapter}-{name}.svg"] = svg_text(figure).encode("utf-8")
+    return drawings

@@ -19,9 +19,12 @@ from validation.dossier.opening import silent_changes
 from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import label_of, outcome_text
 from validation.judging.sensitivity import Variant
+from validation.study.experiments import chapter_words
 from validation.study.history.amendments import loss_sentences
 from validation.study.model import ExperimentData, Reading, Study
+from validation.study.quantity import Flag
 from validation.words import (
+    counted,
     level_text,
     sentence_list,
     significant,
@@ -34,50 +37,57 @@ DATE = "date"
 
 
 def sensitivity(record: DossierRecord) -> list[Block]:
-    """Every verdict looked at otherwise: readings side by side, and the table of verdicts that change."""
+    """Every verdict judged again under other choices: readings side by side, and the table of verdicts that change."""
     blocks: list[Block] = [Heading("How firm the verdicts are", 1, "sensitivity")]
     if not record.judgement.requirements:
         return [*blocks, Paragraph("The plan sets no requirement, so no verdict can change.")]
     text = (
-        "Every requirement was decided again with each amended or excluded reading as it was written, without each "
-        "flagged reading, without each run, by other methods, and under each other definition of a detection limit. "
-        "Nothing of this enters a reported number. A verdict that changes in one of these looks is fragile."
+        "Every requirement was judged again with each amended or excluded reading as it was written, without each "
+        "flagged reading, without each run, by other methods, and with each other definition of a detection limit. "
+        "None of this enters a reported number. A verdict that changes in one of these checks is fragile."
     )
-    return [*blocks, Paragraph(text), Paragraph(_count_of_looks(record.variants)), *_readings(record), *_flips(record)]
+    return [
+        *blocks,
+        Paragraph(text),
+        Paragraph(_count_of_variants(record.variants)),
+        *_readings(record),
+        *_flips(record),
+    ]
 
 
-def _count_of_looks(looks: Sequence[Variant]) -> str:
-    names = {"reading": "readings", "run": "runs left out", "method": "other methods", "definition": "definitions"}
-    counted = [f"{sum(v.kind == kind for v in looks)} {name}" for kind, name in names.items()]
-    return f"Looks taken: {', '.join(counted)}."
+def _count_of_variants(variants: Sequence[Variant]) -> str:
+    names = {"reading": "reading", "run": "left-out run", "method": "other method", "definition": "definition"}
+    counts = [counted(sum(variant.kind == kind for variant in variants), name) for kind, name in names.items()]
+    return f"Checks made: {', '.join(counts)}."
 
 
 def _readings(record: DossierRecord) -> list[Block]:
     """Outcomes with and without each amended or flagged reading."""
-    looks = [variant for variant in record.variants if variant.kind == "reading"]
-    if not looks:
+    variants = [variant for variant in record.variants if variant.kind == "reading"]
+    if not variants:
         return [Paragraph("Amended, excluded or flagged readings: none.")]
     rows: list[tuple[str, ...]] = []
-    for variant in looks:
+    for variant in variants:
         if variant.failed or not variant.moved:
-            rows.append((variant.title, variant.failed or "no requirement moves", "", ""))
+            rows.append((variant.title, variant.failed or "no outcome changes", "", ""))
         for number, (before, after) in enumerate(variant.moved):
             word = " (fragile)" if before.settled != after.settled else ""
             title = variant.title if number == 0 else ""
             rows.append((title, label_of(before), outcome_text(before), outcome_text(after) + word))
-    caption = "Amended and flagged readings: outcomes side by side; only rows that move are shown"
-    head = ("Reading", "Requirement", "As reported", "Otherwise")
+    caption = "Amended and flagged readings: outcomes side by side; only rows that change are shown"
+    head = ("Reading", "Requirement", "As reported", "In this variant")
     margin = "recomputed for this issue"
     return [Table(caption, head, tuple(rows), align="llll", margin=margin)]
 
 
 def _flips(record: DossierRecord) -> list[Block]:
-    """Which verdicts change, in which looks; and the looks that could not be taken."""
+    """Which verdicts change, and in which variants; then the variants that could not be computed."""
     rows = tuple(
         (label_of(row), row.settled, "; ".join(row.fragile)) for row in record.judgement.requirements if row.fragile
     )
-    firm = len(record.judgement.requirements) - len(rows)
-    blocks: list[Block] = [Paragraph(f"{firm} of {len(record.judgement.requirements)} verdicts never change.")]
+    total = len(record.judgement.requirements)
+    change = "changes" if total - len(rows) == 1 else "change"
+    blocks: list[Block] = [Paragraph(f"{total - len(rows)} of {counted(total, 'verdict')} never {change}.")]
     if rows:
         head = ("Requirement", "As reported", "Changes where")
         margin = "results.json: requirements, fragile"
@@ -88,58 +98,49 @@ def _flips(record: DossierRecord) -> list[Block]:
 
 def register(record: DossierRecord) -> list[Block]:
     """Amendments, exclusions, flagged readings; "none" is printed too."""
-    blocks: list[Block] = [Heading("Amendments, exclusions, flagged readings", 1, "register")]
-    names = ("number", "time", "by", "kind", "file", "reading", "column", "old", "new", "reason")
-    rows = tuple(tuple(_entry(str(entry.get(name, ""))) for name in names) for entry in record.study.amendments)
-    if rows:
-        head = ("No.", "Time", "By", "Kind", "File", "Reading", "Column", "Old", "New", "Reason")
-        blocks.append(
-            Table(
-                "Amendments and exclusions",
-                head,
-                rows,
-                align="rlllllllll",
-                margin="amendments.csv",
-                long=True,
-                literal=True,
-            )
-        )
-    else:
-        blocks.append(Paragraph("Amendments and exclusions: none.", margin="amendments.csv"))
-    blocks += [Paragraph(sentence, style="note") for sentence in loss_sentences(record.study.lost_amendments)]
-    flags = tuple(
-        (
-            f.reading,
-            f.test,
-            level_text(f.at),
-            significant(f.statistic),
-            significant(f.critical),
-            "kept" if f.kept else "left out",
-            f.reason,
-        )
-        for f in record.judgement.flags
-    )
-    if flags:
-        blocks.append(
-            Table(
-                "Readings that a test points at",
-                ("Reading", "Test", "At", "Statistic", "Critical", "Status", "In words"),
-                flags,
-                align="lllddll",
-                margin="results.json: flags",
-            )
-        )
-    else:
-        blocks.append(Paragraph("Readings that a test points at: none.", margin="results.json: flags"))
-    blocks.append(
+    silent = silent_changes(record.study)
+    return [
+        Heading("Amendments, exclusions, flagged readings", 1, "register"),
+        _amendments(record.study),
+        *(Paragraph(sentence, style="note") for sentence in loss_sentences(record.study.lost_amendments)),
+        _flags(record.judgement.flags),
         Paragraph(
             "A test alone never removes a reading: every flagged reading stays in the numbers unless a person "
             "excluded it with a reason.",
             style="small",
+        ),
+        *([Items(tuple(silent))] if silent else []),
+    ]
+
+
+def _amendments(study: Study) -> Block:
+    names = ("number", "time", "by", "kind", "file", "reading", "column", "old", "new", "reason")
+    rows = tuple(tuple(_entry(str(entry.get(name, ""))) for name in names) for entry in study.amendments)
+    if not rows:
+        return Paragraph("Amendments and exclusions: none.", margin="amendments.csv")
+    head = ("No.", *(name.capitalize() for name in names[1:]))
+    margin = "amendments.csv"
+    return Table("Amendments and exclusions", head, rows, align="rlllllllll", margin=margin, long=True, literal=True)
+
+
+def _flags(flags: Sequence[Flag]) -> Block:
+    margin = "results.json: flags"
+    if not flags:
+        return Paragraph("Readings that a test flags: none.", margin=margin)
+    rows = tuple(
+        (
+            flag.reading,
+            flag.test,
+            level_text(flag.at),
+            significant(flag.statistic),
+            significant(flag.critical),
+            "kept" if flag.kept else "left out",
+            flag.reason,
         )
+        for flag in flags
     )
-    silent = silent_changes(record.study)
-    return [*blocks, *([Items(tuple(silent))] if silent else [])]
+    head = ("Reading", "Test", "At", "Statistic", "Critical", "Status", "In words")
+    return Table("Readings that a test flags", head, rows, align="lllddll", margin=margin)
 
 
 def _entry(cell: str) -> str:
@@ -152,52 +153,38 @@ def _entry(cell: str) -> str:
 def people_and_equipment(record: DossierRecord) -> list[Block]:
     """People, equipment, standards and lots, as the plan states them."""
     plan = record.study.plan
-    blocks: list[Block] = [Heading("People, equipment, standards", 1, "means")]
-    for title, facts in (("People", plan.people), ("Equipment", plan.equipment), ("Standards", plan.standards)):
-        if not facts:
-            blocks.append(Paragraph(f"{title}: {NOT_STATED}."))
-            continue
-        names = list(dict.fromkeys(name for fact in facts for name in fact))
-        rows = tuple(tuple(_plain(fact.get(name, "")) for name in names) for fact in facts)
-        blocks.append(
-            Table(
-                title,
-                tuple(name.replace("_", " ") for name in names),
-                rows,
-                align="l" * len(names),
-                margin=f"plan.yaml: {title.lower()}",
-            )
-        )
     lots = {
         "allowed_step": str(plan.lots.allowed_step) if plan.lots.allowed_step is not None else NOT_STATED,
         **{k: _plain(v) for k, v in plan.lots.stated.items()},
     }
-    blocks.append(Fields(tuple((f"Lots: {name.replace('_', ' ')}", value) for name, value in lots.items())))
-    rows = tuple(
-        (column, *_stated(record.study, column))
-        for column in ("analyst", "instrument", "laboratory", "grade", "fuel", "lot")
-    )
-    blocks.append(
-        Table(
-            "As the worksheets record them",
-            ("Column", "Values", "Not stated in"),
-            rows,
-            align="lll",
-        )
-    )
-    if record.records:
-        blocks.append(
-            Table(
-                "Attached records, by hash",
-                ("File", "SHA-256"),
-                tuple((name, value) for name, value in record.records.items()),
-                align="ll",
-                margin="records/, not parsed",
-            )
-        )
-    else:
-        blocks.append(Paragraph("Attached records: none."))
-    return blocks
+    columns = ("analyst", "instrument", "laboratory", "grade", "fuel", "lot")
+    stated = tuple((column, *_stated(record.study, column)) for column in columns)
+    return [
+        Heading("People, equipment, standards", 1, "means"),
+        _facts("People", plan.people),
+        _facts("Equipment", plan.equipment),
+        _facts("Standards", plan.standards),
+        Fields(tuple((f"Lots: {name.replace('_', ' ')}", value) for name, value in lots.items())),
+        Table("As the worksheets record them", ("Column", "Values", "Not stated in"), stated, align="lll"),
+        _attached_records(record.records),
+    ]
+
+
+def _facts(title: str, facts: Sequence[Mapping[str, object]]) -> Block:
+    """A list of the plan as a table, one column for each fact that an entry states."""
+    if not facts:
+        return Paragraph(f"{title}: {NOT_STATED}.")
+    names = list(dict.fromkeys(name for fact in facts for name in fact))
+    rows = tuple(tuple(_plain(fact.get(name, "")) for name in names) for fact in facts)
+    head = tuple(name.replace("_", " ") for name in names)
+    return Table(title, head, rows, align="l" * len(names), margin=f"plan.yaml: {title.lower()}")
+
+
+def _attached_records(records: Mapping[str, str]) -> Block:
+    if not records:
+        return Paragraph("Attached records: none.")
+    rows, margin = tuple(records.items()), "records/, not parsed"
+    return Table("Attached records, by hash", ("File", "SHA-256"), rows, align="ll", margin=margin)
 
 
 def _stated(study: Study, column: str) -> tuple[str, str]:
@@ -225,9 +212,7 @@ def raw_data(record: DossierRecord) -> list[Block]:
     for flag in record.judgement.flags:
         flagged.setdefault(flag.reading, []).append(flag.test)
     for data in record.study.experiments.values():
-        blocks.append(
-            Heading(f"{data.name.replace('_', ' ')}: {data.worksheet}", 2, f"raw-{data.name.replace('_', '-')}")
-        )
+        blocks.append(Heading(f"{chapter_words(data.name)}: {data.worksheet}", 2, f"raw-{data.name.replace('_', '-')}"))
         if not data.readings:
             blocks.append(Paragraph("Awaiting readings: the worksheet holds headings only."))
             continue
@@ -237,11 +222,13 @@ def raw_data(record: DossierRecord) -> list[Block]:
             if entry.get("file") == data.worksheet
         }
         listing = Listing(data, flagged, amended)
-        counted = "1 row." if len(data.readings) == 1 else f"{len(data.readings)} rows."
         whole = [] if listing.remarks else ["Every row is used as written."]
         file = f"Row is the line of the file. SHA-256 {record.inputs.get(data.worksheet, '')}."
         blocks += [
-            Paragraph(" ".join([counted, *listing.told_once(), *whole, file]), style="small"),
+            Paragraph(
+                " ".join([f"{counted(len(data.readings), 'row')}.", *listing.shared_by_rows(), *whole, file]),
+                style="small",
+            ),
             Table(
                 "As written",
                 listing.head,
@@ -291,34 +278,34 @@ class Listing:
                 self.by_run[name] = dict(zip(runs, columns.pop(name), strict=True))
         status = [_status(reading, flagged, amended) for reading in readings]
         self.remarks = [
-            f"Row {r.line}, {r.reading}: {'; '.join(text for _, text in said)}."
-            for r, said in zip(readings, status, strict=True)
-            if said
+            f"Row {r.line}, {r.reading}: {'; '.join(text for _, text in remarks)}."
+            for r, remarks in zip(readings, status, strict=True)
+            if remarks
         ]
         if self.remarks:
-            columns[STATUS] = [", ".join(word for word, _ in said) for said in status]
+            columns[STATUS] = [", ".join(word for word, _ in remarks) for remarks in status]
         self.head = ("Row", "Reading", *(name.replace("_", " ") for name in columns))
         self.rows = tuple(
             (str(reading.line), reading.reading, *row)
             for reading, *row in zip(readings, *columns.values(), strict=True)
         )
 
-    def told_once(self) -> list[str]:
+    def shared_by_rows(self) -> list[str]:
         """Sentences on what all rows, or all rows of a run, share."""
-        said = []
+        sentences = []
         if self.throughout:
-            said.append(f"Throughout: {', '.join(f'{name} {value}' for name, value in self.throughout.items())}.")
+            sentences.append(f"Throughout: {', '.join(f'{name} {value}' for name, value in self.throughout.items())}.")
         if self.by_run:
             alike: dict[tuple[str, ...], list[str]] = {}
             for name, values in self.by_run.items():
                 alike.setdefault(tuple(values.values()), []).append(name)
             runs = next(iter(self.by_run.values()))
-            told = (
+            by_run = (
                 f"{run} {', '.join(values[number] or 'none' for values in alike)}" for number, run in enumerate(runs)
             )
             names = sentence_list([" and ".join(group) for group in alike.values()])
-            said.append(f"By run ({names}): {'; '.join(told)}.")
-        return said
+            sentences.append(f"By run ({names}): {'; '.join(by_run)}.")
+        return sentences
 
 
 def _times_split(columns: Mapping[str, list[str]], runs: Sequence[str]) -> dict[str, list[str]]:
@@ -343,17 +330,17 @@ def _status(
     reading: Reading, flagged: Mapping[str, Sequence[str]], amended: Collection[tuple[str, str]]
 ) -> list[tuple[str, str]]:
     """What happened to a row: in a word, and in full."""
-    said = []
+    remarks = []
     if reading.status != "used":
-        said.append((reading.status, f"{reading.status}{': ' + reading.reason if reading.reason else ''}"))
-    said += [
+        remarks.append((reading.status, f"{reading.status}{': ' + reading.reason if reading.reason else ''}"))
+    remarks += [
         ("amended", f"{column} amended to {reading.values[column]}")
         for column, old in reading.written.items()
         if (reading.reading, column) in amended and reading.values.get(column, old) != old
     ]
     if reading.reading in flagged:
-        said.append(("flagged", f"flagged: {', '.join(flagged[reading.reading])}; kept"))
-    return said
+        remarks.append(("flagged", f"flagged: {', '.join(flagged[reading.reading])}; kept"))
+    return remarks
 
 
 def software(record: DossierRecord) -> list[Block]:
@@ -365,7 +352,9 @@ def software(record: DossierRecord) -> list[Block]:
             margin="manifest.json: versions",
         ),
         Fields((*record.versions.items(), ("program files, SHA-256", record.program or NOT_STATED))),
-        Paragraph("The published example that each statistic is held to stands in the chapters, beside its source."),
+        Paragraph(
+            "Each chapter names the published examples that its statistics are checked against, with their sources."
+        ),
         Paragraph(selftest_sentence(record.selftest), margin="records/selftest"),
     ]
 
@@ -379,19 +368,19 @@ def selftest_sentence(attached: AttachedSelfTest | str | None) -> str:
     if not attached.intact:
         return (
             f"The self-test report {PLACE} does not have the SHA-256 that it states ({attached.sha256}): it was "
-            "changed and shows nothing."
+            "changed and proves nothing."
         )
-    found = "all passed" if attached.failed == 0 else f"{attached.failed} of them failed"
+    outcome = "all passed" if attached.failed == 0 else f"{attached.failed} of them failed"
     differs = [] if attached.same_program else ["other program files"]
     differs += [f"other versions ({'; '.join(attached.other_versions)})"] if attached.other_versions else []
     made = (
-        f"it was made with {sentence_list(differs)}, and so speaks for another program than the one of this dossier"
+        f"it was made with {sentence_list(differs)}, so it does not apply to the program of this dossier"
         if differs
         else "it was made with exactly the versions and program files of this dossier"
     )
     return (
         f"Self-test report {PLACE}, SHA-256 of its content {attached.sha256}: {attached.checks} checks of the "
-        f"calculations against published examples, {found}; {made}."
+        f"calculations against published examples, {outcome}; {made}."
     )
 
 
@@ -407,8 +396,8 @@ def recompute(record: DossierRecord) -> list[Block]:
                 "“validation trace FOLDER KEY --at LEVEL” leads from one number to its formula, source and rows.",
                 "Each executed notebook in notebooks/ shows one chapter's computation step by step; it opens in "
                 "JupyterLab.",
-                "Without this program: inputs/ holds the worksheets byte for byte; the formulas stand in the "
-                "chapters; results.json holds every number in full precision.",
+                "Without this program: inputs/ holds the worksheets byte for byte; the chapters give the formulas; "
+                "results.json gives every number in full precision.",
                 "The SHA-256 of the inputs is the hash of what “sha256sum” prints for the files of inputs/, "
                 "sorted by name, with paths relative to inputs/.",
             )

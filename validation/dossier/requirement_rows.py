@@ -22,7 +22,7 @@ def chapter_anchor(quantity: str) -> str:
 
 
 def label_of(row: RequirementResult) -> str:
-    """ "R1 trueness bias at 4 %"; two chapters may call a quantity alike, so its chapter is named."""
+    """ "R1 trueness bias at 4 %"; two chapters may use the same name for a quantity, so its chapter is named."""
     chapter = chapter_words(row.quantity.partition(".")[0])
     comma = "," if isinstance(row.at, str) else ""
     place = place_of(row)
@@ -31,7 +31,7 @@ def label_of(row: RequirementResult) -> str:
 
 
 def place_of(row: RequirementResult) -> str:
-    """ "at 4 %", or the name of what was looked at; empty for the study as a whole."""
+    """ "at 4 %", or the name of what was examined; empty for the study as a whole."""
     if isinstance(row.at, float):
         return f"at {level_text(row.at)}" + ("" if row.unit in ("", "1") else f"\N{NO-BREAK SPACE}{row.unit}")
     return "" if row.at is None else str(row.at)
@@ -108,6 +108,7 @@ def _texts(row: RequirementResult) -> tuple[str, str]:
 
 
 def outcome_text(row: RequirementResult) -> str:
+    """The outcome with the value and its interval, as far as there are any."""
     value, span = _texts(row)
     text = ", ".join(part for part in (value, span) if part)
     return f"{row.settled}: {text}" if text else row.settled

@@ -95,7 +95,7 @@ class _Results(_Part):
 def results_of(judgement: Judgement, parent: ComparisonReport | None, *, draft: bool) -> dict[str, Any]:
     """The content of results.json, in plain JSON types; with the step since the parent, where there is one.
 
-    `parent_recomputed` holds the numbers of the parent that this version computes otherwise; absent without any.
+    `parent_recomputed` holds the numbers of the parent that this version computes differently; absent without any.
     """
     content = judgement.results()
     step = None if parent is None else parent.step_record()
@@ -128,7 +128,7 @@ def read_results(folder: Path) -> dict[str, Any]:
         raise Refusal(f"{folder} is not a dossier: it has no {RESULTS}.") from None
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
-        place = ".".join(str(part) for part in first["loc"][:3]) or "its whole content"
+        place = ".".join(str(part) for part in first["loc"][:3]) or "its entire content"
         raise Refusal(f"{folder / RESULTS} cannot be read as the results of a dossier: {place} is damaged.") from None
     except (OSError, ValueError, RecursionError) as error:
         raise Refusal(f"{folder / RESULTS} cannot be read as JSON ({type(error).__name__}); it is damaged.") from None

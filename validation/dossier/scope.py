@@ -7,37 +7,38 @@ from validation.dossier.record import DossierRecord
 from validation.words import level_text
 
 LEAD_IN = (
-    "Everything judged in this study at once: the range is that of the verdicts, grades and fuels are those whose "
-    "verdicts admit them, the terms are what the verdicts on procedure and standards mean for daily work. People sign "
-    "it; the program proposes."
+    "What the verdicts of this study mean together. The range is that of the verdicts. Grades and fuels are those "
+    "whose "
+    "verdicts admit them. The terms are what the verdicts on procedure and standards mean for daily work. The program "
+    "proposes; people sign."
 )
 
 
 def fitness_and_scope(record: DossierRecord) -> list[Block]:
     """The fitness statement."""
-    found = record.judgement.fitness
+    fitness = record.judgement.fitness
     blocks: list[Block] = [Heading("Fitness and scope", 1, "fitness"), Paragraph(LEAD_IN)]
-    blocks.append(Paragraph(found.statement, style="lead", margin="results.json: fitness"))
-    if found.materials:
+    blocks.append(Paragraph(fitness.statement, style="lead", margin="results.json: fitness"))
+    if fitness.materials:
         unit = record.study.unit
         rows = tuple(
             (item.kind, item.name, item.standing, _reach(item.range, unit), f"{item.reason}.")
-            for item in found.materials
+            for item in fitness.materials
         )
-        head = ("Kind", "Name", "Standing", "Range", "Because")
+        head = ("Kind", "Name", "Status", "Range", "Reason")
         blocks.append(Table("Grades and fuels", head, rows, align="lllll", margin="matrix, fuel"))
-    blocks += _list("Terms of the procedure and of the standards", found.terms)
+    blocks += _list("Terms of the procedure and of the standards", fitness.terms)
     blocks += _list("Restrictions", record.judgement.conclusion.restrictions)
-    blocks += _list("Open actions", found.open_actions, none="None.")
-    if found.scope:
+    blocks += _list("Open actions", fitness.open_actions, none="None.")
+    if fitness.scope:
         blocks += [
             Heading("Wording for the scope of accreditation", 2),
-            Paragraph(found.scope),
+            Paragraph(fitness.scope),
             Paragraph(
                 "A proposal in the words of the plan; the accreditation body's own form comes first.", style="note"
             ),
         ]
-    return [*blocks, *_list("Results outside the scope", found.outside)]
+    return [*blocks, *_list("Results outside the scope", fitness.outside)]
 
 
 def _reach(span: tuple[float, float] | None, unit: str) -> str:

@@ -1,4 +1,4 @@
-"""The requirement strip: an interval against its limit, on an axis where the limit stands at 1 (or at -1 and 1)."""
+"""The requirement strip: an interval against its limit, on an axis where the limit is at 1 (or at -1 and 1)."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from validation.dossier.blocks import Strip
 from validation.study.quantity import Outcome
 from validation.words import MINUS, fixed
 
-#: One tint an outcome: apart in grey (lightness about 39, 53, 72, 84) and for colour-blind readers. Fill says it first.
+#: One tint an outcome, distinct in grey (lightness about 39, 53, 72, 84) and to the colour-blind; the fill comes first.
 TINTS: dict[Outcome, str] = {"met": "#2a86bf", "not shown": "#e69f00", "not met": "#a33c00", "not judged": "#d2d2d2"}
 GROUND, INK, SOFT = "#e3ebf0", "#1a1a1a", "#8a8a8a"
 
@@ -36,7 +36,7 @@ class Axis:
         return WIDTH + self.left + self.right
 
     def place(self, value: float) -> float:
-        """Where a value stands, in points from the left; values outside stand at the end of the axis."""
+        """The place of a value, in points from the left; values outside are drawn at the end of the axis."""
         inside = min(max(value, self.low), self.high)
         span = WIDTH - 2 * _EDGE
         return self.left + _EDGE + span * (inside - self.low) / (self.high - self.low)
@@ -55,7 +55,7 @@ def common_axis(strips: Sequence[Strip]) -> Axis:
 
 
 def axis_svg(axis: Axis) -> str:
-    """The head of a column of strips: where the limits and zero stand."""
+    """The head of a column of strips: where the limits and zero are."""
     marks = [value for value in (-1.0, 0.0, 1.0) if axis.low <= value <= axis.high]
     inside = "".join(
         _text(
@@ -80,9 +80,9 @@ def strip_svg(strip: Strip, axis: Axis) -> str:
 
 def strip_words(strip: Strip) -> str:
     """What the strip shows, for readers who do not see it."""
-    found = strip.observed_text + (f", interval {strip.interval_text}" if strip.interval_text else "")
+    observed = strip.observed_text + (f", interval {strip.interval_text}" if strip.interval_text else "")
     word = f"{strip.outcome}, fragile" if strip.fragile else strip.outcome
-    return f"{strip.label}: {word}; observed {found or 'nothing'}; limit {strip.limit_text or 'none'}."
+    return f"{strip.label}: {word}; observed {observed or 'nothing'}; limit {strip.limit_text or 'none'}."
 
 
 def _drawn(strip: Strip) -> bool:
@@ -141,7 +141,7 @@ def _estimate(strip: Strip, axis: Axis) -> list[str]:
 
 
 def _outside(strip: Strip, axis: Axis) -> list[str]:
-    """An arrow head at each end beyond which something lies, and the number that lies there."""
+    """An arrow head at each end beyond which there is something, and the number there."""
     parts: list[str] = []
     values = [value for value in (strip.estimate, strip.low, strip.high) if value is not None]
     for side, end, beyond in (

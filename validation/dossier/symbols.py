@@ -15,7 +15,7 @@ _PROSE = re.compile(
     r"|(?<![\w.])(?P<other>[smdg])_(?P<under>[fo2ubi])(?!\w|\.\w)"
     r"|(?<=10)\^(?P<sup>[−-]?\d+)(?![\w.]\w)|(?<=[A-Za-zχ)])\^(?P<square>2)(?![\w.]\w)"
 )
-# In a formula every letter that stands alone is a variable, but for the article of a word ("one slope a run").
+# In a formula every single letter is a variable, but for the article of a word ("one slope a run").
 _FORMULA = re.compile(
     r"(?<![^\W_])(?P<base>[^\W\d_]{1,2}[\u0302\u0303\u0304\u0307]?)_(?P<sub>\{[^{}]*\}|[^\W_]+(?:,[^\W_]+)*)"
     r"|\^(?P<sup>\{[^{}]*\}|[−-]?[^\W_]+)"
@@ -37,10 +37,10 @@ def formula(text: str) -> list[Span]:
 def _spans(pattern: re.Pattern[str], text: str) -> list[Span]:
     spans: list[Span] = []
     end = 0
-    for found in pattern.finditer(text):
-        if found.start() > end:
-            spans.append(("", text[end : found.start()]))
-        parts = found.groupdict()
+    for match in pattern.finditer(text):
+        if match.start() > end:
+            spans.append(("", text[end : match.start()]))
+        parts = match.groupdict()
         if parts.get("letter"):
             spans.append(("it", parts["letter"]))
         elif parts["base"] or parts["other"]:
@@ -49,7 +49,7 @@ def _spans(pattern: re.Pattern[str], text: str) -> list[Span]:
             spans.append(("sub", below.strip("{}")))
         else:
             spans.append(("sup", (parts["sup"] or parts["square"]).strip("{}")))
-        end = found.end()
+        end = match.end()
     if end < len(text):
         spans.append(("", text[end:]))
     return spans

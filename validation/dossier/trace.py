@@ -40,11 +40,11 @@ def as_text(folder: Path, record: Mapping[str, Any]) -> str:
         lines.append(f"  readings   {len(record['rows'])}:")
         for row in record["rows"]:
             cells = {name: value for name, value in row["values"].items() if value != "" and name != "reading"}
-            shown = ", ".join(f"{name} {value}" for name, value in cells.items())
+            values = ", ".join(f"{name} {value}" for name, value in cells.items())
             amended = (
                 f"  (as written: {', '.join(f'{n} {v}' for n, v in row['amended'].items())})" if row["amended"] else ""
             )
-            lines.append(f"    row {row['line']:>4}  {row['reading']}: {shown}{amended}")
+            lines.append(f"    row {row['line']:>4}  {row['reading']}: {values}{amended}")
     return "\n".join(lines)
 
 
@@ -57,12 +57,14 @@ def trace_record(folder: Path, key: str, at: str | None = None) -> dict[str, Any
         No dossier there, no such key, or several levels and none named; the message says what comes nearest.
     """
     results = read_results(folder)
-    found = [item for item in results["quantities"] if item["key"] == key]
-    if not found:
+    matches = [item for item in results["quantities"] if item["key"] == key]
+    if not matches:
         raise Refusal(_nearest(key, sorted({item["key"] for item in results["quantities"]})))
-    places = [item["at"] for item in found]
+    places = [item["at"] for item in matches]
     chosen = (
-        found[0] if at is None and len(found) == 1 else next((item for item in found if _same(item["at"], at)), None)
+        matches[0]
+        if at is None and len(matches) == 1
+        else next((item for item in matches if _same(item["at"], at)), None)
     )
     if chosen is None:
         raise Refusal(f"{key} exists at {', '.join(level_text(place) for place in places)}; name one with --at.")
@@ -92,8 +94,8 @@ def where_to_look(folder: Path, record: Mapping[str, Any]) -> str:
     """What to open next: the rows or the files behind a number."""
     inputs = folder / "inputs"
     if record["rows"]:
-        return f"The rows stand in {inputs}"
-    return f"The files stand in {inputs}" if record["sources"] else f"The inputs stand in {inputs}"
+        return f"The rows are in {inputs}"
+    return f"The files are in {inputs}" if record["sources"] else f"The inputs are in {inputs}"
 
 
 def _nearest(key: str, known: Sequence[str]) -> str:
@@ -106,16 +108,16 @@ def _nearest(key: str, known: Sequence[str]) -> str:
     if not close and not own:
         # The right name under the wrong chapter.
         close = [item for item in known if name and item.partition(".")[2] == name][:3]
-    said = f"The dossier holds no quantity {key}."
+    unknown = f"The dossier has no quantity {key}."
     if close:
-        return f"{said} The nearest: {', '.join(close)}."
+        return f"{unknown} The nearest: {', '.join(close)}."
     if own:
-        return f"{said} Of {chapter} it holds {', '.join(own)}."
+        return f"{unknown} Of {chapter} it holds {', '.join(own)}."
     near = get_close_matches(chapter, chapters, n=1)
     of_near = [item for item in known if near and item.partition(".")[0] == near[0]]
     if of_near:
-        return f"{said} Of {near[0]} it holds {', '.join(of_near)}."
-    return f"{said} A key begins with its chapter: {', '.join(chapters)}."
+        return f"{unknown} Of {near[0]} it holds {', '.join(of_near)}."
+    return f"{unknown} A key begins with its chapter: {', '.join(chapters)}."
 
 
 def _same(place: Any, wanted: str | None) -> bool:

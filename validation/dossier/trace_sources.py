@@ -1,4 +1,4 @@
-"""What stands behind a number that comes from no worksheet row: lot records, and the components of the uncertainty."""
+"""What is behind a number that comes from no worksheet row: lot records, and the components of the uncertainty."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def _other_lots(study: Study, at: Any) -> list[str]:
 
 
 def _records(inputs: Path, study: Study, plan: Reading, lots: Sequence[Any]) -> list[dict[str, Any]]:
-    found = []
+    records = []
     for lot in lots:
         record = study.lot_records.get(str(lot))
         entry, line = _plan_entry(study, plan, str(lot))
@@ -64,8 +64,8 @@ def _records(inputs: Path, study: Study, plan: Reading, lots: Sequence[Any]) -> 
                 "lines": [*_weighings(record), *_parts(read_yaml((inputs / record.file).read_bytes(), record.file))],
                 "amendments": _amendments(study, record),
             }
-        found.append(item)
-    return found
+        records.append(item)
+    return records
 
 
 def _plan_entry(study: Study, plan: Reading, lot: str) -> tuple[str, int | None]:
@@ -73,8 +73,8 @@ def _plan_entry(study: Study, plan: Reading, lot: str) -> tuple[str, int | None]
     pairs = enumerate(standards) if isinstance(standards, list) else (standards or {}).items()
     position = next((key for key, entry in pairs if isinstance(entry, dict) and entry.get("name", key) == lot), None)
     entry = next((item for item in study.plan.standards if str(item.get("name")) == lot), {})
-    told = ", ".join(f"{name} {value}" for name, value in entry.items())
-    return told, None if position is None else plan.line(("standards", position))
+    facts = ", ".join(f"{name} {value}" for name, value in entry.items())
+    return facts, None if position is None else plan.line(("standards", position))
 
 
 def _weighings(record: LotRecord) -> list[dict[str, Any]]:
@@ -95,13 +95,13 @@ def _weighed(record: LotRecord, item: Weighing) -> str:
 
 def _parts(record: Reading) -> list[dict[str, Any]]:
     """Every other fact that enters the value, its uncertainty or its validity, as the record writes it."""
-    found = []
+    parts = []
     for name in ("fuel", "loss_while_weighing", "buoyancy", "homogeneity", "in_use_loss", "expires"):
         value = record.value.get(name)
         if value is not None:
-            told = ", ".join(f"{key} {fact}" for key, fact in value.items()) if isinstance(value, dict) else str(value)
-            found.append({"line": record.line((name,)), "text": f"{name}: {told}"})
-    return found
+            facts = ", ".join(f"{key} {fact}" for key, fact in value.items()) if isinstance(value, dict) else str(value)
+            parts.append({"line": record.line((name,)), "text": f"{name}: {facts}"})
+    return parts
 
 
 def _amendments(study: Study, record: LotRecord) -> list[str]:
@@ -134,8 +134,8 @@ def _budget(inputs: Path, study: Study, plan: Reading, at: Any, known: Sequence[
     wanted = [*MEASURED, *sorted(taken - set(MEASURED))]
     measured = [part for key in wanted for part in _measured(key, at, study, known)]
     lots = [part["at"] for part in measured if part["key"].startswith(OF_RECORDS)]
-    found = {"components": components, "plan_sha256": sha256(inputs / PLAN), "measured": measured}
-    return {**found, "lot_records": _records(inputs, study, plan, lots)}
+    sources = {"components": components, "plan_sha256": sha256(inputs / PLAN), "measured": measured}
+    return {**sources, "lot_records": _records(inputs, study, plan, lots)}
 
 
 def _component(item: Component, at: Any) -> str:
@@ -143,35 +143,35 @@ def _component(item: Component, at: Any) -> str:
         return item.reason
     limit = item.size if item.size is not None else item.half_width
     if limit is None:
-        told = f"from {item.taken_from}"
-        told += f", mean of {item.readings} readings" if item.readings > 1 else ""
+        size = f"from {item.taken_from}"
+        size += f", mean of {item.readings} readings" if item.readings > 1 else ""
     else:
-        told = f"{'size' if item.size is not None else f'half-width, {item.shape}'} {limit}"
+        size = f"{'size' if item.size is not None else f'half-width, {item.shape}'} {limit}"
         if isinstance(at, float | int) and limit.needs_level:
-            told += f", {limit.value(float(at)):.4g} at {level_text(at)}"
+            size += f", {limit.value(float(at)):.4g} at {level_text(at)}"
     df = f", {item.degrees_of_freedom:g} degrees of freedom" if item.degrees_of_freedom else ""
     part_of = f", part of the {item.part_of}" if item.part_of else ""
-    return f"{told}{df}{part_of}"
+    return f"{size}{df}{part_of}"
 
 
 def _measured(key: str, at: Any, study: Study, known: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """The measured quantities of a key: at this level, or the two levels beside it, or of the lot in use."""
+    """The measured quantities of a key: at this level, or the two nearest levels, or of the lot in use."""
     own = [item for item in known if item["key"] == key and item["value"] is not None]
     if key.startswith(OF_RECORDS):
         in_use = str(study.plan.lots.stated.get("in_use") or "")
-        found = [item for item in own if item["at"] == in_use] or (own if len(own) == 1 else [])
+        nearest = [item for item in own if item["at"] == in_use] or (own if len(own) == 1 else [])
     else:
         levels = sorted((item for item in own if isinstance(item["at"], float | int)), key=lambda item: item["at"])
         if not isinstance(at, float | int):
-            found = levels or own
+            nearest = levels or own
         elif exact := [item for item in levels if item["at"] == at]:
-            found = exact
+            nearest = exact
         else:
-            found = [
+            nearest = [
                 *[item for item in levels if item["at"] < at][-1:],
                 *[item for item in levels if item["at"] > at][:1],
             ]
-    return [{name: item[name] for name in ("key", "at", "value", "unit", "worksheet")} for item in found]
+    return [{name: item[name] for name in ("key", "at", "value", "unit", "worksheet")} for item in nearest]
 
 
 # ------------------------------------------------------------------------------------------------------------ as text

@@ -1,4 +1,4 @@
-"""Verify a dossier: its hashes, its parts, and the whole record made anew from its own inputs and compared."""
+"""Verify a dossier: its hashes, its parts, and its record rebuilt from its own inputs and compared."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ PARTS = (RESULTS, "dossier.html", "dossier.pdf", f"inputs/{PLAN}")
 
 @dataclass(frozen=True, slots=True)
 class VerifyReport:
-    """`ok`, what is wrong, what was looked at, and what a reader must know (other versions).
+    """`ok`, what is wrong, what was checked, and what a reader must know (other versions).
 
     `whole` is False where another version of the program made the dossier, so that a part of it alone was compared;
     `other_version` is then what the two versions give, None where nothing was computed.
@@ -57,7 +57,7 @@ class VerifyReport:
 
 @dataclass(frozen=True, slots=True)
 class _Dossier:
-    """A dossier as it lies there: its folder, manifest.json and results.json."""
+    """A dossier on disk: its folder, manifest.json and results.json."""
 
     folder: Path
     manifest: Manifest
@@ -90,7 +90,7 @@ class _Dossier:
 
 @dataclass(frozen=True, slots=True)
 class _Recomputed:
-    """What came of making the record anew: problems, single values compared, the two versions beside each other."""
+    """What came of rebuilding the record: problems, single values compared, the two versions side by side."""
 
     problems: tuple[str, ...]
     compared: int = 0
@@ -103,13 +103,13 @@ def verify_dossier(folder: Path, *, recompute: bool = True, figures: bool = True
     Parameters
     ----------
     folder : the dossier, such as study/dossiers/001
-    recompute : also make the record anew from inputs/ and compare it; False looks at hashes and parts alone
-    figures : with it draw every figure anew; False, for a parent, of whose numbers alone something is made
+    recompute : also rebuild the record from inputs/ and compare it; False checks hashes and parts only
+    figures : also draw every figure again; False for a parent, of which only the numbers are used
 
     Returns
     -------
-    The report. A dossier of another version of this program is compared in what both versions give; what was not
-    compared is said first.
+    The report. A dossier of another version of this program is compared in what both versions give; what
+    was not compared is listed first.
 
     Raises
     ------
@@ -140,7 +140,7 @@ def verify_dossier(folder: Path, *, recompute: bool = True, figures: bool = True
 
 
 def _notes(dossier: _Dossier, other_version: VersionComparison | None) -> Iterator[str]:
-    """What a reader must know; what was not compared stands first."""
+    """What a reader must know; what was not compared comes first."""
     now, version = versions(), dossier.manifest.program_version
     if not dossier.of_this_version:
         yield (
@@ -149,12 +149,12 @@ def _notes(dossier: _Dossier, other_version: VersionComparison | None) -> Iterat
             "checked, and the numbers and verdicts that both versions give."
         )
         if is_later(version, now["validation"]):
-            yield "It is of a later version: which methods changed since is not known here. That version knows it."
+            yield "The dossier is of a later version. Which methods changed since is not known here; use that version."
     elif not dossier.of_these_libraries:
         yield "Figures were not compared: they depend on these versions."
     yield from () if other_version is None else other_version.notes()
     if other_version is not None and "step" in dossier.results and not (dossier.inputs / PLACE / MANIFEST).is_file():
-        yield "Of its parent the dossier keeps the rows of the step alone: they were taken as they stand there."
+        yield "The dossier keeps only the rows of the step from its parent: they were taken as they are."
     for name, then in dossier.manifest.versions.items():
         if now.get(name) != then and name != "validation":
             yield f"{name} was {then} and is now {now.get(name, 'not installed')}."
@@ -179,7 +179,7 @@ def _of_the_manifest(dossier: _Dossier) -> Iterator[str]:
 
 
 def _recomputed(dossier: _Dossier, *, figures: bool) -> _Recomputed:
-    """The record made anew and compared."""
+    """The record rebuilt and compared."""
     plan, _ = read_plan(dossier.inputs / PLAN)
     parent = None if plan is None else plan.study.parent
     problems = parent_problems(dossier.inputs, parent, made_here=dossier.of_this_version)

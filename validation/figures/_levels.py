@@ -1,4 +1,4 @@
-"""What the figures over levels share: the level axis, rings about flagged readings, intervals beside points."""
+"""What the figures over levels share: the level axis, rings about flagged readings, intervals next to points."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class Deviation:
 
 
 def positions(places: Sequence[Any]) -> list[float]:
-    """Where the levels stand: numbers at themselves, labels at 0, 1, 2, ..."""
+    """The places of the levels: numbers at themselves, labels at 0, 1, 2, ..."""
     if all(isinstance(at, float | int) for at in places):
         return [float(at) for at in places]
     return [float(i) for i in range(len(places))]
@@ -74,7 +74,7 @@ def interval_bars(
     color: str,
     marker: str,
 ) -> None:
-    """Points with thin intervals; a point without an interval stands alone."""
+    """Points with thin intervals; a point may have no interval."""
     for at, value, interval in zip(x, values, intervals, strict=True):
         if interval is not None:
             axes.plot([at, at], list(interval), color=color, lw=0.8)

@@ -79,7 +79,7 @@ def forest(
             axes.plot(list(interval), [row, row], color=BLUE, lw=1.2)
             axes.plot(list(interval), [row, row], color=BLUE, lw=0, marker="|", ms=6)
         axes.plot([value], [row], color=BLUE, marker="D", ms=5, lw=0)
-        # Beside the panel, where no line and no point can strike it.
+        # Next to the panel, where no line and no point can cross it.
         axes.annotate(
             with_interval(value, interval)[0],
             (1.0, row),
@@ -95,7 +95,7 @@ def forest(
 
 
 def rows(axes: Axes, names: Sequence[str], *, named: bool = True) -> None:
-    """The names beside their rows."""
+    """The names next to their rows."""
     axes.set_yticks(range(len(names)), list(names) if named else [""] * len(names))
     axes.tick_params(axis="y", length=0)
 
@@ -112,7 +112,7 @@ def ratio_message(view: LinesView, what: str) -> str:
     effect = 100 * (ratio - 1)
     size = fixed(abs(effect), 1)
     if size == "0.0":
-        return f"No {what} responds otherwise than {view.reference} by a tenth of a percent"
+        return f"No {what} responds differently from {view.reference} by a tenth of a percent"
     return f"{name} responds {size} % {'stronger' if effect > 0 else 'weaker'} than {view.reference}"
 
 

@@ -53,7 +53,7 @@ class MeanResidual:
 class RunOrderShare:
     """The share seen in the order of one experiment; residuals against the result before, in units of their s.
 
-    `detectable` is the share that would have been seen; `telling`: whether it is small enough to speak of.
+    `detectable` is the share that would have been seen; `telling`: whether it is small enough to mean something.
     """
 
     share: Quantity
@@ -153,7 +153,7 @@ def _triples_title(settings: Sequence[SettingBlanks], unit: str) -> str:
 
 
 def previous_result(evaluation: Evaluation, study: Study) -> Figure | None:
-    """Residuals within run and material against the result before, one panel an experiment whose order can tell."""
+    """Residuals within run and material against the result before, one panel an experiment whose order can show it."""
     view: CarryOverView = evaluation.display.view
     orders = [order for order in view.order if order.telling] or list(view.order[:1])
     if not orders:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 _DASH = (0, (5, 3))
 #: Three figures of this height share a page.
 _HEIGHT = 2.85
-#: So many marked samples get their names beside them.
+#: So many marked samples are labelled with their names.
 _NAMED = 8
 
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 PANEL = 2.5  # inches a limit
 LOW = 2.8  # inches: a histogram tells as much, and the page keeps room for the table
-#: Ground of a label that stands on a hatched or crossed place.
+#: Background of a label on a hatched or crossed place.
 GROUND = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.2}
 
 
@@ -29,7 +29,7 @@ class LimitZones:
     """The zones at one limit, in the unit of the study.
 
     `acceptance`, `rejection` are the ends of the zones, printed with `places` decimals; `above` is the probability
-    that the true value lies above the limit, along results `x`. `results` are earlier results among these, `beyond`
+    that the true value is above the limit, along results `x`. `results` are earlier results among these, `beyond`
     the number of all earlier ones above the limit.
     """
 
@@ -127,7 +127,7 @@ def _names(axes: Axes, at: LimitZones, x: np.ndarray, room: float) -> None:
 
 
 def _curve_labels(axes: Axes, x: np.ndarray, above: np.ndarray, at: LimitZones) -> None:
-    """Words beside each curve, outside the conditional zones, on a ground of their own."""
+    """Words next to each curve, outside the conditional zones, on their own background."""
     a, r, limit = at.acceptance, at.rejection, at.limit
     left, right = x <= limit, x >= limit
     clear_at = min(a, float(np.interp(12.0, above[left], x[left])))
@@ -146,7 +146,7 @@ def _curve_labels(axes: Axes, x: np.ndarray, above: np.ndarray, at: LimitZones) 
 
 
 def _ticks(axes: Axes, at: LimitZones) -> None:
-    """The limit and the ends of the zones are the marks of this axis; round numbers fill the ground beside them."""
+    """The limit and the ends of the zones are the marks of this axis; round numbers fill the space between them."""
     places = at.places
     low, high = at.x[0], at.x[-1]
     own = sorted(mark for mark in {at.limit, at.acceptance, at.rejection} if low <= mark <= high)
@@ -183,7 +183,7 @@ def earlier_results(evaluation: Evaluation, study: Study) -> Figure | None:
         axes.stairs(history.counts, history.edges, color=GREY, lw=0.8)
         axes.plot(history.x, history.expected, color=BLUE, lw=1.6)
         peak = int(np.argmax(history.expected))
-        # Two lines, so that the name of the curve ends before a limit that stands near its peak.
+        # Two lines, so that the name of the curve ends before a limit near its peak.
         axes.annotate(
             f"fitted\n({history.family})", (history.x[peak], history.expected[peak]), xytext=(14, 0),
             textcoords="offset points", va="center", color=BLUE, bbox=GROUND,
@@ -200,7 +200,7 @@ def earlier_results(evaluation: Evaluation, study: Study) -> Figure | None:
 def _limit_lines(axes: Axes, limits: Sequence[float], right: float, top: float, unit: str) -> None:
     for limit in limits:
         axes.axvline(limit, color=VERMILION, lw=1.0, ls="-.")
-        # The last limit may stand near the edge: its name then goes to the left of its line.
+        # The last limit may be near the edge: its name then goes to the left of its line.
         shift, side = (5, "left") if limit < 0.85 * right else (-5, "right")
         axes.annotate(
             f"limit {named(limit, unit)}", (limit, top), xytext=(shift, -2), textcoords="offset points", ha=side,

@@ -104,7 +104,7 @@ def _blank_title(evaluation: Evaluation, view: DetectionView, study: Study) -> s
 
 
 def _stacked(axes: Axes, results: Sequence[float], row: int) -> None:
-    """Points in a row; equal readings stand on one another."""
+    """Points in a row; equal readings are stacked."""
     seen: dict[float, int] = {}
     heights = []
     for result in results:

@@ -61,7 +61,7 @@ class IntermediatePrecisionView:
 
 
 def run_means(evaluation: Evaluation, study: Study) -> Figure | None:
-    """Readings and run means about the mean of each level, one panel a level, with s_run and s_r drawn beside them."""
+    """Readings and run means about the mean of each level, one panel a level, with s_run and s_r drawn next to them."""
     view: IntermediatePrecisionView = evaluation.display.view
     columns = min(3, len(view.levels))
     rows = -(-len(view.levels) // columns)

@@ -130,5 +130,5 @@ def _message(ratios: Mapping[str, float], reference: str) -> str:
     effect = 100 * (ratios[lot] - 1)
     size = fixed(abs(effect), 1)
     if size == "0.0":
-        return f"No lot responds otherwise than {reference} by a tenth of a percent"
+        return f"No lot responds differently from {reference} by a tenth of a percent"
     return f"{lot} responds {size} % {'stronger' if effect > 0 else 'weaker'} than {reference}"

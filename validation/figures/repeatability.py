@@ -19,7 +19,7 @@ from validation.figures._levels import (
 from validation.figures.style import BLUE, GREY, INK, dossier_style, new_figure
 from validation.study.model import Study
 from validation.study.quantity import At, Evaluation, Quantity
-from validation.words import significant
+from validation.words import counted, significant
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -77,7 +77,7 @@ def _sd_title(places: list, values: list[float], form: SdForm | None, unit: str)
     if len(values) == 1:
         return f"Repeatability at {named(places[0], unit)} is {significant(values[0])} {unit}"
     if form is None:
-        return f"Repeatability lies between {significant(min(values))} and {significant(max(values))} {unit}"
+        return f"Repeatability is between {significant(min(values))} and {significant(max(values))} {unit}"
     a, b = ("" if part is None else significant(part) for part in (form.constant, form.slope))
     follows = {
         "constant": f"is constant over the levels, {a} {unit}",
@@ -113,7 +113,7 @@ def residuals_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
         axes.set_title(
             "No reading stands out within its run"
             if not flagged
-            else f"{flagged} reading{'s' if flagged > 1 else ''} stand{'' if flagged > 1 else 's'} out within "
+            else f"{counted(flagged, 'reading')} stand{'' if flagged > 1 else 's'} out within "
             f"{'their runs' if flagged > 1 else 'its run'} (ringed, kept)"
         )
     return figure

@@ -101,8 +101,8 @@ def _titled(what: str, unit: str) -> str:
 def _laboratories_title(evaluation: Evaluation) -> str:
     named = _named(evaluation, ("Mandel h", "Grubbs, one laboratory", "Grubbs, two laboratories"))
     if named:
-        return f"{sentence_list(named)} {'lies' if len(named) == 1 else 'lie'} far from the other laboratories"
-    return "No laboratory's mean lies far from the others"
+        return f"{sentence_list(named)} {'is' if len(named) == 1 else 'are'} far from the other laboratories"
+    return "No laboratory's mean is far from the others"
 
 
 def _named(evaluation: Evaluation, tests: Sequence[str]) -> list[str]:

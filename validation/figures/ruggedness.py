@@ -182,7 +182,7 @@ def _named(axes: Axes, point: Contrast, *, last: bool) -> None:
         textcoords="offset points",
         ha="right" if last else "left",
         va="center" if last else "bottom",
-        rotation=0 if last else 32,  # small effects lie close: slanted names pass one another
+        rotation=0 if last else 32,  # small effects are close: slanted names do not overlap
         rotation_mode="anchor",
         fontsize=9,
         color=INK,
@@ -194,5 +194,5 @@ def _standing_off(points: Sequence[Contrast], scatter: ScatterLine | None) -> st
         return "Size of the effects against the quantiles of scatter"
     off = [point.name for point in reversed(points) if point.size > scatter.margin]
     if not off:
-        return "No effect stands off the line of scatter by more than its margin of error"
+        return "No effect is off the line of scatter by more than its margin of error"
     return f"Off the line of scatter: {sentence_list(off[:3])}" + (" and others" if len(off) > 3 else "")

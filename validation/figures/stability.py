@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-#: Keeps a label readable where points lie under it.
+#: Keeps a label readable where points are under it.
 _GROUND: Any = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.5}
 
 

@@ -70,7 +70,7 @@ class Chain:
 
 @dataclass(frozen=True, slots=True)
 class MonteCarloWords:
-    """How the interval of Monte Carlo stands to that of propagation, and why."""
+    """How the interval of Monte Carlo compares with that of propagation, and why."""
 
     verb: str
     reason: str
@@ -129,7 +129,7 @@ def traceability_chain(evaluation: Evaluation, study: Study) -> Figure | None:
 
 
 def _first_chains(chains: Sequence[Chain]) -> list[Chain]:
-    """As many as can be looked at, in their order: open ones, then covered ones, then those with readings."""
+    """As many as can be read, in their order: open ones, then covered ones, then those with readings."""
 
     def rank(chain: Chain) -> tuple[bool, bool, bool]:
         return OPEN not in chain.states, COVERED not in chain.states, not chain.readings
@@ -149,7 +149,7 @@ def _chain_title(chains: Sequence[Chain]) -> str:
 
 
 def _lots(names: Sequence[str]) -> str:
-    return f"lot{'' if len(names) == 1 else 's'} {sentence_list(list(names))}"
+    return f"{'lot' if len(names) == 1 else 'lots'} {sentence_list(list(names))}"
 
 
 def _chain(axes: Axes, chain: Chain, unit: str) -> None:
@@ -245,9 +245,9 @@ def _arrow(axes: Axes, first: int, y1: float, second: int, y2: float, state: str
 
 
 def budget_bars(evaluation: Evaluation, study: Study) -> Figure | None:
-    """Standard uncertainty that each component brings, beside the combined one; lots with alike budgets share a panel.
+    """Standard uncertainty that each component brings, with the combined one; lots with the same budget share a panel.
 
-    What alike lots share is drawn from the first of them.
+    What these lots share is drawn from the first of them.
     """
     view: StandardsView = evaluation.display.view
     groups = view.alike

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 #: The text font of the dossier: it comes with matplotlib, so figures and text agree on every machine.
 FONT = "STIXGeneral"
 
-#: Okabe and Ito's palette (public; jfly.uni-koeln.de/color, from memory): apart in grey and for colour-blind readers.
+#: Okabe and Ito's palette (public; jfly.uni-koeln.de/color, from memory): distinct in grey and to the colour-blind.
 INK, BLUE, ORANGE, GREEN, VERMILION, SKY, GREY = (
     "#1a1a1a", "#0072B2", "#E69F00", "#009E73", "#D55E00", "#56B4E9", "#7a7a7a",
 )  # fmt: skip
@@ -82,7 +82,7 @@ def svg_text(figure: Figure) -> str:
 
 
 def alternative_text(figure: Figure) -> str:
-    """What the figure says to somebody who does not see it: its titles, axes and direct labels."""
+    """What the figure says to a reader who does not see it: its titles, axes and direct labels."""
     titles = [axes.get_title(loc) for axes in figure.axes for loc in ("left", "center", "right")]
     titles.insert(0, figure.get_suptitle())
     message = "; ".join(dict.fromkeys(" ".join(title.split()) for title in titles if title.strip()))

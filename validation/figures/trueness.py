@@ -62,12 +62,12 @@ def bias_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
 def limits(
     axes: Axes, study: Study, key: str | tuple[str, ...], rule: str, places: list, values: list[float]
 ) -> list | None:
-    """Draw the plan's limits on `key`; the levels whose value lies beyond them, None where the plan sets none."""
+    """Draw the plan's limits on `key`; the levels whose value is beyond them, None where the plan sets none."""
     keys = (key,) if isinstance(key, str) else key
-    found = [item for item in study.plan.requirements if item.quantity in keys and item.rule == rule]
+    requirements = [item for item in study.plan.requirements if item.quantity in keys and item.rule == rule]
     x = positions(places)
     drawn: dict[float, tuple[float, float]] = {}
-    for item in found:
+    for item in requirements:
         for at, place in zip(x, places, strict=True):
             if item.at is not None and item.at != place:
                 continue
@@ -100,9 +100,9 @@ def _inside(level: float, study: Study) -> bool:
 
 def _title(levels: Sequence[LevelBias], outside: list | None, unit: str) -> str:
     if outside:
-        return "Bias lies beyond the limit at " + ", ".join(named(at, unit) for at in outside)
+        return "Bias is beyond the limit at " + ", ".join(named(at, unit) for at in outside)
     if outside is not None:
-        return "Bias lies within the limits at every level that has one"
+        return "Bias is within the limits at every level that has one"
     largest = max(levels, key=lambda level: abs(level.bias))
     interval = largest.interval
     places = 3 if interval is None else places_for((interval[1] - interval[0]) / 4)

@@ -56,7 +56,7 @@ class Conclusion:
 
 
 def not_evaluated(study: Study, evaluations: Mapping[str, Evaluation]) -> tuple[NotEvaluated, ...]:
-    """What nothing in this study speaks about, with the plan's reason."""
+    """What no reading of this study bears on, with the plan's reason."""
     reasons = dict(study.plan.not_evaluated)
     records = all_records()
     for record in records.values():
@@ -87,7 +87,7 @@ def _speaks(study: Study, name: str, evaluation: Evaluation) -> bool:
 def working_range(rows: Sequence[RequirementResult], everywhere: Collection[str] = ()) -> tuple[float, float] | None:
     """The longest run of adjacent tested levels where all level requirements are met; the lower one on a tie.
 
-    `everywhere` names the requirements that hold for every level: none speaks beyond the levels it was tested at,
+    `everywhere` names the requirements that hold for every level: none says anything beyond its tested levels,
     and without any level there is no range.
     """
     spans = [tested_span(rows, name) for name in everywhere]
@@ -164,9 +164,9 @@ def quantification_limit(rows: Sequence[RequirementResult], study: Study) -> Qua
 def conclude(
     study: Study, rows: Sequence[RequirementResult], absent: Sequence[NotEvaluated], *, further: Sequence[str] = ()
 ) -> Conclusion:
-    """Put the rows together: what is proposed, over which range, and what stands against it.
+    """Put the rows together: what is proposed, over which range, and what speaks against it.
 
-    `further` are restrictions that no row of this study speaks of, such as a step since the parent: told first, and
+    `further` are restrictions that no row of this study covers, such as a step since the parent: named first, and
     like a changed reading or an amendment that is gone they forbid the conclusion "fit".
     """
     unseen = restriction(study.changes, study.lost_history)
@@ -199,7 +199,7 @@ def conclude(
 def _not_judged(rows: Sequence[RequirementResult]) -> str:
     """Why nothing is judged; empty where something is."""
     if not rows:
-        return "The plan sets no requirement: the quantities stand for themselves and nothing is judged."
+        return "The plan sets no requirement: the quantities are reported and nothing is judged."
     if all(row.outcome == "not judged" for row in rows):
         return f"Nothing is judged: {rows[0].reason.split('. ')[0].removeprefix('Not judged: ')}."
     if not any(_has_estimate(row) for row in rows):
@@ -220,9 +220,9 @@ def in_plain_words(quantity: str) -> str:
 
 
 def in_part(names: Sequence[str]) -> Conclusion:
-    """What is said of a look at some chapters: nothing is concluded."""
+    """The conclusion where only some chapters are evaluated: nothing is concluded."""
     chapters = sentence_list([chapter_words(name) for name in names])
-    return Conclusion("not judged", None, f"Only {chapters} was looked at; nothing is concluded about the procedure.")
+    return Conclusion("not judged", None, f"Only {chapters} was evaluated; nothing is concluded about the procedure.")
 
 
 def _restrictions(
@@ -234,13 +234,13 @@ def _restrictions(
     rows: Sequence[RequirementResult],
     everywhere: Sequence[str],
 ) -> tuple[str, ...]:
-    said = []
+    sentences = []
     for level in sorted({row.at for row in failed if isinstance(row.at, float)}):
         ids = [f"{row.id} ({row.outcome})" for row in failed if row.at == level]
-        said.append(f"At {level_text(level)} {study.unit}: {sentence_list(list(dict.fromkeys(ids)))}.")
+        sentences.append(f"At {level_text(level)} {study.unit}: {sentence_list(list(dict.fromkeys(ids)))}.")
     for row in elsewhere:
         place = "" if row.at is None else f" ({row.at})"
-        said.append(f"{row.id}, {in_plain_words(row.quantity)}{place}: {row.outcome}.")
+        sentences.append(f"{row.id}, {in_plain_words(row.quantity)}{place}: {row.outcome}.")
     low, high = study.plan.study.range
     all_levels = [row.at for row in rows if isinstance(row.at, float)]
     narrower: dict[tuple[float, float], list[str]] = {}
@@ -250,12 +250,14 @@ def _restrictions(
             narrower.setdefault(tested, []).append(name)
     for tested, names in narrower.items():
         was = "was" if len(names) == 1 else "were"
-        said.append(f"{sentence_list(names)} {was} tested only {range_text(tested)} {study.unit}.")
+        sentences.append(f"{sentence_list(names)} {was} tested only {range_text(tested)} {study.unit}.")
     if not failed and spread is not None and (spread[0] > low or spread[1] < high):
-        said.append(f"Asked for from {level_text(low)} to {level_text(high)} {study.unit}, tested over less.")
+        sentences.append(f"Asked for from {level_text(low)} to {level_text(high)} {study.unit}, tested over less.")
     late = sorted({row.id for row in rows if row.order == "set after data"}, key=natural_order)
     if late:
-        said.append(f"Set after the first reading was taken: {sentence_list(late)}.")
+        sentences.append(f"Set after the first reading was taken: {sentence_list(late)}.")
     if unexcused:
-        said.append(f"Neither evaluated nor excused by the plan: {sentence_list([item.title for item in unexcused])}.")
-    return tuple(said)
+        sentences.append(
+            f"Neither evaluated nor excused by the plan: {sentence_list([item.title for item in unexcused])}."
+        )
+    return tuple(sentences)

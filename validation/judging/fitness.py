@@ -121,20 +121,20 @@ def _materials(
     kind, keys = compared.kind, compared.keys
     own = getattr(study.plan.study, kind)
     evaluation = evaluations.get(chapter)
-    found = [] if own is None else [Material(kind, own, "own standard of this study", f"the {kind} of this study")]
+    materials = [] if own is None else [Material(kind, own, "own standard of this study", f"the {kind} of this study")]
     if evaluation is None or evaluation.missing:
-        return found
-    # The slope of the reference stands first; only the others have a ratio.
+        return materials
+    # The slope of the reference comes first; only the others have a ratio.
     reference = next((str(q.at) for q in evaluation.judged if q.key == f"{chapter}.slope"), None)
     if own is None and reference:
-        found.append(Material(kind, reference, "own standard of this study", f"the {kind} the others are held to"))
+        materials.append(Material(kind, reference, "own standard of this study", f"the {kind} the others are held to"))
     # A used oil of the study's own grade is the study's own matrix: the chapter compares it, the scope has it already.
     names = [
         name
         for q in evaluation.judged
         if q.key == keys[0] and (name := str(q.at)) != own and not name.startswith(f"{own}, ")
     ]
-    return found + [_material(name, compared, rows, evaluation) for name in dict.fromkeys(names)]
+    return materials + [_material(name, compared, rows, evaluation) for name in dict.fromkeys(names)]
 
 
 def _material(name: str, compared: Compared, rows: Sequence[RequirementResult], evaluation: Evaluation) -> Material:
@@ -146,15 +146,15 @@ def _material(name: str, compared: Compared, rows: Sequence[RequirementResult], 
     if not slopes:
         reason = f"{size}; the plan sets no requirement on its slope ratio, so nothing admits it"
         return Material(kind, name, "excluded from the scope", reason)
-    told = sentence_list([f"{row.id} {row.outcome}" for row in own])
+    outcomes = sentence_list([f"{row.id} {row.outcome}" for row in own])
     if all(row.outcome == "met" for row in own):
-        return Material(kind, name, "common standard", f"{size}: {told}")
+        return Material(kind, name, "common standard", f"{size}: {outcomes}")
     if not compared.own_standard:
-        return Material(kind, name, "excluded from the scope", f"{size}: {told}")
+        return Material(kind, name, "excluded from the scope", f"{size}: {outcomes}")
     if any(row.outcome == "not met" for row in slopes) and all(row.outcome == "met" for row in others):
-        reason = f"{size}: {told}; with a standard of its own it could be validated in a study of its own"
+        reason = f"{size}: {outcomes}; with a standard of its own it could be validated in a study of its own"
         return Material(kind, name, "own standard needed", reason)
-    return Material(kind, name, "excluded from the scope", f"{size}: {told}")
+    return Material(kind, name, "excluded from the scope", f"{size}: {outcomes}")
 
 
 def _range_of(material: Material, study: Study, conclusion: Conclusion) -> tuple[float, float] | None:
@@ -194,8 +194,10 @@ def _term(row: RequirementResult, evaluations: Mapping[str, Evaluation], study: 
     if chapter == "stability" and name in ("change", "expiry"):
         return _use_by(row, evaluations["stability"])
     if row.quantity == "lots.response_ratio":
-        said = "may replace the reference lot" if row.outcome == "met" else "these readings do not support its release"
-        return f"Lot {row.at}: {said}; its step is {row.outcome} ({row.id})."
+        meaning = (
+            "may replace the reference lot" if row.outcome == "met" else "these readings do not support its release"
+        )
+        return f"Lot {row.at}: {meaning}; its step is {row.outcome} ({row.id})."
     return None
 
 
@@ -225,7 +227,7 @@ def _tolerance(row: RequirementResult, study: Study) -> str:
     value, span = _effect_text(row, row.quantity.endswith("relative_effect"))
     moved = f"{row.at}: {between} the result moves by {value}" + (f" ({span})" if span else "")
     if row.outcome == "met":
-        return f"{moved}; {row.id} met, so that it may vary between the two."
+        return f"{moved}; {row.id} met, so it may vary between the two."
     return f"{moved}; {row.id} {row.outcome}.{_allowed_part(row, settings)}"
 
 
@@ -257,11 +259,11 @@ def _effect_text(row: RequirementResult, relative: bool) -> tuple[str, str]:
 
 def _use_by(row: RequirementResult, evaluation: Evaluation) -> str:
     expiry = evaluation.get("stability.expiry", row.at)
-    shown = "" if expiry is None or expiry.value is None else f"shown for {fixed(int(expiry.value), 0)} days"
+    days = "" if expiry is None or expiry.value is None else f"shown for {fixed(int(expiry.value), 0)} days"
     if row.outcome == "met":
-        more = f"; {shown}" if shown else ""
+        more = f"; {days}" if days else ""
         return f"Standard, {row.at}: the change over the planned time stays inside its limit ({row.id} met){more}."
-    kept = shown or "no time of use is shown"
+    kept = days or "no time of use is shown"
     return f"Standard, {row.at}: {kept}; the change over the planned time is {row.outcome} ({row.id})."
 
 
@@ -289,13 +291,13 @@ def _either(names: Sequence[str]) -> str:
 def _pairs(study: Study, materials: Sequence[Material]) -> list[str]:
     """ "OG-K with FB-7 (from 0.5 to 5 %)": grades were read with the study's fuel, fuels in the study's grade."""
     grade, fuel = _own(materials, "grade"), _own(materials, "fuel")
-    said = []
+    pairs = []
     for kind in ("grade", "fuel"):
         for item in _shared(materials, kind):
             assert item.range is not None
             pair = (item.name, fuel) if kind == "grade" else (grade, item.name)
-            said.append(f"{' with '.join(name for name in pair if name)} ({range_text(item.range)} {study.unit})")
-    return said
+            pairs.append(f"{' with '.join(name for name in pair if name)} ({range_text(item.range)} {study.unit})")
+    return pairs
 
 
 def _statement(study: Study, materials: Sequence[Material], conclusion: Conclusion) -> str:
@@ -304,18 +306,18 @@ def _statement(study: Study, materials: Sequence[Material], conclusion: Conclusi
     over = f"{range_text(conclusion.range)} {study.unit}"
     grade, fuel = _own(materials, "grade"), _own(materials, "fuel")
     of = (f" for grade {grade}" if grade else "") + (f" with fuel {fuel}" if fuel else "")
-    said = [f"Proposed: {conclusion.outcome}{of}, {over}, on the terms below."]
+    sentences = [f"Proposed: {conclusion.outcome}{of}, {over}, on the terms below."]
     pairs = _pairs(study, materials)
     if pairs:
-        said.append(f"Under the same standard also {sentence_list(pairs)}.")
+        sentences.append(f"Under the same standard also {sentence_list(pairs)}.")
     grades, fuels = _shared(materials, "grade"), _shared(materials, "fuel")
     if grades and fuels:
         unread = [f"{a.name} with {b.name}" for a in grades for b in fuels]
-        said.append(f"Not read, and so outside: {_either(unread)}.")
+        sentences.append(f"Not read, and so outside: {_either(unread)}.")
     out = _excluded(materials)
     if out:
-        said.append(f"Outside the scope: {sentence_list(out)}.")
-    return " ".join(said)
+        sentences.append(f"Outside the scope: {sentence_list(out)}.")
+    return " ".join(sentences)
 
 
 def _scope(study: Study, materials: Sequence[Material], conclusion: Conclusion) -> str:
@@ -338,28 +340,29 @@ def _scope(study: Study, materials: Sequence[Material], conclusion: Conclusion) 
 
 
 def _outside(study: Study, materials: Sequence[Material], conclusion: Conclusion) -> list[str]:
-    """How a result outside the scope may be told."""
+    """How a result outside the scope may be reported."""
     if conclusion.range is None:
         return []
     low, high = (level_text(end) for end in conclusion.range)
-    said = [
+    sentences = [
         f"Below {low} {study.unit}: reported as less than {low} {study.unit}.",
-        f"Above {high} {study.unit}: reported as more than {high} {study.unit}; a number beside it is indicative only.",
+        f"Above {high} {study.unit}: reported as more than {high} {study.unit}; a number given with it is indicative "
+        "only.",
     ]
     out = _excluded(materials)
     if out:
-        said.append(
+        sentences.append(
             f"A sample of {_either(out)}, or of a grade or fuel that is not known, is reported outside the scope "
             "or not at all."
         )
-    return said
+    return sentences
 
 
 def _open(
     rows: Sequence[RequirementResult], absent: Sequence[NotEvaluated], conclusion: Conclusion, study: Study
 ) -> list[str]:
     """What a person still has to supply or to decide; a term of use or a narrower range has settled the rest."""
-    said = [
+    actions = [
         f"{item.title}: neither evaluated nor excused; supply the readings or a reason."
         for item in absent
         if not item.excused
@@ -367,20 +370,20 @@ def _open(
     for row in rows:
         if row.outcome == "not shown" and not _cut_away(row, conclusion):
             place = "" if row.at is None else f" ({level_text(row.at)})"
-            said.append(f"{row.id}, {in_plain_words(row.quantity)}{place}: not shown. {row.reason}")
+            actions.append(f"{row.id}, {in_plain_words(row.quantity)}{place}: not shown. {row.reason}")
     for entry in study.amendments:
         if entry["kind"] == "impact":
-            said.append(
+            actions.append(
                 f"{entry['column']}: expired {entry['old']} while the study ran; impact note {entry['number']} by "
                 f"{entry['by']} is to be reviewed, and the new certificate to be entered in the next plan."
             )
     if rows and all(row.outcome == "not judged" for row in rows):
-        said.append("No requirement is judged: freeze the plan before the readings of the next study.")
-    return said
+        actions.append("No requirement is judged: freeze the plan before the readings of the next study.")
+    return actions
 
 
 def _cut_away(row: RequirementResult, conclusion: Conclusion) -> bool:
-    """Whether the level lies outside the range that is proposed anyway."""
+    """Whether the level is outside the range that is proposed anyway."""
     if not isinstance(row.at, float) or conclusion.range is None:
         return False
     low, high = conclusion.range

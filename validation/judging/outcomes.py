@@ -78,7 +78,7 @@ def judge_study(
 ) -> Judgement:
     """Judge a study on its evaluations, whoever computed them; `order` where the age of the plan is known already.
 
-    `further` are restrictions of the conclusion that the study's own readings do not speak of.
+    `further` are restrictions of the conclusion that do not come from the study's own readings.
 
     The quantification limit by performance needs verdicts itself, so the requirements are gone through twice.
     """

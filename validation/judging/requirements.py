@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,17 +15,20 @@ from validation.study.history.plan_order import PlanOrder
 from validation.study.model import Study
 from validation.study.plan import Plan, Requirement
 from validation.study.quantity import At, Outcome, Quantity
-from validation.words import level_text
+from validation.words import counted, level_text
 
 #: Filled in by judging itself, not by a characteristic: the lowest level where the other requirements hold.
 BY_PERFORMANCE = "by performance"
+
+#: Reason, mend, value that is there, column.
+_MakeFault = Callable[[str, str, object, str], Fault]
 
 
 @dataclass(frozen=True, slots=True)
 class RequirementResult:
     """One row of the verdict table.
 
-    `settled` is the rule's own word, whatever the age of the plan; `fragile` names the looks in which it changes.
+    `settled` is the rule's own word, whatever the age of the plan; `fragile` names the variants in which it changes.
     """
 
     id: str
@@ -105,65 +108,72 @@ def requirement_faults(
 def _faults(
     requirement: Requirement, numeric: Mapping[str, bool], lines: Mapping[str, int], range_: tuple[float, float]
 ) -> list[Fault]:
-    def fault(reason: str, mend: str, found: str, column: str) -> Fault:
-        return Fault(
-            file="plan.yaml",
-            row=lines.get(requirement.id),
-            column=column,
-            found=found,
-            reason=f"Requirement {requirement.id}: {reason}",
-            mend=mend,
-        )
+    def fault(reason: str, mend: str, value: object, column: str) -> Fault:
+        text = f"Requirement {requirement.id}: {reason}"
+        return Fault("plan.yaml", text, mend, lines.get(requirement.id), column=column, value=str(value))
 
     info = find_key(requirement.quantity)
     if info is None:
         return [_unknown(requirement, fault)]
-    found = []
+    levels_are_numbers = numeric.get(_experiment(info.key)) if info.at == "level" else None
+    return [
+        *_rule_faults(requirement, info, fault),
+        *_place_faults(requirement, info, levels_are_numbers, fault),
+        *_size_faults(requirement, info, range_, fault),
+        *_share_faults(requirement, info, levels_are_numbers, fault),
+    ]
+
+
+def _rule_faults(requirement: Requirement, info: KeyInfo, fault: _MakeFault) -> Iterator[Fault]:
     if requirement.rule not in info.rules:
         allowed = " or ".join(f"`{rule}`" for rule in info.rules)
-        mend = (
-            f"Use {allowed}."
-            if allowed
-            else "This quantity is shown and never used for a verdict: leave the requirement out."
-        )
-        found.append(fault(f"the rule does not fit {requirement.quantity}.", mend, requirement.rule, "rule"))
-    label_levels = info.at == "level" and numeric.get(_experiment(info.key), True) is False
-    if info.at == "label" and not isinstance(requirement.at, str):
-        found.append(
-            fault(
-                "this quantity exists under names; `at` must give one.",
-                'Write at: "ISO 11843-2", for example.',
-                str(requirement.at),
-                "at",
-            )
-        )
-    quoted = _number(requirement.at) if info.at == "level" and isinstance(requirement.at, str) else None
-    if quoted is not None and numeric.get(_experiment(info.key)):
+        mend = f"Use {allowed}." if allowed else "This quantity is reported and never judged: remove the requirement."
+        yield fault(f"the rule does not fit {requirement.quantity}.", mend, requirement.rule, "rule")
+
+
+def _place_faults(
+    requirement: Requirement, info: KeyInfo, levels_are_numbers: bool | None, fault: _MakeFault
+) -> Iterator[Fault]:
+    at = requirement.at
+    if info.at == "label" and not isinstance(at, str):
+        mend = 'Write at: "ISO 11843-2", for example.'
+        yield fault("this quantity is reported by name; `at` must give one.", mend, at, "at")
+    quoted = _number(at) if info.at == "level" and isinstance(at, str) else None
+    if quoted is not None and levels_are_numbers:
         mend = f"Write it without quotes: at: {quoted:g}."
-        found.append(fault("the level is a text; those of the worksheet are numbers.", mend, str(requirement.at), "at"))
-    if info.at == "none" and requirement.at is not None:
-        found.append(fault("this quantity has no levels.", "Leave `at` out.", str(requirement.at), "at"))
-    if _of_a_size(requirement, info):
-        low, high = (float(requirement.at),) * 2 if isinstance(requirement.at, int | float) else range_
-        least = requirement.limit.least(low, high)
-        if least <= 0:
-            place = "" if requirement.limit.number is not None else f"; within {level_text(low)} to {level_text(high)}"
-            place += f" it falls to {level_text(least)}" if place else ""
-            mend = "Write a limit that is above zero at every level it is judged at."
-            reason = f"a limit of zero or less can never be met{place}."
-            found.append(fault(reason, mend, str(requirement.limit), "limit"))
-    needs_number = info.at == "none" or info.at == "label" or label_levels or isinstance(requirement.at, str)
-    if requirement.limit.needs_level and needs_number:
+        yield fault("the level is a text; those of the worksheet are numbers.", mend, at, "at")
+    if info.at == "none" and at is not None:
+        yield fault("this quantity has no levels.", "Leave `at` out.", at, "at")
+
+
+def _size_faults(
+    requirement: Requirement, info: KeyInfo, range_: tuple[float, float], fault: _MakeFault
+) -> Iterator[Fault]:
+    """A limit of a size that is nothing or negative at some level where it is judged."""
+    if not _of_a_size(requirement, info):
+        return
+    low, high = (float(requirement.at),) * 2 if isinstance(requirement.at, int | float) else range_
+    least = requirement.limit.least(low, high)
+    if least <= 0:
+        place = ""
+        if requirement.limit.number is None:
+            place = f"; within {level_text(low)} to {level_text(high)} it falls to {level_text(least)}"
+        mend = "Write a limit that is above zero at every level it is judged at."
+        yield fault(f"a limit of zero or less can never be met{place}.", mend, requirement.limit, "limit")
+
+
+def _share_faults(
+    requirement: Requirement, info: KeyInfo, levels_are_numbers: bool | None, fault: _MakeFault
+) -> Iterator[Fault]:
+    """A share of the level where there is no level that is a number, or no unit."""
+    if not requirement.limit.needs_level:
+        return
+    if info.at in ("none", "label") or levels_are_numbers is False or isinstance(requirement.at, str):
         mend = "Give the limit as a number in the unit of the quantity."
-        found.append(
-            fault("a share of the level needs a level that is a number.", mend, str(requirement.limit), "limit")
-        )
-    elif requirement.limit.needs_level and info.unit == "1":
+        yield fault("a share of the level needs a level that is a number.", mend, requirement.limit, "limit")
+    elif info.unit == "1":
         mend = "Give the limit as a number, such as 0.05."
-        found.append(
-            fault("a share of the level does not fit a quantity without a unit.", mend, str(requirement.limit), "limit")
-        )
-    return found
+        yield fault("a share of the level does not fit a quantity without a unit.", mend, requirement.limit, "limit")
 
 
 def _of_a_size(requirement: Requirement, info: KeyInfo) -> bool:
@@ -173,7 +183,7 @@ def _of_a_size(requirement: Requirement, info: KeyInfo) -> bool:
     return requirement.rule != "lower bound"
 
 
-def _unknown(requirement: Requirement, fault: Any) -> Fault:
+def _unknown(requirement: Requirement, fault: _MakeFault) -> Fault:
     from difflib import get_close_matches
 
     near = get_close_matches(requirement.quantity, [*known_keys(), *_pair_names()], n=1, cutoff=0.4)
@@ -182,8 +192,8 @@ def _unknown(requirement: Requirement, fault: Any) -> Fault:
 
 
 def levels_not_held(study: Study) -> list[str]:
-    """Requirements set at a level that the worksheet does not hold: nothing can be shown there. Told, not refused."""
-    said = []
+    """Requirements set at a level that the worksheet does not hold: nothing can be shown there. A warning, no fault."""
+    sentences = []
     for requirement in study.plan.requirements:
         info = find_key(requirement.quantity)
         if requirement.at is None or info is None or info.at != "level":
@@ -197,13 +207,13 @@ def levels_not_held(study: Study) -> list[str]:
         if wanted not in names:
             names.sort(key=lambda name: (_number(name) is None, _number(name) or 0.0, name))
             some = ", ".join(names[:12]) + (f" and {len(names) - 12} more" if len(names) > 12 else "")
-            said.append(f"{requirement.id} is set at {wanted}; {data.worksheet} holds no such level, only {some}.")
-    return [*said, *_names_not_held(study)]
+            sentences.append(f"{requirement.id} is set at {wanted}; {data.worksheet} has no such level, only {some}.")
+    return [*sentences, *_names_not_held(study)]
 
 
 def _names_not_held(study: Study) -> list[str]:
     """The same for names: a grade, fuel, lot, state or setting that the worksheet does not hold."""
-    said = []
+    sentences = []
     for requirement in study.plan.requirements:
         chapter = requirement.quantity.partition(".")[0]
         data = study.experiments.get(chapter)
@@ -218,8 +228,8 @@ def _names_not_held(study: Study) -> list[str]:
             if requirement.at not in materials:
                 some = ", ".join(known[:12])
                 place = f"{requirement.id} is set at {requirement.at}"
-                said.append(f"{place}; {data.worksheet} holds no such {column}, only {some}.")
-    return said
+                sentences.append(f"{place}; {data.worksheet} has no such {column}, only {some}.")
+    return sentences
 
 
 def _level_name(text: str) -> str:
@@ -288,14 +298,14 @@ def _row(
     target = requirement.target
     if quantity is None or limit is None:
         place = "" if at is None else f" at {at:g}" if isinstance(at, float) else f" at {at!r}"
-        reason = f"The study holds no {info.meaning}{place}: the readings it needs are missing."
+        reason = f"The study has no {info.meaning}{place}: the readings it needs are missing."
         verdict = rules.RuleVerdict("not shown", None, None, None, reason)
     else:
         verdict = _verdict(requirement, info, quantity, limit, target, at, by_place, beta)
     if quantity is not None and quantity.censored and verdict.outcome == "met":
-        reason = (
-            f"{quantity.censored} censored reading(s) were left out, so that at best nothing is shown. {verdict.reason}"
-        )
+        were = "was" if quantity.censored == 1 else "were"
+        left_out = f"{counted(quantity.censored, 'censored reading')} {were} left out"
+        reason = f"{left_out}, so at best this is not shown. {verdict.reason}"
         verdict = replace(verdict, outcome="not shown", reason=reason)
     return RequirementResult(
         id=requirement.id,
@@ -346,7 +356,7 @@ def _verdict(
 
 
 def _with_order(row: RequirementResult, order: PlanOrder) -> RequirementResult:
-    """A verdict needs a frozen plan; how old the requirement is stands beside it."""
+    """A verdict needs a frozen plan; how old the requirement is goes with it."""
     if order.state in ("no lock", "lock does not match"):
         why = "no frozen plan" if order.state == "no lock" else "plan.yaml is not the plan that was frozen"
         return replace(row, outcome="not judged", order=order.state, reason=f"Not judged: {why}. {row.reason}")

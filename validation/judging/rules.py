@@ -18,10 +18,10 @@ Interval = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class RuleVerdict:
-    """What a rule says of one estimate, before the plan's age is looked at.
+    """What a rule says of one estimate, before the plan's age is considered.
 
     `interval` is the judged one: two-sided 1 - 2*alpha, whose ends are the one-sided 1 - alpha bounds; the pair itself
-    for `inside`. `bound` is the one-sided bound printed beside a `point`. `thin` is a sentence where the verdict
+    for `inside`. `bound` is the one-sided bound printed with a `point`. `thin` is a sentence where the verdict
     hangs on the rule chosen.
     """
 
@@ -42,11 +42,9 @@ def equivalence(quantity: Quantity, limit: float, target: float) -> RuleVerdict:
     low, high = interval
     text = f"{_observed(quantity)} against {_about(target, limit)}"
     if target - limit <= low and high <= target + limit:
-        return RuleVerdict("met", value, interval, quantity.judged_confidence, f"The interval lies inside: {text}.")
+        return RuleVerdict("met", value, interval, quantity.judged_confidence, f"The interval is inside: {text}.")
     if high < target - limit or low > target + limit:
-        return RuleVerdict(
-            "not met", value, interval, quantity.judged_confidence, f"The interval lies outside: {text}."
-        )
+        return RuleVerdict("not met", value, interval, quantity.judged_confidence, f"The interval is outside: {text}.")
     settles = _units_that_settle(quantity, limit, target)
     return RuleVerdict(
         "not shown", value, interval, quantity.judged_confidence, f"The interval crosses the limit: {text}. {settles}"
@@ -62,9 +60,9 @@ def inside(low: Quantity, high: Quantity, limit: float, *, beta: float, precisio
     text = f"{fixed(low.value, places)} to {fixed(high.value, places)} {low.unit} against {_about(0.0, limit)}"
     centre = (low.value + high.value) / 2
     if -limit <= low.value and high.value <= limit:
-        return RuleVerdict("met", centre, pair, beta, f"Both limits lie inside: {text}.")
+        return RuleVerdict("met", centre, pair, beta, f"Both limits are inside: {text}.")
     if low.value > limit or high.value < -limit:
-        return RuleVerdict("not met", centre, pair, beta, f"Both limits lie outside: {text}.")
+        return RuleVerdict("not met", centre, pair, beta, f"Both limits are outside: {text}.")
     settles = "More readings of this design would have to be tried; no number can be promised."
     if precision is not None and precision.value is not None:
         reach = float(stats.norm.ppf((1 + beta) / 2)) * precision.value
@@ -74,7 +72,7 @@ def inside(low: Quantity, high: Quantity, limit: float, *, beta: float, precisio
                 f"both known exactly the limits would be {fixed(centre - reach, places)} to "
                 f"{fixed(centre + reach, places)}."
             )
-    return RuleVerdict("not shown", centre, pair, beta, f"A limit lies outside, the other inside: {text}. {settles}")
+    return RuleVerdict("not shown", centre, pair, beta, f"One limit is outside, the other inside: {text}. {settles}")
 
 
 def upper_bound(quantity: Quantity, limit: float) -> RuleVerdict:

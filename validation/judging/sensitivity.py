@@ -25,7 +25,7 @@ Kind = Literal["reading", "run", "method", "definition"]
 
 @dataclass(frozen=True, slots=True)
 class Variant:
-    """The study looked at otherwise in one respect.
+    """The study judged again with one choice changed.
 
     `moved` pairs each row that changes, as reported and otherwise; `span` is the working range it would leave;
     `failed` says why it could not be computed.
@@ -44,24 +44,24 @@ class Variant:
 
 
 def variants(study: Study, evaluations: Mapping[str, Evaluation], judgement: Judgement) -> list[Variant]:
-    """Look at the study in every other way: readings in the order of the register, then runs, methods, definitions."""
+    """Judge the study in every other way: readings in the order of the register, then runs, methods, definitions."""
     if not judgement.requirements:
         return []
-    found = [
+    looks = [
         _of_study(title, "reading", other, study, evaluations, judgement)
         for title, other in _readings(study, judgement)
     ]
-    found += [_of_study(title, "run", other, study, evaluations, judgement) for title, other in _runs(study, judgement)]
-    return [*found, *_methods(study, evaluations, judgement), *_definitions(study, evaluations, judgement)]
+    looks += [_of_study(title, "run", other, study, evaluations, judgement) for title, other in _runs(study, judgement)]
+    return [*looks, *_methods(study, evaluations, judgement), *_definitions(study, evaluations, judgement)]
 
 
-def mark_fragile(judgement: Judgement, found: Sequence[Variant]) -> Judgement:
-    """The judgement with each verdict that changes in some look told so."""
-    told: dict[tuple[str, At], list[str]] = {}
-    for variant in found:
+def mark_fragile(judgement: Judgement, variants: Sequence[Variant]) -> Judgement:
+    """The judgement with each verdict marked that changes in some variant."""
+    changes: dict[tuple[str, At], list[str]] = {}
+    for variant in variants:
         for before, after in variant.flipped:
-            told.setdefault((before.id, before.at), []).append(f"{variant.title}: {after.settled}")
-    rows = tuple(replace(row, fragile=tuple(told.get((row.id, row.at), ()))) for row in judgement.requirements)
+            changes.setdefault((before.id, before.at), []).append(f"{variant.title}: {after.settled}")
+    rows = tuple(replace(row, fragile=tuple(changes.get((row.id, row.at), ()))) for row in judgement.requirements)
     return replace(judgement, requirements=rows)
 
 
@@ -77,10 +77,10 @@ def _readings(study: Study, judgement: Judgement) -> Iterator[tuple[str, Study |
 
 
 def _amended(amendments: Sequence[Mapping[str, str]]) -> Iterator[tuple[str, set[int]]]:
-    """What each amendment in force is looked at without: a title, and the numbers of the amendments to leave out.
+    """For each amendment in force, what is left out to judge without it: a title, and the numbers of the amendments.
 
-    A later correction of the same cell quotes what the earlier one made, so it goes with it. An exclusion that was
-    taken back has no effect to look at.
+    A later correction of the same cell quotes what the earlier one made, so it goes with it. An exclusion that
+    was taken back has no effect.
     """
     for position, entry in enumerate(amendments):
         name, column, old = entry["reading"], entry["column"], entry["old"]
@@ -160,7 +160,7 @@ def _of_study(
 
 
 def _methods(study: Study, evaluations: Mapping[str, Evaluation], judgement: Judgement) -> Iterator[Variant]:
-    """What each characteristic offers beside its own method: robust, weighted."""
+    """What each characteristic offers in addition to its own method: robust, weighted."""
     for item in characteristics().values():
         if item.alternatives is None or item.name not in evaluations or evaluations[item.name].missing:
             continue

@@ -35,7 +35,7 @@ def run_demo(
     target = out / STUDY
     if target.exists() or (out / LOT_STUDY).exists():
         raise Refusal(
-            f"{out} holds a demonstration already and is never overwritten; name another folder with --out, or "
+            f"{out} already holds a demonstration, which is never overwritten; name another folder with --out, or "
             f"remove it."
         )
     out.mkdir(parents=True, exist_ok=True)

@@ -130,7 +130,7 @@ class KernelSource:
 
     def manager(self) -> AsyncKernelManager:
         """A manager whose kernel has not been started."""
-        # An absolute connection file: the sockets lie beside it, wherever the kernel's working folder is.
+        # An absolute connection file: the sockets are next to it, wherever the kernel's working folder is.
         file = Path(self._folder.name) / f"{next(self._numbers)}.json"
         # Sockets of this user's own where the system has them and the folder's name leaves room for theirs; elsewhere
         # loopback, signed with the connection's key.

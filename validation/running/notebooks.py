@@ -15,6 +15,7 @@ import nbformat
 
 from validation.faults import Refusal
 from validation.running.kernels import KernelSource
+from validation.study.experiments import chapter_words
 
 #: What every notebook of a characteristic declares in its cell tagged `parameters`.
 PARAMETERS = ("study_folder", "output_folder", "draft")
@@ -77,7 +78,7 @@ def execute(source: Path, target: Path, parameters: Mapping[str, Any], cwd: Path
     from papermill.exceptions import PapermillExecutionError
 
     check_parameters(source, parameters)
-    logging.getLogger("papermill").setLevel(logging.CRITICAL)  # a failure is told once, by the caller
+    logging.getLogger("papermill").setLevel(logging.CRITICAL)  # a failure is reported once, by the caller
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -121,7 +122,7 @@ def clean(path: Path) -> None:
 
 @contextmanager
 def threads(number: int) -> Iterator[ThreadPoolExecutor]:
-    """So many threads; where the work was stopped, by a fault or from outside, nobody waits for what they still do."""
+    """So many threads; where the work was stopped, by a fault or from outside, what they still do is not waited for."""
     pool = ThreadPoolExecutor(number)
     try:
         yield pool
@@ -141,7 +142,7 @@ def execute_all(
     jobs: int,
     progress: Callable[[str], None],
 ) -> None:
-    """Run notebooks side by side, `jobs` at once; tell each one that is done.
+    """Run notebooks side by side, `jobs` at once; report each one that is done.
 
     Raises
     ------
@@ -162,7 +163,7 @@ def execute_all(
                 if not isinstance(error, NotebookFailure | Refusal):
                     raise error
                 failures[source.name] = error
-            progress(f"[{done}/{len(sources)}] {source.stem.replace('_', ' ')}{' stopped' if error else ''}")
+            progress(f"[{done}/{len(sources)}] {chapter_words(source.stem)}{' stopped' if error else ''}")
     for source in sources:
         if source.name in failures:
             raise failures[source.name]

@@ -33,7 +33,7 @@ def preload() -> None:
     from validation.characteristics.registry import characteristics
 
     for name in characteristics():
-        # A module that cannot be imported is told by the notebook that needs it.
+        # A module that cannot be imported is reported by the notebook that needs it.
         with suppress(Exception):
             importlib.import_module(f"validation.figures.{name}")
 

@@ -125,7 +125,7 @@ def _build(
     with threads(1) as aside:  # the notebooks compute in processes of their own; this one would only wait
         pending = aside.submit(_looks, copied, only)
         evaluations, saved = _execute(place, jobs, only, draft, progress)
-        progress("looking at every verdict otherwise")
+        progress("judging every verdict again under other choices")
         looks = pending.result()
     judgement, parent, results = judged_with_parent(copied, inputs, evaluations, looks, draft=draft)
     (place / RESULTS).write_bytes(results_bytes(results))
@@ -154,7 +154,7 @@ def _build(
 
 
 def _looks(study: Study, only: str | None) -> list[Variant]:
-    """Every verdict looked at otherwise, from the same evaluations computed in this process."""
+    """Every verdict judged again under other choices, from the same evaluations computed in this process."""
     return looks_of(study, evaluate(study, only=None if only is None else [only]))
 
 
@@ -262,11 +262,11 @@ def _state_of_data(study: Study, judgement: Judgement) -> tuple[int, str]:
     ]
     times += [datetime.fromisoformat(entry["time"]) for entry in study.amendments if entry.get("time")]
     if not times:
-        return 0, "no dated entry; the time of the run stands in manifest.json"
+        return 0, "no dated entry; the time of the run is in manifest.json"
     latest = max(time if time.tzinfo else time.replace(tzinfo=UTC) for time in times)
     return int(
         latest.timestamp()
-    ), f"latest dated entry {latest.isoformat(timespec='minutes')}; the time of the run stands in manifest.json"
+    ), f"latest dated entry {latest.isoformat(timespec='minutes')}; the time of the run is in manifest.json"
 
 
 def _predecessor(folder: Path, issue: str, judgement: Judgement, inputs: Path, draft: bool) -> ComparisonReport | None:
@@ -288,7 +288,7 @@ def _copy_parent(study: Study, inputs: Path) -> None:
     Raises
     ------
     Refusal
-        No such dossier beside the study or in its records/, or it does not verify.
+        No such dossier next to the study or in its records/, or it does not verify.
     """
     wanted = study.plan.study.parent
     if wanted is None:
@@ -296,18 +296,20 @@ def _copy_parent(study: Study, inputs: Path) -> None:
     parent = find_dossier(study.folder, wanted)
     if parent is None:
         raise Refusal(
-            f"study.parent names the dossier whose manifest.json has the SHA-256 {wanted}; none was found in "
-            f"this study, its records/ or the studies beside it. "
-            "Copy the parent's dossier folder into records/, or mend the hash."
+            f"study.parent names the dossier whose manifest.json has the SHA-256 {wanted}; none is in this study, its "
+            "records/ or the studies next to it. "
+            "Copy the parent's dossier folder into records/, or correct the hash."
         )
     report = verify_dossier(parent, figures=False)
     if not report.ok:
-        raise Refusal(f"The parent dossier {parent} does not verify, so nothing can rest on it: {report.problems[0]}")
+        raise Refusal(
+            f"The parent dossier {parent} does not verify, so nothing can be based on it: {report.problems[0]}"
+        )
     keep_parent(parent, inputs, study)
 
 
 def find_dossier(folder: Path, manifest_hash: str) -> Path | None:
-    """The dossier with this manifest: in the study, in its records/, or in a study beside it."""
+    """The dossier with this manifest: in the study, in its records/, or in a study next to it."""
     beside = folder.resolve().parent
     patterns = (
         (folder, "dossiers/*/manifest.json"),

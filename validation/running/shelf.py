@@ -1,4 +1,4 @@
-"""Where a run writes: one at a time, in a building folder of its own; what somebody else put there stays."""
+"""Where a run writes: one at a time, in its own building folder; what others put there stays."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def building(folder: Path, *, draft: bool) -> Iterator[tuple[str, Path]]:
     Raises
     ------
     Refusal
-        Another run is at work on this study, or a folder in the way holds what this program did not write.
+        Another run is working on this study, or a folder in the way holds what this program did not write.
     """
     shelf = folder / "dossiers"
     shelf.mkdir(exist_ok=True)
@@ -71,7 +71,7 @@ def _alone(shelf: Path) -> Iterator[None]:
     try:
         lock.acquire()
     except Timeout:
-        raise Refusal(f"Another run is at work on {shelf.parent}; wait until it is done, then run again.") from None
+        raise Refusal(f"Another run is working on {shelf.parent}; wait until it is done, then run again.") from None
     try:
         yield
     finally:

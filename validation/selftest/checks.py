@@ -7,7 +7,7 @@ from decimal import Decimal
 from math import isfinite
 from typing import Any, Literal
 
-#: A value that lies on the very edge of the printed digit, such as 0.06675 for 0.0667, may be off by a last bit.
+#: A value on the very edge of the printed digit, such as 0.06675 for 0.0667, may be off by a last bit.
 _LAST_BIT = 1e-9
 
 FROM_MEMORY = "from memory"
@@ -35,7 +35,7 @@ class Check:
     computed : by this program; None where the calculation stopped (`note` says how) or gave no number
     tolerance : half a unit of the last printed digit, unless `note` says otherwise
     rule : "agrees": within the tolerance; "at least": not below the reference
-    reference : what `computed` is held to where that is not the printed value itself (`note` says why)
+    reference : what `computed` is compared with where that is not the printed value itself (`note` says why)
     route : the functions of this program that gave `computed`
     """
 
@@ -98,7 +98,7 @@ class Check:
 
 @dataclass(frozen=True, slots=True)
 class NotCompared:
-    """A printed value that the self-test leaves aside, and why."""
+    """A printed value that the self-test does not compare, and why."""
 
     area: str
     case: str
@@ -157,7 +157,7 @@ class CoverageRow:
 
     @property
     def ok(self) -> bool:
-        """Whether the attained rate lies where it should."""
+        """Whether the attained rate is where it should be."""
         return self.lowest <= self.attained <= self.highest
 
     @property

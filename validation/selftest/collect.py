@@ -40,7 +40,7 @@ class SelfTest:
 
     Attributes
     ----------
-    checks, left : every comparison, and every printed value that was left aside
+    checks, left : every comparison, and every printed value that was not compared
     digits, witnesses : correct digits of certified values, and the other libraries
     coverage : the extract of the coverage studies; None where this version has none
     sources : title, document, clause, address, what was read and recalled, by example
@@ -137,11 +137,11 @@ def _coverage(progress: Callable[[str], None]) -> list[CoverageRow] | None:
 
 
 def _sources(folder: Path) -> dict[str, dict[str, str]]:
-    found = {}
+    sources = {}
     for path in sorted(folder.glob("*.yaml")):
         content = published.example(folder, path.stem)
         source = content["source"]
-        found[path.stem] = {
+        sources[path.stem] = {
             "title": content["title"],
             "document": source["document"],
             "clause": str(source.get("clause", "")),
@@ -150,7 +150,7 @@ def _sources(folder: Path) -> dict[str, dict[str, str]]:
             "recalled": source.get("recalled", "nothing"),
             "status": content["status"],
         }
-    return found
+    return sources
 
 
 def _software(folder: Path, witnesses: Sequence[Witness]) -> dict[str, Any]:
@@ -173,7 +173,7 @@ def _machine() -> dict[str, str]:
 
 
 def _processor() -> str:
-    """The processor's own name where the system tells it, else its kind."""
+    """The processor's own name where the system gives it, else its kind."""
     try:
         lines = Path("/proc/cpuinfo").read_text(encoding="utf-8", errors="replace").splitlines()
     except OSError:
@@ -186,6 +186,6 @@ def _linear_algebra() -> str:
     """The library behind numpy's linear algebra, which moves last digits."""
     built: Any = np.show_config(mode="dicts")
     blas = built.get("Build Dependencies", {}).get("blas", {}) if isinstance(built, dict) else {}
-    name = " ".join(str(blas[key]) for key in ("name", "version") if blas.get(key)) or "not told by numpy"
+    name = " ".join(str(blas[key]) for key in ("name", "version") if blas.get(key)) or "not stated by numpy"
     threads = os.environ.get("OPENBLAS_NUM_THREADS")
     return f"{name}, threads {threads or 'as the library chooses'}"

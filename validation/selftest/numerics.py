@@ -52,7 +52,7 @@ Values = dict[str, float]
 
 @dataclass(frozen=True, slots=True)
 class Dataset:
-    """One set: readings as written, certified values as printed, where they stand."""
+    """One set: readings as written, certified values as printed, and their source."""
 
     name: str
     document: str
@@ -107,8 +107,8 @@ def cap_of(certified: str) -> int:
 
 def datasets(folder: Path) -> list[Dataset]:
     """The eleven one-way sets and the four regression sets of the folder, in order."""
-    found = [_one_way_set(path) for path in sorted((folder / "nist_anova").glob("*.dat"))]
-    return found + [_regression_set(folder, name) for name in CERTIFIED]
+    one_way_sets = [_one_way_set(path) for path in sorted((folder / "nist_anova").glob("*.dat"))]
+    return one_way_sets + [_regression_set(folder, name) for name in CERTIFIED]
 
 
 def _one_way_set(path: Path) -> Dataset:
@@ -208,7 +208,7 @@ def _not_below(item: Dataset, row: Digits) -> list[Check]:
     """Ours against the best of the others, to a tenth of a digit."""
     if not row.others:
         return []
-    best, found = max(row.others, key=lambda other: other[1])
+    best, digits = max(row.others, key=lambda other: other[1])
     return [
         Check(
             area="correct digits",
@@ -217,11 +217,11 @@ def _not_below(item: Dataset, row: Digits) -> list[Check]:
             document=item.document,
             clause=item.clause,
             address=item.address,
-            printed=f"{floor(10 * found) / 10:.1f}",
+            printed=f"{floor(10 * digits) / 10:.1f}",
             computed=row.ours,
             tolerance=0.0,
             rule="at least",
-            note=f"Best of the others: {best} with {found:.2f}; ours: {row.ours:.2f}.",
+            note=f"Best of the others: {best} with {digits:.2f}; ours: {row.ours:.2f}.",
         )
     ]
 
@@ -232,7 +232,7 @@ def _not_below(item: Dataset, row: Digits) -> list[Check]:
 def _ours(item: Dataset) -> tuple[Values, str]:
     try:
         return (_our_one_way(item) if item.one_way else _our_fit(item)), ""
-    except Exception as error:  # a broken statistic is told as a failing check
+    except Exception as error:  # a broken statistic is reported as a failing check
         return {}, f"The calculation stopped: {type(error).__name__}: {error}."
 
 

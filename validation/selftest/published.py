@@ -18,7 +18,7 @@ import yaml
 from scipy import stats
 
 from validation.selftest.checks import FROM_MEMORY, Check, NotCompared, half_a_unit
-from validation.selftest.found import Data, Found
+from validation.selftest.computed import Computed, Data
 from validation.selftest.published_uncertainty import UNCERTAINTY
 from validation.stats import (
     comparison,
@@ -42,7 +42,7 @@ from validation.stats.straightness import lack_of_fit, mandel
 from validation.stats.trueness import bias
 from validation.stats.two_level_designs import fractional_factorial
 
-#: A value recomputed elsewhere with ten digits is held to eight of them.
+#: A value recomputed elsewhere with ten digits is compared to eight of them.
 _RECOMPUTED = 1e-8
 
 
@@ -70,7 +70,7 @@ def line_values(fit: regression.PolynomialResult) -> dict[str, float]:
     }
 
 
-def _gum_h3(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _gum_h3(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     fit = regression.straight_line([t - data["t0"] for t in data["t"]], data["b"])
     errors, at = fit.standard_errors, data["t_pred"] - data["t0"]
     values = {
@@ -83,10 +83,10 @@ def _gum_h3(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
         "b_30": fit.predict(at),
         "u_b_30": fit.standard_error_at(at),
     }
-    return [Found("regression.straight_line", values)]
+    return [Computed("regression.straight_line", values)]
 
 
-def _hplc(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _hplc(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     fit = regression.straight_line(data["x"], data["y"])
     line, errors = line_values(fit), fit.standard_errors
     ends = [fit.coefficient(power).interval(0.95) or (np.nan, np.nan) for power in (0, 1)]
@@ -102,11 +102,11 @@ def _hplc(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
         "b1_high": ends[1][1],
         "x_at_22": fit.read_back(data["y0"]),
     }
-    low = ("-0.4563290459", 5e-9, "held to an independent recomputation; the book takes t = 2.16")
-    return [Found("regression.straight_line", values, held_to={"b0_low": low})]
+    low = ("-0.4563290459", 5e-9, "compared with an independent recomputation; the book takes t = 2.16")
+    return [Computed("regression.straight_line", values, held_to={"b0_low": low})]
 
 
-def _known_weights(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _known_weights(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     fit = regression.straight_line(data["x"], data["y"], weights=[1 / u**2 for u in data["u_y"]])
     covariance = fit.unscaled_covariance
     values = {
@@ -117,10 +117,10 @@ def _known_weights(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
         "cov_ab": float(covariance[0, 1]),
         "chi2": fit.residual_sum,
     }
-    return [Found("regression.straight_line, weights 1/u^2", values)]
+    return [Computed("regression.straight_line, weights 1/u^2", values)]
 
 
-def _nitrite(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _nitrite(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     fit, bend = regression.straight_line(data["x"], data["y"]), regression.quadratic(data["x"], data["y"])
     test = mandel(data["x"], data["y"])
     values = {
@@ -131,10 +131,10 @@ def _nitrite(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
         "V_x0_percent": 100 * fit.residual_sd / fit.slope / fit.x_mean,
     }
     extra = {"rss_linear": fit.residual_sum, "rss_quadratic": bend.residual_sum, "mandel_PG": _number(test.statistic)}
-    return [Found("regression.straight_line, straightness.mandel", values, extra=extra)]
+    return [Computed("regression.straight_line, straightness.mandel", values, extra=extra)]
 
 
-def _line_width(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _line_width(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     fit = regression.straight_line(data["x"], data["y"])
     levels = np.unique(data["x"], return_inverse=True)[1]
     test = lack_of_fit(data["x"], data["y"], levels)
@@ -145,10 +145,10 @@ def _line_width(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
         "F_lack_of_fit": _number(test.statistic),
         "p": _number(test.p),
     }
-    return [Found("regression.straight_line, straightness.lack_of_fit", line_values(fit), extra=extra)]
+    return [Computed("regression.straight_line, straightness.lack_of_fit", line_values(fit), extra=extra)]
 
 
-def _nitrate(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _nitrate(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     peaks = np.array(data["peaks"], dtype=float)
     x, y = list(np.repeat(data["x_levels"], 3)), list(peaks.ravel())
     weights = np.repeat(1 / peaks.var(axis=1, ddof=1), 3)
@@ -159,13 +159,13 @@ def _nitrate(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     values |= {f"se_{name}": float(fit.standard_errors[power]) for power, name in enumerate(names)}
     values |= {f"{name}_no_constant": float(bare.coefficients[power]) for power, name in enumerate(names[1:])}
     values["t_x"] = values["x"] / values["se_x"]
-    return [Found("regression.polynomial, third degree, weights 1/s^2", values)]
+    return [Computed("regression.polynomial, third degree, weights 1/s^2", values)]
 
 
 # Precision -------------------------------------------------------------------------------------------------------
 
 
-def _dyestuff(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _dyestuff(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     result = one_way(data["batches"])
     s_between, s_within = _value(result.s_between), _value(result.s_within)
     values = {
@@ -178,10 +178,10 @@ def _dyestuff(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
         "F": _number(result.F),
         "p": _number(result.p),
     }
-    return [Found("one_way.one_way", values)]
+    return [Computed("one_way.one_way", values)]
 
 
-def _rail(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _rail(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     plain = one_way(data["rails"])
     nested = precision([[[value] for value in rail] for rail in data["rails"]])
     routes = {
@@ -189,7 +189,7 @@ def _rail(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
         "precision.precision": (nested.between.general_mean, nested.s_run, nested.s_r),
     }
     return [
-        Found(
+        Computed(
             route,
             {
                 "mean": mean,
@@ -203,16 +203,16 @@ def _rail(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     ]
 
 
-def _robust(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _robust(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     plain, robust = one_way([data["values"]]), algorithm_a(data["values"])
     values = {"mean": plain.general_mean, "sd": _value(plain.s_within)}
     return [
-        Found("one_way.one_way, one group", values),
-        Found("robust.algorithm_a", {"algA_location": robust.mean, "algA_scale": robust.sd}),
+        Computed("one_way.one_way, one group", values),
+        Computed("robust.algorithm_a", {"algA_location": robust.mean, "algA_scale": robust.sd}),
     ]
 
 
-def _usp_runs(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _usp_runs(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     result = one_way(data["runs"])
     between, within = _number(result.ms_between), _number(result.ms_within)
     ss = {"ss_between": between * result.df_between, "ss_within": within * result.df_within}
@@ -228,10 +228,10 @@ def _usp_runs(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
         values[f"runs{runs}_reps{replicates}_var_mean"] = variance
         values[f"runs{runs}_reps{replicates}_sd_mean"] = sqrt(variance)
     how = {"F": "formed as the source does, from the mean squares rounded as printed"}
-    return [Found("one_way.one_way; variance of a mean from its components", values, how)]
+    return [Computed("one_way.one_way; variance of a mean from its components", values, how)]
 
 
-def _ep05(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _ep05(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     result = precision(data["day_run_replicate"])
     s_reading, s_preparation = _number(result.s_reading), _number(result.s_preparation)
     values = {
@@ -248,10 +248,10 @@ def _ep05(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
         "var_day": _value(result.s_run) ** 2,
         "satterthwaite_df": values["df_within_laboratory"],
     }
-    return [Found("precision.precision, days as runs, runs as preparations", values, extra=extra)]
+    return [Computed("precision.precision, days as runs, runs as preparations", values, extra=extra)]
 
 
-def _foundry(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _foundry(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     cells = data["batch_specimen_test"]
     result, nested = precision(cells), nested_reproducibility(cells)
     own = {
@@ -262,7 +262,7 @@ def _foundry(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     }
     batches, specimens, tests = (_number(square) for square in nested.mean_squares)
     other = {"mean": nested.mean.value, "ms_tests": tests, "ms_specimens": specimens, "ms_batches": batches}
-    found = []
+    routes = []
     for route, values, components in (
         ("precision.precision", own, (result.s_reading, result.s_preparation, _value(result.s_run))),
         (
@@ -277,35 +277,35 @@ def _foundry(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
         extra = {name: _number(s) ** 2 for name, s in zip(names, components, strict=True)}
         extra["F_batches_nested"] = values["ms_batches"] / values["ms_specimens"]
         extra["F_specimens"] = values["ms_specimens"] / values["ms_tests"]
-        found.append(Found(route, values | sums, extra=extra))
-    return found
+        routes.append(Computed(route, values | sums, extra=extra))
+    return routes
 
 
-def _sulfur(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _sulfur(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     values = {}
     for level in (1, 3, 4):
         result = reproducibility(data[f"level_{level}"])
         values[f"level{level}_m"] = result.mean.value
         values[f"level{level}_s_r"] = _value(result.s_r)
         values[f"level{level}_s_R"] = _value(result.s_R)
-    return [Found("reproducibility.reproducibility", values)]
+    return [Computed("reproducibility.reproducibility", values)]
 
 
-def _e691(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _e691(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     values: dict[str, float] = {}
     how: dict[str, str] = {}
     for number, material in enumerate("ABCDE", start=1):
         result = reproducibility(data[f"material_{number}"])
         s_r, s_R = _value(result.s_r), _value(result.s_R)
-        found = {"mean": result.mean.value, "s_r": s_r, "s_R": s_R, "r": 2.8 * s_r, "R": 2.8 * s_R}
-        values |= {f"{material}_{name}": value for name, value in found.items() if f"{material}_{name}" in printed}
+        statistics = {"mean": result.mean.value, "s_r": s_r, "s_R": s_R, "r": 2.8 * s_r, "R": 2.8 * s_R}
+        values |= {f"{material}_{name}": value for name, value in statistics.items() if f"{material}_{name}" in printed}
         how |= {f"{material}_{name}": "2.8 times the standard deviation, as the source forms it" for name in "rR"}
     values["h_crit_p8"] = outliers.mandel_h(range(8), alpha=0.005).critical
     values["k_crit_p8_n3"] = outliers.mandel_k(range(8), 3, alpha=0.005).critical
-    return [Found("reproducibility.reproducibility, outliers.mandel_h, outliers.mandel_k", values, how)]
+    return [Computed("reproducibility.reproducibility, outliers.mandel_h, outliers.mandel_k", values, how)]
 
 
-def _limit_factor(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _limit_factor(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     laboratories = data["readings"]
     between = reproducibility(laboratories)
     within = precision([[[value] for value in run] for run in laboratories])
@@ -314,7 +314,7 @@ def _limit_factor(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
         "reproducibility.reproducibility, r over s_r": _value(between.r) / _value(between.s_r),
         "reproducibility.reproducibility, R over s_R": _value(between.R) / _value(between.s_R),
     }
-    return [Found(route, {"factor": ratio}) for route, ratio in ratios.items()]
+    return [Computed(route, {"factor": ratio}) for route, ratio in ratios.items()]
 
 
 # Detection -------------------------------------------------------------------------------------------------------
@@ -325,7 +325,7 @@ def _multiplier(df: int) -> float:
     return _value(detection.spiked_replicates(values).detection_limit) / float(np.std(values, ddof=1))
 
 
-def _cfr_136(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _cfr_136(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     values = {f"t_df{df}": _multiplier(df) for df in data["df"]}
     values["t_df12_pooled"] = _multiplier(12)
     limit = detection.spiked_replicates([1, 2, 3, 4, 5, 6, 7]).detection_limit
@@ -334,14 +334,14 @@ def _cfr_136(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     values["lcl12_factor"], values["ucl12_factor"] = intervals.sd_interval(1.0, 12, confidence=0.95)
     wide = intervals.sd_interval(1.0, 6, confidence=0.95)
     extra = {"lcl95_df6": wide[0], "ucl95_df6": wide[1]}
-    return [Found("detection.spiked_replicates, intervals.sd_interval", values, extra=extra)]
+    return [Computed("detection.spiked_replicates, intervals.sd_interval", values, extra=extra)]
 
 
-def _currie(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
-    return [Found("detection.noncentrality, 10^7 df", {"L_D_known_coefficient": detection.noncentrality(1e7)})]
+def _currie(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
+    return [Computed("detection.noncentrality, 10^7 df", {"L_D_known_coefficient": detection.noncentrality(1e7)})]
 
 
-def _iupac(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _iupac(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     blanks = [1.0, 2.0, 4.0, 5.0, 8.0]  # any five: the multipliers do not depend on them
     limits, mean = detection.iupac_1997(blanks, alpha=data["alpha"]), float(np.mean(blanks))
     unit = float(np.std(blanks, ddof=1)) * sqrt(1 + 1 / len(blanks))
@@ -354,10 +354,10 @@ def _iupac(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     extra = {
         f"delta_df{df}": detection.noncentrality(df) for df in (3, 4, 5, 6, 7, 8, 9, 10, 13, 15, 18, 20, 30, 50, 100)
     }
-    return [Found("detection.iupac_1997, detection.noncentrality", values, extra=extra)]
+    return [Computed("detection.iupac_1997, detection.noncentrality", values, extra=extra)]
 
 
-def _spikes(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _spikes(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     values = {"t_6": _multiplier(6), "t_12": _multiplier(12)}
     for number in (1, 2):
         spikes = data[f"set{number}"]
@@ -366,19 +366,19 @@ def _spikes(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
         values[f"mdl{number}"] = _value(detection.spiked_replicates(spikes).detection_limit)
     pooled = _value(one_way([data["set1"], data["set2"]]).s_within)
     values |= {"var_pooled": pooled**2, "s_pooled": pooled}
-    return [Found("detection.spiked_replicates, one_way.one_way", values)]
+    return [Computed("detection.spiked_replicates, one_way.one_way", values)]
 
 
-def _tolerance_factor(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _tolerance_factor(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     n, coverage, confidence = data["n"], data["coverage"], data["confidence"]
     shape = np.linspace(-1, 1, n)
     values = data["mean"] + data["s"] * shape / shape.std(ddof=1)
     k = float(stats.norm.ppf(coverage))
     _, high = _ends(detection.mean_plus_k_sd(list(values), k), 2 * confidence - 1)
-    return [Found("detection.mean_plus_k_sd", {}, extra={"k1_exact": (high - data["mean"]) / data["s"]})]
+    return [Computed("detection.mean_plus_k_sd", {}, extra={"k1_exact": (high - data["mean"]) / data["s"]})]
 
 
-def _five_readings(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _five_readings(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     confidence = data["confidence"]
     runs = [[value] for value in data["x"]]
     result = precision([[run] for run in runs])
@@ -395,10 +395,10 @@ def _five_readings(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
         "future_low": future.low.value,
         "future_high": future.high.value,
     }
-    return [Found("trueness.bias, precision.precision, accuracy.tolerance_limits, one reading a run", values)]
+    return [Computed("trueness.bias, precision.precision, accuracy.tolerance_limits, one reading a run", values)]
 
 
-def _one_sided_factors(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _one_sided_factors(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     blanks, agreement = {}, {}
     confidence = 2 * data["confidence"] - 1
     for key in printed:
@@ -409,7 +409,7 @@ def _one_sided_factors(data: Data, printed: Mapping[str, str]) -> Sequence[Found
         _, high = comparison.agreement_limits(values, coverage=2 * percent / 100 - 1)
         agreement[key] = _ends(high, confidence)[1] / s
         blanks[key] = _ends(detection.mean_plus_k_sd(list(values), k), confidence)[1] / s
-    return [Found("detection.mean_plus_k_sd", blanks), Found("comparison.agreement_limits", agreement)]
+    return [Computed("detection.mean_plus_k_sd", blanks), Computed("comparison.agreement_limits", agreement)]
 
 
 # Comparison ------------------------------------------------------------------------------------------------------
@@ -431,16 +431,16 @@ def _york(x: Sequence[float], y: Sequence[float], u_x: Any, u_y: Any) -> dict[st
     }
 
 
-def _both_errors(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
-    return [Found("comparison.york", _york(data["x"], data["y"], data["u_x"], data["u_y"]))]
+def _both_errors(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
+    return [Computed("comparison.york", _york(data["x"], data["y"], data["u_x"], data["u_y"]))]
 
 
-def _pearson_york(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _pearson_york(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     u_x, u_y = (1 / np.sqrt(data[name]) for name in ("w_x", "w_y"))
-    return [Found("comparison.york", _york(data["x"], data["y"], u_x, u_y))]
+    return [Computed("comparison.york", _york(data["x"], data["y"], u_x, u_y))]
 
 
-def _peak_flow(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _peak_flow(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     d = comparison.differences(data["mini1"], data["wright1"])
     mean, scatter = comparison.mean_difference(d), comparison.sd_difference(d)
     ends = _ends(mean, 0.95)
@@ -473,14 +473,14 @@ def _peak_flow(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     low, high = comparison.agreement_limits(d, coverage=2 * float(stats.norm.cdf(2)) - 1)
     exact = {"lower_LoA": low.value, "upper_LoA": high.value}
     return [
-        Found(
+        Computed(
             "comparison.differences, mean_difference, sd_difference, replicate_variance, sample_scatter", values, how
         ),
-        Found("comparison.agreement_limits, coverage of 2 standard deviations", exact),
+        Computed("comparison.agreement_limits, coverage of 2 standard deviations", exact),
     ]
 
 
-def _phytic_acid(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _phytic_acid(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     fit = regression.straight_line(data["EP"], data["CF"])
     ends = [fit.coefficient(power).interval(0.95) or (np.nan, np.nan) for power in (0, 1)]
     values = {
@@ -494,11 +494,11 @@ def _phytic_acid(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     }
     line = comparison.deming(data["EP"], data["CF"], ratio=1.0)
     extra = {"deming_lambda1_intercept": line.intercept.value, "deming_lambda1_slope": line.slope.value}
-    return [Found("regression.straight_line", values), Found("comparison.deming, ratio 1", {}, extra=extra)]
+    return [Computed("regression.straight_line", values), Computed("comparison.deming, ratio 1", {}, extra=extra)]
 
 
-def _equivalence(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
-    found = []
+def _equivalence(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
+    computed = []
     confidence = 1 - 2 * data["alpha"]
     for name in ("var1", "var2"):
         d = comparison.differences(data[f"group2_{name}"], data[f"group1_{name}"])
@@ -510,46 +510,46 @@ def _equivalence(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
             low, high = _ends(estimate, confidence)
             values = {"mean_diff": estimate.value, "se": _number(estimate.standard_uncertainty)}
             values |= {"ci90_low": low, "ci90_high": high}
-            found.append(Found(route, {f"paired_{name}_{key}": value for key, value in values.items()}))
-    return found
+            computed.append(Computed(route, {f"paired_{name}_{key}": value for key, value in values.items()}))
+    return computed
 
 
 # Tables of critical values ---------------------------------------------------------------------------------------
 
 
-def _cochran(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _cochran(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     values = {}
     for key in printed:
         p, n = map(int, re.findall(r"\d+", key))
         values[key] = outliers.cochran_critical(p, n, data["alpha"])
-    return [Found("outliers.cochran_critical", values)]
+    return [Computed("outliers.cochran_critical", values)]
 
 
-def _grubbs_single(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _grubbs_single(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     values = {}
     for key in printed:
         n, percent = map(int, re.findall(r"\d+", key))
         values[key] = outliers.grubbs_single_critical(n, percent / 100)
-    return [Found("outliers.grubbs_single_critical", values)]
+    return [Computed("outliers.grubbs_single_critical", values)]
 
 
-def _grubbs_double(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _grubbs_double(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     values = {}
     for key in printed:
         p, percent = map(int, re.findall(r"\d+", key))
         values[key] = outliers.grubbs_double_critical(p, percent / 100)
     how = dict.fromkeys(printed, "by numerical integration; the table, and its recomputation here, were simulated")
-    last = "the printed 0.1864 and the integral differ by 0.00005; held to a simulation of two million samples"
-    return [Found("outliers.grubbs_double_critical", values, how, {"p10_5": ("0.1866550151", 5e-4, last)})]
+    last = "the printed 0.1864 and the integral differ by 0.00005; compared with a simulation of two million samples"
+    return [Computed("outliers.grubbs_double_critical", values, how, {"p10_5": ("0.1866550151", 5e-4, last)})]
 
 
-def _grubbs_example(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _grubbs_example(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     test = outliers.grubbs_single(data["x"], alpha=0.10)
     values = {"G": test.statistic, "crit_one_sided_5": test.critical}
-    return [Found("outliers.grubbs_single, two-sided 10 % for one-sided 5 %", values)]
+    return [Computed("outliers.grubbs_single, two-sided 10 % for one-sided 5 %", values)]
 
 
-def _mandel_tables(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _mandel_tables(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     h = {(p, a): outliers.mandel_h(range(p), alpha=a).critical for p, a in ((8, 0.01), (8, 0.05), (8, 0.005))}
     k = {(p, a): outliers.mandel_k(range(p), 3, alpha=a).critical for p, a in ((8, 0.01), (8, 0.05), (8, 0.005))}
     values = {
@@ -562,10 +562,10 @@ def _mandel_tables(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
         "h_E691_p6": outliers.mandel_h(range(6), alpha=0.005).critical,
         "k_E691_p6_n3": outliers.mandel_k(range(6), 3, alpha=0.005).critical,
     }
-    return [Found("outliers.mandel_h, outliers.mandel_k", values)]
+    return [Computed("outliers.mandel_h, outliers.mandel_k", values)]
 
 
-def _conformance(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _conformance(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     zener, vessel, speed = data["zener"], data["container"], data["speed"]
     above = decision.probability_above
     values = {
@@ -577,13 +577,13 @@ def _conformance(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     limit = decision.rejection_limit(speed["T_L"], lambda v: speed["u_rel"] * np.asarray(v, dtype=float), z)
     up = {"speed_limit_acceptance": "the source rounds up"}
     return [
-        Found("decision.probability_above", values),
-        Found("decision.guard_factor", factors),
-        Found("decision.rejection_limit, uncertainty at the result", {"speed_limit_acceptance": limit}, up),
+        Computed("decision.probability_above", values),
+        Computed("decision.guard_factor", factors),
+        Computed("decision.rejection_limit, uncertainty at the result", {"speed_limit_acceptance": limit}, up),
     ]
 
 
-def _guard_band_risk(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _guard_band_risk(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     def risk(zones: decision.Zones) -> float:
         return 100 * float(decision.probability_above(zones.acceptance_limit, 1.0, zones.limit))
 
@@ -595,7 +595,7 @@ def _guard_band_risk(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
         "risk_w_164u_percent": risk(decision.non_binary_rule(10.0, one, 1.64)),
         "risk_simple_percent": risk(decision.simple_rule(10.0)),
     }
-    return [Found("decision.guarded_rule, non_binary_rule, simple_rule, probability_above", values)]
+    return [Computed("decision.guarded_rule, non_binary_rule, simple_rule, probability_above", values)]
 
 
 def _number(value: float | None) -> float:
@@ -605,51 +605,51 @@ def _number(value: float | None) -> float:
 # Ruggedness and recovery -------------------------------------------------------------------------------------------
 
 
-def _welding(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
-    found = ruggedness.lenth(data["contrasts"])
-    return [Found("ruggedness.lenth", _margins(found))]
+def _welding(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
+    lenth = ruggedness.lenth(data["contrasts"])
+    return [Computed("ruggedness.lenth", _margins(lenth))]
 
 
-def _margins(found: ruggedness.LenthResult) -> dict[str, float]:
-    return {"s0": found.s0, "PSE": found.pse, "ME": found.margin(0.95), "SME": found.simultaneous_margin(0.95)}
+def _margins(lenth: ruggedness.LenthResult) -> dict[str, float]:
+    return {"s0": lenth.s0, "PSE": lenth.pse, "ME": lenth.margin(0.95), "SME": lenth.simultaneous_margin(0.95)}
 
 
-def _reactor(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _reactor(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     factors = ["feed", "catalyst", "agitation", "temperature", "concentration"]
-    found = ruggedness.effects(data["y"], np.column_stack([data[name] for name in factors]))
-    values = {"".join("ABCDE"[i] for i in members): value for members, value in found.contrasts}
-    values |= {letter: _value(effect) for letter, effect in zip("ABCDE", found.effects, strict=True)}
-    values["mean"] = np.nan if found.mean is None else found.mean
-    if found.lenth is None:
-        return [Found("ruggedness.effects", values)]
-    extra = {f"lenth_{name}": value for name, value in _margins(found.lenth).items()}
-    return [Found("ruggedness.effects", values, extra=extra)]
+    effects = ruggedness.effects(data["y"], np.column_stack([data[name] for name in factors]))
+    values = {"".join("ABCDE"[i] for i in members): value for members, value in effects.contrasts}
+    values |= {letter: _value(effect) for letter, effect in zip("ABCDE", effects.effects, strict=True)}
+    values["mean"] = np.nan if effects.mean is None else effects.mean
+    if effects.lenth is None:
+        return [Computed("ruggedness.effects", values)]
+    extra = {f"lenth_{name}": value for name, value in _margins(effects.lenth).items()}
+    return [Computed("ruggedness.effects", values, extra=extra)]
 
 
-def _youden(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _youden(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     settings = [[1 if trial in at else -1 for at in data["capital"].values()] for trial in range(1, 9)]
-    found = ruggedness.effects(data["y"], settings)
-    values = {name: 4 * _value(effect) for name, effect in zip(data["capital"], found.effects, strict=True)}
+    effects = ruggedness.effects(data["y"], settings)
+    values = {name: 4 * _value(effect) for name, effect in zip(data["capital"], effects.effects, strict=True)}
     how = "four times the effect, since the source prints the difference of the sums of four"
-    return [Found("ruggedness.effects", values, how=dict.fromkeys(values, how))]
+    return [Computed("ruggedness.effects", values, how=dict.fromkeys(values, how))]
 
 
-def _saturated(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _saturated(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     design = fractional_factorial(7, data["generators"])
-    found = ruggedness.effects(data["y"], design.matrix)
-    values = {name: _value(effect) / 2 for name, effect in zip("ABCDEFG", found.effects, strict=True)}
+    effects = ruggedness.effects(data["y"], design.matrix)
+    values = {name: _value(effect) / 2 for name, effect in zip("ABCDEFG", effects.effects, strict=True)}
     how = dict.fromkeys(values, "half the effect, since the source prints coefficients")
     values |= {
-        "intercept": np.nan if found.mean is None else found.mean,
+        "intercept": np.nan if effects.mean is None else effects.mean,
         "resolution": float(design.resolution or 0),
         "words": float(len(design.words)),
     }
-    return [Found("two_level_designs.fractional_factorial, ruggedness.effects", values, how=how)]
+    return [Computed("two_level_designs.fractional_factorial, ruggedness.effects", values, how=how)]
 
 
-def _spike(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
-    found = recovery.recovery([data["before"]], [data["after"]], data["added"])
-    return [Found("recovery.recovery", {"percent": 100 * found.recovery.value})]
+def _spike(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
+    recovered = recovery.recovery([data["before"]], [data["after"]], data["added"])
+    return [Computed("recovery.recovery", {"percent": 100 * recovered.recovery.value})]
 
 
 def _value(estimate: Any) -> float:
@@ -661,10 +661,10 @@ def _ends(estimate: Estimate | None, level: float) -> tuple[float, float]:
     return (None if estimate is None else estimate.interval(level)) or (np.nan, np.nan)
 
 
-Example = Callable[[Data, Mapping[str, str]], Sequence[Found]]
+Example = Callable[[Data, Mapping[str, str]], Sequence[Computed]]
 
 
-def _welch_fieller(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _welch_fieller(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     """Ratio and difference of two means of unequal scatter."""
     pair = data["numerators"], data["denominators"]
     ratio, difference = two_means.welch_ratio(*pair), two_means.welch_difference(*pair)
@@ -681,10 +681,10 @@ def _welch_fieller(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
         "difference_low": below,
         "difference_high": above,
     }
-    return [Found("two_means.welch_ratio, two_means.welch_difference", values)]
+    return [Computed("two_means.welch_ratio, two_means.welch_difference", values)]
 
 
-def _shelf_life(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def _shelf_life(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     """Line of the assay on age, and the age at which its one-sided 95 % bound meets the lower limit."""
     line = stability.stability_line(data["months"], [Decimal(text) for text in data["assay"]])
     slope = line.slope_estimate()
@@ -707,7 +707,7 @@ def _shelf_life(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
         "residual_sd": line.residual_sd,
         "shelf_life": float("nan") if life is None else life,
     }
-    return [Found("stability.stability_line, stability.first_crossing", values)]
+    return [Computed("stability.stability_line, stability.first_crossing", values)]
 
 
 EXAMPLES: Mapping[str, Example] = {
@@ -771,7 +771,7 @@ _LIKELIHOOD = "a maximum-likelihood fit is biased low and not used; restricted m
 LEFT: Mapping[str, Mapping[str, str]] = {
     "cal-hplc-bailey": {"p_intercept": "the program prints no p of a coefficient"},
     "cmp-bland-altman-pefr": {
-        "r": "the program computes no correlation: it does not speak about agreement",
+        "r": "the program computes no correlation: it says nothing about agreement",
         **dict.fromkeys(
             ("se_limit", "lower_LoA_ci_low", "lower_LoA_ci_high", "upper_LoA_ci_low", "upper_LoA_ci_high"),
             _APPROXIMATE,
@@ -808,7 +808,7 @@ OTHER_FILES: Mapping[str, str] = {
     "rat-pantothenic.yaml": "data of a slope-ratio assay without printed results; the test suite uses them",
     "coop.csv": "data of a co-operative trial without printed results; the test suite uses them",
     "rug-plackett-burman.csv": "the two-level designs as published: the test suite compares them mark by mark",
-    "nist_anova": "certified values of one-way sets: held to their digits among the certified values",
+    "nist_anova": "certified values of one-way sets: compared to their last digits among the certified values",
 }
 
 
@@ -825,13 +825,13 @@ def names(folder: Path) -> list[str]:
 
 
 def compare(folder: Path, name: str) -> tuple[list[Check], list[NotCompared]]:
-    """Compute one example and hold every printed value to it.
+    """Compute one example and compare every printed value with it.
 
-    A calculation that stops is told by one failing check a printed value, never by an error.
+    A calculation that stops is reported as one failing check a printed value, never as an error.
     """
     content = example(folder, name)
-    found, stopped = _computed(name, content)
-    checks = [check for one in found for check in _checks(name, content, one)]
+    routes, stopped = _computed(name, content)
+    checks = [check for route in routes for check in _checks(name, content, route)]
     seen = {check.statistic for check in checks}
     left = []
     for key, printed in content["expected"].items():
@@ -845,36 +845,36 @@ def compare(folder: Path, name: str) -> tuple[list[Check], list[NotCompared]]:
     return checks, left
 
 
-def _computed(name: str, content: Mapping[str, Any]) -> tuple[Sequence[Found], str]:
+def _computed(name: str, content: Mapping[str, Any]) -> tuple[Sequence[Computed], str]:
     if name not in EXAMPLES:
         return [], ""
     try:
         return EXAMPLES[name](content["data"], content["expected"]), ""
-    except Exception as error:  # whatever a broken statistic raises must be told as a failing check
+    except Exception as error:  # whatever a broken statistic raises must be reported as a failing check
         return [], f"The calculation stopped: {type(error).__name__}: {error}."
 
 
-def _checks(name: str, content: Mapping[str, Any], found: Found) -> Iterator[Check]:
+def _checks(name: str, content: Mapping[str, Any], computed: Computed) -> Iterator[Check]:
     discrepancies, recomputed = content.get("discrepancies", {}), content.get("recomputed", {})
     for key, printed in content["expected"].items():
-        if key not in found.values:
+        if key not in computed.values:
             continue
-        value = found.values[key]
-        if key in found.held_to:
-            reference, tolerance, why = found.held_to[key]
-            yield _check(name, content, key, printed, value, found.route, reference, tolerance, _sentence(why))
-        elif key in discrepancies and key not in found.how:
+        value = computed.values[key]
+        if key in computed.held_to:
+            reference, tolerance, why = computed.held_to[key]
+            yield _check(name, content, key, printed, value, computed.route, reference, tolerance, _sentence(why))
+        elif key in discrepancies and key not in computed.how:
             reference = repr(recomputed[key])
-            note = f"Held to an independent recomputation ({discrepancies[key]})."
-            yield _check(name, content, key, printed, value, found.route, reference, _digits(reference), note)
+            note = f"Compared with an independent recomputation ({discrepancies[key]})."
+            yield _check(name, content, key, printed, value, computed.route, reference, _digits(reference), note)
         else:
-            note = _sentence(found.how.get(key, ""))
-            yield _check(name, content, key, printed, value, found.route, note=note)
+            note = _sentence(computed.how.get(key, ""))
+            yield _check(name, content, key, printed, value, computed.route, note=note)
     further = content.get("assumptions", {}).get("extra_computed", {})
-    for key, value in found.extra.items():
+    for key, value in computed.extra.items():
         reference = repr(further[key])
-        note = "Not printed by the source; held to an independent recomputation from the same data."
-        yield _check(name, content, key, "not printed", value, found.route, reference, _digits(reference), note)
+        note = "Not printed by the source; compared with an independent recomputation from the same data."
+        yield _check(name, content, key, "not printed", value, computed.route, reference, _digits(reference), note)
 
 
 def _digits(reference: str) -> float:

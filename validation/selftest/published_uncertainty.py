@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from validation.selftest.checks import half_a_unit
-from validation.selftest.found import Data, Found
+from validation.selftest.computed import Computed, Data
 from validation.stats.distributions import (
     Arcsine,
     CurvilinearTrapezoid,
@@ -26,7 +26,7 @@ from validation.stats.propagation import coverage_factor, effective_df, propagat
 from validation.stats.uncertainty import Term, bias_terms, combine
 
 Values = dict[str, float]
-#: Printed text, tolerance, why: for a value that is held to more than half a unit of its last digit.
+#: Printed text, tolerance, why: for a value with a tolerance of more than half a unit of its last digit.
 HeldTo = dict[str, tuple[str, float, str]]
 
 SEED = 101
@@ -40,22 +40,22 @@ def _rectangle(pair: Sequence[float]) -> Rectangular:
     return Rectangular(float(pair[0]), float(pair[1]))
 
 
-def type_a_mean(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def type_a_mean(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     """GUM 4.4.3."""
-    found = type_a(data["t"])
+    mean = type_a(data["t"])
     return [
-        Found(
+        Computed(
             "distributions.type_a",
             {
-                "mean": found.mean,
-                "s": found.standard_uncertainty * sqrt(len(data["t"])),
-                "u": found.standard_uncertainty,
+                "mean": mean.mean,
+                "s": mean.standard_uncertainty * sqrt(len(data["t"])),
+                "u": mean.standard_uncertainty,
             },
         )
     ]
 
 
-def effective_degrees(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def effective_degrees(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     """GUM G.4.1, by propagation through the product and by joining relative terms."""
     pairs = list(zip(data["rel_u_percent"], data["n"], strict=True))
     product = propagate(
@@ -66,17 +66,17 @@ def effective_degrees(data: Data, printed: Mapping[str, str]) -> Sequence[Found]
     # The source rounds 18.999 to 19.0 before it looks up t; truncated without that, it would be 18.
     t, _ = coverage_factor(_rounded(product.effective_df, printed["nu_eff"]), 0.95)
     how = dict.fromkeys(("t95", "U_percent"), "t for the effective degrees of freedom as the source rounds them")
-    found = []
+    routes = []
     for route, u, df in (
         ("propagation.propagate", 100 * product.combined, product.effective_df),
         ("uncertainty.combine", joined.combined.value, joined.effective_df),
     ):
-        found.append(Found(route, {"rel_uc_percent": u, "nu_eff": df, "t95": t, "U_percent": t * u}, how))
-    return found
+        routes.append(Computed(route, {"rel_uc_percent": u, "nu_eff": df, "t95": t, "U_percent": t * u}, how))
+    return routes
 
 
-def end_gauge(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
-    """GUM H.1 by first order, with the next order beside it."""
+def end_gauge(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
+    """GUM H.1 by first order, with the next order."""
     estimates, u, nu = data["estimates"], data["u"], data["nu"]
     sizes, freedoms = data["d_components"]["u_nm"], data["d_components"]["nu"]
     joined = combine([Term(str(s), s, n) for s, n in zip(sizes, freedoms, strict=True)])
@@ -93,25 +93,25 @@ def end_gauge(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     def model(l_S: float, d: float, alpha_S: float, theta: float, delta_alpha: float, delta_theta: float) -> float:
         return l_S + d - l_S * (delta_alpha * theta + alpha_S * delta_theta)
 
-    found = propagate(model, inputs, confidence=0.99)
-    parts = {part.name: abs(part.contribution) for part in found.parts}
+    length_budget = propagate(model, inputs, confidence=0.99)
+    parts = {part.name: abs(part.contribution) for part in length_budget.parts}
     values = {
-        "l_mm": found.value / 1e6,
+        "l_mm": length_budget.value / 1e6,
         "u_d": joined.combined.value,
         "nu_d": effective_df(_rounded(joined.combined.value, printed["u_d"]), sizes, freedoms),
         "contribution_delta_alpha": parts["delta_alpha"],
         "contribution_delta_theta": parts["delta_theta"],
-        "u_c": found.combined,
-        "nu_eff": found.effective_df,
-        "k99": found.coverage_factor,
-        "U99": found.expanded,
+        "u_c": length_budget.combined,
+        "nu_eff": length_budget.effective_df,
+        "k99": length_budget.coverage_factor,
+        "U99": length_budget.expanded,
         "u_c_second_order": second_order_uncertainty(model, inputs),
     }
     how = {"nu_d": "from u(d) rounded to 9.7, as the source forms it"}
-    return [Found("propagation.propagate, second_order_uncertainty, uncertainty.combine", values, how)]
+    return [Computed("propagation.propagate, second_order_uncertainty, uncertainty.combine", values, how)]
 
 
-def resistance(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def resistance(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     """GUM H.2, three outputs of three correlated inputs."""
     inputs = {name: type_a(data[name]) for name in ("V", "I_mA", "phi")}
     r = np.corrcoef([data[name] for name in inputs])
@@ -122,16 +122,16 @@ def resistance(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
         "Z": lambda V, I_mA, phi: 1000 * V / I_mA,
     }
     values: Values = {}
-    for name, found_mean in inputs.items():
-        values |= {name: found_mean.mean, f"u_{name}": found_mean.standard_uncertainty}
+    for name, mean in inputs.items():
+        values |= {name: mean.mean, f"u_{name}": mean.standard_uncertainty}
     values |= {f"r_{a}_{b}".replace("_mA", ""): value for (a, b), value in tied.items()}
     for name, model in models.items():
-        found = propagate(model, inputs, correlations=tied)
-        values |= {name: found.value, f"u_{name}": found.combined}
-    return [Found("distributions.type_a, propagation.propagate with correlations", values)]
+        output = propagate(model, inputs, correlations=tied)
+        values |= {name: output.value, f"u_{name}": output.combined}
+    return [Computed("distributions.type_a, propagation.propagate with correlations", values)]
 
 
-def additive(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def additive(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     """JCGM 101, 9.2."""
     one, ten = Rectangular(-sqrt(3), sqrt(3)), Rectangular(-10 * sqrt(3), 10 * sqrt(3))
     cases: dict[str, list[Distribution]] = {
@@ -147,9 +147,9 @@ def additive(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     held_to: HeldTo = {}
     for case, distributions in cases.items():
         inputs = {f"x{i}": distribution for i, distribution in enumerate(distributions)}
-        found = propagate(model, inputs)
-        values |= {f"{case}_u": found.combined, f"{case}_half_width": found.expanded}
-        values[f"{case}_GUF_half_width"] = found.expanded
+        first_order = propagate(model, inputs)
+        values |= {f"{case}_u": first_order.combined, f"{case}_half_width": first_order.expanded}
+        values[f"{case}_GUF_half_width"] = first_order.expanded
         if case == "case1":
             continue
         drawn = monte_carlo(model, inputs, seed=SEED)
@@ -157,10 +157,10 @@ def additive(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
         values[name] = (drawn.symmetric[1] - drawn.symmetric[0]) / 2
         error = sqrt(drawn.end_errors[0] ** 2 + drawn.end_errors[1] ** 2) / 2
         held_to[name] = _own_error(printed[name], error)
-    return [Found("propagation.propagate, monte_carlo.monte_carlo", values, held_to=held_to)]
+    return [Computed("propagation.propagate, monte_carlo.monte_carlo", values, held_to=held_to)]
 
 
-def mass(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def mass(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     """JCGM 101, 9.3."""
     inputs: dict[str, Distribution] = {
         "m_R": _normal(data["m_R"]),
@@ -173,17 +173,17 @@ def mass(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     def model(m_R: Any, dm_R: Any, rho_a: Any, rho_W: Any, rho_R: Any) -> Any:
         return (m_R + dm_R) * (1 + (rho_a - 1.2) * (1 / rho_W - 1 / rho_R)) - 100000
 
-    found, drawn = propagate(model, inputs), monte_carlo(model, inputs, seed=SEED)
+    first_order, drawn = propagate(model, inputs), monte_carlo(model, inputs, seed=SEED)
     values = {
-        "estimate": found.value,
-        "GUF1_u": found.combined,
-        "GUF1_low": found.interval[0],
-        "GUF1_high": found.interval[1],
+        "estimate": first_order.value,
+        "GUF1_u": first_order.combined,
+        "GUF1_low": first_order.interval[0],
+        "GUF1_high": first_order.interval[1],
         "GUF2_u": second_order_uncertainty(model, inputs),
         **_of_draws(drawn),
     }
     return [
-        Found(
+        Computed(
             "propagation.propagate, second_order_uncertainty, monte_carlo.monte_carlo",
             values,
             held_to=_both_errors(printed, drawn, data["source_draws"]),
@@ -191,7 +191,7 @@ def mass(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     ]
 
 
-def comparison_loss(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def comparison_loss(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     """JCGM 101, 9.4."""
     values: Values = {}
     held_to: HeldTo = {}
@@ -207,12 +207,12 @@ def comparison_loss(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
                 continue
             values[mean] = drawn.mean / data["unit"]
             held_to[mean] = _own_error(printed[mean], drawn.mean_error / data["unit"])
-            found = propagate(lambda x1, x2: x1**2 + x2**2, inputs)
-            values[f"GUF_u_{label}"] = found.combined / data["unit"]
-    return [Found("monte_carlo.monte_carlo with correlations, propagation.propagate", values, held_to=held_to)]
+            first_order = propagate(lambda x1, x2: x1**2 + x2**2, inputs)
+            values[f"GUF_u_{label}"] = first_order.combined / data["unit"]
+    return [Computed("monte_carlo.monte_carlo with correlations, propagation.propagate", values, held_to=held_to)]
 
 
-def gauge(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def gauge(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     """JCGM 101, 9.5."""
     inputs: dict[str, Distribution] = {
         **{name: StudentT(*map(float, data[name])) for name in ("L_S", "D", "d1", "d2")},
@@ -228,41 +228,41 @@ def gauge(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     ) -> Any:
         return L_S + D + d1 + d2 - L_S * (d_alpha * (theta_0 + Delta) + alpha_S * d_theta) - 50_000_000
 
-    found = propagate(model, inputs, confidence=data["confidence"])
+    first_order = propagate(model, inputs, confidence=data["confidence"])
     drawn = monte_carlo(model, inputs, seed=SEED, confidence=data["confidence"])
     values = {
-        "GUF_estimate": found.value,
-        "GUF_u": found.combined,
+        "GUF_estimate": first_order.value,
+        "GUF_u": first_order.combined,
         "MCM_estimate": drawn.mean,
         "MCM_u": drawn.standard_uncertainty,
     }
-    return [Found("propagation.propagate, monte_carlo.monte_carlo", values)]
+    return [Computed("propagation.propagate, monte_carlo.monte_carlo", values)]
 
 
-def ammonium(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def ammonium(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     """Nordtest TR 537."""
     terms = bias_terms(data["RMS_bias_percent"], data["u_Cref_percent"], treatment="enlarge")
-    found = combine([Term("u_Rw", data["u_Rw_percent"]), *terms])
+    total = combine([Term("u_Rw", data["u_Rw_percent"]), *terms])
     values = {
         "u_bias_percent": combine(terms).combined.value,
-        "u_c_percent": found.combined.value,
-        "U_percent": 2 * found.combined.value,
+        "u_c_percent": total.combined.value,
+        "U_percent": 2 * total.combined.value,
     }
     how = {"U_percent": "with k = 2, as the source takes it"}
-    return [Found("uncertainty.combine, uncertainty.bias_terms", values, how)]
+    return [Computed("uncertainty.combine, uncertainty.bias_terms", values, how)]
 
 
-def zeta(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def zeta(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     """Zeta scores as the normalised difference of two values, with the sign of the difference."""
     spread = type_a(data["x"]).standard_uncertainty * sqrt(len(data["x"]))
     values = {"u_lab1": spread}
     for number, x in enumerate(data["x"][:5], start=1):
         score = normalised_difference(x, spread, data["x_ref"], data["u_ref"]).value
         values[f"zeta_{number}"] = copysign(score, x - data["x_ref"])
-    return [Found("lots.normalised_difference, distributions.type_a", values)]
+    return [Computed("lots.normalised_difference, distributions.type_a", values)]
 
 
-def cadmium(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def cadmium(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     """Eurachem/CITAC, A1."""
     half, volume = data["flask_half_width_triangular"], data["flask_ml"]
     flask = propagate(
@@ -275,29 +275,33 @@ def cadmium(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
     )
     purity = Rectangular(0.9999 - data["purity_half_width"], 0.9999 + data["purity_half_width"])
     rounded = round(flask.combined, 2)
-    found = propagate(
+    concentration = propagate(
         lambda m, P, V: 1000 * m * P / V,
         {"m": _normal(data["m_mg"]), "P": purity, "V": Normal(volume, rounded)},
     )
     values = {
         "u_P": purity.standard_uncertainty,
         "u_V": flask.combined,
-        "c_mg_l": found.value,
-        "u_c": found.combined,
-        "relative_u": found.combined / found.value,
+        "c_mg_l": concentration.value,
+        "u_c": concentration.combined,
+        "relative_u": concentration.combined / concentration.value,
     }
     how = dict.fromkeys(("u_c", "relative_u"), "u(V) rounded to 0.07, as the source rounds it")
-    return [Found("propagation.propagate, distributions", values, how)]
+    return [Computed("propagation.propagate, distributions", values, how)]
 
 
-def hydroxide(data: Data, printed: Mapping[str, str]) -> Sequence[Found]:
+def hydroxide(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     """Eurachem/CITAC, A2."""
-    found = propagate(
+    c = propagate(
         lambda repeatability, m_g, purity, molar_mass, V_ml: repeatability * 1000 * m_g * purity / (molar_mass * V_ml),
         {name: _normal(data[name]) for name in ("repeatability", "m_g", "purity", "molar_mass", "V_ml")},
     )
-    values = {"c_mol_l": found.value, "u_c": found.combined, "relative_u": found.combined / found.value}
-    return [Found("propagation.propagate", values)]
+    values = {
+        "c_mol_l": c.value,
+        "u_c": c.combined,
+        "relative_u": c.combined / c.value,
+    }
+    return [Computed("propagation.propagate", values)]
 
 
 def _rounded(value: float, printed: str) -> float:
@@ -323,7 +327,7 @@ def _both_errors(printed: Mapping[str, str], drawn: MonteCarloResult, source_dra
 
 
 #: By the name of the file.
-UNCERTAINTY: Mapping[str, Callable[[Data, Mapping[str, str]], Sequence[Found]]] = {
+UNCERTAINTY: Mapping[str, Callable[[Data, Mapping[str, str]], Sequence[Computed]]] = {
     "unc-gum-4-4-3": type_a_mean,
     "unc-gum-g41": effective_degrees,
     "unc-gum-h1": end_gauge,

@@ -20,7 +20,7 @@ from validation.files import write_files
 from validation.selftest import published
 from validation.selftest.checks import Check, Digits
 from validation.selftest.collect import FORMAT, KIND, SelfTest, collect
-from validation.words import MINUS, fixed, sentence_list, significant
+from validation.words import MINUS, counted, fixed, sentence_list, significant
 
 RECORD, PAGE, PRINT = "selftest.json", "selftest.html", "selftest.pdf"
 STUDY_PLACE = Path("records") / "selftest"
@@ -53,7 +53,7 @@ WITHOUT_EXAMPLE = (
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """A self-test and where its report lies."""
+    """A self-test and the place of its report."""
 
     result: SelfTest
     folder: Path
@@ -84,7 +84,7 @@ def run_selftest(
     Parameters
     ----------
     out : folder of the report; made if need be
-    now : the clock, handed in; its times stand in selftest.json, outside of what is hashed
+    now : the clock, handed in; its times are in selftest.json, outside of what is hashed
     study : a study folder whose records/ receive a copy, so that its next dossier cites it
     progress : called with one line a step
 
@@ -144,7 +144,7 @@ def build_report(result: SelfTest) -> Document:
         issue=str(result.software["versions"]["validation"]),
         issue_word="version",
         short_hash=result.sha256[:12],
-        timestamp=0,  # the time of the run stands in selftest.json alone, so that this stays the same
+        timestamp=0,  # the time of the run is only in selftest.json, so this stays the same
     )
 
 
@@ -160,7 +160,7 @@ def _cover(result: SelfTest) -> Cover:
         text += " Do not rely on a dossier made with this installation until the cause is found."
     warnings = [f"Failed: {line}" for line in result.failures[:6]]
     if failed > 6:
-        warnings.append(f"{failed - 6} further checks failed; all are listed under Result.")
+        warnings.append(f"{counted(failed - 6, 'further check')} failed; all are listed under Result.")
     warnings += [other.absent for other in result.witnesses if other.absent]
     return Cover(
         title="Self-test of the calculations",
@@ -178,7 +178,7 @@ def _cover(result: SelfTest) -> Cover:
             ("numpy, scipy", f"{versions['numpy']}, {versions['scipy']}"),
             ("Linear algebra", result.machine["linear_algebra"]),
             ("This report, SHA-256", result.sha256),
-            ("Time", f"stands in {RECORD}; this page stays the same on the same machine and versions"),
+            ("Time", f"is in {RECORD}; this page stays the same on the same machine and versions"),
         ),
         warnings=tuple(warnings),
         signatures=(("Made", ""), ("Reviewed", "")),
@@ -203,7 +203,7 @@ def _summary(result: SelfTest) -> list[Block]:
     blocks.append(
         Table(
             "Checks",
-            ("Part", "Checks", "Passed", "Failed", "Printed values left aside"),
+            ("Part", "Checks", "Passed", "Failed", "Printed values not compared"),
             tuple(rows),
             align="lrrrr",
             widths=(3, 1, 1, 1, 1.4),
@@ -213,9 +213,9 @@ def _summary(result: SelfTest) -> list[Block]:
     blocks.append(
         Paragraph(
             "A check passes where computed and printed value differ by no more than half a unit of the last printed "
-            "digit; where another tolerance holds, its place says which and why. "
-            f"{memory} of the {len(result.checks)} checks hold to values recalled from memory; each says so. A "
-            "recalled value that is reproduced to the last digit speaks for recollection and program together."
+            "digit; where another tolerance applies, it is stated with the reason. "
+            f"{memory} of the {len(result.checks)} checks use values recalled from memory; each says so. A recalled "
+            "value that is reproduced to the last digit supports both the recollection and the program."
         )
     )
     if result.failures:
@@ -260,23 +260,23 @@ def _example(source: Mapping[str, str], case: str, checks: Sequence[Check]) -> I
             )
         if other:
             yield Table(
-                f"{caption}, held to something else than the printed value",
-                ("Quantity", "Printed", "Held to", "Computed", "Difference", "Tolerance", "Outcome"),
+                f"{caption}, compared with something other than the printed value",
+                ("Quantity", "Printed", "Compared with", "Computed", "Difference", "Tolerance", "Outcome"),
                 tuple((c.statistic, minus(c.printed), minus(_shown(c.reference)), *_numbers(c)) for c in other),
                 align="llddrrl",
                 long=True,
                 literal=True,
                 widths=(2.2, 1.2, 1.6, 1.6, 1.1, 1.1, 1),
             )
-    said = dict.fromkeys(check.note for check in checks if check.note)
-    lines = [f"{sentence_list(_statistics(checks, note))}: {note}" for note in said]
+    notes = dict.fromkeys(check.note for check in checks if check.note)
+    lines = [f"{sentence_list(_statistics(checks, note))}: {note}" for note in notes]
     if lines:
         yield Items(tuple(lines))
 
 
 def _statistics(checks: Sequence[Check], note: str) -> list[str]:
-    found = list(dict.fromkeys(check.statistic for check in checks if check.note == note))
-    return found if len(found) <= 6 else [*found[:5], f"{len(found) - 5} more"]
+    statistics = list(dict.fromkeys(check.statistic for check in checks if check.note == note))
+    return statistics if len(statistics) <= 6 else [*statistics[:5], f"{len(statistics) - 5} more"]
 
 
 def _source_sentence(source: Mapping[str, str]) -> str:
@@ -324,14 +324,14 @@ def _certified(result: SelfTest) -> list[Block]:
     for case, checks in groupby(own, key=lambda check: check.case):
         for number, check in enumerate(checks):
             computed = "no value" if check.difference is None else minus(f"{check.computed:.15E}")
-            found = next(row for row in result.digits if (row.case, row.statistic) == (case, check.statistic))
+            digits = next(row for row in result.digits if (row.case, row.statistic) == (case, check.statistic))
             rows.append(
                 (
                     _set_name(case) if number == 0 else "",
                     check.statistic,
                     minus(check.printed),
                     computed,
-                    _cut(found.ours),
+                    _cut(digits.ours),
                     "agrees" if check.ok else "does not agree",
                 )
             )
@@ -378,11 +378,11 @@ def _digits(result: SelfTest) -> list[Block]:
         "the others, to a tenth of a digit."
     )
     blocks: list[Block] = [Heading("Correct digits against other libraries", 1, "digits"), Paragraph(text)]
-    said = [other.absent for other in result.witnesses if other.absent]
-    said += [
+    versions = [other.absent for other in result.witnesses if other.absent]
+    versions += [
         f"{other.version if other.name in other.version else f'{other.name} {other.version}'}." for other in present
     ]
-    blocks.append(Items(tuple(said)))
+    blocks.append(Items(tuple(versions)))
     blocks.append(
         Table(
             "Log relative error",
@@ -413,7 +413,7 @@ def _cut(digits: float) -> str:
 def _coverage(result: SelfTest) -> list[Block]:
     blocks: list[Block] = [Heading("Coverage, simulated", 1, "coverage")]
     if result.coverage is None:
-        text = "This version carries no extract of simulated coverage studies; nothing is claimed from them here."
+        text = "This version has no extract of simulated coverage studies; nothing is claimed from them here."
         return [*blocks, Paragraph(text)]
     rows = tuple(
         (
@@ -430,7 +430,8 @@ def _coverage(result: SelfTest) -> list[Block]:
     )
     head = ("Statistic", "Design", "Nominal", "Attained", "Its standard error", "Studies", "Allowed", "Outcome")
     text = (
-        "Studies simulated with a stated truth and a fixed seed: how often an interval holds the truth, or a test errs."
+        "Studies simulated with a stated truth and a fixed seed: "
+        "how often an interval contains the true value, or a test gives the wrong answer."
     )
     table = Table(
         "Attained rates",
@@ -440,8 +441,8 @@ def _coverage(result: SelfTest) -> list[Block]:
         long=True,
         widths=(2, 3, 0.8, 0.9, 0.9, 0.8, 1.4, 1),
     )
-    said = tuple(dict.fromkeys(row.note for row in result.coverage if row.note))
-    return [*blocks, Paragraph(text), table, *([Items(said)] if said else [])]
+    notes = tuple(dict.fromkeys(row.note for row in result.coverage if row.note))
+    return [*blocks, Paragraph(text), table, *([Items(notes)] if notes else [])]
 
 
 def _left(result: SelfTest) -> list[Block]:
@@ -451,7 +452,7 @@ def _left(result: SelfTest) -> list[Block]:
             rows.append((case if number == 0 else "", item.statistic, minus(item.printed), item.reason))
     files = tuple(f"{name}: {reason}." for name, reason in published.OTHER_FILES.items())
     return [
-        Heading("Printed values left aside", 1, "left"),
+        Heading("Printed values not compared", 1, "left"),
         Paragraph("Each printed value of the examples that was not compared, with the reason."),
         Table(
             "Not compared",
@@ -462,7 +463,7 @@ def _left(result: SelfTest) -> list[Block]:
             literal=True,
             widths=(1.5, 1.6, 1.3, 3.6),
         ),
-        Paragraph("Files of the folder that are no worked example:"),
+        Paragraph("Files of the folder that are not worked examples:"),
         Items(files),
     ]
 
@@ -472,18 +473,19 @@ def _limits(result: SelfTest) -> list[Block]:
         Heading("What this does not show", 1, "limits"),
         Items(
             (
-                "It tests the statistics. How worksheets are read, limits judged and pages made is held by the test "
-                "suite of the program; “validation verify” recomputes one dossier from its inputs.",
+                "It tests the statistics. How worksheets are read, limits judged and pages made is tested by the "
+                "test suite of the program; “validation verify” recomputes one dossier from its inputs.",
                 "It says nothing about a measurement: whether a procedure is fit is for a validation study to show.",
-                "It speaks for the program files and versions whose hashes and numbers stand here, on this machine. "
-                "Another version, or one changed constant, is another program and needs a self-test of its own.",
+                "It applies to the program files and versions whose hashes and numbers are listed here, on this "
+                "machine. "
+                "Another version, or one changed constant, is another program and needs its own self-test.",
                 "A hash shows that nothing was changed since; it does not show who made the report, or when.",
             )
         ),
         Paragraph("No worked example with printed results is known to us for:"),
         Items(tuple(f"{item[0].upper()}{item[1:]}." for item in WITHOUT_EXAMPLE)),
         Paragraph(
-            "These are held by the test suite to independent routes (general-purpose libraries, exact arithmetic, "
+            "The test suite compares these with independent routes (general-purpose libraries, exact arithmetic, "
             "search by brute force) and to simulation."
         ),
     ]

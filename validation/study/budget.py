@@ -153,15 +153,15 @@ class Component(BaseModel):
         }
         given = [name for name, value in stated.items() if value is not None]
         if len(given) != 1:
-            found = " and ".join(given) if given else "nothing of its size"
+            sizes = " and ".join(given) if given else "nothing of its size"
             raise ValueError(
-                f'"{self.name}" states {found}. Give exactly one of size: "2%", half_width: 0.1 with a shape, '
+                f'"{self.name}" states {sizes}. Give exactly one of size: "2%", half_width: 0.1 with a shape, '
                 'from: repeatability.s_r, negligible: "because ...", not_applicable: "because ...".'
             )
         if (self.half_width is None) != (self.shape is None):
             raise ValueError(
                 f'"{self.name}" needs half_width and shape together. Write shape: rectangular (or triangular, '
-                "one-sided) beside half_width; a standard uncertainty goes under size."
+                "one-sided) with half_width; a standard uncertainty goes under size."
             )
         if self.taken_from is None and (self.at is not None or self.readings != 1):
             raise ValueError(
@@ -170,8 +170,8 @@ class Component(BaseModel):
             )
         if self.reason is not None and (self.part_of is not None or self.degrees_of_freedom is not None):
             raise ValueError(
-                f'"{self.name}" is said to be no component and yet has part_of or degrees_of_freedom. '
-                "Take those out, or state its size."
+                f'"{self.name}" is declared not to be a component, but has part_of or degrees_of_freedom. '
+                "Remove those, or state its size."
             )
         return self
 

@@ -35,7 +35,7 @@ def _risk(value: Any) -> float:
         raise ValueError(f"must be a share of one below 0.5. Write {risk / 100:g} if {risk:g} % is meant.")
     if not 0.0001 <= risk < 0.5:
         raise ValueError(
-            "must lie above 0 and below 0.5, and not below 0.0001: at 0.5 there is no guard band. Write 0.05 for 5 %."
+            "must be above 0 and below 0.5, and not below 0.0001: at 0.5 there is no guard band. Write 0.05 for 5 %."
         )
     return risk
 
@@ -45,7 +45,7 @@ def _coverage(value: Any) -> float:
     if 1 < coverage < 100:
         raise ValueError(f"must be a share of one, not per cent. Write {coverage / 100:g}.")
     if not 0.5 < coverage <= 0.9999:
-        raise ValueError("must lie above 0.5 and below 1, and not above 0.9999. Write 0.95 for 95 %.")
+        raise ValueError("must be above 0.5 and below 1, and not above 0.9999. Write 0.95 for 95 %.")
     return coverage
 
 
@@ -63,12 +63,12 @@ def _limits(value: Any) -> tuple[float, ...]:
             "holds no limit. Write the limits in square brackets, [2.0, 4.0], or leave the key out for "
             "study.customer_limits."
         )
-    found = tuple(_number(item) for item in values)
-    if any(item <= 0 for item in found):
+    limits = tuple(_number(item) for item in values)
+    if any(item <= 0 for item in limits):
         raise ValueError("must be numbers above zero. Write the limits in the unit of the study: [2.0, 4.0].")
-    if len(set(found)) < len(found):
+    if len(set(limits)) < len(limits):
         raise ValueError("names a limit twice. Write each limit once.")
-    return found
+    return limits
 
 
 Text = Annotated[str, BeforeValidator(_text)]

@@ -55,7 +55,7 @@ def refuse_contradictions(design: Design) -> None:
     low, high = design.range
     for name, number in (("runs", design.runs), ("replicates", design.replicates)):
         if not 1 <= number <= 1000:
-            raise Refusal(f"The number of {name} must lie between 1 and 1000; found {number}.")
+            raise Refusal(f"The number of {name} must be between 1 and 1000; found {number}.")
     if not low < high:
         raise Refusal(f"The range must rise from low to high; found {low:g} to {high:g}.")
     if len(set(design.levels)) != len(design.levels):
@@ -81,7 +81,7 @@ def _refuse_texts(design: Design) -> None:
             raise Refusal(f'{item.name}: the text "{hidden}" holds a character that cannot be seen. Write it without.')
     if re.search(r"[\[\]]", design.unit):
         raise Refusal(
-            f'The unit "{design.unit}" holds a bracket, which marks the unit in a heading of a worksheet: write '
+            f'The unit "{design.unit}" holds a bracket, which marks the unit in a worksheet heading: write '
             f'"{re.sub(r"[][]", "", design.unit)}", or "% (m/m)".'
         )
 

@@ -52,7 +52,7 @@ class Columns:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Setting:
-    """A key of the plan beside `worksheet`. `type`: what it accepts, for the plan's schema.
+    """A key of the plan in addition to `worksheet`. `type`: what it accepts, for the plan's schema.
 
     `kind`: what else is asked of it: a content lies between nothing and the whole, a limit above zero; `names`: the
     column of the worksheet whose entry it names.
@@ -117,7 +117,7 @@ class Chapter:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Shape:
-    """How the readings of an experiment lie.
+    """How the readings of an experiment are arranged.
 
     Attributes
     ----------
@@ -141,7 +141,7 @@ class Traits:
 
     Attributes
     ----------
-    ordered : its order of measurement is looked at for carry-over
+    ordered : its order of measurement is examined for carry-over
     evaluated_when_read : readings alone make it evaluated; else its chapter must hold a quantity from them
     censored_as_bounds : readings such as "<0.1" enter as bounds, and are not left out
     earlier : its readings are older than the study: their dates, lots and instruments do not count
@@ -162,7 +162,7 @@ class Experiment(Chapter):
     serves : what it is there for, at the end of a sentence
     chapters : the chapters that are computed from its readings and have other names
     columns, shape, traits : its worksheet
-    settings : what the plan may say of it beside `worksheet` and `order_seed`
+    settings : what the plan may say of it in addition to `worksheet` and `order_seed`
     compares : the materials that it compares with the study's own
     start : what `start` prepares
     """
@@ -189,7 +189,7 @@ def _by_name(*records: Named) -> dict[str, Named]:
     return {record.name: record for record in records}
 
 
-#: The experiments, in the order in which they are told.
+#: The experiments, in the order in which they are printed.
 EXPERIMENTS: Mapping[str, Experiment] = _by_name(
     Experiment(
         name="calibration",

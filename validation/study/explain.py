@@ -1,4 +1,4 @@
-"""The plan repeated in sentences, so that a person who never saw YAML can tell whether it says what was meant."""
+"""The plan in sentences, so a person who never saw YAML can see whether it says what was meant."""
 
 from __future__ import annotations
 
@@ -82,7 +82,7 @@ def _experiment(data: ExperimentData) -> str:
 
 
 def _replicates(data: ExperimentData) -> str:
-    """How many readings stand in each cell of the design."""
+    """How many readings are in each cell of the design."""
     cells = [column for column in EXPERIMENTS[data.name].shape.cells if column in data.table]
     if not cells or data.table.empty:
         return ""
@@ -121,14 +121,14 @@ def _must(requirement: Requirement, plan: Plan, what: str) -> str:
     two_sided, one_sided = _per_cent(2 * plan.confidence - 1), _per_cent(plan.confidence)
     if requirement.rule == "equivalence":
         about = level_text(requirement.target)
-        return f"the {two_sided} interval of {what} must lie inside ±{limit} about {about}".replace(",, ", ", ")
+        return f"the {two_sided} interval of {what} must be inside ±{limit} about {about}".replace(",, ", ", ")
     if requirement.rule == "inside":
-        return f"both limits of the pair that {what} belongs to must lie inside ±{limit}".rstrip(",")
+        return f"both limits of the pair that {what} belongs to must be inside ±{limit}".rstrip(",")
     if requirement.rule == "upper bound":
         return f"the one-sided {one_sided} upper bound of {what} must not exceed {limit}".rstrip(",")
     if requirement.rule == "lower bound":
         return f"the one-sided {one_sided} lower bound of {what} must reach {limit}".rstrip(",")
-    return f"the estimate of {what} alone must not exceed {limit}".rstrip(",")
+    return f"the estimate of {what} must not exceed {limit}".rstrip(",")
 
 
 def _budget_and_rule(study: Study) -> Iterator[str]:
@@ -140,7 +140,7 @@ def _budget_and_rule(study: Study) -> Iterator[str]:
     for component in plan.uncertainty.components if plan.uncertainty is not None else ():
         size = component.reason or str(component.size or component.half_width or component.taken_from)
         place = (
-            f"contained in {component.part_of}: counts bottom-up alone"
+            f"contained in {component.part_of}: counts in the bottom-up budget only"
             if component.part_of
             else "counts in both budgets"
             if component.reason is None
@@ -150,12 +150,12 @@ def _budget_and_rule(study: Study) -> Iterator[str]:
     if plan.decision is not None:
         rule = plan.decision
         guard = "guard band U" if rule.guard else f"one-sided risk {_per_cent(rule.one_sided_risk)}"
-        agreed = f"agreed with {rule.agreed_with}" if rule.agreed_with else "nobody stated to have agreed"
+        agreed = f"agreed with {rule.agreed_with}" if rule.agreed_with else "no agreement stated"
         yield f"Decision rule: {rule.rule}, {guard}, {agreed}."
 
 
 def _gaps(plan: Plan) -> Iterator[str]:
-    missing = [said for name, said in _OPTIONAL.items() if not getattr(plan.study, name)]
+    missing = [words for name, words in _OPTIONAL.items() if not getattr(plan.study, name)]
     missing += [name for name in ("people", "equipment", "standards") if not getattr(plan, name)]
     if missing:
         yield f"Not stated: {', '.join(missing)}."
@@ -174,7 +174,7 @@ def plan_changes(old: Plan, new: Plan) -> Iterator[str]:
     after = {item.id: item for item in new.requirements}
     for name in dict.fromkeys([*before, *after]):
         if name not in after:
-            yield f"Requirement {name} is taken out."
+            yield f"Requirement {name} is removed."
         elif name not in before:
             yield f"Requirement {name} is new. {requirement_in_words(after[name], new)}"
         elif before[name] != after[name]:

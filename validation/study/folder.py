@@ -22,7 +22,7 @@ _FOLDERS = (HISTORY, "records", "standards", "worksheets", "dossiers", "draft", 
 def folder_faults(folder: Path) -> list[Fault]:
     """A fault for each link that leads out of the study, and for each pipe or device in the place of a file.
 
-    Looked at are the files and folders that the program knows by name, and everything below them but for finished
+    Checked are the files and folders that the program knows by name, and everything below them but for finished
     dossiers, whose links `verify` names. Nothing is opened.
     """
     home = folder.resolve()
@@ -65,12 +65,12 @@ def _fault(path: Path, folder: Path, home: Path) -> Fault | None:
         return Fault(name, f"The path cannot be followed: {what}.", "Remove the link, or put the file itself there.")
     if not resolved.is_relative_to(home):
         reason, mend = "The path leads out of the study folder through a link.", "Copy what it names into the study."
-        return Fault(name, reason, mend, found=str(resolved), expected="a place inside the study folder")
+        return Fault(name, reason, mend, value=str(resolved), expected="a place inside the study folder")
     if not (stat.S_ISREG(kind.st_mode) or stat.S_ISDIR(kind.st_mode)):
-        reason, mend = "This is no ordinary file, but a pipe, a device or a socket.", "Put the file itself there."
+        reason, mend = "This is not an ordinary file but a pipe, a device or a socket.", "Put the file itself there."
         return Fault(name, reason, mend)
     if name in _FILES and stat.S_ISDIR(kind.st_mode):
-        return Fault(name, "This is a folder.", "Put the file itself there.", found="a folder", expected="a file")
+        return Fault(name, "This is a folder.", "Put the file itself there.", value="a folder", expected="a file")
     if name.partition("/")[0] in (*_FILES, HISTORY) and kind.st_size > LARGEST:
         reason, mend = f"The file has {kind.st_size} bytes.", "Keep documents and instrument exports in records/."
         return Fault(name, reason, mend, expected=f"at most {LARGEST} bytes")

@@ -31,7 +31,7 @@ class _Number:
             raise ValueError(f"The limit {self} is a share of the level, and there is no level here. Write a number.")
         return (self.value * level).scaleb(-2)
 
-    def told(self, level: Decimal | None) -> str:
+    def stated_at(self, level: Decimal | None) -> str:
         return f"{_plain(self.value)} % of {_plain(level)}" if self.share and level is not None else str(self)
 
     def __str__(self) -> str:
@@ -49,11 +49,11 @@ class _Call:
             return sum(values, Decimal(0))
         return max(values) if self.name == "max" else min(values)
 
-    def told(self, level: Decimal | None) -> str:
+    def stated_at(self, level: Decimal | None) -> str:
         """A sum in full; of a largest or smallest the part that governs at this level."""
         if self.name == "sum":
-            return " + ".join(part.told(level) for part in self.parts)
-        return next(part for part in self.parts if part.at(level) == self.at(level)).told(level)
+            return " + ".join(part.stated_at(level) for part in self.parts)
+        return next(part for part in self.parts if part.at(level) == self.at(level)).stated_at(level)
 
     def __str__(self) -> str:
         return f"{self.name}({', '.join(str(part) for part in self.parts)})"
@@ -63,7 +63,7 @@ class _Call:
 class Limit:
     """A limit as the plan states it.
 
-    Decimal arithmetic keeps "touching" exact: `sum(0.3, 6%)` at 0.5 is the double nearest to 0.33, not one beside it.
+    Decimal arithmetic keeps "touching" exact: `sum(0.3, 6%)` at 0.5 is the double nearest to 0.33, not its neighbour.
     """
 
     tree: _Number | _Call
@@ -79,7 +79,7 @@ class Limit:
         Raises
         ------
         ValueError
-            The text is outside the grammar; the message says where and how to mend it.
+            The text is outside the grammar; the message says where and how to correct it.
         """
         if isinstance(text, Limit):
             return text
@@ -114,7 +114,7 @@ class Limit:
 
         A limit is linear in the level between the kinks of its `max` and `min`, so ends and kinks are all there is to
         look at; ends alone do not do: max(sum(1, -20%), sum(-1, 20%)) is 0 at 5 and above it elsewhere. A share of
-        level 0 is 0 whatever the plan says, so a range that begins there is looked at from just above.
+        level 0 is 0 whatever the plan says, so a range that begins there is examined from just above.
         """
         start = high * 1e-9 if low == 0 < high else low
         ends = tuple(Decimal(repr(float(end))) for end in (start, high))
@@ -123,8 +123,8 @@ class Limit:
     def derivation(self, level: float | None = None) -> str:
         """How the limit came about: "0.18", "0.20 (5 % of 4)", "0.54 (0.3 + 6 % of 4)"."""
         exact = _exact(level)
-        value, told = f"{self.tree.at(exact):f}", self.tree.told(exact)
-        return value if told == _plain(Decimal(value)) else f"{value} ({told})"
+        value, origin = f"{self.tree.at(exact):f}", self.tree.stated_at(exact)
+        return value if origin == _plain(Decimal(value)) else f"{value} ({origin})"
 
     def __str__(self) -> str:
         return str(self.tree)
@@ -153,13 +153,13 @@ class _Parser:
     def _scan(self) -> Iterator[tuple[str, str]]:
         position, end = 0, len(self.text.rstrip())
         while position < end:
-            found = _TOKEN.match(self.text, position)
-            if found is None:
+            token = _TOKEN.match(self.text, position)
+            if token is None:
                 rest = self.text[position:].strip()
                 raise ValueError(f'The limit "{self.text}" has "{rest[:1]}", which is not in the grammar. {MEND}')
-            kind = str(found.lastgroup)
-            yield kind, found.group(kind)
-            position = found.end()
+            kind = str(token.lastgroup)
+            yield kind, token.group(kind)
+            position = token.end()
 
     def whole(self) -> _Number | _Call:
         tree = self._part(0)
@@ -184,7 +184,7 @@ class _Parser:
 
     def _part(self, depth: int) -> _Number | _Call:
         if depth > _DEEPEST:
-            raise ValueError(f"The limit is nested more than {_DEEPEST} deep. Write it flatter.")
+            raise ValueError(f"The limit is nested more than {_DEEPEST} deep. Use fewer brackets inside each other.")
         kind, text = self._take()
         if kind == "number":
             return self._number(text)
@@ -213,7 +213,9 @@ class _Parser:
         parts = [self._part(depth + 1)]
         while (sign := self._take()[1]) != ")":
             if sign != ",":
-                raise ValueError(f'In the limit "{self.text}" a comma must part the members of {name}; found "{sign}".')
+                raise ValueError(
+                    f'In the limit "{self.text}" a comma must separate the members of {name}; found "{sign}".'
+                )
             parts.append(self._part(depth + 1))
         return _Call(name, tuple(parts))  # type: ignore[arg-type]
 
@@ -228,20 +230,20 @@ def _numbers(tree: _Number | _Call) -> Iterator[_Number]:
 
 def _kinks(tree: _Number | _Call, low: Decimal, high: Decimal) -> list[Decimal]:
     """Both ends, and every level between at which another part of a `max` or `min` may begin to govern."""
-    found = {low, high}
+    levels = {low, high}
     if isinstance(tree, _Call):
         for part in tree.parts:
-            found.update(_kinks(part, low, high))
+            levels.update(_kinks(part, low, high))
         if tree.name != "sum":
-            for (a, b), (one, other) in product(list(pairwise(sorted(found))), combinations(tree.parts, 2)):
+            for (a, b), (one, other) in product(list(pairwise(sorted(levels))), combinations(tree.parts, 2)):
                 at_a, at_b = (one.at(level) - other.at(level) for level in (a, b))
                 if at_a * at_b < 0:
-                    found.add(a + (b - a) * at_a / (at_a - at_b))
-    return sorted(found)
+                    levels.add(a + (b - a) * at_a / (at_a - at_b))
+    return sorted(levels)
 
 
 def _exact(level: float | None) -> Decimal | None:
-    """The decimal that a person wrote for this level: 0.1 and not the double beside it; 4 and not 4.0."""
+    """The decimal that a person wrote for this level: 0.1 and not the nearest double; 4 and not 4.0."""
     return None if level is None else Decimal(repr(float(level)).removesuffix(".0"))
 
 

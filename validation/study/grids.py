@@ -47,15 +47,15 @@ def place(folder: Path, file: str) -> tuple[Path | None, list[Fault]]:
         close = get_close_matches(path.name, names, n=1, cutoff=0.8)
         hint = f' A file "{close[0]}" is there: rename it or change the plan.' if close else ""
         mend = f"Put the worksheet there, or correct the path in plan.yaml.{hint}"
-        return None, [Fault(file, "The worksheet is not there.", mend, found="no file", expected=f"a file {file}")]
+        return None, [Fault(file, "The worksheet is not there.", mend, value="no file", expected=f"a file {file}")]
     except (OSError, RuntimeError) as error:
         return None, [Fault(file, f"The worksheet cannot be reached: {error}.", "Check the path and its links.")]
     if not resolved.is_relative_to(folder.resolve()):
         mend = "Copy the file itself into the study folder."
         reason = "The path leads out of the study folder through a link."
-        return None, [Fault(file, reason, mend, found=str(resolved), expected="a file inside the study folder")]
+        return None, [Fault(file, reason, mend, value=str(resolved), expected="a file inside the study folder")]
     if not resolved.is_file():
-        return None, [Fault(file, "The worksheet is not a file.", "Name a CSV or XLSX file.", found="a folder")]
+        return None, [Fault(file, "The worksheet is not a file.", "Name a CSV or XLSX file.", value="a folder")]
     return path, []
 
 
@@ -71,7 +71,7 @@ def read_grid(path: Path, file: str, known: frozenset[str]) -> tuple[Grid | None
     if suffix not in (*TEXT_SUFFIXES, ".xlsx"):
         mend = "Save it as CSV UTF-8 or as XLSX."
         return None, [
-            Fault(file, "The kind of file is unknown.", mend, found=suffix or "no suffix", expected=".csv, .xlsx")
+            Fault(file, "The kind of file is unknown.", mend, value=suffix or "no suffix", expected=".csv, .xlsx")
         ]
     try:
         raw = path.read_bytes()
@@ -120,7 +120,7 @@ def _workbook(raw: bytes, file: str) -> tuple[Grid | None, list[Fault]]:
         with zipfile.ZipFile(io.BytesIO(raw)) as archive:
             unpacked = sum(item.file_size for item in archive.infolist())
         if unpacked > 10 * LARGEST:
-            mend = "Keep the readings alone in the workbook."
+            mend = "Keep only the readings in the workbook."
             return None, [Fault(file, f"The workbook unpacks to {unpacked} bytes.", mend)]
         import openpyxl
 
@@ -130,8 +130,8 @@ def _workbook(raw: bytes, file: str) -> tuple[Grid | None, list[Fault]]:
             book = openpyxl.load_workbook(io.BytesIO(raw), data_only=False)
     except Exception as error:  # openpyxl raises whatever the damaged part makes it raise
         mend = "Open it in a spreadsheet program and save it again as XLSX without a password."
-        found = f"{type(error).__name__}"
-        return None, [Fault(file, "The file is not a readable XLSX workbook.", mend, found=found, expected="XLSX")]
+        error_name = f"{type(error).__name__}"
+        return None, [Fault(file, "The file is not a readable XLSX workbook.", mend, value=error_name, expected="XLSX")]
     visible = [sheet for sheet in book.worksheets if sheet.sheet_state == "visible"]
     if not visible:
         return None, [Fault(file, "The workbook has no visible sheet.", "Show the sheet that holds the readings.")]
@@ -146,12 +146,12 @@ def _sheet(sheet: Any, file: str) -> tuple[Grid, list[Fault]]:
             "Merged cells leave readings without their values.",
             "Unmerge them and fill every cell.",
             row=merged.min_row,
-            found=str(merged),
+            value=str(merged),
         )
         for merged in sorted(sheet.merged_cells.ranges, key=lambda area: (area.min_row, area.min_col))
     ]
     rows: dict[int, dict[int, str]] = {}
-    # Not `iter_rows`: it makes a cell of every empty place up to the last one that somebody coloured.
+    # Not `iter_rows`: it makes a cell of every empty place up to the last one that was coloured.
     for cell in sheet._cells.values():
         text = _cell_text(cell.value, str(cell.number_format))
         if not text:
@@ -160,29 +160,29 @@ def _sheet(sheet: Any, file: str) -> tuple[Grid, list[Fault]]:
         rows.setdefault(cell.row, {})[cell.column - 1] = text
         if cell.data_type == "f":
             grid.formulas.add(position)
-        elif said := _otherwise(cell.value, text, str(cell.data_type), str(cell.number_format)):
-            grid.otherwise[position] = said
+        elif reason_and_mend := _otherwise(cell.value, text, str(cell.data_type), str(cell.number_format)):
+            grid.otherwise[position] = reason_and_mend
     for line in sorted(rows):
         grid.rows.append((line, [rows[line].get(column, "") for column in range(max(rows[line]) + 1)]))
     return grid, faults
 
 
-#: What a number format says aside, in quotes, brackets or behind a backslash.
+#: What a number format adds as text, in quotes, brackets or behind a backslash.
 _ASIDE = re.compile(r'"[^"]*"|\\.|\[[^\]]*\]|_.|\*.')
 
 
 def _otherwise(value: Any, text: str, kind: str, number_format: str) -> tuple[str, str] | None:
-    """Why a cell shows another number than it stores, and the mend; None where both are one."""
+    """Why a cell shows a number other than the one it stores, and the correction; None where both are one."""
     if kind == "e":
         return "The cell holds an error of the spreadsheet program.", "Write what was read, or leave the cell empty."
     if isinstance(value, bool) or not isinstance(value, int | float):
         return None
     shape = _ASIDE.sub("", number_format)
     if "%" in shape:
-        shown = f"{Decimal(text).scaleb(2).normalize():f} %"
+        share = f"{Decimal(text).scaleb(2).normalize():f} %"
         return (
-            f"The cell shows a percentage, {shown}, and stores {text}: which is meant?",
-            f"Give the cell the format General, then write {shown} as {shown[:-2]} where the unit is %, or {text}.",
+            f"The cell shows a percentage, {share}, and stores {text}: which is meant?",
+            f"Give the cell the format General, then write {share} as {share[:-2]} where the unit is %, or {text}.",
         )
     if re.search(r"[0#?],+(?:[^0#?,]|$)", shape):
         reason = f"The format of the cell shows the number without its thousands, and it stores {text}."

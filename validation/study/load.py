@@ -90,13 +90,13 @@ def read_study(
     """The same, with the faults returned: (study, []) or (None, faults)."""
     folder = Path(folder)
     faults = folder_faults(folder)
-    if faults:  # nothing is opened before every path is known to lie inside the study
+    if faults:  # nothing is opened before every path is known to be inside the study
         return None, faults
     plan, faults = read_plan(folder / PLAN)
     history = History.read(folder)
     faults += history.faults
     plan_faults = bool(faults) and plan is None
-    plan = plan or readable_part(folder / PLAN)  # worksheets are looked at even where the plan has faults of its own
+    plan = plan or readable_part(folder / PLAN)  # worksheets are checked even where the plan has faults
     if plan is None:
         return None, faults
     sheets, sheet_faults = _sheets(folder, plan)
@@ -117,7 +117,7 @@ def read_study(
     faults += name_faults(plan, states.values(), records)
     lapsed = lapses(plan, experiments, records, applied)
     if not plan_faults:
-        # What a record with faults says cannot be held against the notes.
+        # A record with faults cannot be compared with the notes.
         notes = [] if record_read_faults else applied
         faults += validity_faults(folder, plan, lapsed, records, notes)
     faults = list(dict.fromkeys(faults))
@@ -244,7 +244,7 @@ def _reading(state: State, zone: str | None) -> Reading:
 def _table(
     sheet: Sheet, columns: Sequence[str], rows: Sequence[State]
 ) -> tuple[pd.DataFrame, Mapping[str, tuple[Decimal, ...]]]:
-    """The usable readings as floats and texts, and the exact decimals beside them."""
+    """The usable readings as floats and texts, and the exact decimals."""
     table: dict[str, object] = {
         "reading": pd.Series([state.row.reading for state in rows], dtype=str),
         "line": pd.Series([state.row.line for state in rows], dtype=int),
@@ -313,7 +313,7 @@ def _future(study: Study, now: datetime | None) -> list[str]:
 
 
 def unused_files(folder: Path, plan: Plan) -> tuple[str, ...]:
-    """Files of the study folder that nothing reads, office temporary files and records/ left aside."""
+    """Files of the study folder that nothing reads, without temporary office files and records/."""
     named = {PLAN, LOCK, AMENDMENTS, *(_worksheet(item) for item in plan.experiments.values()), *record_files_of(plan)}
     names = []
     for path in sorted(folder.rglob("*")):

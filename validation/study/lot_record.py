@@ -17,8 +17,8 @@ from validation.study.yaml_reading import Path_
 
 
 def _as_share(value: Any) -> Any:
-    if isinstance(value, str) and (found := re.fullmatch(r"\s*([0-9]*\.?[0-9]+)\s*%\s*", value)):
-        share = float(found[1]) / 100
+    if isinstance(value, str) and (percentage := re.fullmatch(r"\s*([0-9]*\.?[0-9]+)\s*%\s*", value)):
+        share = float(percentage[1]) / 100
         if not 0 <= share < 1:
             raise ValueError("must be less than 100 %. Write the share that was lost or may differ.")
         return share
@@ -32,9 +32,9 @@ def _bare(value: Any) -> str:
 def _as_day(value: Any) -> Any:
     day = day_of(value)
     if day is None:
-        raise ValueError("is no date. Write year, month and day: 26 February 2026 is 2026-02-26.")
+        raise ValueError("is not a date. Write year, month and day: 26 February 2026 is 2026-02-26.")
     if why := year_out_of_bounds(day):
-        raise ValueError(f"is no day of our age. {why} Correct the year.")
+        raise ValueError(f"is not a plausible date. {why} Correct the year.")
     return day
 
 
@@ -55,7 +55,7 @@ def _as_number(value: Any) -> float:
         if re.fullmatch(r"[-+]?\d+,\d+", text):
             mend = f"Write a decimal point: {text.replace(',', '.')}."
         elif re.fullmatch(r"[-+]?[0-9.]+\s*[a-zA-Zµ/%³0-9]+", text):
-            mend = "Write the number alone; the unit stands in the name of the key."
+            mend = "Write the number alone; the key already names the unit."
         raise ValueError(f"must be a number. {mend}")
     if not math.isfinite(value):
         raise ValueError("must be a finite number. Write the number with digits.")
@@ -124,6 +124,8 @@ class Fuel(_Model):
 
 
 class Oil(_Model):
+    """The oil that the fuel was added to."""
+
     name: Text
     batch: Text | None = None
 

@@ -1,4 +1,4 @@
-"""Lot records read from the study folder; every fault of every record at once, with field, line and mend."""
+"""Lot records read from the study folder; all faults together, with field, line and how to correct them."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ DENSITIES = {
     "air_density": (0.5, 2.0),
     "weights_density": (2000.0, 25000.0),
 }
-#: A standard uncertainty above this share of the mass is taken for another unit, such as mg where g is asked for.
+#: A standard uncertainty above this share of the mass is taken for another unit, such as mg instead of g.
 LARGEST_U = 0.1
 #: Beyond this factor between stated and recomputed value a mass is in another unit or belongs to another component.
 OTHER_UNIT = 2.0
@@ -55,13 +55,13 @@ def named_records(plan: Plan) -> dict[str, str]:
 
 def record_files_of(plan: Plan) -> tuple[str, ...]:
     """The files of the lot records that the plan names, those inside the study folder."""
-    found = []
+    files = []
     for text in named_records(plan).values():
         try:
-            found.append(inside_path(text))
+            files.append(inside_path(text))
         except ValueError:
             continue
-    return tuple(sorted(set(found)))
+    return tuple(sorted(set(files)))
 
 
 def read_lot_records(folder: Path, plan: Plan) -> tuple[dict[str, LotRecord], list[Fault]]:
@@ -79,7 +79,7 @@ def read_lot_records(folder: Path, plan: Plan) -> tuple[dict[str, LotRecord], li
         except ValueError as error:
             reason, _, mend = str(error).partition(". ")
             mend = mend.replace("worksheets/", "standards/")
-            faults.append(Fault(PLAN, f"{reason}.", mend, column=f"standards, {lot}, lot_record", found=text))
+            faults.append(Fault(PLAN, f"{reason}.", mend, column=f"standards, {lot}, lot_record", value=text))
             continue
         raw, place_faults = _bytes(folder, file)
         faults += place_faults
@@ -114,7 +114,7 @@ def _bytes(folder: Path, file: str) -> tuple[bytes | None, list[Fault]]:
         close = difflib.get_close_matches(path.name, names, n=1, cutoff=0.8)
         hint = f' A file "{close[0]}" is there: rename it or change the plan.' if close else ""
         mend = f"Put the lot record there, or correct lot_record in plan.yaml.{hint}"
-        return None, [Fault(file, "The lot record is not there.", mend, found="no file", expected=f"a file {file}")]
+        return None, [Fault(file, "The lot record is not there.", mend, value="no file", expected=f"a file {file}")]
     except OSError as error:
         return None, [Fault(file, f"The file cannot be read: {error.strerror or error}.", "Check the access rights.")]
 
@@ -140,17 +140,17 @@ def parse_lot_record(
     if not isinstance(reading.value, dict):
         mend = "Begin with lot: and made:, as the template in the documentation of lot records does."
         return None, faults or [Fault(file, "The lot record holds no keys.", mend, row=1)]
-    told: dict[Path_, Fault] = {}
-    value = _without_other_units(reading, file, told)
+    by_place: dict[Path_, Fault] = {}
+    value = _without_other_units(reading, file, by_place)
     preparation = None
     try:
         preparation = Preparation.model_validate(value)
     except ValidationError as error:
         for place, item in by_path(error, value).items():
-            told.setdefault(place, _translated(item, place, reading, file))
+            by_place.setdefault(place, _translated(item, place, reading, file))
     for path, fault in _between_fields(reading, file, lot, unit):
-        told.setdefault(path, fault)
-    faults += told.values()
+        by_place.setdefault(path, fault)
+    faults += by_place.values()
     if preparation is not None and not faults:
         record = LotRecord(file, hashlib.sha256(raw).hexdigest(), preparation, dict(reading.lines))
         faults = _size_faults(record, stated)
@@ -164,7 +164,7 @@ def _renamed(fault: Fault) -> Fault:
     reason, mend = (
         text.replace("The plan", "The lot record").replace("the plan", "the lot record") for text in (reason, mend)
     )
-    return Fault(fault.file, reason, mend, fault.row, fault.reading, fault.column, fault.found, fault.expected)
+    return Fault(fault.file, reason, mend, fault.row, fault.reading, fault.column, fault.value, fault.expected)
 
 
 # ------------------------------------------------------------------------------------------------ units in the keys
@@ -173,32 +173,32 @@ _UNIT_KEY = re.compile(r"(?P<what>mass|gross|tare|u|net)(_(?P<unit>[a-zA-Z]+))?"
 _PER_GRAM = {"mg": 1e-3, "kg": 1e3, "ug": 1e-6, "g": 1.0}
 
 
-def _without_other_units(reading: Reading, file: str, told: dict[Path_, Fault]) -> dict[str, Any]:
-    """A copy without masses whose key names another unit than gram, or none; each is told with the key to write."""
+def _without_other_units(reading: Reading, file: str, by_place: dict[Path_, Fault]) -> dict[str, Any]:
+    """A copy without masses whose key names another unit than gram, or none; each is reported with the key to write."""
     value = dict(reading.value)
     entries = value.get("weighings")
     if not isinstance(entries, list):
         return value
     value["weighings"] = [
-        _one_weighing(entry, position, reading, file, told) if isinstance(entry, dict) else entry
+        _one_weighing(entry, position, reading, file, by_place) if isinstance(entry, dict) else entry
         for position, entry in enumerate(entries)
     ]
     return value
 
 
 def _one_weighing(
-    entry: dict[str, Any], position: int, reading: Reading, file: str, told: dict[Path_, Fault]
+    entry: dict[str, Any], position: int, reading: Reading, file: str, by_place: dict[Path_, Fault]
 ) -> dict[str, Any]:
     kept = {}
     for key, item in entry.items():
-        found = _UNIT_KEY.fullmatch(key)
-        if found is None or key in Weighing.model_fields:
+        parts = _UNIT_KEY.fullmatch(key)
+        if parts is None or key in Weighing.model_fields:
             kept[key] = item
             continue
         path: Path_ = ("weighings", position, key)
-        right = f"{'mass' if found['what'] == 'net' else found['what']}_g"
-        told[path] = _wrong_unit(path, right, found["unit"], item, reading, file)
-        # A stand-in, so that the mass is not told as missing as well.
+        right = f"{'mass' if parts['what'] == 'net' else parts['what']}_g"
+        by_place[path] = _wrong_unit(path, right, parts["unit"], item, reading, file)
+        # A placeholder, so that the mass is not reported as missing as well.
         kept.setdefault(right, entry.get(right, 1e-9 if right == "u_g" else 1.0))
     has_mass = kept.get("mass_g") is not None
     pair = [kept.get("gross_g") is not None, kept.get("tare_g") is not None]
@@ -206,11 +206,11 @@ def _one_weighing(
     if not has_mass and not all(pair):
         missing = "mass_g" if not any(pair) else "gross_g" if not pair[0] else "tare_g"
         mend = "Write the net mass as mass_g, or both gross_g and tare_g, in gram."
-        told[path] = Fault(file, f"The {missing} is missing.", mend, reading.line(path), None, key_name(path))
+        by_place[path] = Fault(file, f"The {missing} is missing.", mend, reading.line(path), None, key_name(path))
     elif has_mass and any(pair):
         mend = "Keep mass_g, or gross_g and tare_g."
         reason = "The mass is given twice, as a net mass and as readings of the balance."
-        told[path] = Fault(file, reason, mend, reading.line(path), None, key_name(path))
+        by_place[path] = Fault(file, reason, mend, reading.line(path), None, key_name(path))
     return kept
 
 
@@ -229,18 +229,18 @@ def _wrong_unit(path: Path_, right: str, unit: str | None, item: Any, reading: R
 
 
 def _between_fields(reading: Reading, file: str, lot: str, unit: str) -> Iterator[tuple[Path_, Fault]]:
-    """What one field says against another or against the plan; each looks at the fields that can be read."""
+    """Contradictions between two fields or with the plan; each check uses the fields that can be read."""
     value: dict[str, Any] = reading.value
 
-    def fault(path: Path_, reason: str, mend: str, found: Any, expected: str | None = None) -> tuple[Path_, Fault]:
-        return path, Fault(file, reason, mend, reading.line(path), None, key_name(path), str(found), expected)
+    def fault(path: Path_, reason: str, mend: str, written: Any, expected: str | None = None) -> tuple[Path_, Fault]:
+        return path, Fault(file, reason, mend, reading.line(path), None, key_name(path), str(written), expected)
 
     if value.get("lot") is not None and str(value["lot"]) != lot:
         mend = "Correct the name here or in plan.yaml, or name the record of this lot there."
-        yield fault(("lot",), "The record is of another lot than plan.yaml names it for.", mend, value["lot"], lot)
+        yield fault(("lot",), "The record is for a different lot from the one in plan.yaml.", mend, value["lot"], lot)
     people = [readings_of(str(value[key])) for key in ("maker", "checker") if value.get(key) is not None]
     if len(people) == 2 and not set(people[0]).isdisjoint(people[1]):
-        mend = "Have somebody else check the record, and write that person."
+        mend = "Have another person check the record, and enter that name."
         yield fault(("checker",), "Maker and checker are the same person.", mend, value["checker"], "another person")
     yield from _unit_faults(value, unit, fault)
     yield from _date_faults(value, fault)
@@ -254,7 +254,7 @@ def _unit_faults(value: Mapping[str, Any], unit: str, fault: Any) -> Iterator[tu
         return
     if str(stated) != unit:
         mend = f'Write unit: "{unit}", or correct the unit of the study in plan.yaml.'
-        yield fault(("unit",), "The record carries another unit than the study.", mend, stated, unit)
+        yield fault(("unit",), "The unit of the record is not that of the study.", mend, stated, unit)
     elif str(stated) not in UNITS:
         mend = "A lot made by weighing has a mass fraction; give the study such a unit."
         known = ", ".join(f'"{name}"' for name in UNITS)
@@ -271,7 +271,7 @@ def _date_faults(value: Mapping[str, Any], fault: Any) -> Iterator[tuple[Path_, 
         (("fuel", "opened"), ("made",), "The can of fuel was opened after the lot was made."),
         (("made",), ("expires",), "The lot expires before it was made."),
         (("made",), ("first_use",), "The lot was used before it was made."),
-        (("first_use",), ("last_use",), "The last use lies before the first."),
+        (("first_use",), ("last_use",), "The last use is before the first."),
     )
     for earlier, later, reason in order:
         first, second = days[earlier], days[later]
@@ -290,7 +290,7 @@ def _weighing_faults(value: Mapping[str, Any], fault: Any) -> Iterator[tuple[Pat
     for kind in ("fuel", "oil"):
         if kind not in kinds and kinds <= {"fuel", "oil"}:
             mend = f"Add the weighing of the {kind}: - {{what: {kind}, mass_g: ..., u_g: ..., balance: ...}}."
-            yield fault(("weighings",), f"No weighing of {kind} is there.", mend, ", ".join(sorted(kinds)) or "none")
+            yield fault(("weighings",), f"There is no weighing of {kind}.", mend, ", ".join(sorted(kinds)) or "none")
     for position, entry in enumerate(entries):
         if not isinstance(entry, dict):
             continue
@@ -312,7 +312,7 @@ def _component_faults(value: Mapping[str, Any], fault: Any) -> Iterator[tuple[Pa
         part = value.get(name)
         if isinstance(part, dict) and (part.get(size) is None) == (part.get("negligible_because") is None):
             reason = "Neither a size nor a reason is given." if part.get(size) is None else "Both are given."
-            mend = f'Write {size}: "0.5%", or negligible_because: and why, one of the two.'
+            mend = f'Write {size}: "0.5%", or negligible_because: with the reason, not both.'
             yield fault((name,), reason, mend, "nothing" if part.get(size) is None else "both")
     part = value.get("buoyancy")
     if not isinstance(part, dict):
@@ -320,7 +320,7 @@ def _component_faults(value: Mapping[str, Any], fault: Any) -> Iterator[tuple[Pa
     needed = ("fuel_density", "oil_density", "air_density")
     missing = [name for name in needed if part.get(name) is None]
     if part.get("negligible_because") is None and missing:
-        mend = f"Add {', '.join(missing)} in kg/m3, or negligible_because: and why."
+        mend = f"Add {', '.join(missing)} in kg/m3, or negligible_because: with the reason."
         yield fault(
             ("buoyancy",), "The correction of air buoyancy lacks a density.", mend, f"no {', no '.join(missing)}"
         )
@@ -351,9 +351,9 @@ def _size_faults(record: LotRecord, stated: float | None) -> list[Fault]:
     mend = (
         "Check that every mass is in gram and that fuel and oil are not exchanged, or correct the value in plan.yaml."
     )
-    reason = "The weighings give a mass fraction of another size than the value in plan.yaml."
-    found, expected = f"{value:.4g} {unit}", f"about {stated:g} {unit}"
-    return [Fault(record.file, reason, mend, record.line("weighings"), None, "weighings", found, expected)]
+    reason = "The weighings give a mass fraction that does not fit the value in plan.yaml."
+    weighed, expected = f"{value:.4g} {unit}", f"about {stated:g} {unit}"
+    return [Fault(record.file, reason, mend, record.line("weighings"), None, "weighings", weighed, expected)]
 
 
 # ----------------------------------------------------------------------------------------- the schema's complaints
@@ -388,7 +388,7 @@ _EXAMPLES = {
 
 def _translated(item: Any, path: Path_, reading: Reading, file: str) -> Fault:
     kind, name, row = item["type"], key_name(path), reading.line(path)
-    found = found_text(item)
+    written = found_text(item)
     if kind == "extra_forbidden":
         model = _MODELS.get(str(path[0]) if len(path) > 1 else "", Preparation)
         mend = nearest(str(path[-1]), model.model_fields).strip()
@@ -399,8 +399,8 @@ def _translated(item: Any, path: Path_, reading: Reading, file: str) -> Fault:
         return Fault(file, f'The key "{path[-1]}" is missing.', mend, row, None, name)
     if kind == "value_error":
         reason, _, mend = str(item["ctx"]["error"]).partition(". ")
-        return Fault(file, f'"{path[-1]}" {reason.rstrip(".")}.', mend, row, None, name, found)
+        return Fault(file, f'"{path[-1]}" {reason.rstrip(".")}.', mend, row, None, name, written)
     if kind == "literal_error":
         return unknown_word(item, file, row, name)
     expected = _EXPECTED.get(kind, item["msg"])
-    return Fault(file, "The value is of the wrong kind.", f"Write {expected}.", row, None, name, found, expected)
+    return Fault(file, "The value is of the wrong kind.", f"Write {expected}.", row, None, name, written, expected)

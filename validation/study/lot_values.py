@@ -111,7 +111,7 @@ def _buoyancy(stated: Preparation) -> dict[str, _Input]:
 
 
 def _notes(stated: Preparation, inputs: dict[str, Distribution]) -> list[str]:
-    """What is assumed, what is missing, what rests on a stated reason; alike for lots of which the same holds."""
+    """What is assumed, what is missing, what rests on a stated reason; the same words for lots in the same case."""
     notes = []
     loss = stated.loss_while_weighing
     if loss is not None and loss.most is not None:
@@ -146,16 +146,16 @@ def _in_use_notes(stated: Preparation) -> list[str]:
     part = stated.in_use_loss
     if part is None or part.u is None:
         return []
-    said = "The assigned value is not corrected for the loss in use; its uncertainty has to cover it"
+    uncorrected = "The assigned value is not corrected for the loss in use; its uncertainty has to cover it"
     if part.per_week is None or part.days is None:
-        return [f"{said}."]
+        return [f"{uncorrected}."]
     most = part.per_week * part.days / 7
     # An uncorrected loss between nothing and `most` departs from zero by most / sqrt(3), root mean square.
     needed = most / sqrt(3)
     # Stated figures are rounded: half a unit of the second digit is no contradiction.
     short = needed > 1.05 * part.u
     return [
-        f"{said}: {100 * part.per_week:g} % a week over {part.days:g} days is {100 * most:.2g} % at most, "
+        f"{uncorrected}: {100 * part.per_week:g} % a week over {part.days:g} days is {100 * most:.2g} % at most, "
         f"{100 * needed:.2g} % root mean square; the record takes {100 * part.u:g} %"
         f"{', which is too little' if short else ''}."
     ]
@@ -163,20 +163,21 @@ def _in_use_notes(stated: Preparation) -> list[str]:
 
 def disagreements(plan: Plan, records: Mapping[str, LotRecord]) -> list[str]:
     """A sentence for each lot whose value in the plan disagrees with its weighings beyond the uncertainty of both."""
-    said = []
+    sentences = []
     for lot, record in records.items():
         entry = next((item for item in plan.standards if str(item.get("name")) == lot), {})
         value, u = entry.get("value"), entry.get("uncertainty")
         if isinstance(value, bool) or not isinstance(value, int | float):
             continue
-        found = lot_value(record, confidence=plan.confidence).result
+        weighed = lot_value(record, confidence=plan.confidence).result
         stated_u = float(u) if isinstance(u, int | float) and not isinstance(u, bool) else 0.0
-        difference = float(value) - found.value
-        joint = FACTOR * sqrt(found.standard_uncertainty**2 + stated_u**2)
+        difference = float(value) - weighed.value
+        joint = FACTOR * sqrt(weighed.standard_uncertainty**2 + stated_u**2)
         if abs(difference) > joint:
             unit = plan.study.unit
-            said.append(
-                f"Lot {lot}: plan.yaml states {value:g} {unit}, the weighings in {record.file} give {found.value:.4g} "
-                f"{unit}; the two differ by {difference:.2g} {unit}, more than their uncertainties allow ({joint:.2g})."
+            sentences.append(
+                f"Lot {lot}: plan.yaml states {value:g} {unit}, the weighings in {record.file} give "
+                f"{weighed.value:.4g} {unit}; the two differ by {difference:.2g} {unit}, more than their "
+                f"uncertainties allow ({joint:.2g})."
             )
-    return said
+    return sentences

@@ -1,4 +1,4 @@
-"""Names of worksheets, plan and lot records held against each other: near misses, and lots that nobody stated."""
+"""Names of worksheets, plan and lot records compared with each other: near misses, and lots that are not stated."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def name_faults(
 
     Parameters
     ----------
-    sheets : the rows of each worksheet with their amendments applied; excluded rows are not looked at
+    sheets : the rows of each worksheet with their amendments applied; excluded rows are left out
     records : the lot records, whose balances and people have names too
     """
     study = {kind: Names(kind) for kind in OF_THE_STUDY}
@@ -38,7 +38,7 @@ def name_faults(
     seen: set[str] = set()
     for states in sheets:
         if not states or states[0].sheet.file in seen:
-            continue  # a worksheet that two experiments share is looked at once
+            continue  # a worksheet that two experiments share is checked once
         sheet = states[0].sheet
         seen.add(sheet.file)
         rows = [state for state in states if not state.excluded]
@@ -47,20 +47,20 @@ def name_faults(
             scope = COLUMNS[column].scope if column in COLUMNS else ""
             if not scope or (column == "level" and not labels):
                 continue
-            found = _of_a_column(rows, column)
-            for name, place in found.items():
+            places = _of_a_column(rows, column)
+            for name, place in places.items():
                 hidden = hidden_character(name)
                 if hidden:
                     faults.append(hidden_fault(place, name, hidden))
             names = study.get(column) or Names(column)
-            for name, place in found.items():
+            for name, place in places.items():
                 names.add(plain(name), place)
             if scope == "sheet":
                 for name, place in _settings(plan, sheet.experiment, column):
                     names.add(name, place)
                 faults += names.faults()
             elif column == "lot" and not EXPERIMENTS[sheet.experiment].traits.earlier:
-                faults += _strange_lots(plan, found)
+                faults += _strange_lots(plan, places)
     for names in study.values():
         faults += names.faults()
     return faults
@@ -109,26 +109,26 @@ def _settings(plan: Plan, experiment: str, column: str) -> Iterable[tuple[str, P
 
 
 def _of_a_record(record: LotRecord, study: Mapping[str, Names]) -> None:
-    said = record.preparation
+    preparation = record.preparation
     for kind, name, *path in (
-        ("fuel", said.fuel.name, "fuel", "name"),
-        ("grade", said.oil.name, "oil", "name"),
-        ("analyst", said.maker, "maker"),
-        ("analyst", said.checker, "checker"),
-        *(("instrument", item.balance, "weighings", i, "balance") for i, item in enumerate(said.weighings)),
+        ("fuel", preparation.fuel.name, "fuel", "name"),
+        ("grade", preparation.oil.name, "oil", "name"),
+        ("analyst", preparation.maker, "maker"),
+        ("analyst", preparation.checker, "checker"),
+        *(("instrument", item.balance, "weighings", i, "balance") for i, item in enumerate(preparation.weighings)),
     ):
         study[str(kind)].add(str(name), Place(record.file, record.line(*path), None, ".".join(map(str, path))))
 
 
-def _strange_lots(plan: Plan, found: Mapping[str, Place]) -> Iterable[Fault]:
-    """Lots that the plan's standards do not name; a near miss is told with the other names."""
+def _strange_lots(plan: Plan, places: Mapping[str, Place]) -> Iterable[Fault]:
+    """Lots that the plan's standards do not name; a near miss is reported with the other names."""
     standards = [str(entry["name"]) for entry in plan.standards if entry.get("name") is not None]
     near = {reading for name in standards for reading in readings_of(name)}
-    for name, place in found.items():
+    for name, place in places.items():
         if not standards or name in standards or not near.isdisjoint(readings_of(name)):
             continue
         mend = f"{_nearest(name, standards)} or add the lot to the standards of plan.yaml."
-        reason = f"The plan names no such standard ({rows_named(place)}): its expiry and record would not be looked at."
+        reason = f"The plan names no such standard ({rows_named(place)}): its expiry and record would not be checked."
         expected = ", ".join(standards[:8])
         yield Fault(place.file, reason, mend, place.row, place.reading, place.column, name, expected)
 
@@ -139,7 +139,7 @@ def _nearest(name: str, known: Collection[str]) -> str:
 
 
 def strange_instruments(study: Study) -> list[str]:
-    """Instruments without an entry in the plan, where the plan holds certificates: told, not refused."""
+    """Instruments without an entry in the plan, where the plan holds certificates: a warning, not a fault."""
     if not any(entry.get("valid_from") or entry.get("valid_until") for entry in study.plan.equipment):
         return []
     named = {
@@ -152,4 +152,4 @@ def strange_instruments(study: Study) -> list[str]:
     strange = sorted(named - {"", *(str(entry.get("name")) for entry in study.plan.equipment)})
     if not strange:
         return []
-    return [f"No entry under equipment in plan.yaml, so that nothing shows a valid certificate: {', '.join(strange)}."]
+    return [f"No entry under equipment in plan.yaml, so nothing shows a valid certificate: {', '.join(strange)}."]

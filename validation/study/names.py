@@ -50,7 +50,7 @@ def readings_of(text: str) -> tuple[str, ...]:
 
 
 class Place(NamedTuple):
-    """Where a name stands first, and in how many rows of that file; `fixed` where the plan states it."""
+    """Where a name occurs first, and in how many rows of that file; `fixed` where the plan states it."""
 
     file: str
     row: int | None
@@ -99,21 +99,21 @@ class Names:
     def _near_miss(self, name: str, other: str) -> Fault:
         place, right = self.places[name], self.places[other]
         both = f'The {self.kind} "{name}" ({rows_named(place)}) and the {self.kind} "{other}" ({right})'
-        reason = f"{both} are nearly one name{_foreign(name, other)}, but count as two."
+        reason = f"{both} are nearly the same name{_foreign(name, other)}, but count as two."
         mend = f'Write "{other}" in both places, or give two different things names that differ more.'
         return Fault(place.file, reason, mend, place.row, place.reading, place.column, name, other)
 
 
 def rows_named(place: Place) -> str:
-    """How many rows carry a name, as a sentence says it."""
+    """How many rows carry a name, in words."""
     return f"row {place.row}" if place.rows == 1 and place.row else f"{place.rows} rows" if place.row else str(place)
 
 
 def _foreign(name: str, other: str) -> str:
-    """Which letters come from another alphabet: nobody sees them."""
+    """Which letters come from another alphabet: they look the same."""
     odd = [mark for mark in dict.fromkeys(name + other) if mark.translate(_LOOK_ALIKE) != mark]
-    told = ", ".join(f"U+{ord(mark):04X} {unicodedata.name(mark, '').lower()}".rstrip() for mark in odd[:3])
-    return f" (a letter of another alphabet: {told})" if told and not (name + other).isascii() else ""
+    letters = ", ".join(f"U+{ord(mark):04X} {unicodedata.name(mark, '').lower()}".rstrip() for mark in odd[:3])
+    return f" (a letter of another alphabet: {letters})" if letters and not (name + other).isascii() else ""
 
 
 def plain(name: str) -> str:
@@ -122,11 +122,11 @@ def plain(name: str) -> str:
 
 
 def hidden_fault(place: Place, name: str, hidden: str) -> Fault:
-    """A name with a character that nobody sees makes a second thing of it, alone too."""
-    shown = "".join(f"<{_code(mark)}>" if hidden_character(mark) else mark for mark in name)
+    """A name with an invisible character counts as another name, so it is refused in any case."""
+    codes = "".join(f"<{_code(mark)}>" if hidden_character(mark) else mark for mark in name)
     reason = f"The name holds a character that cannot be seen: {_code(hidden)} {unicodedata.name(hidden, '').lower()}"
-    mend = f'Write the name anew: "{plain(name)}".'
-    return Fault(place.file, f"{reason.rstrip()}.", mend, place.row, place.reading, place.column, shown, "a plain name")
+    mend = f'Type the name again: "{plain(name)}".'
+    return Fault(place.file, f"{reason.rstrip()}.", mend, place.row, place.reading, place.column, codes, "a plain name")
 
 
 def _code(mark: str) -> str:

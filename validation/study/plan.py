@@ -91,7 +91,7 @@ class StudyFacts(_Model):
         if value is not None and not re.fullmatch("[0-9a-fA-F]{64}", value):
             raise ValueError(
                 "must be the SHA-256 of the parent dossier's manifest.json: 64 hexadecimal digits. "
-                "They stand in manifest.sha256 of that dossier."
+                "They are in manifest.sha256 of that dossier."
             )
         return None if value is None else value.lower()
 
@@ -124,7 +124,7 @@ def _schema(name: str) -> type[PlannedExperiment]:
 
 
 def _setting_names(name: str) -> tuple[str, ...]:
-    """The keys that an experiment may have; those that every one has stand first."""
+    """The keys that an experiment may have; those that every one has come first."""
     own = [item.name for item in EXPERIMENTS[name].settings] if name in EXPERIMENTS else []
     return ("worksheet", "order_seed", *own)
 
@@ -132,7 +132,7 @@ def _setting_names(name: str) -> tuple[str, ...]:
 def _as_planned(value: Any) -> Any:
     """Each experiment by the schema of its name; the complaints of all of them at once."""
     if not isinstance(value, Mapping):
-        return value  # the schema tells it
+        return value  # the schema reports it
     planned: dict[str, PlannedExperiment] = {}
     complaints: list[InitErrorDetails] = []
     for name, entry in value.items():
@@ -159,7 +159,7 @@ def inside_path(text: str) -> str:
         The path is absolute, leads out of the study folder, or holds a character that cannot be seen.
     """
     if hidden_character(text):
-        raise ValueError("holds a character that cannot be seen. Write the path anew.")
+        raise ValueError("holds a character that cannot be seen. Type the path again.")
     windows = PureWindowsPath(text)
     if windows.drive or windows.root or text.startswith("~"):
         raise ValueError(
@@ -219,7 +219,7 @@ class Requirement(_Model):
     def _share_has_a_level(self) -> Requirement:
         if isinstance(self.at, str) and self.limit.needs_level:
             raise ValueError(
-                f'has the limit "{self.limit}", a share of the level, at the name "{self.at}", which is no level. '
+                f'has the limit "{self.limit}", a share of the level, at the name "{self.at}", which is not a level. '
                 "Write the limit as a number."
             )
         return self
@@ -245,7 +245,7 @@ class _Facts(_Model):
 
 
 class Person(_Facts):
-    """Somebody who takes part, and what for."""
+    """A person who takes part, and in which role."""
 
     role: Any = None
     initials: Any = None
@@ -259,7 +259,7 @@ class Person(_Facts):
 
 
 class Equipment(_Facts):
-    """`valid_from` and `valid_until` are held against every use (validity.py); the rest is printed."""
+    """`valid_from` and `valid_until` are compared with every use (validity.py); the rest is printed."""
 
     kind: Any = None
     maker: Any = None
@@ -349,7 +349,7 @@ class Lots(_Model):
 
     @property
     def stated(self) -> dict[str, Any]:
-        """The facts about lots beside `allowed_step`, as the plan states them."""
+        """The facts about lots in addition to `allowed_step`, as the plan states them."""
         return {name: value for name, value in self if name != "allowed_step" and value is not None}
 
 
@@ -460,7 +460,7 @@ def _parsed(raw: bytes, file: str) -> tuple[Plan | None, tuple[Fault, ...]]:
 
 
 def readable_part(path: Path) -> Plan | None:
-    """What can be read of a plan with faults, so that the faults of its worksheets and requirements are told as well.
+    """What can be read of a plan with faults, so that those of its worksheets and requirements are reported as well.
 
     Each experiment and each requirement that is sound by itself, and the unit; None where there is not even that.
     Nothing is ever computed on it.
@@ -519,15 +519,15 @@ def _raw(path: Path) -> tuple[bytes, list[Fault]]:
         return path.read_bytes(), []
     except FileNotFoundError:
         mend = f"Run `validation start` to write one, or name the folder that holds {PLAN}."
-        return b"", [Fault(PLAN, f"The study has no {PLAN}.", mend, found=str(path))]
+        return b"", [Fault(PLAN, f"The study has no {PLAN}.", mend, value=str(path))]
     except OSError as error:
         return b"", [Fault(PLAN, f"The plan cannot be read: {error.strerror or error}.", "Check the access rights.")]
 
 
 def _examined(reading: Reading, file: str) -> tuple[dict[str, Any], list[Fault]]:
-    """Faults that a schema tells badly: limits cut by YAML, unknown keys and experiments, ids that appear twice.
+    """Faults that a schema reports badly: limits cut by YAML, unknown keys and experiments, ids that appear twice.
 
-    What is told here is taken out of the returned copy, so that it is told once.
+    What is reported here is removed from the returned copy, so that it is reported once.
     """
     value = dict(reading.value)
     faults: list[Fault] = []
@@ -559,7 +559,7 @@ def _as_list(section: str, entries: Any, reading: Reading) -> Any:
     try:
         listed = list(_as_facts(entries))
     except ValueError:
-        return entries  # the schema tells it
+        return entries  # the schema reports it
     for position, name in enumerate(entries if isinstance(entries, dict) else ()):
         for path in [path for path in reading.lines if path[:2] == (section, name)]:
             reading.lines[(section, position, *path[2:])] = reading.lines[path]
@@ -575,7 +575,7 @@ def _examined_experiments(
         if not may_be_planned(name):
             mend = nearest(name, EXPERIMENTS).strip()
             row = reading.line(path)
-            faults.append(Fault(file, "The experiment is unknown.", mend, row=row, column=key_name(path), found=name))
+            faults.append(Fault(file, "The experiment is unknown.", mend, row=row, column=key_name(path), value=name))
             continue
         kept[name] = own = _without_foreign(name, entry)
         foreign = [key for key in entry if key not in own] if isinstance(entry, dict) else []
@@ -584,7 +584,7 @@ def _examined_experiments(
 
 
 def _without_foreign(name: str, entry: Any) -> Any:
-    """What the plan says of an experiment, without the settings of others, which are told as unknown keys."""
+    """What the plan says of an experiment, without the settings of others, which are reported as unknown keys."""
     if not isinstance(entry, dict):
         return entry
     others = {item.name for record in EXPERIMENTS.values() for item in record.settings}
@@ -616,12 +616,12 @@ def _examined_requirement(entry: Any, position: int, reading: Reading, file: str
             mend,
             row=reading.line(("requirements", position, "limit")),
             column=key_name(("requirements", position, "limit")),
-            found=str(limit),
+            value=str(limit),
             expected="a number, or a text in quotes",
         )
     )
     rest = {key: item for key, item in entry.items() if key not in scraps}
-    # A stand-in, so that the other keys of this requirement are examined too; the fault forbids its use.
+    # A placeholder, so that the other keys of this requirement are examined too; the fault forbids its use.
     return {**rest, "limit": 1.0}
 
 
@@ -635,7 +635,7 @@ def _without_repeats(entries: list[Any], reading: Reading, file: str, faults: li
             mend = f"Give each requirement its own id; the first {name} is in line {seen[name]}."
             row = reading.line(path)
             faults.append(
-                Fault(file, "The requirement id appears twice.", mend, row=row, column=key_name(path), found=name)
+                Fault(file, "The requirement id appears twice.", mend, row=row, column=key_name(path), value=name)
             )
             # Keeps its place, so that the lines of later entries stay right.
             entry = {**entry, "id": f"{name} ({position + 1})"}
@@ -672,7 +672,7 @@ _EXPECTED = {
 }
 
 
-#: How a bound of the schema is said.
+#: A bound of the schema in words.
 _BOUNDS = {"gt": "a number above", "ge": "a number not below", "lt": "a number below", "le": "a number not above"}
 
 
@@ -682,7 +682,7 @@ def _translated(error: ValidationError, reading: Reading, file: str) -> list[Fau
 
 
 def _one(item: Any, path: Path_, reading: Reading, file: str) -> Fault:
-    kind, name, row, found = item["type"], key_name(path), reading.line(path), found_text(item)
+    kind, name, row, written = item["type"], key_name(path), reading.line(path), found_text(item)
     if kind == "extra_forbidden":
         return _unknown(path, _known_keys(path), reading, file)
     if kind == "missing":
@@ -694,10 +694,10 @@ def _one(item: Any, path: Path_, reading: Reading, file: str) -> Fault:
         # A sentence that begins with "The limit" names its subject itself; the others go on from the key.
         named = path[-1] if path and isinstance(path[-1], str) else "requirement" if path else "plan"
         subject = "" if reason[:1].isupper() or reason[:1] == '"' else f"The {named} "
-        return Fault(file, f"{subject}{reason.rstrip('.')}.", mend, row=row, column=name or None, found=found)
+        return Fault(file, f"{subject}{reason.rstrip('.')}.", mend, row=row, column=name or None, value=written)
     if path == ("format",):
         mend = "Write format: 1; a newer format needs a newer version of this program."
-        return Fault(file, "The format number is unknown.", mend, row=row, column=name, found=found, expected="1")
+        return Fault(file, "The format number is unknown.", mend, row=row, column=name, value=written, expected="1")
     if kind == "literal_error":
         return unknown_word(item, file, row, name)
     if kind == "too_short":
@@ -707,7 +707,7 @@ def _one(item: Any, path: Path_, reading: Reading, file: str) -> Fault:
     expected = bound or _EXPECTED.get(kind, item["msg"])
     if path == ("confidence",) and bound:
         expected = "a share of one from 0.6 to 0.9999"
-    return Fault(file, "The value is of the wrong kind.", f"Write {expected}.", row, None, name, found, expected)
+    return Fault(file, "The value is of the wrong kind.", f"Write {expected}.", row, None, name, written, expected)
 
 
 def _under(path: Path_) -> str:
@@ -736,6 +736,6 @@ def _unknown(path: Path_, known: tuple[str, ...], reading: Reading, file: str) -
         mend,
         row=reading.line(path),
         column=key_name(path),
-        found=key,
+        value=key,
         expected="a known key",
     )

@@ -1,4 +1,4 @@
-"""What the values of a plan say against each other and against what can be: names, sizes, limits. Told by line."""
+"""What the values of a plan say against each other and against what can be: names, sizes, limits. Reported by line."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from validation.study.names import readings_of
 from validation.study.text_files import ordinary, whole_of
 from validation.study.yaml_reading import Path_, Reading, key_name
 
-#: Where a plan states a content, in the unit of the study, beside its experiments; * is every key or entry.
+#: Where a plan states a content, in the unit of the study, in addition to its experiments; * is every key or entry.
 CONTENTS: tuple[Path_, ...] = (
     ("study", "range", "*"),
     ("study", "customer_limits", "*"),
@@ -21,7 +21,7 @@ CONTENTS: tuple[Path_, ...] = (
     ("decision", "limits", "*"),
     ("uncertainty", "levels", "*"),
 )
-#: Limits beside the requirements, which must be above zero, and sizes of the budget, which may be zero.
+#: Limits in addition to the requirements, which must be above zero, and sizes of the budget, which may be zero.
 LIMITS: tuple[Path_, ...] = (("lots", "allowed_step"),)
 SIZES: tuple[Path_, ...] = (
     ("uncertainty", "components", "*", "size"),
@@ -38,8 +38,8 @@ def plan_checks(value: Mapping[str, Any], reading: Reading, file: str) -> Iterat
     reading, file : the lines of its keys, and how it is named in messages
     """
 
-    def fault(path: Path_, reason: str, mend: str, found: Any, expected: str | None = None) -> Fault:
-        return Fault(file, reason, mend, reading.line(path), None, key_name(path), str(found), expected)
+    def fault(path: Path_, reason: str, mend: str, written: Any, expected: str | None = None) -> Fault:
+        return Fault(file, reason, mend, reading.line(path), None, key_name(path), str(written), expected)
 
     yield from _names(value, fault, reading)
     yield from _contents(value, fault)
@@ -70,7 +70,7 @@ def _names(value: Mapping[str, Any], fault: Any, reading: Reading) -> Iterator[F
         if stated and str(lot) not in stated:
             close = difflib.get_close_matches(str(lot), stated, n=1, cutoff=0.5)
             mend = f"Write {close[0]}, or add" if close else "Add"
-            reason = "The lot in use is none of the standards."
+            reason = "The lot in use is not one of the standards."
             yield fault(path, reason, f"{mend} the lot to standards.", lot, ", ".join(stated[:8]))
     for _, unit in _at(value, ("study", "unit")):
         for path, other in _at(value, ("standards", "*", "unit")):
@@ -80,7 +80,7 @@ def _names(value: Mapping[str, Any], fault: Any, reading: Reading) -> Iterator[F
 
 
 def _successive(first: Mapping[str, Any], second: Mapping[str, Any]) -> bool:
-    """Two certificates of one item, written alike: each says when it holds, and not the same."""
+    """Two certificates of one item, written in the same way: each states its own dates."""
     periods = [(entry.get("valid_from"), entry.get("valid_until")) for entry in (first, second)]
     return first["name"] == second["name"] and periods[0] != periods[1] and all(any(period) for period in periods)
 
@@ -109,7 +109,7 @@ def _limits(value: Mapping[str, Any], fault: Any) -> Iterator[Fault]:
                     limit = Limit.parse(text)
                     least = limit.least(low, high)
                 except ValueError:
-                    continue  # the schema tells it
+                    continue  # the schema reports it
                 if least < 0 or (least == 0 and not zero):
                     place = "" if limit.number is not None else f"; it falls to {least:g} within the range of the study"
                     mend = "Write a size that is above zero at every level of the range."

@@ -1,4 +1,4 @@
-"""The kinds of values that a plan states: what each accepts, and how a person mends what it does not."""
+"""The kinds of values that a plan states: what each accepts, and how to correct what it does not."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from validation.study.text_files import hidden_character, ordinary
 
 
 def _as_text(value: Any) -> Any:
-    """A whole number is taken as the text it was; 1.10 would lose its zero, so it must stand in quotes."""
+    """A whole number is taken as the text it was; 1.10 would lose its zero, so it must be in quotes."""
     if isinstance(value, int) and not isinstance(value, bool):
         return str(value)
     if isinstance(value, float | bool):
@@ -53,7 +53,7 @@ def _as_name(value: Any) -> Any:
     """A name that worksheets repeat: what cannot be seen in it would make two names of one."""
     value = _as_text(value)
     if isinstance(value, str) and (hidden := hidden_character(value)):
-        raise ValueError(f"holds a character that cannot be seen, U+{ord(hidden):04X}. Write the name anew.")
+        raise ValueError(f"holds a character that cannot be seen, U+{ord(hidden):04X}. Type the name again.")
     if isinstance(value, str) and value != value.strip():
         raise ValueError(f'begins or ends with a blank. Write "{value.strip()}".')
     return value

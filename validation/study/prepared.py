@@ -32,13 +32,13 @@ def in_random_order(
     *,
     on_and_on: bool = False,
 ) -> Prepared:
-    """Readings in random order within each group, such as a run; `order` begins anew in each unless it goes on and on.
+    """Readings in random order within each group, such as a run; `order` begins again in each unless it continues.
 
     Parameters
     ----------
     letter : what each identifier begins with; its number counts in the order of the design
-    planned, empty : the columns beside `reading` and `order` that are filled here, and those left to the bench
-    groups : what the random order hangs on beside the seed, and the planned cells of each reading
+    planned, empty : the columns in addition to `reading` and `order` that are filled here, and those left to the bench
+    groups : what the random order depends on in addition to the seed, and the planned cells of each reading
     """
     rows: list[tuple[object, ...]] = []
     number = 0
@@ -53,9 +53,9 @@ def in_random_order(
 
 def shuffled(rows: Iterable[Row], seed: int, group: str) -> list[Row]:
     """One run in random order. Measured by rising level, a drift would look like curvature."""
-    found = list(rows)
-    random.Random(f"{seed} {group}").shuffle(found)
-    return found
+    order = list(rows)
+    random.Random(f"{seed} {group}").shuffle(order)
+    return order
 
 
 def level_cell(value: float) -> float | int:

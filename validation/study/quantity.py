@@ -16,7 +16,7 @@ Outcome = Literal["met", "not met", "not shown", "not judged"]
 
 def judged_level(confidence: float) -> float:
     """Level 1 - 2 * alpha of the interval that rules look at; its ends are one-sided 1 - alpha bounds."""
-    return round(2 * confidence - 1, 12)  # 0.9, not the double beside it
+    return round(2 * confidence - 1, 12)  # 0.9, not its neighbouring double
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -178,9 +178,9 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class Display:
-    """What a chapter shows beside the quantities that a requirement may look at.
+    """What a chapter shows in addition to the quantities that a requirement may use.
 
-    `quantities` are further ones, which no rule may use; `page_one` sentences are told on the cover as well; `view` is
+    `quantities` are further ones, which no rule may use; `page_one` sentences are printed on the cover too; `view` is
     the record that the chapter's figures draw and its words are made of, of the type that its figures declare.
     """
 
@@ -213,7 +213,7 @@ class Display:
 class Evaluation:
     """All that one characteristic found: what its notebook saves and its chapter prints.
 
-    `judged` are the quantities that a requirement may look at; `show` computes the rest, once somebody looks.
+    `judged` are the quantities that a requirement may use; `show` computes the rest when it is needed.
     """
 
     name: str

@@ -1,4 +1,4 @@
-"""What plan and lot records share in turning a schema's complaints into faults that a person can mend."""
+"""What plan and lot records share in turning a schema's complaints into faults that a person can correct."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ from validation.study.yaml_reading import Path_
 
 def by_path(error: ValidationError, value: Any) -> dict[Path_, Any]:
     """The first complaint about each place of the file."""
-    found: dict[Path_, Any] = {}
+    complaints: dict[Path_, Any] = {}
     for item in error.errors(include_url=False):
-        found.setdefault(_path(item["loc"], value), item)
-    return found
+        complaints.setdefault(_path(item["loc"], value), item)
+    return complaints
 
 
 def _path(loc: tuple[Any, ...], value: Any) -> Path_:

@@ -1,4 +1,4 @@
-"""A new study folder: a commented plan, and worksheets whose readings stand in random order within each run."""
+"""A new study folder: a commented plan, and worksheets whose readings are in random order within each run."""
 
 from __future__ import annotations
 
@@ -182,7 +182,7 @@ def _optional(key: str, value: str, example: str) -> str:
 
 
 def _requirement_lines(design: Design) -> list[str]:
-    """The usual requirements, each behind a # so that nobody adopts a limit without a thought."""
+    """The usual requirements, each behind a #, so that no limit is adopted without thought."""
     limits = sorted(design.customer_limits)
     floor_ = two_digits((limits[0] if limits else design.range[1] / 5) * 0.05)
     bias = f'"max({floor_:g}, 5%)"'
@@ -206,7 +206,7 @@ def _requirement_lines(design: Design) -> list[str]:
     return [
         "# The usual requirements. Take the # away from those that hold, and put your own limits: the numbers here are",
         '# examples. A limit is a number, a share of the level ("5%"), or max(...), min(...), sum(...) of those.',
-        "# A limit with a comma stands in quotes. Without `at` every level inside the range is judged.",
+        "# A limit with a comma goes in quotes. Without `at` every level inside the range is judged.",
         "requirements:",
         *(f"#  - {{id: R{number}, {entry}, {origin}}}" for number, entry in enumerate(entries, start=1)),
     ]
@@ -220,7 +220,7 @@ def _people_lines(design: Design) -> list[str]:
 
 #: The questions that a budget answers, each with the kind of answer it usually gets.
 _ANSWERS = {
-    "sampling": 'not_applicable: "the result speaks of the bottle as received"',
+    "sampling": 'not_applicable: "the result applies to the bottle as received"',
     "oil": 'size: "2%", origin: "say where the size comes from"',
     "fuel": 'size: "3%", origin: "say where the size comes from"',
     "standard": 'size: "0.6%", part_of: standard, origin: "lot record"',
@@ -241,7 +241,7 @@ def lot_record(lot: str) -> str:
     return re.sub(
         r"^( *(?:made|maker|checker|mass_g|u_g|balance|certificate|certificate_valid_until|name|purity|most|shape|u"
         r"|fuel_density|oil_density|air_density):)[^#\n]*",
-        lambda found: found[1].ljust(len(found[0])),
+        lambda match: match[1].ljust(len(match[0])),
         named,
         flags=re.MULTILINE,
     )

@@ -46,23 +46,23 @@ def decode(raw: bytes, file: str, *, largest: int = LARGEST) -> tuple[str, list[
         return "", [Fault(file, f"The file has {len(raw)} bytes.", mend, expected=f"at most {largest} bytes")]
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
         mend = _as_utf8(file)
-        return "", [Fault(file, "The encoding is wrong.", mend, row=1, found="UTF-16", expected="UTF-8")]
+        return "", [Fault(file, "The encoding is wrong.", mend, row=1, value="UTF-16", expected="UTF-8")]
     if raw.startswith(b"PK\x03\x04"):
         mend = "Name it .xlsx, here and in plan.yaml, or save it as CSV UTF-8."
         reason = "The file is a workbook (or another packed file) under the name of a text file."
-        return "", [Fault(file, reason, mend, found="a packed file", expected="UTF-8 text")]
+        return "", [Fault(file, reason, mend, value="a packed file", expected="UTF-8 text")]
     if b"\x00" in raw:
         row = raw[: raw.index(b"\x00")].count(b"\n") + 1
         mend = "The file is damaged or not a text file; restore it from a copy or save it again as UTF-8 text."
         reason = "The file holds NUL bytes."
-        return "", [Fault(file, reason, mend, row=row, found="a NUL byte", expected="UTF-8 text")]
+        return "", [Fault(file, reason, mend, row=row, value="a NUL byte", expected="UTF-8 text")]
     try:
         return raw.decode("utf-8-sig"), []
     except UnicodeDecodeError as error:
         row = raw[: error.start].count(b"\n") + 1
         mend = _as_utf8(file)
         byte = f"byte {raw[error.start]:#04x}"
-        return "", [Fault(file, "The encoding is wrong.", mend, row=row, found=byte, expected="UTF-8")]
+        return "", [Fault(file, "The encoding is wrong.", mend, row=row, value=byte, expected="UTF-8")]
 
 
 def read_raw(folder: Path, name: str) -> tuple[bytes | None, list[Fault]]:
@@ -135,7 +135,7 @@ def _moment(text: str) -> tuple[datetime, bool] | None:
 def year_out_of_bounds(day: date) -> str:
     """Why a day cannot be meant, or an empty text."""
     low, high = YEARS
-    return "" if low <= day.year <= high else f"The year {day.year:04d} lies outside {low} to {high}."
+    return "" if low <= day.year <= high else f"The year {day.year:04d} is outside {low} to {high}."
 
 
 def why_no_moment(text: str) -> str:

@@ -26,7 +26,7 @@ from validation.study.text_files import year_out_of_bounds
 from validation.study.yaml_reading import Reading as YamlReading
 from validation.study.yaml_reading import key_name, read_yaml
 from validation.terminal import shell_quoted
-from validation.words import sentence_list
+from validation.words import counted, sentence_list
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,7 @@ class Lapse:
 
 def periods(plan: Plan, records: Mapping[str, LotRecord]) -> tuple[list[Period], list[Fault]]:
     """Everything that expires, plan first, and a fault for each date of the plan that cannot be read."""
-    found: list[Period] = []
+    known: list[Period] = []
     faults: list[Fault] = []
     for section, what, entries, names in (
         ("equipment", "certificate", plan.equipment, ("valid_from", "valid_until")),
@@ -73,10 +73,10 @@ def periods(plan: Plan, records: Mapping[str, LotRecord]) -> tuple[list[Period],
             item = str(entry.get("name", ""))
             since, until = (_day(entry, name, section, item, faults) for name in names)
             if since is not None or until is not None:
-                found.append(Period(item, what, since, until, PLAN, f"{section}, {item}, {names[1]}"))
+                known.append(Period(item, what, since, until, PLAN, f"{section}, {item}, {names[1]}"))
     for lot, record in records.items():
-        found += _of_record(lot, record)
-    return found, faults
+        known += _of_record(lot, record)
+    return known, faults
 
 
 def _day(entry: Mapping[str, Any], name: str, section: str, item: str, faults: list[Fault]) -> date | None:
@@ -111,13 +111,13 @@ def lapses(
 ) -> list[Lapse]:
     """Every use of an expired item, each with the impact note that covers it, where there is one.
 
-    Readings without a date are not looked at: what cannot be dated cannot have expired. Excluded readings neither.
+    Readings without a date are left out, because what cannot be dated cannot have expired; so are excluded readings.
     """
     known, _ = periods(plan, records)
     dated = _dated(experiments)
-    found = [*_weighed(known, dated, records), *_read(known, dated)]
+    uses = [*_weighed(known, dated, records), *_read(known, dated)]
     given = [note for note in notes if note.kind == "impact"]
-    return [part for lapse in found for part in _with_notes(lapse, given)]
+    return [part for lapse in uses for part in _with_notes(lapse, given)]
 
 
 def lapses_of(study: Study) -> list[Lapse]:
@@ -141,19 +141,19 @@ def _weighed(
 ) -> Iterator[Lapse]:
     """Lots weighed on a balance whose certificate did not hold on that day, once for each lot and certificate."""
     for lot, record in records.items():
-        told = set()
+        seen = set()
         concerned = tuple(reading for reading, _ in dated if reading.values.get("lot") == lot)
         for weighing in record.preparation.weighings:
             day = weighing.date or record.preparation.made
             own = [p for p in known if p.file == record.file and p.item == weighing.balance and p.what != "lot"]
             stated = weighing.certificate_valid_until
-            # The certificate that the record names is the one of that day; the plan speaks where the record does not.
+            # The certificate that the record names is the one of that day; else the plan's counts.
             those = (
                 [p for p in own if p.until == stated] if stated else _in_plan(known, weighing.balance, "certificate")
             )
             period = _outside(those, day)
-            if period is not None and (period.item, period.until, period.since, day) not in told:
-                told.add((period.item, period.until, period.since, day))
+            if period is not None and (period.item, period.until, period.since, day) not in seen:
+                seen.add((period.item, period.until, period.since, day))
                 yield Lapse(period, day, concerned, lot)
 
 
@@ -226,14 +226,14 @@ def _covering(notes: Sequence[Amendment], day: date) -> Amendment | None:
 def validity_faults(
     folder: Path,
     plan: Plan,
-    found: Sequence[Lapse],
+    uses: Sequence[Lapse],
     records: Mapping[str, LotRecord],
     notes: Iterable[Amendment] = (),
 ) -> list[Fault]:
     """A fault for each lapse that no impact note covers, each date that cannot be read, each note that fits nothing."""
     known, faults = periods(plan, records)
     together: dict[tuple[Any, ...], list[Lapse]] = {}
-    for lapse in found:
+    for lapse in uses:
         if lapse.note is None:
             period = lapse.period
             key = (period.item, period.what, period.since, period.until, bool(lapse.lot), lapse.before)
@@ -249,7 +249,7 @@ def _lapse_fault(group: Sequence[Lapse], changed: str) -> Fault:
     first, until = group[0], max(lapse.day for lapse in group)
     period = first.period
     readings = list({(r.file, r.line): r for lapse in group for r in lapse.readings}.values())
-    found = f"{_stated(period)}; {_bears_on(readings, lots=bool(first.lot))}"
+    stated = f"{_stated(period)}; {_bears_on(readings, lots=bool(first.lot))}"
     note = _or_note(first, until)
     if first.lot:
         lots = [
@@ -257,18 +257,19 @@ def _lapse_fault(group: Sequence[Lapse], changed: str) -> Fault:
         ]
         one = len(lots) == 1
         reason = (
-            f"{period.item} weighed lot{'' if one else 's'} {sentence_list(lots)}, and its certificate does not hold "
+            f"{period.item} weighed {'lot' if one else 'lots'} {sentence_list(lots)}, and its certificate does not "
+            "hold "
             f"on {'that day' if one else 'those days'}.{changed}"
         )
-        mend = f"Weigh the lot{'' if one else 's'} again{note}"
-        return Fault(period.file, reason, mend, period.row, None, period.place, found, "a valid certificate")
+        mend = f"Weigh the {'lot' if one else 'lots'} again{note}"
+        return Fault(period.file, reason, mend, period.row, None, period.place, stated, "a valid certificate")
     column = "lot" if period.what == "lot" else "instrument"
     noun = f"Lot {period.item}" if period.what == "lot" else f"The certificate of {period.item}"
     verb = "did not hold yet" if first.before else "had expired"
     reason = f"{noun} {verb} when it was used ({period.file}, {period.place}).{changed}"
     mend = f"Repeat the readings, exclude them with a reason (validation amend --exclude){note}"
     where = min(readings, key=_moment)
-    return Fault(where.file, reason, mend, where.line, where.reading, column, found, "a use within that time")
+    return Fault(where.file, reason, mend, where.line, where.reading, column, stated, "a use within that time")
 
 
 def _or_note(lapse: Lapse, until: date) -> str:
@@ -295,7 +296,7 @@ def _bears_on(readings: Sequence[Reading], *, lots: bool) -> str:
         counts[reading.file] = counts.get(reading.file, 0) + 1
     several = len(counts) > 1
     where = ", ".join(f"{count} in {file}" for file, count in counts.items()) if several else next(iter(counts))
-    total = f"{len(readings)} reading{'' if len(readings) == 1 else 's'}"
+    total = counted(len(readings), "reading")
     first = min(readings, key=_moment)
     days = sorted({reading.time.date() for reading in readings if reading.time is not None})
     of = f" of {days[0]}" if days else ""
@@ -337,7 +338,7 @@ def _plan_dates(path: Path) -> dict[str, str]:
 
 
 def _note_faults(note: Amendment, known: Sequence[Period]) -> Iterator[Fault]:
-    """A note must name an item that expires, in the file that says so, with the date that stands there."""
+    """A note must name an item that expires, in the file that says so, with the date stated there."""
     row, reading = note.line or None, note.reading or None
     expiring = [period for period in known if period.until is not None]
     names = sorted({period.item for period in expiring})
@@ -357,7 +358,7 @@ def _note_faults(note: Amendment, known: Sequence[Period]) -> Iterator[Fault]:
     elif day_of(note.old) not in {period.until for period in there}:
         dates = " or ".join(sorted({str(period.until) for period in there}))
         reason = "The old date no longer matches the expiry on file."
-        mend = "Find out what changed since; an impact note speaks of one expiry."
+        mend = "Find out what changed since; an impact note covers one expiry."
         yield Fault(AMENDMENTS, reason, mend, row, reading, "old", note.old, dates)
 
 
@@ -393,30 +394,30 @@ def _with_row(fault: Fault, rows: Mapping[str, int]) -> Fault:
     row = rows.get(fault.column or "") if fault.file == PLAN and fault.row is None else None
     if not row:
         return fault
-    return Fault(fault.file, fault.reason, fault.mend, row, fault.reading, fault.column, fault.found, fault.expected)
+    return Fault(fault.file, fault.reason, fault.mend, row, fault.reading, fault.column, fault.value, fault.expected)
 
 
-def impact_sentences(found: Sequence[Lapse]) -> list[str]:
+def impact_sentences(uses: Sequence[Lapse]) -> list[str]:
     """What page 1 says of each impact note that is needed."""
     together: dict[tuple[int, str, str], list[Lapse]] = {}
-    for lapse in found:
+    for lapse in uses:
         if lapse.note is not None:
             together.setdefault((lapse.note.number, lapse.period.item, str(lapse.period.until)), []).append(lapse)
-    said = []
+    sentences = []
     for (number, item, until), group in together.items():
         note = group[0].note
         assert note is not None
         lots = list(dict.fromkeys(lapse.lot for lapse in group if lapse.lot))
         count = len({(reading.file, reading.line) for lapse in group for reading in lapse.readings})
-        parts = [f"lot{'' if len(lots) == 1 else 's'} {' and '.join(lots)}"] if lots else []
-        parts += [f"{count} reading{'' if count == 1 else 's'}"] if count else []
+        parts = [f"{'lot' if len(lots) == 1 else 'lots'} {' and '.join(lots)}"] if lots else []
+        parts += [counted(count, "reading")] if count else []
         day = datetime.fromisoformat(note.time).date()
         reason = note.reason.rstrip(".")
-        said.append(
+        sentences.append(
             f"{item}: expired {until}; impact note {number} of {day} by {note.by}: {reason}. "
             f"Covered until {note.new}; concerns {', '.join(parts)}."
         )
-    return said
+    return sentences
 
 
 def impact_amendment(
@@ -431,12 +432,12 @@ def impact_amendment(
     now: datetime,
     reading: str = "",
 ) -> Amendment:
-    """The impact note on an item, with the expiry that stands on file.
+    """The impact note on an item, with the expiry on file.
 
     Raises
     ------
     Refusal
-        Nothing of this name expires, `until` is no day, or lies before every expiry on file.
+        Nothing of this name expires, `until` is not a date, or is before every expiry on file.
     """
     known, _ = periods(plan, records)
     expiring = [period for period in known if period.until is not None]
@@ -448,11 +449,11 @@ def impact_amendment(
         raise Refusal(f'No expiry of "{item}" is on file, in plan.yaml or a lot record.{hint}')
     day = day_of(until)
     if day is None:
-        raise Refusal(f'--until needs a day such as 2026-04-17; found "{until}".')
+        raise Refusal(f'--until needs a date such as 2026-04-17; found "{until}".')
     before = [period for period in mine if period.until is not None and period.until < day]
     if not before:
         dates = ", ".join(sorted({str(period.until) for period in mine}))
-        raise Refusal(f"{item} is valid until {dates} as it stands, so nothing needs to be covered until {until}.")
+        raise Refusal(f"{item} is valid until {dates} on file, so nothing needs to be covered until {until}.")
     # The expiry that lapsed last; the plan is named before a lot record.
     latest = max(period.until or date.min for period in before)
     period = next(period for period in before if period.until == latest)

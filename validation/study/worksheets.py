@@ -102,11 +102,11 @@ def _headings(
         wanted = {"study": unit, "response": response_unit}.get(COLUMNS[name].unit) if name in KNOWN else None
         if stated is not None and wanted is not None and stated != wanted:
             mend = f"Give the values in {wanted} and write {name} [{wanted}], or correct the unit in plan.yaml."
-            reason = "The heading carries another unit than the study."
+            reason = "The unit in the heading is not that of the study."
             faults.append(Fault(grid.file, reason, mend, 1, None, name, f"[{stated}]", f"[{wanted}]"))
         if name in heads.values():
             mend = "Keep one of the two columns, or rename the other."
-            faults.append(Fault(grid.file, "The heading appears twice.", mend, row=1, column=name, found=heading))
+            faults.append(Fault(grid.file, "The heading appears twice.", mend, row=1, column=name, value=heading))
         heads[position] = name
         faults += _misspelt(grid, heading, name, kind)
     faults += _missing_columns(grid, heads, experiment, kind)
@@ -116,23 +116,23 @@ def _headings(
 
 def _split(heading: str) -> tuple[str, str | None]:
     """ "result [%]" as name and unit; a column that is not known keeps its heading whole."""
-    found = _HEADING.fullmatch(heading)
-    if found and found["name"].strip() in KNOWN:
-        return found["name"].strip(), found["unit"].strip()
+    match = _HEADING.fullmatch(heading)
+    if match and match["name"].strip() in KNOWN:
+        return match["name"].strip(), match["unit"].strip()
     return heading, None
 
 
 def _misspelt(grid: Grid, heading: str, name: str, kind: Columns) -> list[Fault]:
     """A heading that is nearly that of a known column would keep the column, and what it changes, out of everything."""
-    found = _HEADING.fullmatch(heading)
-    parts = readings_of(found["name"] if found else heading)
+    match = _HEADING.fullmatch(heading)
+    parts = readings_of(match["name"] if match else heading)
     near = next((known for known in sorted(KNOWN) if not set(parts).isdisjoint(readings_of(known))), None)
-    # A missing required column is told with its mend elsewhere, and a factor is named by the plan.
+    # A missing required column is reported elsewhere, and a factor is named by the plan.
     if name in (*KNOWN, *kind.needed) or near is None or near in kind.required:
         return []
-    shown = "".join(mark if not hidden_character(mark) else f"<U+{ord(mark):04X}>" for mark in heading)
+    written = "".join(mark if not hidden_character(mark) else f"<U+{ord(mark):04X}>" for mark in heading)
     reason, mend = "The heading is nearly that of a known column.", f'Write "{near}", or another name.'
-    return [Fault(grid.file, reason, mend, 1, None, near, shown, near)]
+    return [Fault(grid.file, reason, mend, 1, None, near, written, near)]
 
 
 def _nameless(grid: Grid, position: int) -> list[Fault]:
@@ -152,10 +152,10 @@ def _missing_columns(grid: Grid, heads: Mapping[int, str], experiment: str, kind
         close = get_close_matches(column, [name.lower() for name in names], n=1, cutoff=0.75)
         near = next((name for name in names if close and name.lower() == close[0]), None)
         mend = f'Rename "{near}" to "{column}".' if near else f'Add the column "{column}".'
-        found = ", ".join(names)
+        headings = ", ".join(names)
         expected = ", ".join(kind.required)
         reason = f"The column is missing; {experiment} needs it."
-        faults.append(Fault(grid.file, reason, mend, 1, None, column, found, expected))
+        faults.append(Fault(grid.file, reason, mend, 1, None, column, headings, expected))
     return faults
 
 
@@ -195,9 +195,9 @@ def _ragged(grid: Grid, line: int, reading: str, cells: Sequence[str], width: in
     if extra:
         mend = "Put a text that holds the delimiter in quotes"
         mend += "; write decimal points in a file with commas." if grid.marks == "." else "."
-    found, expected = f"{len(cells)} cells", f"{width} cells, as in the heading"
-    reason = "The row has another number of cells than the heading."
-    return [Fault(grid.file, reason, mend, line, reading, None, found, expected)]
+    width_there, expected = f"{len(cells)} cells", f"{width} cells, as in the heading"
+    reason = "The row and the heading have different numbers of cells."
+    return [Fault(grid.file, reason, mend, line, reading, None, width_there, expected)]
 
 
 def _formulas(grid: Grid, heads: Mapping[int, str], line: int, reading: str, cells: Sequence[str]) -> list[Fault]:
@@ -207,7 +207,7 @@ def _formulas(grid: Grid, heads: Mapping[int, str], line: int, reading: str, cel
         column = heads.get(position)
         in_text = not grid.workbook and text.startswith("=") and column in NUMERIC
         if (line, position) in grid.formulas or in_text:
-            mend = "Replace the formula by the value as it was read."
+            mend = "Replace the formula with the value as it was read."
             expected = "a number" if column in NUMERIC else "a text"
             faults.append(Fault(grid.file, "The cell holds a formula.", mend, line, reading, column, text, expected))
     return faults
@@ -275,8 +275,8 @@ def value_faults(sheet: Sheet, row: Row, values: Mapping[str, str], *, excluded:
     faults = []
 
     def fault(column: str, reason: str, mend: str, expected: str) -> None:
-        found = values.get(column) or "an empty cell"
-        faults.append(Fault(sheet.file, reason, mend, row.line, row.reading, column, found, expected))
+        written = values.get(column) or "an empty cell"
+        faults.append(Fault(sheet.file, reason, mend, row.line, row.reading, column, written, expected))
 
     kind = sheet.kind
     for column in kind.needed:
@@ -286,8 +286,8 @@ def value_faults(sheet: Sheet, row: Row, values: Mapping[str, str], *, excluded:
         text = values.get(column, "")
         if text and text not in words:
             if column not in EXPERIMENTS[sheet.experiment].columns.words:  # a setting at the bench, not a word misspelt
-                mend = "Write it as the plan does; if the bench held another setting, exclude the reading and say so."
-                fault(column, "The setting is neither of the two of the plan.", mend, " or ".join(words))
+                mend = "Write it as in the plan; if another setting was used, exclude the reading and give that reason."
+                fault(column, "The setting is not one of the two in the plan.", mend, " or ".join(words))
                 continue
             close = get_close_matches(text.lower(), words, n=1, cutoff=0.5)
             mend = f"Write {close[0] if close else ' or '.join(words)}."
@@ -317,14 +317,14 @@ def value_faults(sheet: Sheet, row: Row, values: Mapping[str, str], *, excluded:
 
 
 def _why_no_number(text: str, is_value: bool) -> tuple[str, str]:
-    """Why a text is no number and how to mend it; two empty texts where it is one."""
+    """Why a text is not a number and how to correct it; two empty texts where it is one."""
     if decimal(text) is not None:
         return "", ""
     if NUMBER.fullmatch(text):
         return "The number is beyond 1e50, or below 1e-50, in size.", "Check the exponent; no reading has this size."
     if moment(text) is not None:
         mend = "Give the cell the format of a number, and write the number as it was read."
-        return "The cell holds a date; a spreadsheet program takes some numbers for one.", mend
+        return "The cell holds a date; spreadsheet programs turn some numbers into dates.", mend
     bare = text.strip("+-. ").lower()
     if bare in ("nan", "inf", "infinity", "na", "n/a", "#n/a", "#num!", "#div/0!", "#value!", "#ref!", "∞"):
         mend = "Leave the cell empty and exclude the reading with its reason (validation amend --exclude)."
@@ -334,11 +334,11 @@ def _why_no_number(text: str, is_value: bool) -> tuple[str, str]:
     if decimal(text.replace("\u2212", "-").replace("\u2013", "-")) is not None:
         return "The minus sign is a typographic one.", "Write it with the hyphen of the keyboard."
     if decimal(re.sub(r"\s*[^0-9.eE+-]+$", "", text)) is not None and text[:1].isdigit():
-        return "The cell holds more than a number.", "Write the number alone; the unit belongs into the heading."
+        return "The cell holds more than a number.", "Write the number alone; the unit belongs in the heading."
     if re.fullmatch(r"[+-]?[0-9]{1,3}([ .,'\u2009\u00a0][0-9]{3})+([.,][0-9]+)?", text):
         return "The number has a separator of thousands.", "Write it without."
     mend = "Write the number as it was read"
-    mend += ', "<0.1" for a reading below what can be told, or leave the cell empty.' if is_value else "."
+    mend += ', "<0.1" for a reading below what can be measured, or leave the cell empty.' if is_value else "."
     return "The cell holds text, not a number.", mend
 
 
@@ -362,9 +362,9 @@ def filling_faults(sheet: Sheet, rows: Sequence[tuple[Row, Mapping[str, str]]]) 
         elif empty and column in sheet.kind.structure:
             mend = "Fill it in every row, or leave the whole column empty."
             reason = f"The column is empty in {counted(len(empty), 'row')} and filled in others."
-            first, found = empty[0], _rows_named(empty)
+            first, rows_without = empty[0], _rows_named(empty)
             faults.append(
-                Fault(sheet.file, reason, mend, first.line, first.reading, column, found, "a value in each row")
+                Fault(sheet.file, reason, mend, first.line, first.reading, column, rows_without, "a value in each row")
             )
     return absent, faults
 

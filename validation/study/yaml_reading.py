@@ -41,7 +41,7 @@ class Reading:
 
 
 def read_yaml(raw: bytes, file: str) -> Reading:
-    """Read one YAML document; whatever is wrong with it is in `faults`, with line and mend."""
+    """Read one YAML document; whatever is wrong with it is in `faults`, with the line and how to correct it."""
     text, faults = decode(raw, file, largest=LARGEST)
     faults = faults or _control_characters(text, file)
     if faults:
@@ -49,7 +49,7 @@ def read_yaml(raw: bytes, file: str) -> Reading:
     try:
         faults, node = _composed(text, file, _QUICK)
     except (yaml.YAMLError, RecursionError, ValueError):
-        # The quick reader names faults otherwise than the mends below expect.
+        # The quick reader names faults differently from what `_mend` expects.
         try:
             faults, node = _composed(text, file, yaml.SafeLoader)
         except (yaml.YAMLError, RecursionError, ValueError) as error:
@@ -69,12 +69,12 @@ def _composed(text: str, file: str, loader: Any) -> tuple[list[Fault], yaml.Node
 
 
 def _control_characters(text: str, file: str) -> list[Fault]:
-    found = _CONTROL.search(text)
-    if found is None:
+    match = _CONTROL.search(text)
+    if match is None:
         return []
-    row = text[: found.start()].count("\n") + 1
-    name = f"U+{ord(found.group()):04X}"
-    return [Fault(file, "The file holds a control character.", "Delete it.", row=row, found=name)]
+    row = text[: match.start()].count("\n") + 1
+    name = f"U+{ord(match.group()):04X}"
+    return [Fault(file, "The file holds a control character.", "Delete it.", row=row, value=name)]
 
 
 def _forbidden(text: str, file: str, loader: Any) -> list[Fault]:
@@ -90,13 +90,13 @@ def _forbidden(text: str, file: str, loader: Any) -> list[Fault]:
         anchor, tag = getattr(event, "anchor", None), getattr(event, "tag", None)
         if isinstance(event, yaml.AliasEvent):
             mend = f"Write the value out in place of *{anchor}; text that begins with * needs quotes."
-            faults.append(Fault(file, "An alias is not allowed in a plan.", mend, row=row, found=f"*{anchor}"))
+            faults.append(Fault(file, "An alias is not allowed in a plan.", mend, row=row, value=f"*{anchor}"))
         elif anchor is not None:
             mend = f"Delete &{anchor}; text that begins with & needs quotes."
-            faults.append(Fault(file, "An anchor is not allowed in a plan.", mend, row=row, found=f"&{anchor}"))
+            faults.append(Fault(file, "An anchor is not allowed in a plan.", mend, row=row, value=f"&{anchor}"))
         if tag is not None:
             mend = "Delete the tag; text that begins with ! needs quotes."
-            faults.append(Fault(file, "A tag is not allowed in a plan.", mend, row=row, found=str(tag)))
+            faults.append(Fault(file, "A tag is not allowed in a plan.", mend, row=row, value=str(tag)))
         opens = isinstance(event, yaml.MappingStartEvent | yaml.SequenceStartEvent)
         depth += opens - isinstance(event, yaml.MappingEndEvent | yaml.SequenceEndEvent)
         if depth > DEEPEST:
@@ -128,13 +128,13 @@ def _mapping(node: yaml.MappingNode, path: Path_, reading: Reading, file: str) -
         key = key_node.value
         if key == "<<" and not key_node.style:
             mend = "Write the keys out instead of merging them."
-            reading.faults.append(Fault(file, "A merge key is not allowed in a plan.", mend, row=row, found="<<"))
+            reading.faults.append(Fault(file, "A merge key is not allowed in a plan.", mend, row=row, value="<<"))
             continue
         if key in result:
             first = reading.lines[(*path, key)]
             mend = f"Keep one of the two; the first is in line {first}."
             name = key_name((*path, key))
-            reading.faults.append(Fault(file, "The key appears twice.", mend, row=row, column=name, found=key))
+            reading.faults.append(Fault(file, "The key appears twice.", mend, row=row, column=name, value=key))
             continue
         reading.lines[(*path, key)] = row
         result[key] = _plain(value_node, (*path, key), reading, file)
@@ -170,14 +170,18 @@ def key_name(path: Path_) -> str:
 
 
 def _syntax(error: Exception, text: str, file: str) -> Fault:
-    """A YAML error in a sentence, with the usual mends."""
+    """A YAML error in a sentence, with the usual corrections."""
     mark = getattr(error, "problem_mark", None)
     row = None if mark is None else mark.line + 1
     problem = str(getattr(error, "problem", None) or "the nesting is too deep")
     lines = text.splitlines()
-    found = lines[row - 1].strip()[:120] if row is not None and 0 < row <= len(lines) else None
+    content = lines[row - 1].strip()[:120] if row is not None and 0 < row <= len(lines) else None
     return Fault(
-        file, f"The line cannot be read as YAML ({problem}).", _mend(problem, found or ""), row=row, found=found
+        file,
+        f"The line cannot be read as YAML ({problem}).",
+        _mend(problem, content or ""),
+        row=row,
+        value=content,
     )
 
 

@@ -1,7 +1,7 @@
 """amendments.csv: corrections, exclusions, reinstatements, changed plans and lot records, impact notes; only grows.
 
 history/amendments.csv holds each as it was first seen, so that one taken out or edited later shows. Dossiers of the
-study hold copies of both files, so that they are asked as well.
+study hold copies of both files, so they are compared as well.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ KINDS = ("correction", "exclusion", "reinstatement", "plan", "impact", "record")
 
 @dataclass(frozen=True, slots=True)
 class Amendment(Entry):
-    """One line of amendments.csv. `line` is where it stands; 0 where it is not yet written."""
+    """One line of amendments.csv. `line` is its line there; 0 where it is not yet written."""
 
     number: int
     time: str
@@ -107,15 +107,15 @@ def read_amendments(folder: Path) -> tuple[tuple[Amendment, ...], list[Fault]]:
 def _parsed(rows: list[tuple[int, list[str]]]) -> tuple[tuple[Amendment, ...], list[Fault]]:
     heading = rows[0][1]
     if tuple(heading) != COLUMNS:
-        reason, mend = "The heading is another one.", "Write the heading as `validation amend` does."
-        return (), [Fault(AMENDMENTS, reason, mend, row=1, found=",".join(heading), expected=",".join(COLUMNS))]
+        reason, mend = "The heading is not the expected one.", "Write the heading as `validation amend` does."
+        return (), [Fault(AMENDMENTS, reason, mend, row=1, value=",".join(heading), expected=",".join(COLUMNS))]
     amendments: list[Amendment] = []
     faults: list[Fault] = []
     for line, cells in rows[1:]:
         if len(cells) != len(COLUMNS):
-            reason, mend = "The row has another number of cells.", "Put a text with a comma in quotes."
+            reason, mend = "The row has the wrong number of cells.", "Put a text with a comma in quotes."
             count, expected = f"{len(cells)} cells", f"{len(COLUMNS)} cells"
-            faults.append(Fault(AMENDMENTS, reason, mend, row=line, found=count, expected=expected))
+            faults.append(Fault(AMENDMENTS, reason, mend, row=line, value=count, expected=expected))
             continue
         row_faults = _row_faults(dict(zip(COLUMNS, cells, strict=True)), line, len(amendments) + 1)
         faults += row_faults
@@ -138,8 +138,8 @@ def _row_faults(row: Mapping[str, str], line: int, number: int) -> list[Fault]:
         (uncounted, "number", "The number is not a whole number.", "Count amendments from 1.", str(number)),
         (kind not in KINDS, "kind", "The kind of amendment is unknown.", write_kind, ", ".join(KINDS)),
         (timeless, "time", "The time cannot be read.", "Write 2026-07-01T09:30+02:00.", "an ISO 8601 time"),
-        (not row["by"], "by", "The cell is empty.", "Say who.", "a text"),
-        (not row["reason"], "reason", "The cell is empty.", "Say why.", "a text"),
+        (not row["by"], "by", "The cell is empty.", "Give the name of the person.", "a text"),
+        (not row["reason"], "reason", "The cell is empty.", "Give the reason.", "a text"),
         (nameless, "reading", "No reading is named.", "Name the identifier of the reading.", "an identifier"),
         (columnless, "column", "No column is named.", "Name the column that is corrected.", "a column"),
     ]
@@ -157,10 +157,10 @@ def _row_faults(row: Mapping[str, str], line: int, number: int) -> list[Fault]:
 
 def _impact_checks(row: Mapping[str, str]) -> list[_Check]:
     """An impact note: `column` names what had expired, `old` the date on file, `new` until when it is covered."""
-    where = "Write where the date stands: plan.yaml, or the file of the lot record."
+    where = "Write where the date is stated: plan.yaml, or the file of the lot record."
     what = "Write the name of the balance, instrument or lot that had expired."
-    until = "Write until when later evidence covers it; that lies after the expiry on file."
-    empty, no_day, day = "The cell is empty.", "The cell holds no day.", "Write the day as 2026-03-31."
+    until = "Write the date up to which later evidence covers it; it is after the expiry on file."
+    empty, no_day, day = "The cell is empty.", "The cell holds no date.", "Write the date as 2026-03-31."
     old, new = moment(row["old"]), moment(row["new"])
     backwards = old is not None and new is not None and new[0] <= old[0]
     ends_early = "The later evidence ends before the expiry on file."
@@ -179,7 +179,7 @@ def _impact_checks(row: Mapping[str, str]) -> list[_Check]:
 def _seen(folder: Path) -> tuple[Record[Amendment], list[Amendment]]:
     """The record, and every amendment seen, in the order first seen."""
     record = read_record(folder, RECORD, Amendment)
-    # Where a dossier has no record of its own, its amendments.csv speaks.
+    # Where a dossier has no record of its own, its amendments.csv counts.
     places = [issue / "inputs" for issue in issues_of(folder)]
     copies = [read_record(place, RECORD, Amendment).entries or read_amendments(place)[0] for place in places]
     return record, ever_held(copies, record.entries)
@@ -198,7 +198,7 @@ def recorded_with(folder: Path, present: Sequence[Amendment]) -> Growth:
 
 
 def lost_amendments(folder: Path, present: Sequence[Amendment]) -> tuple[Loss, ...]:
-    """What was seen in amendments.csv, or stands in an earlier dossier, and is gone, changed or moved."""
+    """What was seen in amendments.csv, or is in an earlier dossier, and is gone, changed or moved."""
     record, seen = _seen(folder)
     pairs, unseen = _matched(seen, present)
     there = [(old, new) for old, new in pairs if new is not None]
@@ -217,7 +217,7 @@ def lost_amendments(folder: Path, present: Sequence[Amendment]) -> tuple[Loss, .
 
 
 def append(folder: Path, amendment: Amendment, *also: Growth) -> None:
-    """Append one amendment; the heading is written with the first. What stands in the file is never touched.
+    """Append one amendment; the heading is written with the first. What is in the file is never touched.
 
     Parameters
     ----------
@@ -226,13 +226,13 @@ def append(folder: Path, amendment: Amendment, *also: Growth) -> None:
     Raises
     ------
     Refusal
-        The file holds another number of amendments than this one was made for: somebody else appended meanwhile; or an
-        amendment that was seen there is gone or changed.
+        The number of amendments in the file is not the one this amendment was made for: another one was appended in
+        the meantime; or an amendment that was seen there is gone or changed.
     """
     before = content(folder / AMENDMENTS)
     written, faults = read_amendments(folder)
     if faults or next_number(written) != amendment.number:
-        raise Refusal(f"{AMENDMENTS} changed meanwhile; look at it and give the amendment again.")
+        raise Refusal(f"{AMENDMENTS} changed in the meantime; look at it and give the amendment again.")
     lost = in_short(lost_amendments(folder, written))
     if lost:
         raise Refusal(f"{AMENDMENTS} is not as it was first seen, and nothing is appended to it: {lost}. {MEND}")
@@ -253,7 +253,7 @@ def loss_sentences(losses: Sequence[Loss]) -> list[str]:
 
 def loss_restriction(losses: Sequence[Loss]) -> str:
     """The same in one sentence, for a conclusion; empty where nothing is lost."""
-    return f"{AMENDMENTS} is not whole: {in_short(losses)}." if losses else ""
+    return f"{AMENDMENTS} is incomplete: {in_short(losses)}." if losses else ""
 
 
 def _matched(
@@ -321,7 +321,7 @@ def _changed(old: Amendment, new: Amendment) -> Loss:
 def _reordered(
     pairs: Sequence[tuple[Amendment, Amendment]], unseen: Sequence[Amendment], present: Sequence[Amendment]
 ) -> list[Loss]:
-    """Rows that stand before one that was there earlier: the order is that of their being made, and they are applied
+    """Rows before one that was there earlier: the order is that of their being made, and they are applied
     in it."""
     places = {id(item): place for place, item in enumerate(present)}
     moved = []
@@ -330,7 +330,7 @@ def _reordered(
         if last is None or places[id(new)] > places[id(last)]:
             last = new
             continue
-        place = f"stands before amendment {last.number}, which was made earlier"
+        place = f"is before amendment {last.number}, which was made earlier"
         moved.append(Loss(f"amendment {new.number} was moved", f"Amendment {new.number} {place}: {_about(old)}."))
     return moved
 

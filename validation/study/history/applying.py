@@ -1,4 +1,4 @@
-"""Amendments applied to the rows they name: what was written stays, what counts is set beside it."""
+"""Amendments applied to the rows they name: what was written stays, what counts is kept with it."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ def _apply_one(amendment: Amendment, state: State) -> Fault | None:
     excluding = amendment.kind == "exclusion"
     if state.excluded == excluding:
         reason = f"The reading is {'already' if excluding else 'not'} excluded."
-        # A row that stands in the file already cannot be deleted; one that is asked for now need not be added.
+        # A row that is already in the file cannot be deleted; one that is asked for now need not be added.
         mend = "Take the row back with a new one; delete nothing." if amendment.line else "Nothing needs to be added."
         return _fault(amendment, "kind", reason, mend)
     state.excluded, state.reason = excluding, amendment.reason
@@ -95,7 +95,7 @@ def _correct(amendment: Amendment, state: State) -> Fault | None:
     unchanged = current == state.row.values[column]
     if not same_value(amendment.old, current) and not (unchanged and amendment.old == written):
         reason = "The old value no longer matches the reading."
-        mend = "Find out what changed since; a later correction quotes the value that the one before has made."
+        mend = "Find out what changed since; a later correction quotes the value that the one before set."
         return _fault(amendment, "old", reason, mend, current or "an empty cell")
     fault = _new_value_fault(amendment, state)
     if fault is None:
@@ -113,7 +113,7 @@ def _new_value_fault(amendment: Amendment, state: State) -> Fault | None:
     if column not in NUMERIC or label or not new or below or decimal(new) is not None:
         return None
     if NUMBER.fullmatch(new):
-        reason, mend = "The new value is no size that a reading can have.", "Write it as it was read."
+        reason, mend = "The new value is not a size that a reading can have.", "Write it as it was read."
         return _fault(amendment, "new", reason, mend, "a number from 1e-50 to 1e50 in size, or 0")
     mend = f"Write {new.replace(',', '.')}." if "," in new else "Write the number with a decimal point."
     return _fault(amendment, "new", "The new value is not a number.", mend, "a number")
@@ -131,7 +131,7 @@ def amendment_for(
     column: str = "",
     new: str = "",
 ) -> Amendment:
-    """The amendment of one reading, with the old value as it stands now.
+    """The amendment of one reading, with the old value as it is now.
 
     Raises
     ------

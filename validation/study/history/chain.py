@@ -21,8 +21,8 @@ from validation.faults import Fault
 from validation.files import write_files
 from validation.study.text_files import decode, read_raw
 
-#: What is said of an entry whose link is not the one that follows.
-NOT_FOLLOWING = "it does not follow from the entry before, so one was edited, moved or taken out"
+#: The words for an entry whose link is not the one that follows.
+NOT_FOLLOWING = "it does not follow from the entry before, so one was edited, moved or removed"
 
 #: Files to be written, by name: what each held when it was read (None where there was none), and what it is to hold.
 Growth = dict[str, tuple[bytes | None, bytes]]
@@ -53,7 +53,7 @@ class Entry:
         raise NotImplementedError
 
     def linked(self) -> Sequence[object]:
-        """What the link is computed from, beside the link before."""
+        """What the link is computed from, in addition to the link before."""
         return self.texts()
 
     @property
@@ -147,20 +147,20 @@ def _parsed(raw: bytes, file: str, kind: type[Any]) -> Record[Any]:
         if chained and tuple(heading) != kind.columns:
             raise ValueError("another heading")
         if any(len(cells) != len(heading) for _, cells in rows):
-            raise ValueError("a row of another width")
+            raise ValueError("a row with the wrong number of cells")
         entries = tuple(kind.of(cells[: len(kind.columns) - 1]) for _, cells in rows)
         links = [cells[-1] if chained else None for _, cells in rows]
         broken = broken_links(entries, links)
     except (csv.Error, ValueError, TypeError, AttributeError, RecursionError) as error:
         reason = f"The record of {kind.record_of} cannot be read."
         mend = "Restore it from a copy, or move it away to begin a new record; the dossier then cannot show earlier"
-        return Record(file, kind, raw, (Fault(file, reason, f"{mend} changes.", found=str(error)),))
+        return Record(file, kind, raw, (Fault(file, reason, f"{mend} changes.", value=str(error)),))
     last = rows[-1][1][-1] if rows and chained else ""
     return Record(file, kind, raw, (), entries, chained, last, tuple(line for line, _ in rows), broken)
 
 
 def with_rows(raw: bytes | None, heading: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:
-    """A CSV file with further rows; the heading is written with the first, and what stands in the file stays."""
+    """A CSV file with further rows; the heading is written with the first, and what is in the file stays."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     raw = raw or b""

@@ -70,6 +70,6 @@ def restriction(changes: Sequence[Change], losses: Sequence[Loss]) -> str:
         first = ", ".join(named[:_NAMED]) if more else sentence_list(named)
         parts.append(f"changed since first seen, without an amendment: {first}{more}")
     if losses:
-        parts.append(f"what was first seen is not wholly on record: {in_short(losses)}")
+        parts.append(f"the record of what was first seen is incomplete: {in_short(losses)}")
     text = "; ".join(parts)
     return f"{text[0].upper()}{text[1:]}." if text else ""

@@ -19,6 +19,7 @@ from validation.study.history.chain import NOT_FOLLOWING, Entry, Growth, broken_
 from validation.study.history.losses import RESTORE, Loss
 from validation.study.plan import PLAN
 from validation.study.text_files import moment, read_text, why_no_moment
+from validation.words import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,15 +72,15 @@ def read_lock(folder: Path) -> tuple[tuple[LockEntry, ...], list[Fault]]:
         listed = json.loads(text)
         if listed["format"] != 1:
             reason = "The format number is unknown."
-            return (), [Fault(LOCK, reason, mend, found=str(listed["format"]), expected="1")]
+            return (), [Fault(LOCK, reason, mend, value=str(listed["format"]), expected="1")]
         entries = tuple(_entry(item) for item in listed["entries"])
     except (ValueError, KeyError, TypeError, OverflowError, RecursionError) as error:
-        return (), [Fault(LOCK, "The file is not a lock as `validation freeze` writes it.", mend, found=str(error))]
+        return (), [Fault(LOCK, "The file is not a lock as `validation freeze` writes it.", mend, value=str(error))]
     for number, (before, after) in enumerate(pairwise(entries), start=2):
         if after.time < before.time:
             reason = f"Entry {number} is dated before the one above it: freezes do not run backwards."
             time, expected = after.time.isoformat(), f"{before.time.isoformat()} or later"
-            return (), [Fault(LOCK, reason, mend, found=time, expected=expected)]
+            return (), [Fault(LOCK, reason, mend, value=time, expected=expected)]
     return entries, []
 
 
@@ -117,7 +118,7 @@ def lock_losses(folder: Path) -> tuple[Loss, ...]:
     for issue in issues_of(folder):
         held, _ = read_lock(issue / "inputs")
         if held != entries[: len(held)]:
-            text = f"{LOCK} no longer begins with the {len(held)} freezing(s) that dossier {issue.name} holds."
+            text = f"{LOCK} no longer begins with the {counted(len(held), 'entry')} that dossier {issue.name} holds."
             losses.append(Loss(f"{LOCK} is not as dossier {issue.name} holds it", f"{text} {RESTORE}"))
             break
     return tuple(losses)
@@ -130,7 +131,7 @@ def changed_since_frozen(folder: Path) -> bool:
 
 
 def freezing(folder: Path, by: str, now: datetime, *, amendment: int | None = None) -> tuple[LockEntry, Growth]:
-    """The entry for the plan as it stands, and the files that hold it: the kept version, then the lock.
+    """The entry for the current plan, and the files that hold it: the kept version, then the lock.
 
     Parameters
     ----------
@@ -139,7 +140,7 @@ def freezing(folder: Path, by: str, now: datetime, *, amendment: int | None = No
     Raises
     ------
     Refusal
-        The clock stands before the last entry, or another file is kept under the name of this version.
+        The clock is before the last entry, or another file is kept under the name of this version.
     """
     locked = content(folder / LOCK)
     entries, _ = read_lock(folder)
@@ -162,7 +163,7 @@ def freezing(folder: Path, by: str, now: datetime, *, amendment: int | None = No
 
 
 def freeze(folder: Path, by: str, now: datetime) -> tuple[LockEntry, bool]:
-    """Add an entry for the plan as it stands, and keep a copy of it in history/.
+    """Add an entry for the current plan, and keep a copy of it in history/.
 
     Parameters
     ----------
@@ -172,22 +173,22 @@ def freeze(folder: Path, by: str, now: datetime) -> tuple[LockEntry, bool]:
 
     Returns
     -------
-    The entry, and whether it is new: a plan that is frozen as it stands gets no second entry.
+    The entry, and whether it is new: a plan already frozen in this form gets no second entry.
 
     Raises
     ------
     Refusal
-        plan.lock cannot be read, `by` is empty, the plan was frozen otherwise before (that takes an amendment), the
-        clock stands before the last entry, or another file is kept under the name of this version.
+        plan.lock cannot be read, `by` is empty, the plan was frozen in another form (that takes an amendment), the
+        clock is before the last entry, or another file is kept under the name of this version.
     """
     if not by.strip():
-        raise Refusal("Say who freezes the plan: --by NAME.")
+        raise Refusal("Name the person who freezes the plan: --by NAME.")
     entries, faults = read_lock(folder)
     if faults:
         raise Refusal(str(faults[0]))
     if changed_since_frozen(folder):
         raise Refusal(
-            f"The plan was frozen on {minute_text(entries[-1].time)} and has changed since, so say why it changed: "
+            f"The plan was frozen on {minute_text(entries[-1].time)} and has changed since, so give the reason: "
             '--reason "...". The reason is kept as an amendment, and so are both versions.'
         )
     if entries:
@@ -198,7 +199,7 @@ def freeze(folder: Path, by: str, now: datetime) -> tuple[LockEntry, bool]:
 
 
 def plan_amendment(folder: Path, *, by: str, reason: str, now: datetime) -> Amendment:
-    """The amendment that tells a change of the plan since it was last frozen; both versions are kept.
+    """The amendment that records a change of the plan since it was last frozen; both versions are kept.
 
     Where a command was ended after it had written that amendment and before the lock, it is this one.
 
@@ -240,7 +241,7 @@ def record_plan_change(folder: Path, amendment: Amendment, *, now: datetime) -> 
         As `append` and `freezing`.
     """
     _, growth = freezing(folder, amendment.by, now, amendment=amendment.number)
-    if amendment.line:  # it stands in the file already
+    if amendment.line:  # it is in the file already
         write(folder, growth)
     else:
         append(folder, amendment, growth)

@@ -13,6 +13,7 @@ from validation.study.history.plan_lock import LockEntry, frozen_plan, minute_te
 from validation.study.model import Reading, Study
 from validation.study.plan import Plan, Requirement, parse_plan
 from validation.study.text_files import moment
+from validation.words import counted
 
 OrderState = Literal["no lock", "lock does not match", "shown", "not shown"]
 RequirementState = Literal["before data", "set after data", "cannot be shown"]
@@ -115,7 +116,7 @@ def _frozen_plans(study: Study, entries: Sequence[LockEntry]) -> list[Plan | Non
 
 
 def _judged_by(plan: Plan, requirement: Requirement) -> tuple[object, ...]:
-    """All that decides the outcome of a requirement; its origin is told, not judged."""
+    """All that decides the outcome of a requirement; its origin is printed, not judged."""
     everywhere = plan.study.range if requirement.at is None else None
     asked = (requirement.quantity, requirement.rule, str(requirement.limit), requirement.at, requirement.target)
     return (*asked, plan.confidence, plan.study.unit, everywhere)
@@ -128,7 +129,7 @@ def _requirement_state(
     plans: Sequence[Plan | None],
     span: _Span | None,
 ) -> RequirementState:
-    """Go back from the last entry as long as the entries hold this requirement as it stands today."""
+    """Go back from the last entry as long as the entries hold this requirement as it is today."""
     if span is None:
         return "cannot be shown"
     today = _judged_by(plan, requirement)
@@ -157,12 +158,13 @@ def _sentences(order: PlanOrder, span: _Span | None, *, zone_stated: bool) -> It
     if order.state == "lock does not match":
         yield "The plan has changed since it was last frozen: plan.lock does not match plan.yaml."
     if span is None:
-        yield "No reading carries a date, so the order plan before data cannot be shown."
+        yield "No reading carries a date, so it cannot be shown that the plan was set before the data."
     else:
         yield f"The first dated reading is {span.reading} ({span.text})."
         yield from _before_data(order.state, list(order.requirements.values()))
         if order.undated:
-            yield f"{order.undated} reading(s) carry no date; the order is told for the dated ones alone."
+            have = "has" if order.undated == 1 else "have"
+            yield f"{counted(order.undated, 'reading')} {have} no date; the order is shown for the dated ones only."
         if span.bare and not zone_stated:
             yield "The plan states no time_zone: times without a zone are read as those of the computer that froze it."
     late = [name for name, one in order.requirements.items() if one == "set after data"]
@@ -174,10 +176,11 @@ def _sentences(order: PlanOrder, span: _Span | None, *, zone_stated: bool) -> It
 def _before_data(state: OrderState, requirements: Sequence[RequirementState]) -> Iterator[str]:
     early = requirements.count("before data")
     if state == "shown":
-        yield "The plan as it stands is older than the first dated reading."
+        yield "The current plan is older than the first dated reading."
     elif early and early == len(requirements):
         yield "The plan was changed later, but every requirement is unchanged since before that reading."
     elif state == "not shown":
-        yield "That the plan as it stands is older than the data cannot be shown."
+        yield "It cannot be shown that the current plan is older than the data."
         if early:
-            yield f"{early} of its {len(requirements)} requirements are unchanged since before that reading."
+            are = "is" if early == 1 else "are"
+            yield f"{early} of its {len(requirements)} requirements {are} unchanged since before that reading."

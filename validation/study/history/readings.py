@@ -48,7 +48,7 @@ class Seen(chain.Entry):
 
     @classmethod
     def now(cls, reading: Reading) -> Seen:
-        """A reading as it stands now: its filled cells, since a column added later and left empty changes nothing."""
+        """A reading as it is now: its filled cells, since a column added later and left empty changes nothing."""
         cells = {column: text for column, text in reading.written.items() if text}
         sha256 = _content_sha256(reading.file, reading.reading, cells)
         return cls(reading.file, str(reading.line), reading.reading, sha256, cells)
@@ -205,7 +205,7 @@ def record_changes(
 
 
 def _amended_version(file: str, versions: Sequence[Seen], amendments: Iterable[Mapping[str, str]]) -> Seen:
-    """The version of a lot record that stands: as first seen, then as each amendment that follows from it made it."""
+    """The version of a lot record in force: as first seen, then as each amendment that follows from it made it."""
     stands = versions[0]
     for row in amendments:
         if row["kind"] == "record" and row["file"] == file and row["old"] == stands.sha256:
@@ -222,7 +222,7 @@ def _differences(seen: Seen, reading: Reading) -> Iterator[Change]:
         yield Change(now.file, reading.line, now.reading, "file", seen.file, now.file)
     for column in sorted({*seen.cells, *now.cells}):
         old, new = seen.cells.get(column, ""), now.cells.get(column, "")
-        # What nothing uses may be filled in later; what stands there may not be changed.
+        # What nothing uses may be filled in later; what is there may not be changed.
         unused = column not in KNOWN or column in ("note", "record")
         filled_in = not old and unused and now.reading != now.file
         if not filled_in and not _alike(column, old, new):
@@ -251,11 +251,11 @@ def record_amendment(
     reason: str,
     now: datetime,
 ) -> tuple[Amendment, Seen, list[Change]]:
-    """The amendment that tells a change of a lot record since it was first read or last amended.
+    """The amendment that records a change of a lot record since it was first read or last amended.
 
     Parameters
     ----------
-    folder, records, written : the study, its lot records by lot, and the amendments that stand in it
+    folder, records, written : the study, its lot records by lot, and its amendments
     named : the file of the record as plan.yaml names it, or its lot
     by, reason, now : of the new amendment
 
@@ -289,7 +289,7 @@ def record_amendment(
 
 
 def record_lot_change(folder: Path, amendment: Amendment, seen: Seen) -> None:
-    """Write the amendment of a lot record and the record as it stands now: all or none; both versions are kept.
+    """Write the amendment of a lot record and the record as it is now: all or none; both versions are kept.
 
     Raises
     ------
@@ -302,7 +302,7 @@ def record_lot_change(folder: Path, amendment: Amendment, seen: Seen) -> None:
 def record_readings(study: Study) -> int:
     """Record the readings that have a result and were not seen before; returns how many are new.
 
-    Amendments are recorded beside them, in their own file. To a record that is no longer whole nothing is added.
+    Amendments are recorded in their own file. Nothing is added to a record that is no longer complete.
     """
     present, faults = read_amendments(study.folder)
     growth = {} if faults else recorded_with(study.folder, present)

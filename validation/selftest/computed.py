@@ -10,7 +10,7 @@ Data = Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class Computed:
     """What one route through the program makes of an example.
 
     Attributes
@@ -18,8 +18,8 @@ class Found:
     route : the functions taken
     values : by the name of the printed value
     how : for values formed as the source formed them (from rounded steps): what was done
-    held_to : for values held to something else than the printed value: reference text, tolerance, why
-    extra : values that the source does not print, held to an independent recomputation in the file
+    held_to : for values compared with something other than the printed value: reference text, tolerance, why
+    extra : values that the source does not print, compared with an independent recomputation in the file
     """
 
     route: str
