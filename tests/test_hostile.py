@@ -475,7 +475,7 @@ def test_freezes_do_not_run_backwards_and_a_change_needs_a_reason(tmp_path: Path
     folder = frozen(tmp_path)
     plan = folder / "plan.yaml"
     plan.write_text(plan.read_text(encoding="utf-8").replace("0.18", "0.2"), encoding="utf-8")
-    with pytest.raises(Refusal, match=r"say why it changed"):
+    with pytest.raises(Refusal, match=r"give the reason"):
         freeze(folder, "Q", NOW)
     with pytest.raises(Refusal, match=r"before the plan was last frozen"):
         freezing(folder, "Q", BEFORE - timedelta(days=1))
