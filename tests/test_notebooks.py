@@ -17,6 +17,7 @@ from validation.judging.outcomes import evaluate, judge_study
 from validation.running.kernels import KernelSource
 from validation.running.notebooks import PARAMETERS, execute
 from validation.study.load import load_study
+from validation.study.quantity import Evaluation
 
 FOLDER = resources.folder("notebooks")
 NAMES = sorted(characteristics())
@@ -143,7 +144,8 @@ def test_the_table_of_an_executed_notebook_is_that_of_results_json(
     (cell,) = [cell for cell in nbformat.read(executed, as_version=4).cells if cell.get("id") == "estimates"]
     head, *rows = Table(cell.outputs[0]["data"]["text/html"]).rows
     wanted = [quantity for quantity in results if quantity["key"].startswith(f"{name}.")]
-    assert json.loads((saved / f"{name}.json").read_text(encoding="utf-8"))["quantities"] == wanted
+    handed_over = Evaluation.from_dict(json.loads((saved / f"{name}.json").read_text(encoding="utf-8")))
+    assert [quantity.results() for quantity in handed_over.quantities] == wanted
     assert len(rows) == len(wanted) > 0
     for row, quantity in zip(rows, wanted, strict=True):
         cells = dict(zip(head, row, strict=True))

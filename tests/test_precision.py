@@ -153,7 +153,7 @@ def test_censored_readings_are_counted_at_their_level():
         q = module.evaluate(study).get(key, 4.0)
         assert q.censored == 1
         assert q.n == 5
-        assert "1 censored reading(s) at this level were left out." in q.notes
+        assert "1 censored reading at this level was left out." in q.notes
 
 
 def several_levels():

@@ -124,7 +124,7 @@ def test_the_table_of_layers_is_read() -> None:
         "base", "stats", "study", "figures", "characteristics", "judging", "notebook", "dossier", "selftest", "running",
         "command line",
     ]  # fmt: skip
-    assert allowed_of("stats") == ({"stats"}, set(), {"numpy", "scipy"})
+    assert allowed_of("stats") == ({"stats"}, set(), {"numpy", "scipy", "statsmodels"})
 
 
 @pytest.mark.parametrize("path", MODULES, ids=module_name)

@@ -442,7 +442,7 @@ def test_one_way_mean_squares_match_exact_arithmetic(drawn):
     of_means = witness.average([witness.average(fractions(values)) for values in drawn])
     close(result.mean_of_means, of_means, 1e-15, scale=20.0)
     close(result.s_within.value, sqrt(exact.pooled))
-    close_pair(result.s_within.interval, witness.sd_interval(sqrt(exact.pooled), exact.df[1], 0.95))
+    close_pair(result.s_within.interval(0.95), witness.sd_interval(sqrt(exact.pooled), exact.df[1], 0.95))
     F = float(exact.between / exact.pooled)
     close(result.p, witness.f_tail(F, *exact.df), 1e-9)
 
@@ -600,12 +600,12 @@ def test_intervals_of_precision_match_formulas_typed_again(drawn):
     ms = float(exact.between), float(exact.pooled)
     low, high = (sqrt(end) for end in witness.ting(*ms, *exact.df, 1 / n, 0.95, raised=True))
     value = result.s_run.value
-    close_pair(result.s_run.interval, (min(low, value), max(high, value)), 1e-6, scale=1e-3 * high)
+    close_pair(result.s_run.interval(0.95), (min(low, value), max(high, value)), 1e-6, scale=1e-3 * high)
     c = (1 / n, 1 - 1 / n)
     low = sqrt(witness.graybill_wang(c, ms, exact.df, 0.95)[0])
     high = sqrt(witness.graybill_wang(c, (max(ms), ms[1]), exact.df, 0.95)[1])
     value = result.s_I.value
-    close_pair(result.s_I.interval, (min(low, value), max(high, value)))
+    close_pair(result.s_I.interval(0.95), (min(low, value), max(high, value)))
 
 
 @examples(50)
@@ -693,7 +693,7 @@ def test_bias_matches_exact_run_means(drawn):
     half = witness.t_quantile(0.975, len(means) - 1) * error
     close(result.value, value, 1e-15)
     close(result.standard_uncertainty, error)
-    close_pair(result.interval, (float(value) - half, float(value) + half), scale=half if abs(value) < 1e6 else 0)
+    close_pair(result.interval(0.95), (float(value) - half, float(value) + half), scale=half if abs(value) < 1e6 else 0)
     # JCGM 100:2008, G.4.1: degrees of freedom of the joined uncertainty.
     u = 0.3
     joined = trueness.bias(drawn, reference_uncertainty=u)
@@ -702,7 +702,7 @@ def test_bias_matches_exact_run_means(drawn):
     close(joined.standard_uncertainty, total)
     close(joined.degrees_of_freedom, df, 1e-11)
     half = witness.t_quantile(0.975, df) * total
-    close_pair(joined.interval, (float(value) - half, float(value) + half), scale=half if abs(value) < 1e6 else 0)
+    close_pair(joined.interval(0.95), (float(value) - half, float(value) + half), scale=half if abs(value) < 1e6 else 0)
 
 
 @examples(40)

@@ -114,7 +114,7 @@ def collect(*, progress: Callable[[str], None] = lambda text: None) -> SelfTest:
         made, aside = published.compare(folder, name)
         checks += made
         left += aside
-    progress("certified values, against other libraries where they are installed")
+    progress("certified values, against other libraries")
     numbers = numerics(folder)
     coverage = _coverage(progress)
     return SelfTest(

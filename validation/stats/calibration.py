@@ -57,6 +57,10 @@ def departures(
     ------
     ValueError
         Fewer than two levels, or a line of slope zero.
+
+    References
+    ----------
+    Common practice (reading back through the line); t interval over runs.
     """
     readings = CalibrationReadings.of(x, y, levels, runs)
     w = np.ones(len(readings.x)) if weights is None else np.asarray(weights, dtype=float)
@@ -107,6 +111,10 @@ def single_point_bias(
     ValueError
         The routine level has x = 0 or a mean response of 0 in some run: no factor exists.
 
+    References
+    ----------
+    Common practice (one standard through zero); for one run JCGM 100:2008, 5.1.2 and G.4.1 (from memory).
+
     Examples
     --------
     Worked by hand: a run that reads 5.5 at level 5 has the factor 1.1; its 9.9 at level 10 is read as 9, an error of
@@ -134,6 +142,13 @@ class OtherCalibration:
     `name` is "one point", "two points", "straight line" or "quadratic"; `levels` are the codes of the levels it is made
     from; `errors` holds one Estimate a level in the unit of x, None where no run can be read back; `reason` says why
     there are none at all.
+
+    Attributes
+    ----------
+    name : "one point", "two points", "straight line" or "quadratic"
+    levels : codes of the levels that it is made from
+    errors : shape (L,), in the unit of x
+    reason : why there are no errors at all; empty where there are
     """
 
     name: str
@@ -169,6 +184,11 @@ def other_calibrations(
     Returns
     -------
     the calibrations in the order named above
+
+    Raises
+    ------
+    ValueError
+        Sequences of different lengths, or a value that is not finite.
 
     References
     ----------

@@ -31,6 +31,17 @@ class CalibrationReadings:
     run : shape (n,), codes; all 0 where the readings are taken as one run
     several : whether there are two runs or more
     notes : says so where there are not
+
+    Examples
+    --------
+    The first readings of a calibration of a thermometer, JCGM 100:2008 (GUM), H.3: small corrections keep their digits
+    on a constant as large as one likes.
+
+    >>> from decimal import Decimal
+    >>> shifted = [433_000_000 + Decimal(text) for text in ("-0.171", "-0.169", "-0.166")]
+    >>> readings = CalibrationReadings.of([21.521, 22.012, 22.512], shifted, [0, 1, 2], None)
+    >>> readings.small.tolist(), list(readings.levels)
+    ([0.0, 0.002, 0.005], [0, 1, 2])
     """
 
     x: Floats

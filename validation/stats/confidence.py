@@ -14,7 +14,7 @@ from math import exp, sqrt
 from typing import Any
 
 import numpy as np
-from scipy import special, stats
+from scipy import special
 
 from validation.stats.intervals import (
     Interval,
@@ -35,7 +35,12 @@ UNBOUNDED = (
 
 @dataclass(frozen=True)
 class ConfidenceDistribution:
-    """The intervals of one estimate at every level. A kind that one statistic alone uses lives beside it."""
+    """The intervals of one estimate at every level. A kind that one statistic alone uses lives beside it.
+
+    Attributes
+    ----------
+    None of its own; a kind has those that determine its intervals, plain numbers and texts.
+    """
 
     def interval(self, level: float) -> Interval | None:
         """The two-sided interval at `level`, in the unit of the estimate; None where there is none at that level."""
@@ -54,10 +59,33 @@ class ConfidenceDistribution:
 def confidence_distribution(data: Mapping[str, Any]) -> ConfidenceDistribution:
     """The inverse of `ConfidenceDistribution.to_dict`.
 
+    Parameters
+    ----------
+    data : what `to_dict` gave: "kind" (module.Class) and its members, floats, texts, lists or such mappings
+
+    Returns
+    -------
+    ConfidenceDistribution, equal to the one that was written
+
     Raises
     ------
     ValueError
         The kind is none of this package's.
+
+    References
+    ----------
+    None: it is bookkeeping.
+
+    Examples
+    --------
+    Five voltages, Hahn and Meeker, Statistical Intervals, 1991, chapter 3 (from memory): prints mean 50.10, 95 %
+    interval 48.5 to 51.7; s 1.31, 0.79 to 3.77.
+
+    >>> written = StudentT(50.10, 1.31 / 5**0.5, 4).to_dict()
+    >>> [round(end, 1) for end in confidence_distribution(written).interval(0.95)]
+    [48.5, 51.7]
+    >>> [round(end, 2) for end in ChiSquare(1.3134, 4).interval(0.95)]
+    [0.79, 3.77]
     """
     module, _, name = str(data["kind"]).partition(".")
     kind = getattr(importlib.import_module(f"validation.stats.{module}"), name, None) if module.isidentifier() else None
@@ -82,7 +110,13 @@ def _restored(value: Any) -> Any:
 
 @dataclass(frozen=True)
 class StudentT(ConfidenceDistribution):
-    """value -+ t times `error`, its standard error; the normal quantile where `df` is None."""
+    """value -+ t times `error`, its standard error; the normal quantile where `df` is None.
+
+    Attributes
+    ----------
+    value, error : in one unit
+    df : degrees of freedom; None: as many as one likes
+    """
 
     value: float
     error: float
@@ -96,7 +130,13 @@ class StudentT(ConfidenceDistribution):
 
 @dataclass(frozen=True)
 class ChiSquare(ConfidenceDistribution):
-    """A standard deviation, or a constant times one, on `df` degrees of freedom."""
+    """A standard deviation, or a constant times one, on `df` degrees of freedom.
+
+    Attributes
+    ----------
+    value : in its unit
+    df : degrees of freedom, above 0
+    """
 
     value: float
     df: float
@@ -112,6 +152,11 @@ class SumOfMeanSquares(ConfidenceDistribution):
 
     `value` is the estimate: the interval is widened where a truncated estimate lies outside, so that it only covers
     more. There is none where nothing scattered at all.
+
+    Attributes
+    ----------
+    value : the estimate, in the unit of the readings
+    coefficients, mean_squares, raised, dfs : shape (k,), as `guarded_sum_interval`
     """
 
     value: float
@@ -127,7 +172,15 @@ class SumOfMeanSquares(ConfidenceDistribution):
 
 @dataclass(frozen=True)
 class Component(ConfidenceDistribution):
-    """The root of (ms_between - ms_within) / n, by `guarded_component_interval`; widened as `SumOfMeanSquares`."""
+    """The root of (ms_between - ms_within) / n, by `guarded_component_interval`; widened as `SumOfMeanSquares`.
+
+    Attributes
+    ----------
+    value : the estimate, in the unit of the readings
+    ms_between, ms_within : mean squares, in the squared unit of the readings
+    df_between, df_within : their degrees of freedom
+    n : readings a group
+    """
 
     value: float
     ms_between: float
@@ -150,7 +203,14 @@ def _with_estimate(value: float, squares: tuple[float, float]) -> Interval | Non
 
 @dataclass(frozen=True)
 class Ratio(ConfidenceDistribution):
-    """A ratio of two means by Fieller's theorem; `covariance` of the two, numerator first."""
+    """A ratio of two means by Fieller's theorem; `covariance` of the two, numerator first.
+
+    Attributes
+    ----------
+    numerator, denominator : the two means
+    covariance : shape (2, 2)
+    df : degrees of freedom behind it
+    """
 
     numerator: float
     denominator: float
@@ -168,7 +228,14 @@ class Ratio(ConfidenceDistribution):
 
 @dataclass(frozen=True)
 class Affine(ConfidenceDistribution):
-    """offset + factor times another; `factor` not zero, a negative one turns the interval round."""
+    """offset + factor times another; `factor` not zero, a negative one turns the interval round.
+
+    Attributes
+    ----------
+    inner : the other distribution
+    factor : not zero
+    offset : in the unit of the result
+    """
 
     inner: ConfidenceDistribution
     factor: float
@@ -187,7 +254,13 @@ class Affine(ConfidenceDistribution):
 
 @dataclass(frozen=True)
 class Reciprocal(ConfidenceDistribution):
-    """`factor` over another that lies above zero."""
+    """`factor` over another that lies above zero.
+
+    Attributes
+    ----------
+    inner : the other distribution
+    factor : in the unit of the product
+    """
 
     inner: ConfidenceDistribution
     factor: float
@@ -202,7 +275,12 @@ class Reciprocal(ConfidenceDistribution):
 
 @dataclass(frozen=True)
 class Magnitude(ConfidenceDistribution):
-    """The size of another, whatever its sign."""
+    """The size of another, whatever its sign.
+
+    Attributes
+    ----------
+    inner : the other distribution, in the same unit
+    """
 
     inner: ConfidenceDistribution
 
@@ -216,7 +294,13 @@ class Magnitude(ConfidenceDistribution):
 
 @dataclass(frozen=True)
 class Between(ConfidenceDistribution):
-    """On the straight line from `low` to `high`, at the share `share` of the way."""
+    """On the straight line from `low` to `high`, at the share `share` of the way.
+
+    Attributes
+    ----------
+    low, high : the two distributions, in one unit
+    share : from 0 (all `low`) to 1 (all `high`)
+    """
 
     low: ConfidenceDistribution
     high: ConfidenceDistribution
@@ -232,7 +316,12 @@ class Between(ConfidenceDistribution):
 
 @dataclass(frozen=True)
 class Exponential(ConfidenceDistribution):
-    """The exponential of another: what was estimated on a logarithmic scale."""
+    """The exponential of another: what was estimated on a logarithmic scale.
+
+    Attributes
+    ----------
+    inner : the distribution of a natural logarithm
+    """
 
     inner: ConfidenceDistribution
 
@@ -246,7 +335,14 @@ class Exponential(ConfidenceDistribution):
 
 @dataclass(frozen=True)
 class NormalPercentile(ConfidenceDistribution):
-    """mu + k sigma of a normal population from mean and sd of `n` readings: exact, by the non-central t."""
+    """mu + k sigma of a normal population from mean and sd of `n` readings: exact, by the non-central t.
+
+    Attributes
+    ----------
+    mean, sd : of the readings, in one unit
+    n : readings, 2 or more
+    k : standard deviations above the mean, unit 1
+    """
 
     mean: float
     sd: float
@@ -256,21 +352,25 @@ class NormalPercentile(ConfidenceDistribution):
     def interval(self, level: float) -> Interval:
         check_confidence(level)
         root = sqrt(self.n)
-        low, high = (float(stats.nct.ppf(p, self.n - 1, self.k * root)) for p in tails(level))
+        low, high = (float(special.nctdtrit(self.n - 1, self.k * root, p)) for p in tails(level))
         return self.mean + self.sd * low / root, self.mean + self.sd * high / root
 
 
 @dataclass(frozen=True)
 class Share(ConfidenceDistribution):
-    """A probability of which `hits` of `trials` were seen: Clopper and Pearson 1934 (from memory)."""
+    """A probability of which `hits` of `trials` were seen: Clopper and Pearson 1934 (from memory).
+
+    Attributes
+    ----------
+    hits, trials : counts, 0 <= hits <= trials
+    """
 
     hits: int
     trials: int
 
     def interval(self, level: float) -> Interval:
         check_confidence(level)
-        below, above = tails(level)
-        low = 0.0 if self.hits == 0 else float(special.betaincinv(self.hits, self.trials - self.hits + 1, below))
-        missed = self.trials - self.hits
-        high = 1.0 if missed == 0 else float(special.betaincinv(self.hits + 1, missed, above))
-        return low, high
+        from statsmodels.stats.proportion import proportion_confint  # few chapters need it; its package takes a while
+
+        low, high = proportion_confint(self.hits, self.trials, alpha=1 - level, method="beta")
+        return float(low), float(high)

@@ -103,7 +103,25 @@ class Estimate:
 
 
 def exact(value: Number) -> Fraction:
-    """The exact rational value of a number; `Decimal("0.1")` is one tenth, the float 0.1 is what the float holds."""
+    """The exact rational value of a number; `Decimal("0.1")` is one tenth, the float 0.1 is what the float holds.
+
+    Parameters
+    ----------
+    value : float, int, Decimal or Fraction, finite
+
+    Returns
+    -------
+    Fraction, in the unit of the value
+
+    Raises
+    ------
+    ValueError, OverflowError
+        The value is not a finite number.
+
+    References
+    ----------
+    None: rational arithmetic of Python.
+    """
     return Fraction(value)
 
 
@@ -116,6 +134,7 @@ def centre(values: Iterable[Number], name: str = "values") -> tuple[Fraction, ND
     Parameters
     ----------
     values : shape (n,), n >= 1, floats or exact decimals, one unit
+    name : how an error names them
 
     Returns
     -------
@@ -126,6 +145,11 @@ def centre(values: Iterable[Number], name: str = "values") -> tuple[Fraction, ND
     ------
     ValueError
         No values, or one that is not finite.
+
+    References
+    ----------
+    Own: offset and differences in rational arithmetic. As doubles first, decimals on 4e8 cost a t interval nine digits
+    (4e-7 against 6e-16; docs/libraries.md).
     """
     sequence: Sequence[Number] = list(values)
     if not sequence:
@@ -141,12 +165,57 @@ def centre(values: Iterable[Number], name: str = "values") -> tuple[Fraction, ND
 
 
 def exact_mean(values: Sequence[Number]) -> Fraction:
-    """Arithmetic mean without any rounding; shape (n,), n >= 1, finite numbers."""
+    """Arithmetic mean without any rounding; shape (n,), n >= 1, finite numbers.
+
+    Parameters
+    ----------
+    values : shape (n,), n >= 1, finite floats or exact decimals, one unit
+
+    Returns
+    -------
+    Fraction, in the unit of the values
+
+    Raises
+    ------
+    ZeroDivisionError
+        No values.
+
+    References
+    ----------
+    Any handbook.
+    """
     return sum((exact(value) for value in values), Fraction(0)) / len(values)
 
 
 def mean(values: Iterable[Number], name: str = "values") -> float:
-    """Arithmetic mean, exact until the last rounding. Shape (n,), n >= 1; unit of the values."""
+    """Arithmetic mean, exact until the last rounding. Shape (n,), n >= 1; unit of the values.
+
+    Parameters
+    ----------
+    values : shape (n,), n >= 1, finite floats or exact decimals, one unit
+    name : how an error names them
+
+    Returns
+    -------
+    float, in the unit of the values
+
+    Raises
+    ------
+    ValueError
+        No values.
+
+    References
+    ----------
+    Any handbook.
+
+    Examples
+    --------
+    Twenty temperatures, JCGM 100:2008 (GUM), 4.4.3 (from memory): 100.145 before rounding.
+
+    >>> t = "96.90 98.18 98.25 98.61 99.03 99.49 99.56 99.74 99.89 100.07 100.33 100.42 100.68 100.95 101.11 101.20"
+    >>> mean([Decimal(text) for text in f"{t} 101.57 101.84 102.36 102.72".split()])
+    100.145
+    """
     fractions = [Fraction(value) for value in values]
     if not fractions:
         raise ValueError(f"{name} must hold at least one number; got none")

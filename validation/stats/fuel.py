@@ -32,6 +32,18 @@ def relative_spread(slopes: Sequence[float], *, n: int = 0) -> Estimate | None:
     ------
     ValueError
         No slopes, or one that is not finite.
+
+    References
+    ----------
+    Common practice; interval: chi-square (ISO 2854, from memory).
+
+    Examples
+    --------
+    Five voltages, Hahn and Meeker, Statistical Intervals, 1991, chapter 3 (from memory): prints s 1.31 and mean 50.10,
+    so that the relative spread is 0.0262.
+
+    >>> round(relative_spread([51.4, 49.5, 48.7, 49.3, 51.6]).value, 4)
+    0.0262
     """
     values = np.asarray(slopes, dtype=float)
     if values.size == 0 or not np.isfinite(values).all():
@@ -52,10 +64,18 @@ def scatter_share(slopes: Sequence[float], standard_errors: Sequence[float]) -> 
     ----------
     slopes, standard_errors : shape (k,), k >= 1, one a fuel
 
+    Returns
+    -------
+    float, unit 1
+
     Raises
     ------
     ValueError
         Shapes differ, or the slopes average to zero.
+
+    References
+    ----------
+    Common practice, no source.
     """
     if len(slopes) != len(standard_errors) or not slopes or sum(slopes) == 0:
         raise ValueError("slopes and standard_errors must pair up, and the slopes not average to zero")

@@ -20,28 +20,128 @@ Studies = float | NDArray[np.float64]
 
 
 def check_confidence(confidence: float) -> None:
-    """Refuse a level of confidence outside (0, 1)."""
+    """Refuse a level of confidence outside (0, 1).
+
+    Parameters
+    ----------
+    confidence : float, unit 1
+
+    Returns
+    -------
+    None
+
+    Raises
+    ------
+    ValueError
+        Not a finite number between 0 and 1.
+
+    References
+    ----------
+    None: it is a check.
+    """
     if not (isfinite(confidence) and 0 < confidence < 1):
         raise ValueError(f"confidence must lie between 0 and 1; got {confidence}")
 
 
 def t_quantile(p: float, df: float | None) -> float:
-    """Quantile of Student's t; of the normal distribution where `df` is None or infinite."""
+    """Quantile of Student's t; of the normal distribution where `df` is None or infinite.
+
+    Parameters
+    ----------
+    p : float, probability between 0 and 1
+    df : float, degrees of freedom above 0; None or infinite for the normal distribution
+
+    Returns
+    -------
+    float, unit 1
+
+    Raises
+    ------
+    None; NaN outside these ranges.
+
+    References
+    ----------
+    `scipy.special.stdtrit` and `ndtri`: the digits of `scipy.stats`, without its checks of arguments.
+
+    Examples
+    --------
+    Method detection limit, 40 CFR 136, Appendix B: prints 3.143 for the one-sided 99 % point of t on 6, 2.326 for the
+    normal one.
+
+    >>> round(t_quantile(0.99, 6), 3), round(t_quantile(0.99, None), 3)
+    (3.143, 2.326)
+    """
     return float(special.ndtri(p) if df is None or df == np.inf else special.stdtrit(df, p))
 
 
 def chi_square_quantile(p: float, df: Any) -> Any:
-    """Quantile of chi-square; `df` above zero, a number or an array."""
+    """Quantile of chi-square; `df` above zero, a number or an array.
+
+    Parameters
+    ----------
+    p : float, probability between 0 and 1; or an array of them
+    df : float, degrees of freedom above 0; or an array of them
+
+    Returns
+    -------
+    float or array, unit 1
+
+    Raises
+    ------
+    None; NaN outside these ranges.
+
+    References
+    ----------
+    `scipy.special.gammaincinv`.
+    """
     return 2 * special.gammaincinv(np.asarray(df, dtype=float) / 2, p)
 
 
 def f_quantile(p: float, df1: float, df2: float) -> float:
-    """Quantile of Fisher's F."""
+    """Quantile of Fisher's F.
+
+    Parameters
+    ----------
+    p : float, probability between 0 and 1
+    df1, df2 : float, degrees of freedom of numerator and denominator, above 0
+
+    Returns
+    -------
+    float, unit 1
+
+    Raises
+    ------
+    None; NaN outside these ranges.
+
+    References
+    ----------
+    `scipy.special.fdtri`.
+    """
     return float(special.fdtri(df1, df2, p))
 
 
 def sd_interval(s: float, df: float, confidence: float) -> Interval:
-    """Two-sided chi-square interval of a standard deviation with `df` degrees of freedom (ISO 2854, from memory)."""
+    """Two-sided chi-square interval of a standard deviation with `df` degrees of freedom (ISO 2854, from memory).
+
+    Parameters
+    ----------
+    s : float, standard deviation, or a constant times one
+    df : float, its degrees of freedom, above 0
+    confidence : level of the interval
+
+    Returns
+    -------
+    (low, high), floats in the unit of s
+
+    Raises
+    ------
+    ZeroDivisionError
+        Degrees of freedom so few that a quantile is zero in double precision.
+
+    References
+    ----------
+    ISO 2854 (from memory).
+    """
     low, high = tails(confidence)
     return s * sqrt(df / chi_square_quantile(high, df)), s * sqrt(df / chi_square_quantile(low, df))
 
@@ -55,10 +155,16 @@ def sum_of_mean_squares_interval(
     ----------
     coefficients, mean_squares, dfs : shape (k,), one entry a mean square; a mean square may itself be an array with
         one value a study, and then the ends are arrays
+    confidence : level of the interval
 
     Returns
     -------
     (low, high) in the unit of the mean squares
+
+    Raises
+    ------
+    ValueError
+        A coefficient below zero, or a confidence outside (0, 1).
 
     References
     ----------
@@ -84,6 +190,16 @@ def between_component_interval(
     ms_between, ms_within, df_between, df_within : the two mean squares and their degrees of freedom; the mean squares
         may be arrays with one value a study, and then the ends are arrays
     n : readings a group; the harmonic mean, with the unweighted mean square between, where counts differ
+    confidence : level of the interval
+
+    Returns
+    -------
+    (low, high), in the squared unit of the readings, none below zero
+
+    Raises
+    ------
+    ValueError
+        A confidence outside (0, 1).
 
     References
     ----------
@@ -116,6 +232,23 @@ def guarded_component_interval(
     squares, which is safer still, it covers a component of a quarter of the variance within in 98 % instead of 95 %.)
 
     Parameters and unit as `between_component_interval`.
+
+    Parameters
+    ----------
+    ms_between, ms_within, df_between, df_within, n, confidence : as `between_component_interval`
+
+    Returns
+    -------
+    (low, high), in the squared unit of the readings, none below zero
+
+    Raises
+    ------
+    ValueError
+        A confidence outside (0, 1).
+
+    References
+    ----------
+    Own choice on the interval of Ting et al. 1990, with its simulated coverage in docs/coverage.md.
     """
     low, _ = between_component_interval(ms_between, ms_within, df_between, df_within, n, confidence=confidence)
     floor = min(1.0, f_quantile(1 - confidence, df_between, df_within))
@@ -138,6 +271,20 @@ def guarded_sum_interval(
     ----------
     coefficients, mean_squares, raised, dfs : shape (k,); `raised` holds each mean square or, where it is smaller than
         the stage below explains, what that stage explains: a component below zero cannot narrow the bound of a sum
+    confidence : level of the interval
+
+    Returns
+    -------
+    (low, high), in the unit of the mean squares
+
+    Raises
+    ------
+    ValueError
+        A coefficient below zero, or a confidence outside (0, 1).
+
+    References
+    ----------
+    Own choice on the interval of Graybill and Wang 1980, with its simulated coverage in docs/coverage.md.
     """
     low, _ = sum_of_mean_squares_interval(coefficients, mean_squares, dfs, confidence=confidence)
     _, high = sum_of_mean_squares_interval(coefficients, raised, dfs, confidence=confidence)
@@ -145,7 +292,24 @@ def guarded_sum_interval(
 
 
 def satterthwaite(coefficients: Sequence[float], mean_squares: Sequence[float], dfs: Sequence[float]) -> float | None:
-    """Degrees of freedom of a sum of mean squares (Satterthwaite 1946, Biometrics 2, 110); None where all are zero."""
+    """Degrees of freedom of a sum of mean squares (Satterthwaite 1946, Biometrics 2, 110); None where all are zero.
+
+    Parameters
+    ----------
+    coefficients, mean_squares, dfs : shape (k,), floats; mean squares in one unit, degrees of freedom above 0
+
+    Returns
+    -------
+    float, or None where all terms are zero
+
+    Raises
+    ------
+    None.
+
+    References
+    ----------
+    Satterthwaite 1946, Biometrics 2, 110 (from memory).
+    """
     terms = np.asarray(coefficients, dtype=float) * np.asarray(mean_squares, dtype=float)
     bottom = float((terms**2 / np.asarray(dfs, dtype=float)).sum())
     return float(terms.sum()) ** 2 / bottom if bottom > 0 else None
@@ -223,7 +387,24 @@ def fieller(
 
 
 def tails(confidence: float) -> Interval:
-    """The two probabilities between which the two-sided interval lies."""
+    """The two probabilities between which the two-sided interval lies.
+
+    Parameters
+    ----------
+    confidence : float between 0 and 1
+
+    Returns
+    -------
+    (low, high), probabilities
+
+    Raises
+    ------
+    None.
+
+    References
+    ----------
+    None: (1 - confidence) / 2 and its complement.
+    """
     return (1 - confidence) / 2, (1 + confidence) / 2
 
 

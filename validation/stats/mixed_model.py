@@ -2,6 +2,10 @@
 
 y = mu + sum_k Z_k a_k + e, a_k ~ N(0, s_k^2), e ~ N(0, s^2). Dense: meant for the readings of one level. What the
 readings cannot tell apart is found from the design alone, before any number is estimated.
+
+Beside statsmodels `MixedLM`: in 120 simulated crossed studies of 24 readings it did not converge in 38, and its Wald
+intervals at 95 % held 75 to 83 %, the profile ones here 98 % or more. scipy's L-BFGS-B leaves a slope of the deviance
+of 9e-9, Newton's method here 2e-15, and the intervals are roots of that deviance (docs/libraries.md).
 """
 
 from __future__ import annotations
@@ -13,6 +17,7 @@ from math import inf, log, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import linalg
 from scipy.optimize import brentq
 from scipy.special import digamma
 from scipy.stats import chi2
@@ -63,6 +68,13 @@ class MixedModelResult:
     """Components in the order of the factors, and what is left between readings that agree in all of them.
 
     `residual_sd` is None where no model was fitted; `reason` then says why, as a whole sentence.
+
+    Attributes
+    ----------
+    components : one a factor or group of factors
+    residual_sd : in the unit of the values; None where no model was fitted
+    residual_df : degrees of freedom left between readings
+    reason : why no model was fitted; empty where one was
     """
 
     components: tuple[Component, ...]
@@ -77,7 +89,13 @@ class MixedModelResult:
 
 @dataclass(frozen=True, slots=True)
 class Factor:
-    """A factor as the design sees it: the names that share one partition of the readings, and its codes."""
+    """A factor as the design sees it: the names that share one partition of the readings, and its codes.
+
+    Attributes
+    ----------
+    names : of the factors that divide the readings alike
+    codes : shape (n,), numbered from 0
+    """
 
     names: tuple[str, ...]
     codes: tuple[int, ...]
@@ -116,6 +134,15 @@ def mixed_model(values: Sequence[Number], factors: Mapping[str, Sequence[str]]) 
     Searle, Casella and McCulloch 1992, Variance Components, 6.6 (restricted likelihood, Fisher's scoring); 2 l(s_k)
     against its maximum as chi-square with one degree of freedom, times the mean that it has for one mean square with
     the component's degrees of freedom, df (log(df/2) - digamma(df/2)) (Bartlett 1937; all from memory).
+
+    Examples
+    --------
+    Travel times on six rails, Pinheiro and Bates 2000, 1.1: REML, printed 24.805 and 4.0208.
+
+    >>> times = [55, 53, 54, 26, 37, 32, 78, 91, 85, 92, 100, 96, 49, 51, 50, 80, 85, 83]
+    >>> result = mixed_model(times, {"rail": [rail for rail in "123456" for _ in range(3)]})
+    >>> round(result.components[0].estimate.value, 3), round(result.residual_sd, 4)
+    (24.805, 4.0208)
     """
     _, y = centre(values)
     wrong = [name for name, column in factors.items() if len(column) != len(y)]
@@ -166,6 +193,12 @@ class Profile(ConfidenceDistribution):
     """Profile likelihood of the component at `position` among those fitted.
 
     `differences` are the readings from the first of them, `columns` the factors as `mixed_model` numbers them.
+
+    Attributes
+    ----------
+    differences : shape (n,), in the unit of the values
+    columns : name and codes of each factor
+    position : of the component among those fitted
     """
 
     differences: tuple[float, ...]
@@ -216,7 +249,24 @@ def _codes(column: Sequence[str]) -> tuple[int, ...]:
 
 
 def joined(columns: Sequence[tuple[str, tuple[int, ...]]]) -> tuple[Factor, ...]:
-    """The factors that vary; those that divide the readings alike are one."""
+    """The factors that vary; those that divide the readings alike are one.
+
+    Parameters
+    ----------
+    columns : shape (k,) of names with codes, each codes of shape (n,), numbered from 0
+
+    Returns
+    -------
+    Factors in the order of their first name
+
+    Raises
+    ------
+    None.
+
+    References
+    ----------
+    None: it is bookkeeping.
+    """
     by_codes: dict[tuple[int, ...], list[str]] = {}
     for name, codes in columns:
         if len(set(codes)) > 1:
@@ -242,7 +292,7 @@ def _design(columns: Columns) -> _Design:
         if factor.values < LEAST_VALUES or dfs[factor.names] < LEAST_VALUES - 1:
             reasons[factor.names] = _too_few(factor, dfs[factor.names])
     centred = [_incidence(factor) - _incidence(factor).mean(axis=0) for factor in fitted]
-    basis = _span(np.hstack(centred)) if fitted else np.zeros((n, 0))
+    basis = linalg.orth(np.hstack(centred), rcond=1e-9) if fitted else np.zeros((n, 0))
     halves = [basis.T @ z for z in centred]
     matrices = np.array([*(half @ half.T for half in halves), np.eye(basis.shape[1])])
     return _Design(factors, tuple(fitted), dfs, reasons, basis, matrices, n - 1 - basis.shape[1])
@@ -250,12 +300,6 @@ def _design(columns: Columns) -> _Design:
 
 def _incidence(factor: Factor) -> Vector:
     return np.equal.outer(np.array(factor.codes), np.arange(factor.values)).astype(float)
-
-
-def _span(columns: Vector) -> Vector:
-    """Orthonormal basis of the columns."""
-    u, size, _ = np.linalg.svd(columns, full_matrices=False)
-    return u[:, size > 1e-9 * max(1.0, float(size[0]))]
 
 
 def _rank(factors: Sequence[Factor], n: int) -> int:

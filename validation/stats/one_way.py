@@ -2,6 +2,9 @@
 
 y_ij = mu + a_i + e_ij. Mean squares are formed after exact centring; the between component is the REML estimate; the
 intervals are the modified-large-sample ones, which keep their coverage where Satterthwaite's do not.
+
+Beside scipy `f_oneway` and statsmodels: of F on NIST's SmLs09, 14.0 correct digits, theirs 4.2 and 1.9, for the
+differences are formed exactly; statsmodels `MixedLM` stops 5e-5 from the REML estimate (docs/libraries.md).
 """
 
 from __future__ import annotations
@@ -111,6 +114,23 @@ def one_way(groups: Sequence[Sequence[Number]], *, group: str = "run") -> OneWay
     ----------
     Searle, Casella and McCulloch 1992, Variance Components, chapters 3 and 6; Burdick and Graybill 1992, Confidence
     Intervals on Variance Components, chapters 3 (equal counts) and 4 (unweighted means); all from memory.
+
+    Examples
+    --------
+    Yield of six batches of dyestuff, Davies and Goldsmith 1972 (REML by R's lme4 42.001 and 49.510; F 4.598).
+
+    >>> result = one_way(
+    ...     [
+    ...         [1545, 1440, 1440, 1520, 1580],
+    ...         [1540, 1555, 1490, 1560, 1495],
+    ...         [1595, 1550, 1605, 1510, 1560],
+    ...         [1445, 1440, 1595, 1465, 1545],
+    ...         [1595, 1630, 1515, 1635, 1625],
+    ...         [1520, 1455, 1450, 1480, 1445],
+    ...     ]
+    ... )
+    >>> [f"{value:.3f}" for value in (result.s_between.value, result.s_within.value, result.F)]
+    ['42.001', '49.510', '4.598']
     """
     if not groups or any(len(values) == 0 for values in groups):
         raise ValueError("groups must hold at least one group, and each group at least one reading")
@@ -288,7 +308,28 @@ Terms = tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]
 def root_of_sum(
     value: float, terms: Terms, raised: tuple[float, ...], *, n: int, units: int, notes: tuple[str, ...], source: str
 ) -> Estimate:
-    """A standard deviation whose square is a weighted sum of mean squares; `raised` as in `guarded_sum_interval`."""
+    """A standard deviation whose square is a weighted sum of mean squares; `raised` as in `guarded_sum_interval`.
+
+    Parameters
+    ----------
+    value : float, the estimate, in the unit of the readings
+    terms : coefficients, mean squares and degrees of freedom, each shape (k,)
+    raised : shape (k,), mean squares for the upper end
+    n, units : int, readings and independent units that entered
+    notes, source : what the estimate carries
+
+    Returns
+    -------
+    Estimate in the unit of the readings; without an interval where nothing scatters
+
+    Raises
+    ------
+    None.
+
+    References
+    ----------
+    Graybill and Wang 1980, J. Am. Stat. Assoc. 75, 869; Satterthwaite 1946 (both from memory).
+    """
     coefficients, squares, dfs = terms
     scatter = any(square > 0 for square in raised)
     return Estimate(
@@ -316,6 +357,10 @@ def reml_between(means: NDArray[np.float64], counts: NDArray[np.int64], ss_withi
     Returns
     -------
     variance, whether it was truncated at zero
+
+    Raises
+    ------
+    None: the shapes are those of `one_way`.
 
     References
     ----------

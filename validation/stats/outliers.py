@@ -1,6 +1,9 @@
 """Tests that point at a suspect value or laboratory: Grubbs, Cochran, Mandel h and k.
 
 They point; they remove nothing. All of them assume that the bulk of the values is normally distributed.
+
+Critical values are quantiles of scipy. statsmodels `outlier_test` has Grubbs' test for one value alone: its p at the
+critical value here is alpha to 12 digits; the other tests are in neither library (docs/libraries.md).
 """
 
 from __future__ import annotations
@@ -52,7 +55,15 @@ class OutlierTest:
 
 @dataclass(frozen=True, slots=True)
 class MandelTest:
-    """Mandel's h or k: one statistic a laboratory, each with its critical value (equal ones where all n are equal)."""
+    """Mandel's h or k: one statistic a laboratory, each with its critical value (equal ones where all n are equal).
+
+    Attributes
+    ----------
+    test : its name
+    statistics, criticals : shape (p,), unit 1
+    alpha : probability of pointing at one laboratory although all belong together
+    source : document and clause
+    """
 
     test: str
     statistics: tuple[float, ...]
@@ -135,7 +146,25 @@ def grubbs_single(values: Sequence[Number], *, alpha: float = 0.05) -> OutlierTe
 
 
 def grubbs_single_critical(n: int, alpha: float) -> float:
-    """Two-sided critical value of Grubbs' statistic for one outlier among n >= 3 values."""
+    """Two-sided critical value of Grubbs' statistic for one outlier among n >= 3 values.
+
+    Parameters
+    ----------
+    n : int, number of values, 3 or more
+    alpha : float, two-sided probability
+
+    Returns
+    -------
+    float, unit 1
+
+    Raises
+    ------
+    None; NaN below three values.
+
+    References
+    ----------
+    Grubbs 1969, Technometrics 11, 1 (from memory); at it the Bonferroni p of statsmodels `outlier_test` is alpha.
+    """
     t = stats.t.isf(alpha / (2 * n), n - 2)
     return float((n - 1) / sqrt(n) * sqrt(t * t / (n - 2 + t * t)))
 
@@ -188,6 +217,24 @@ def grubbs_double_critical(n: int, alpha: float) -> float:
     (pair mean against rest, difference within the pair), is uniform and independent of w and of the rest. The
     pair are the two largest where both lie above the largest of the rest, whose standardised height m has a
     distribution by `_largest_residual`. So P(W < c) is n over 2 times an integral over w and m.
+
+    Parameters
+    ----------
+    n : int, number of values, 4 or more
+    alpha : float, two-sided probability
+
+    Returns
+    -------
+    float, unit 1
+
+    Raises
+    ------
+    ValueError
+        Fewer than four values.
+
+    References
+    ----------
+    Own derivation on the lines of Grubbs 1969; neither scipy nor statsmodels has the test.
     """
     nodes, weights = np.polynomial.legendre.leggauss(64)
     heights, masses = _largest_residual(n - 2)
@@ -266,7 +313,26 @@ def cochran(variances: Sequence[float], n: int, *, alpha: float = 0.05) -> Outli
 
 
 def cochran_critical(p: int, n: int, alpha: float) -> float:
-    """Critical value of Cochran's statistic for p >= 2 groups of n >= 2 readings."""
+    """Critical value of Cochran's statistic for p >= 2 groups of n >= 2 readings.
+
+    Parameters
+    ----------
+    p : int, number of groups, 2 or more
+    n : int, readings in each, 2 or more
+    alpha : float, one-sided probability
+
+    Returns
+    -------
+    float, unit 1
+
+    Raises
+    ------
+    None; NaN outside these ranges.
+
+    References
+    ----------
+    ISO 5725-2:1994, 7.3.3 (from memory).
+    """
     f = stats.f.isf(alpha / p, n - 1, (p - 1) * (n - 1))
     return float(1 / (1 + (p - 1) / f))
 

@@ -1,4 +1,8 @@
-"""The precision of a method over its range: s(x) = constant + slope * x, with intervals."""
+"""The precision of a method over its range: s(x) = constant + slope * x, with intervals.
+
+Beside a gamma regression of statsmodels: its Wald interval of the slope at 95 % held 89 % of 300 simulated studies,
+the percentiles here 93 of 100 (docs/libraries.md).
+"""
 
 from __future__ import annotations
 
@@ -26,7 +30,15 @@ _SEED = 20260711
 
 @dataclass(frozen=True, slots=True)
 class PrecisionModelResult:
-    """s(x) = constant + slope * x; `constant` in the unit of s, `slope` in that unit per unit of level."""
+    """s(x) = constant + slope * x; `constant` in the unit of s, `slope` in that unit per unit of level.
+
+    Attributes
+    ----------
+    constant : in the unit of s
+    slope : in that unit per unit of level
+    n_levels : number of levels
+    notes : whole sentences
+    """
 
     constant: Estimate
     slope: Estimate
@@ -49,6 +61,10 @@ def precision_model(
     sds, dfs : shape (L,), standard deviation and degrees of freedom at each level
     n : readings that entered, for the record
 
+    Returns
+    -------
+    PrecisionModelResult, in the unit of s (per unit of level)
+
     Raises
     ------
     ValueError
@@ -58,6 +74,16 @@ def precision_model(
     ----------
     ISO 5725-2:1994, 7.5 (s = a + b m); likelihood fit in place of its repeated weighting. The interval is the
     percentile interval of 1999 fits to sums of squares drawn from the fitted model, with a fixed seed.
+
+    Examples
+    --------
+    Where the spread does not grow with the level, the constant is the pooled standard deviation: the variances of six
+    batches of dyestuff, Davies and Goldsmith 1972 (pooled by R's lme4: 49.510), in falling order.
+
+    >>> variances = [4720.0, 3975.0, 2500.0, 1442.5, 1107.5, 962.5]
+    >>> model = precision_model([1, 2, 3, 4, 5, 6], [variance**0.5 for variance in variances], [4] * 6)
+    >>> round(model.constant.value, 2), model.slope.value
+    (49.51, 0.0)
     """
     x, s, df = (np.asarray(values, dtype=float) for values in (levels, sds, dfs))
     if np.unique(x).size < 3:
@@ -83,7 +109,13 @@ def precision_model(
 
 @dataclass(frozen=True)
 class Refitted(ConfidenceDistribution):
-    """Percentiles of `DRAWS` fits to sums of squares drawn from the fitted line; `part` 0 its constant, 1 its slope."""
+    """Percentiles of `DRAWS` fits to sums of squares drawn from the fitted line; `part` 0 its constant, 1 its slope.
+
+    Attributes
+    ----------
+    levels, sds, dfs : shape (L,), as `precision_model`
+    part : 0 or 1
+    """
 
     levels: tuple[float, ...]
     sds: tuple[float, ...]

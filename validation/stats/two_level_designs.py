@@ -1,6 +1,8 @@
 """Two-level screening designs: how they are made, and what each main effect is mixed with.
 
 A design is a matrix of -1 (low) and +1 (high): one row a trial, one column a factor.
+
+Not `scipy.linalg.hadamard`: its 8 trials are not the published ones, and it has no 12 (docs/libraries.md).
 """
 
 from __future__ import annotations
@@ -59,6 +61,11 @@ class Mixed:
     """An interaction of the factors `first` and `second` that a main effect cannot be told from.
 
     `share`: what one unit of the interaction adds to the main effect; +-1 wholly, a fraction in part.
+
+    Attributes
+    ----------
+    first, second : positions of the two factors
+    share : unit 1
     """
 
     first: int
@@ -72,6 +79,10 @@ def plackett_burman(runs: int) -> DesignResult:
     Parameters
     ----------
     runs : 8 or 12
+
+    Returns
+    -------
+    DesignResult
 
     Raises
     ------
@@ -142,10 +153,22 @@ def fractional_factorial(factors: int, generators: Sequence[str] = ()) -> Design
 def screening_design(factors: int) -> DesignResult:
     """The smallest Plackett-Burman design that holds so many factors: 8 trials up to 7, 12 trials up to 11.
 
+    Parameters
+    ----------
+    factors : int, 1 to 11
+
+    Returns
+    -------
+    DesignResult
+
     Raises
     ------
     ValueError
         Fewer than 1 or more than 11 factors.
+
+    References
+    ----------
+    Plackett and Burman 1946, Biometrika 33, 305.
     """
     if not 1 <= factors <= 11:
         raise ValueError(f"factors must be 1 to 11; got {factors}. Screen them in two designs.")
@@ -191,6 +214,15 @@ def mixed_with(matrix: ArrayLike) -> tuple[tuple[Mixed, ...], ...]:
     -------
     One tuple a factor, the whole aliases first. Shares are exact where the columns are balanced and orthogonal: the
     expectation of the effect of factor j is its own plus share times each interaction.
+
+    Raises
+    ------
+    ValueError
+        A matrix with entries other than -1 and +1.
+
+    References
+    ----------
+    Box, Hunter and Hunter, Statistics for Experimenters (aliases; from memory).
     """
     x = _columns(matrix)
     n, k = x.shape
@@ -212,6 +244,15 @@ def resolution(matrix: ArrayLike) -> int | None:
     Parameters
     ----------
     matrix : shape (n, k), of -1 and +1
+
+    Returns
+    -------
+    int or None
+
+    Raises
+    ------
+    ValueError
+        A matrix with entries other than -1 and +1.
 
     References
     ----------
@@ -238,6 +279,15 @@ def contrasts(matrix: ArrayLike) -> tuple[tuple[int, ...], ...]:
     Returns
     -------
     The factors whose product each contrast is, such as ((0,), (1,), (0, 1))
+
+    Raises
+    ------
+    ValueError
+        A matrix with entries other than -1 and +1.
+
+    References
+    ----------
+    Box, Hunter and Hunter, Statistics for Experimenters (from memory).
     """
     x = _columns(matrix)
     n, k = x.shape
@@ -263,7 +313,13 @@ def _columns(matrix: ArrayLike) -> NDArray[np.float64]:
 
 @dataclass(frozen=True, slots=True)
 class PlannedReading:
-    """One reading of a run sheet: its place in the order of its replicate, its trial, what each factor is set to."""
+    """One reading of a run sheet: its place in the order of its replicate, its trial, what each factor is set to.
+
+    Attributes
+    ----------
+    replicate, order, trial : numbered from 1
+    settings : by the name of the factor
+    """
 
     replicate: int
     order: int
@@ -283,10 +339,18 @@ def run_sheet(
     replicates : how often the whole design is read; two, so that scatter is seen, each on a day of its own
     seed : of the random order
 
+    Returns
+    -------
+    shape (replicates * trials,), readings in their order
+
     Raises
     ------
     ValueError
         More factors than the design has columns, or none.
+
+    References
+    ----------
+    None: each replicate holds every trial in random order (common practice).
     """
     if not 1 <= len(factors) <= design.factors:
         raise ValueError(f"factors must be 1 to {design.factors} for {design.name}; got {len(factors)}")
@@ -307,13 +371,21 @@ def random_order(trials: int, replicates: int, seed: int) -> tuple[tuple[int, in
 
     Parameters
     ----------
-    trials, replicates : at least 1 each
-    seed : the same seed gives the same order on every machine (numpy's frozen RandomState)
+    trials, replicates : int, at least 1 each
+    seed : int; the same seed gives the same order on every machine (numpy's frozen RandomState)
+
+    Returns
+    -------
+    shape (replicates * trials,), of (trial, replicate)
 
     Raises
     ------
     ValueError
         Fewer than one trial or replicate.
+
+    References
+    ----------
+    Common practice (randomised within replicates).
     """
     if trials < 1 or replicates < 1:
         raise ValueError(f"trials and replicates must be at least 1; got {trials} and {replicates}")

@@ -1,4 +1,8 @@
-"""Two means side by side: their difference and their ratio, independent or paired by run."""
+"""Two means side by side: their difference and their ratio, independent or paired by run.
+
+Beside scipy `ttest_ind`: exact centring keeps the ends of an interval of decimals on 4e8 to 6e-16, there 4e-7
+(docs/libraries.md); a ratio by Fieller's theorem is in neither scipy nor statsmodels.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +15,7 @@ from numpy.typing import NDArray
 
 from validation.stats.confidence import Exponential, Ratio
 from validation.stats.estimate import Estimate, Number, centre, exact, mean
-from validation.stats.intervals import check_confidence, fieller, t_quantile
+from validation.stats.intervals import check_confidence, fieller, satterthwaite, t_quantile
 
 FIELLER = "Fieller's theorem (Fieller 1954, J. R. Statist. Soc. B 16, 175)"
 PAIRED_RATIO = f"{FIELLER} on paired run values, Student t"
@@ -41,6 +45,18 @@ def ratio_of_means(
 
     Without an interval, and with a note, where nothing scatters; at levels where Fieller's set has no two ends the
     distribution says so.
+
+    Parameters
+    ----------
+    numerator, denominator : float, the two means, in one unit or two
+    covariance : shape (2, 2), of the two means
+    df : float, degrees of freedom behind it, above 0
+    n, units : int, readings and independent units that entered
+    source : what the estimate cites
+
+    Returns
+    -------
+    Estimate, in the unit of the quotient
 
     Raises
     ------
@@ -142,7 +158,7 @@ def welch_ratio(numerators: Sequence[Number], denominators: Sequence[Number], *,
         note = SINGLE.format(what=what)
         return Estimate(ratio, n=sum(counts), units=1, notes=(note,), source=WELCH_RATIO)
     v_n, v_d = _variance_of_mean(numerators), _variance_of_mean(denominators)
-    df = _satterthwaite((v_n, ratio**2 * v_d), counts)
+    df = satterthwaite((1.0, ratio**2), (v_n, v_d), [n - 1 for n in counts])
     if df is None:
         return Estimate(ratio, n=sum(counts), units=_pairs(counts), notes=(ALIKE,), source=WELCH_RATIO)
     covariance = ((v_n, 0.0), (0.0, v_d))
@@ -156,10 +172,25 @@ def paired_difference(
 
     Without an interval for one run, and where the differences agree to the last digit.
 
+    Parameters
+    ----------
+    first, second : shape (p,), p >= 1, one value a run, in the same order, one unit
+    n : int, readings that entered, for the record
+    what : how a note names the difference
+
+    Returns
+    -------
+    Estimate in the unit of the values; without an interval for one run, and where the differences agree to the last
+    digit
+
     Raises
     ------
     ValueError
         Shapes differ, or no values.
+
+    References
+    ----------
+    Student's t on paired differences (any handbook).
     """
     p = len(first)
     if p != len(second):
@@ -179,6 +210,15 @@ def welch_difference(first: Sequence[Number], second: Sequence[Number], *, what:
 
     Without an interval where a group holds one reading, and where nothing scatters. `units` as in `welch_ratio`.
 
+    Parameters
+    ----------
+    first, second : shapes (n,) and (m,), both 1 or more, one unit
+    what : how a note names the difference
+
+    Returns
+    -------
+    Estimate in the unit of the values
+
     Raises
     ------
     ValueError
@@ -195,7 +235,7 @@ def welch_difference(first: Sequence[Number], second: Sequence[Number], *, what:
         note = SINGLE.format(what=what)
         return Estimate(value, n=sum(counts), units=1, notes=(note,), source=WELCH_DIFFERENCE)
     variances = (_variance_of_mean(first), _variance_of_mean(second))
-    df = _satterthwaite(variances, counts)
+    df = satterthwaite((1.0, 1.0), variances, [n - 1 for n in counts])
     if df is None:
         return Estimate(value, n=sum(counts), units=_pairs(counts), notes=(ALIKE,), source=WELCH_DIFFERENCE)
     error = sqrt(sum(variances))
@@ -213,6 +253,15 @@ def log_ratio(numerators: Sequence[Number], denominators: Sequence[Number], *, p
     Returns
     -------
     Estimate without a standard uncertainty; None where a value is not positive
+
+    Raises
+    ------
+    ValueError
+        An empty group, or pairs of different number.
+
+    References
+    ----------
+    Student's t of the logarithms (common practice).
     """
     if min(map(float, numerators)) <= 0 or min(map(float, denominators)) <= 0:
         return None
@@ -232,10 +281,24 @@ def half_width_to_expect(relative_sd: float, readings: int, *, confidence: float
 
     t(2 n - 2) * relative_sd * sqrt(2 / n), with the relative standard deviation of one reading; both groups alike.
 
+    Parameters
+    ----------
+    relative_sd : float, relative standard deviation of one reading, unit 1
+    readings : int, in each group, 2 or more
+    confidence : level of the interval
+
+    Returns
+    -------
+    float, unit 1
+
     Raises
     ------
     ValueError
         Fewer than two readings, or a negative standard deviation.
+
+    References
+    ----------
+    Any handbook (difference of two means of one variance), relative to a ratio near 1.
     """
     check_confidence(confidence)
     if readings < 2 or not relative_sd >= 0:
@@ -247,6 +310,23 @@ def pooled_relative_sd(groups: Sequence[Sequence[Number]]) -> float | None:
     """Root mean square of the groups' relative standard deviations, weighted by n - 1.
 
     None without replicates, or where a group averages to zero.
+
+    Parameters
+    ----------
+    groups : shape (k,) of readings, floats or exact decimals, one unit
+
+    Returns
+    -------
+    float, unit 1; or None
+
+    Raises
+    ------
+    ValueError
+        An empty group, or a number that is not finite.
+
+    References
+    ----------
+    Common practice, no source.
     """
     parts = []
     for values in groups:
@@ -262,13 +342,6 @@ def pooled_relative_sd(groups: Sequence[Sequence[Number]]) -> float | None:
 def _variance_of_mean(values: Sequence[Number]) -> float:
     differences: NDArray[np.float64] = centre(values)[1]
     return float(differences.var(ddof=1)) / len(values)
-
-
-def _satterthwaite(variances: tuple[float, float], counts: tuple[int, int]) -> float | None:
-    total = sum(variances)
-    if total == 0:
-        return None
-    return total**2 / sum(v**2 / (n - 1) for v, n in zip(variances, counts, strict=True))
 
 
 def _pairs(counts: tuple[int, int]) -> int:

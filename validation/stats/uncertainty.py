@@ -42,6 +42,13 @@ class Term:
 
     `distribution`: its own, where a better one than chi-square on its degrees of freedom is known (a sum of components
     of variance).
+
+    Attributes
+    ----------
+    name : of the component
+    standard_uncertainty : in the unit of the result
+    degrees_of_freedom : infinite where it is taken as known
+    distribution : None: chi-square
     """
 
     name: str
@@ -62,6 +69,11 @@ class RootSumOfSquares(ConfidenceDistribution):
     """The root of a sum of variances from the intervals of its terms: modified large sample, Graybill and Wang 1980.
 
     `sizes` are the terms that bring a width, `distributions` theirs; the rest of the sum counts as known.
+
+    Attributes
+    ----------
+    value : the root of the whole sum, in the unit of the terms
+    sizes, distributions : shape (k,), of the terms that bring a width
     """
 
     value: float
@@ -83,7 +95,14 @@ class RootSumOfSquares(ConfidenceDistribution):
 
 @dataclass(frozen=True, slots=True)
 class CombinedResult:
-    """Combined and expanded uncertainty of independent terms, in the unit of the result."""
+    """Combined and expanded uncertainty of independent terms, in the unit of the result.
+
+    Attributes
+    ----------
+    combined, expanded : in the unit of the result
+    coverage_factor : k, unit 1
+    effective_df, coverage_df : by Welch and Satterthwaite; rounded down for k
+    """
 
     combined: Estimate
     expanded: Estimate
@@ -114,6 +133,16 @@ def combine(terms: Sequence[Term], *, coverage: float = 0.95, n: int = 0) -> Com
     ----------
     JCGM 100:2008, 5.1.2, 6.2.1, G.4.1, G.6.4 (from memory). Interval: modified large sample for a sum of variances,
     Graybill and Wang 1980 (from memory); terms with infinite degrees of freedom bring no width.
+
+    Examples
+    --------
+    JCGM 100:2008 (GUM), G.4.1 (from memory): relative standard uncertainties 0.25, 0.57 and 0.82 % from 10, 5 and 15
+    readings give 1.03 % on 19.0 degrees of freedom.
+
+    >>> terms = [Term("x1", 0.25, 9), Term("x2", 0.57, 4), Term("x3", 0.82, 14)]
+    >>> result = combine(terms)
+    >>> round(result.combined.value, 2), round(result.effective_df, 1)
+    (1.03, 19.0)
     """
     if not terms:
         raise ValueError("terms must hold at least one component; got none")
@@ -133,7 +162,24 @@ def combine(terms: Sequence[Term], *, coverage: float = 0.95, n: int = 0) -> Com
 
 
 def root_sum_of_squares(sizes: Sequence[float]) -> float:
-    """Root of the sum of squares, in the unit of the sizes; 0 for none."""
+    """Root of the sum of squares, in the unit of the sizes; 0 for none.
+
+    Parameters
+    ----------
+    sizes : shape (k,), floats in one unit
+
+    Returns
+    -------
+    float, in the unit of the sizes
+
+    Raises
+    ------
+    None.
+
+    References
+    ----------
+    JCGM 100:2008, 5.1.2 (from memory).
+    """
     return sqrt(sum(size**2 for size in sizes))
 
 
@@ -160,6 +206,10 @@ def bias_terms(
     -------
     One or two terms
 
+    Raises
+    ------
+    None.
+
     References
     ----------
     Nordtest TR 537: u_bias = sqrt(RMS_bias^2 + u(Cref)^2), a bias not corrected; JCGM 100:2008, 3.2.4 and F.2.4.5
@@ -173,7 +223,24 @@ def bias_terms(
 
 
 def bias_shows(bias: float, uncertainty: float) -> bool:
-    """Whether a bias exceeds twice its standard uncertainty (zeta score above 2; ISO 13528:2015, 9.6, from memory)."""
+    """Whether a bias exceeds twice its standard uncertainty (zeta score above 2; ISO 13528:2015, 9.6, from memory).
+
+    Parameters
+    ----------
+    bias, uncertainty : float, the bias and its standard uncertainty, one unit
+
+    Returns
+    -------
+    bool
+
+    Raises
+    ------
+    None.
+
+    References
+    ----------
+    ISO 13528:2015, 9.6 (zeta score; from memory).
+    """
     return abs(bias) > SHOWN * uncertainty
 
 
@@ -189,6 +256,10 @@ def cover_of(shift: float, interval: tuple[float, float] | None, component: floa
     -------
     "whole": the whole interval lies within the reach; "estimate": the shift does, an end of its interval not, or there
     is no interval; "none": the shift itself lies beyond
+
+    Raises
+    ------
+    None.
 
     References
     ----------
@@ -206,6 +277,11 @@ class ExcessScatter:
     """What one standard deviation has beyond another: `value` in their unit, 0 where it is the smaller one.
 
     `ratio` is the ratio of the variances, `critical` what it exceeds with the stated chance where there is no excess.
+
+    Attributes
+    ----------
+    value : in the unit of the standard deviations
+    ratio, critical : unit 1
     """
 
     value: float
@@ -225,6 +301,15 @@ def excess_scatter(s: float, df: float, base: float, base_df: float, *, confiden
     s, df, base, base_df : two independent standard deviations, one unit, and their degrees of freedom; base > 0
     confidence : one-sided, of the test
 
+    Returns
+    -------
+    ExcessScatter, in the unit of the standard deviations
+
+    Raises
+    ------
+    ZeroDivisionError
+        The base is zero.
+
     References
     ----------
     F test of two variances: common practice, no source.
@@ -238,6 +323,14 @@ class UncertaintyFunction:
     """u(x) = sqrt(constant^2 + (proportional x)^2); constant in the unit of the result, proportional a share.
 
     `largest_departure`: largest relative difference between the function and the uncertainties it was fitted to.
+
+    Attributes
+    ----------
+    constant : in the unit of the result
+    proportional : a share
+    n_levels : levels that it was fitted to
+    largest_departure : a share
+    source : document and clause
     """
 
     constant: float
@@ -260,6 +353,10 @@ def uncertainty_function(levels: Sequence[float], uncertainties: Sequence[float]
     Parameters
     ----------
     levels, uncertainties : shape (n,), n >= 2 with two different levels; uncertainties above zero, one unit
+
+    Returns
+    -------
+    UncertaintyFunction, in the unit of the uncertainties
 
     Raises
     ------
@@ -304,6 +401,15 @@ def measurement_model(level: float, places: Mapping[str, Place]) -> Model:
     Returns
     -------
     The model, of keyword arguments by the names in `places`, floats or arrays; `level` where nothing deviates
+
+    Raises
+    ------
+    ValueError
+        A level that is not above zero.
+
+    References
+    ----------
+    JCGM 100:2008, 4.1.1 (the model as a function of its inputs); one-point calibration through zero (common practice).
     """
     if not level > 0:
         raise ValueError(f"level must be above zero; got {level}")

@@ -1,6 +1,9 @@
 """A slope within cells: what a covariate explains once the mean of each cell (run and level) is taken away.
 
 Carry-over seen in the order of the results, and drift inside a run, are both such slopes.
+
+Three lines stand for statsmodels `WLS` with a column a cell, which agrees to 9e-14 and takes 0.2 s to import
+(docs/libraries.md).
 """
 
 from __future__ import annotations
@@ -11,9 +14,8 @@ from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
-from scipy.optimize import brentq
 
+from validation.stats.detection import noncentrality
 from validation.stats.estimate import Estimate, Number, centre
 from validation.stats.variance_function import linear_sd
 
@@ -53,9 +55,7 @@ class WithinCellsResult:
         error, df = self.slope.standard_uncertainty, self.slope.degrees_of_freedom
         if error is None or df is None:
             return None
-        critical = float(stats.t.isf(alpha, df))
-        shift = brentq(lambda ncp: float(stats.nct.sf(critical, df, ncp)) - power, 0.0, critical + 50.0)
-        return float(shift) * error
+        return noncentrality(df, alpha=alpha, beta=1 - power) * error
 
 
 def within_cells(
@@ -78,9 +78,25 @@ def within_cells(
     WithinCellsResult, or None where no cell holds two readings, the covariate is constant in every cell, or less than
     two degrees of freedom are left. Where nothing scatters the slope has no interval, and a note.
 
+    Raises
+    ------
+    ValueError
+        No values, one that is not finite, or a place below zero.
+
     References
     ----------
     Draper and Smith, Applied Regression Analysis, 3rd ed. 1998, chapter 23 (from memory).
+
+    Examples
+    --------
+    One cell is one straight line: calibration of a thermometer, JCGM 100:2008 (GUM), H.3, prints the slope 0.00218, u
+    0.00067.
+
+    >>> t = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
+    >>> correction = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
+    >>> slope = within_cells(correction, t, [0] * 11, [1.0] * 11).slope
+    >>> round(slope.value, 5), round(slope.standard_uncertainty, 5)
+    (0.00218, 0.00067)
     """
     x, place = np.asarray(covariate, dtype=float), np.asarray(places, dtype=float)
     codes = np.unique(np.asarray(cells, dtype=int), return_inverse=True)[1]
@@ -112,7 +128,14 @@ def within_cells(
 
 @dataclass(frozen=True, slots=True)
 class SlopeOverRunsResult:
-    """One slope a run, and their mean. `runs` are the codes of the runs that entered, `slopes` theirs."""
+    """One slope a run, and their mean. `runs` are the codes of the runs that entered, `slopes` theirs.
+
+    Attributes
+    ----------
+    mean : with its interval over runs
+    runs : codes of the runs that entered
+    slopes, errors : shape of `runs`, in the unit of the slope
+    """
 
     mean: Estimate
     runs: tuple[int, ...]
@@ -132,6 +155,14 @@ def slope_over_runs(result: WithinCellsResult, runs: Sequence[int]) -> SlopeOver
     -------
     SlopeOverRunsResult; with one run its own interval, and a note. A run in which the covariate does not vary is left
     out. `errors` are the standard errors of the single slopes at the common residual variance.
+
+    Raises
+    ------
+    None.
+
+    References
+    ----------
+    Student's t over runs (common practice).
     """
     if not result.scatter.max() > 0:
         return SlopeOverRunsResult(result.slope, (), (), ())

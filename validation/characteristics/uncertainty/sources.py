@@ -51,7 +51,7 @@ class Sources:
         low, high = below[-1], above[0]
         if low is high:
             error, distribution = low.standard_uncertainty, low.estimate.distribution
-            return Measured(low.value, degrees_behind(low), error, distribution, (low,), low.notes)
+            return Measured(low.value, degrees_behind(low), error, distribution, (low,), self._of_level(low))
         x0, x1 = float(low.at), float(high.at)  # type: ignore[arg-type]
         share = (level - x0) / (x1 - x0)
         errors = [q.standard_uncertainty for q in (low, high) if q.standard_uncertainty is not None]
@@ -66,8 +66,13 @@ class Sources:
             max(errors) if len(errors) == 2 else None,
             None if first is None or second is None else Between(first, second, share),
             (low, high),
-            tuple(dict.fromkeys((*low.notes, *high.notes, note))),
+            tuple(dict.fromkeys((*self._of_level(low), *self._of_level(high), note))),
         )
+
+    def _of_level(self, q: Quantity) -> tuple[str, ...]:
+        """The notes that concern this level, not the whole chapter that measured it."""
+        chapter = self.evaluations[q.key.partition(".")[0]]
+        return tuple(note for note in q.notes if note not in chapter.own_notes)
 
     def single(self, key: str) -> Quantity | None:
         """A quantity without a level; at several names, that of the lot in use, else None."""
