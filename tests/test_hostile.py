@@ -420,7 +420,7 @@ def test_an_entry_taken_out_of_history_is_told_and_not_written_anew(tmp_path: Pa
     record_readings(load_study(folder))
     lines = (folder / RECORD).read_text(encoding="utf-8").splitlines(keepends=True)
     (folder / RECORD).write_text("".join(line for line in lines if "P-004" not in line), encoding="utf-8")
-    assert any("taken out" in loss.text for loss in history_losses(folder))
+    assert any("removed" in loss.text for loss in history_losses(folder))
     assert record_readings(load_study(folder)) == 0
     assert main(["check", str(folder)]) == 1
 
