@@ -141,7 +141,7 @@ def test_check_lists_a_worksheet_that_changed(call, tmp_path):
     ("quantity", "rule", "limit", "said"),
     [
         ("trueness.bios", "equivalence", "0.1", "trueness.bias"),
-        ("calibration.mandel_p", "point", "0.1", "never used for a verdict"),
+        ("calibration.mandel_p", "point", "0.1", "never judged"),
         ("detection.detection_limit", "point", "0.1", "`at` must give one"),
         ("comparison.mean_difference", "equivalence", "5%", "a share of the level needs a level"),
     ],

@@ -420,7 +420,7 @@ def test_an_entry_taken_out_of_history_is_told_and_not_written_anew(tmp_path: Pa
     record_readings(load_study(folder))
     lines = (folder / RECORD).read_text(encoding="utf-8").splitlines(keepends=True)
     (folder / RECORD).write_text("".join(line for line in lines if "P-004" not in line), encoding="utf-8")
-    assert any("taken out" in loss.text for loss in history_losses(folder))
+    assert any("removed" in loss.text for loss in history_losses(folder))
     assert record_readings(load_study(folder)) == 0
     assert main(["check", str(folder)]) == 1
 
@@ -475,7 +475,7 @@ def test_freezes_do_not_run_backwards_and_a_change_needs_a_reason(tmp_path: Path
     folder = frozen(tmp_path)
     plan = folder / "plan.yaml"
     plan.write_text(plan.read_text(encoding="utf-8").replace("0.18", "0.2"), encoding="utf-8")
-    with pytest.raises(Refusal, match=r"say why it changed"):
+    with pytest.raises(Refusal, match=r"give the reason"):
         freeze(folder, "Q", NOW)
     with pytest.raises(Refusal, match=r"before the plan was last frozen"):
         freezing(folder, "Q", BEFORE - timedelta(days=1))

@@ -177,7 +177,7 @@ def test_a_newer_dossier_with_one_more_quantity_verifies(lot: Path) -> None:
     assert report.then_only == ("trueness.median_bias at 4.0", "quantities: skewness")
     assert report.with_conclusion
     notes = verify_dossier(lot).notes
-    assert notes[1].startswith("It is of a later version")
+    assert notes[1].startswith("The dossier is of a later version")
     listed = "Given by the dossier only, and not compared: trueness.median_bias at 4.0 and quantities: skewness."
     assert listed in notes
 

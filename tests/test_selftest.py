@@ -475,7 +475,7 @@ def test_the_sentence_of_the_dossier(record, tmp_path):
     assert plain.endswith("it was made with exactly the versions and program files of this dossier.")
     assert record["sha256"] in plain
     assert "3 of them failed" in attached(tmp_path, record, content={"failed": 3})
-    assert "other program files, and so speaks for another program" in attached(
+    assert "other program files, so it does not apply to the program" in attached(
         tmp_path, record, software={"program_sha256": "0" * 64}
     )
     older = attached(tmp_path, record, software={"versions": {**versions(), "numpy": "1.0"}})

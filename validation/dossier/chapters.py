@@ -74,7 +74,7 @@ def _alternating(figures: Sequence[Block], tables: Sequence[Block]) -> list[Bloc
 
 
 def further_tables(evaluation: Evaluation) -> tuple[list[Block], list[Block]]:
-    """The further tables of a chapter, and those that no one reads but to follow the looks at the verdicts."""
+    """The further tables of a chapter, and those that are needed only to follow the variants of the verdicts."""
     tables: list[Block] = []
     others: list[Block] = []
     for table in evaluation.display.tables:

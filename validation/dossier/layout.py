@@ -32,7 +32,7 @@ SMALL, FINE, TIGHT = Type(7.8, 6.0, 2.0), Type(7.2, 4.0, 1.9), Type(6.6, 4.0, 1.
 _COLUMN, _FULL, _GUTTER = 374.0, 481.0, 14.2
 _FEW, _MANY, _MOST = 9, 100, 4  # rows above which a narrow table is set in columns, even in fine print; most columns
 _LINE = 350.0 / 10.0  # em, for the lines of a formula
-_LETTER, _ASIDE, _WIDEST = 8.6, 7.0, 85.0  # points: letters of a strip's row, of what stands aside; its widest column
+_LETTER, _ASIDE, _WIDEST = 8.6, 7.0, 85.0  # points: letters of a strip's row, of what is next to it; its widest column
 
 
 def arranged(document: blocks.Document) -> dict[str, Any]:

@@ -33,7 +33,7 @@ class Rebuilt:
 
 
 def judged_with_parent(
-    study: Study, inputs: Path, evaluations: Mapping[str, Evaluation], looks: Sequence[Variant], *, draft: bool
+    study: Study, inputs: Path, evaluations: Mapping[str, Evaluation], variants: Sequence[Variant], *, draft: bool
 ) -> tuple[Judgement, ComparisonReport | None, dict[str, Any]]:
     """The verdicts, the step since the parent, which may restrict the conclusion, and the content of results.json."""
     judged = judge_study(study, evaluations)
@@ -42,7 +42,7 @@ def judged_with_parent(
     if parent is not None and restriction:
         judged = judge_study(study, evaluations, order=judged.order, further=[restriction])
         parent = replace(parent, conclusions=(parent.conclusions[0], judged.conclusion.to_dict()))
-    judgement = mark_fragile(judged, looks)
+    judgement = mark_fragile(judged, variants)
     return judgement, parent, results_of(judgement, parent, draft=draft)
 
 
@@ -89,7 +89,7 @@ def rebuild(
     """
     key = (inputs_hash(inputs), draft, None if chapters is None else tuple(chapters), figures)
     if key not in _made:
-        while len(_made) > 3:  # whoever looks again looks at the same dossier, or at one beside it
+        while len(_made) > 3:  # the same dossier is read again, or one next to it
             _made.pop(next(iter(_made)))
         _made[key] = _rebuilt(inputs, draft, chapters, figures)
     return _made[key]

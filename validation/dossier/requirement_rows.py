@@ -97,7 +97,7 @@ def strip_of(row: RequirementResult, anchor: str = "") -> Strip:
 
 
 def _texts(row: RequirementResult) -> tuple[str, str]:
-    """The estimate, and the interval or the bound that the rule looks at; a pair of limits has no estimate."""
+    """The estimate, and the interval or the bound that the rule judges; a pair of limits has no estimate."""
     if row.observed is None:
         return "", ""
     value, span = with_interval(row.observed, row.interval)

@@ -33,7 +33,7 @@ class MatrixView(LinesView):
 
 
 def slope_ratios(evaluation: Evaluation, study: Study) -> Figure | None:
-    """Slope ratio of every oil with its interval, and the differences of the blanks beside it."""
+    """Slope ratio of every oil with its interval, and the differences of the blanks next to it."""
     view: MatrixView = evaluation.display.view
     ratios = view.ratios
     blanks = {str(of.difference.at): (of.difference.value, of.difference.interval) for of in view.blanks}

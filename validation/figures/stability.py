@@ -184,7 +184,7 @@ def drift(evaluation: Evaluation, study: Study) -> Figure | None:
     """Residuals against the time in the run, and the drift of each run with the mean over runs."""
     from matplotlib.figure import Figure
 
-    del study  # every figure is called alike
+    del study  # every figure has the same name
     view: StabilityView = evaluation.display.view
     drawn = view.drift
     if drawn is None:

@@ -96,7 +96,7 @@ def requirement_faults(
 ) -> list[Fault]:
     """Requirements that cannot be judged as written: unknown quantity, unfit rule, a limit without its level.
 
-    `numeric_levels` tells by characteristic experiment whether its levels are numbers, once the worksheets are read.
+    `numeric_levels` says by experiment whether its levels are numbers, once the worksheets are read.
     """
     return [
         fault
@@ -221,7 +221,7 @@ def _names_not_held(study: Study) -> list[str]:
         if not column or data is None or not isinstance(requirement.at, str):
             continue
         held = list(dict.fromkeys(reading.values.get(column, "") for reading in data.readings))
-        # A used oil is named with its grade; `all` and other experiments' names stand for the whole worksheet.
+        # A used oil is named with its grade; `all` and other experiments' names mean the whole worksheet.
         known = [name for name in held if name]
         if known and not any(requirement.at == name or requirement.at.startswith(f"{name}, ") for name in known):
             materials = {reading.values.get("material", "") for reading in data.readings}

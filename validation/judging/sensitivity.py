@@ -1,6 +1,6 @@
 """Every requirement decided again: as written, without a flagged reading, without a run, by other methods.
 
-A verdict that changes in any of these looks is fragile. Nothing here enters a reported number.
+A verdict that changes in any of these variants is fragile. Nothing here enters a reported number.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ Kind = Literal["reading", "run", "method", "definition"]
 class Variant:
     """The study judged again with one choice changed.
 
-    `moved` pairs each row that changes, as reported and otherwise; `span` is the working range it would leave;
+    `moved` pairs each row that changes, as reported and in the variant; `span` is the working range it would leave;
     `failed` says why it could not be computed.
     """
 
@@ -47,12 +47,14 @@ def variants(study: Study, evaluations: Mapping[str, Evaluation], judgement: Jud
     """Judge the study in every other way: readings in the order of the register, then runs, methods, definitions."""
     if not judgement.requirements:
         return []
-    looks = [
+    varied = [
         _of_study(title, "reading", other, study, evaluations, judgement)
         for title, other in _readings(study, judgement)
     ]
-    looks += [_of_study(title, "run", other, study, evaluations, judgement) for title, other in _runs(study, judgement)]
-    return [*looks, *_methods(study, evaluations, judgement), *_definitions(study, evaluations, judgement)]
+    varied += [
+        _of_study(title, "run", other, study, evaluations, judgement) for title, other in _runs(study, judgement)
+    ]
+    return [*varied, *_methods(study, evaluations, judgement), *_definitions(study, evaluations, judgement)]
 
 
 def mark_fragile(judgement: Judgement, variants: Sequence[Variant]) -> Judgement:
@@ -110,7 +112,7 @@ def _without_amendments(study: Study, numbers: set[int]) -> Study | str:
 
 
 def _runs(study: Study, judgement: Judgement) -> Iterator[tuple[str, Study]]:
-    """Each run left out, of the experiments that a requirement looks at; of two runs none can be spared."""
+    """Each run left out, of the experiments that a requirement uses; of two runs none can be spared."""
     wanted = {item.experiment for item in characteristics().values() if item.name in _asked(judgement)}
     for name in study.experiments:
         data = study.ready(name)
@@ -123,7 +125,7 @@ def _runs(study: Study, judgement: Judgement) -> Iterator[tuple[str, Study]]:
 
 
 def _asked(judgement: Judgement) -> set[str]:
-    """The characteristics that a requirement looks at: no other can change a verdict."""
+    """The characteristics that a requirement uses: no other can change a verdict."""
     return {row.quantity.partition(".")[0] for row in judgement.requirements}
 
 

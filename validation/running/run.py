@@ -123,13 +123,13 @@ def _build(
     # Everything below reads the copy: what is computed is what is handed over.
     copied = load_study(inputs, draft=draft)
     with threads(1) as aside:  # the notebooks compute in processes of their own; this one would only wait
-        pending = aside.submit(_looks, copied, only)
+        pending = aside.submit(_variants, copied, only)
         evaluations, saved = _execute(place, jobs, only, draft, progress)
         progress("judging every verdict again under other choices")
-        looks = pending.result()
-    judgement, parent, results = judged_with_parent(copied, inputs, evaluations, looks, draft=draft)
+        variants = pending.result()
+    judgement, parent, results = judged_with_parent(copied, inputs, evaluations, variants, draft=draft)
     (place / RESULTS).write_bytes(results_bytes(results))
-    record = _record(study, copied, place, issue, judgement, evaluations, looks, saved, draft, parent)
+    record = _record(study, copied, place, issue, judgement, evaluations, variants, saved, draft, parent)
     progress("rendering")
     document = build_document(record)
     with threads(2) as pool:  # the PDF is set outside Python, so both run at once
@@ -153,7 +153,7 @@ def _build(
     return RunReport(place, judgement.conclusion.outcome, judgement.conclusion.text, all_met, tuple(warnings))
 
 
-def _looks(study: Study, only: str | None) -> list[Variant]:
+def _variants(study: Study, only: str | None) -> list[Variant]:
     """Every verdict judged again under other choices, from the same evaluations computed in this process."""
     return looks_of(study, evaluate(study, only=None if only is None else [only]))
 
@@ -223,7 +223,7 @@ def _record(
     issue: str,
     judgement: Judgement,
     evaluations: Mapping[str, Evaluation],
-    looks: Sequence[Variant],
+    variants: Sequence[Variant],
     saved: Mapping[str, Any],
     draft: bool,
     parent: ComparisonReport | None,
@@ -237,7 +237,7 @@ def _record(
         words={name: data["words"] for name, data in saved.items()},
         figures={path.stem: path.read_text(encoding="utf-8") for path in sorted((place / "figures").glob("*.svg"))},
         alts={f"{name}-{figure}": alt for name, data in saved.items() for figure, alt in data["figures"].items()},
-        variants=looks,
+        variants=variants,
         issue=issue,
         inputs=hashes(inputs),
         inputs_hash=inputs_hash(inputs),

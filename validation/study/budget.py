@@ -1,4 +1,4 @@
-"""The uncertainty budget of the plan: what is known beside the measurements, and what each component answers."""
+"""The uncertainty budget of the plan: what is known besides the measurements, and what each component answers."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ def _as_numbers(value: Any) -> Any:
 
 
 def _as_size(value: Any) -> Any:
-    """A limit of the plan's grammar, not negative wherever it is looked at."""
+    """A limit of the plan's grammar, not negative wherever it is used."""
     if value is None:
         raise ValueError('is empty. Write a share of the level ("2%"), a number (0.01) or "sum(0.01, 2%)".')
     limit = Limit.parse(value)

@@ -23,7 +23,7 @@ class Column:
     name : the heading, without its unit
     number : whether a cell holds a number; else a text
     unit : whose unit a heading may carry: that of the study, that of the response, or nobody's
-    content : a content, which lies between nothing and the whole where the unit is one of mass fraction
+    content : a content, which is between zero and 100 % where the unit is one of mass fraction
     uncertainty : a standard uncertainty
     not_negative : a number below zero is a fault
     scope : where two names that are nearly one are a fault: in one worksheet, in the whole study, nowhere

@@ -79,7 +79,7 @@ class DecisionRule(BaseModel):
 
     Attributes
     ----------
-    rule : `simple` (the result alone), `guarded` (below only what lies the guard band below the limit, all else above),
+    rule : `simple` (the result alone), `guarded` (below only what is the guard band below the limit, all else above),
         `non-binary` (four zones: below, conditionally below, conditionally above, above)
     risk : one-sided probability of a wrong report that the guard band leaves; default 0.05
     guard : `U` where the guard band is the expanded uncertainty, in place of `risk`

@@ -1,4 +1,4 @@
-"""What `start` is told of a study, what contradicts itself in it, and what is chosen where nothing is said."""
+"""The answers that `start` gets, what contradicts itself in them, and what is chosen where nothing is given."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from validation.study.text_files import hidden_character
 
 @dataclass(frozen=True, slots=True)
 class Design:
-    """What `start` is told; `levels` empty means: choose from range, customer limits and routine standard.
+    """The answers that `start` gets; `levels` empty means: choose from range, customer limits and routine standard.
 
     `grades`, `fuels` and `lots` name first the one that the others are compared with; `purges` are the settings at
     which carry-over is read, `factors` a name with its low and high setting each, `states` those of a stored standard.
@@ -106,5 +106,5 @@ def usual_levels(design: Design) -> tuple[float, ...]:
 
 
 def two_digits(value: float) -> float:
-    """A number that somebody chose, with the digits that one chooses."""
+    """A number as a person chooses it, with few digits."""
     return value if value == 0 else round(value, 1 - floor(log10(abs(value))))

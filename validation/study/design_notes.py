@@ -1,4 +1,4 @@
-"""What a worksheet's design cannot show: told in whole sentences, never refused."""
+"""What a worksheet's design cannot show: full sentences, never a fault."""
 
 from __future__ import annotations
 
@@ -97,7 +97,7 @@ def _pasted_runs(data: ExperimentData) -> Iterator[str]:
 
     How rare, simulated: normal results with s = 0.05 at one level, 8 runs that differ by nothing else. Written to 0.01,
     two results agree with probability 0.056, and some two runs agree throughout in 3 of 10 000 studies with 4 readings
-    a run (the fewest looked at) and in 1 of a million (0.056^6 times 28 pairs) with 6. Variation between runs makes it
+    a run (the fewest considered) and in 1 of a million (0.056^6 times 28 pairs) with 6. Variation between runs makes it
     rarer, coarse rounding commoner: written to 0.05, which is s, 5 of 100 with 4 readings, 7 of 1000 with 6, none in
     100 000 with 12. Three different values are asked for because blanks of 0.0, 0.0, 0.0, 0.1 would often agree.
     """

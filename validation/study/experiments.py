@@ -1,4 +1,4 @@
-"""All that the program knows of an experiment or chapter by its name: one record each, and nobody else lists them.
+"""All that the program knows of an experiment or chapter by its name: one record each, in no other place.
 
 No field has a default where a record could forget it: what is empty is empty on purpose. A column that is new is one
 more entry of `columns`; what `start` writes is a function of `preparations`.
@@ -54,7 +54,7 @@ class Columns:
 class Setting:
     """A key of the plan in addition to `worksheet`. `type`: what it accepts, for the plan's schema.
 
-    `kind`: what else is asked of it: a content lies between nothing and the whole, a limit above zero; `names`: the
+    `kind`: what else is asked of it: a content is between zero and 100 %, a limit above zero; `names`: the
     column of the worksheet whose entry it names.
     """
 

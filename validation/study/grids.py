@@ -26,7 +26,7 @@ _DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
 class Grid:
     """Rows of stripped texts. `marks` are the decimal marks a number may use; `formulas` holds (line, column index).
 
-    `otherwise` gives, for a cell of a workbook that shows something else than it stores, the reason and the mend.
+    `otherwise` gives, for a cell of a workbook that shows something other than it stores, reason and correction.
     """
 
     file: str

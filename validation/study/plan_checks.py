@@ -147,6 +147,6 @@ def _at(value: Any, pattern: Path_, path: Path_ = ()) -> Iterator[tuple[Any, Any
     elif isinstance(value, list) and head == "*":
         pairs = list(enumerate(value))
     elif head == "*" and not rest and value is not None:
-        pairs = [(None, value)]  # one number may stand for a list of one
+        pairs = [(None, value)]  # one number may replace a list of one
     for key, item in pairs:
         yield from _at(item, rest, path if key is None else (*path, key))

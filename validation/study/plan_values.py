@@ -29,7 +29,7 @@ def as_number(value: Any) -> Any:
     Raises
     ------
     ValueError
-        With the mend, where a text, true or false, or a number out of all bounds stands in its place.
+        With the mend, where a text, true or false, or a number out of all bounds is in its place.
     """
     if isinstance(value, bool):
         raise ValueError("must be a number, not true or false. Write the number.")

@@ -159,7 +159,7 @@ Cell = str | float | int | None
 class Table:
     """A further table of a chapter, its numbers not yet rounded; a notebook asks for it by `name`.
 
-    `aside`: only for those who follow the looks at the verdicts.
+    `aside`: only for those who follow the variants of the verdicts.
     """
 
     name: str

@@ -168,7 +168,7 @@ def _rows(grid: Grid, heads: Mapping[int, str]) -> tuple[tuple[Row, ...], list[F
     for line, cells in filled(grid.rows[1:]):
         written: dict[str, str] = {}
         for position, column in heads.items():
-            # Of two columns with one name, a fault already, the first is looked at further.
+            # Of two columns with one name, a fault already, the first is checked further.
             written.setdefault(column, cells[position] if position < len(cells) else "")
         reading = written.get("reading", f"{name}:{line}")
         if "reading" in written and not reading:

@@ -188,7 +188,7 @@ def write(folder: Path, *growths: Growth) -> None:
 
 
 def without(entries: Iterable[E], others: Iterable[E]) -> list[E]:
-    """The entries that the others lack, each of the others standing for one."""
+    """The entries that the others lack, each of the others matching one."""
     left = Counter(entry.key for entry in others)
     lacking = []
     for entry in entries:
