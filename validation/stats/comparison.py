@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import special
 
 from validation.stats.confidence import Affine, ConfidenceDistribution, NormalPercentile
 from validation.stats.estimate import Estimate, Number, centre
@@ -693,7 +693,7 @@ def york(x: Sequence[Number], y: Sequence[Number], u_x: ArrayLike, u_y: ArrayLik
     df = xs.size - 2
     factor = sqrt(chi_squared / df)
     intercept = my - slope * mx + float(shift[1]) - slope * float(shift[0])
-    estimate = _scattered if float(stats.chi2.sf(chi_squared, df)) < _SCATTER_ALPHA else _known
+    estimate = _scattered if float(special.chdtrc(df, chi_squared)) < _SCATTER_ALPHA else _known
     return YorkResult(
         slope=estimate(slope, u_slope, factor, xs.size),
         intercept=estimate(intercept, u_intercept, factor, xs.size),
@@ -842,7 +842,7 @@ def sample_scatter(
     if expected > 0:
         df = expected**2 / sum(part**2 / freedom for part, freedom in parts)
         ratio = float(variance / expected)
-        p = float(stats.f.sf(ratio, degrees_of_freedom, df))
+        p = float(special.fdtrc(degrees_of_freedom, df, ratio))
     return SampleScatter(sqrt(variance), sqrt(expected), sqrt(max(0.0, variance - expected)), sqrt(single), ratio, p)
 
 

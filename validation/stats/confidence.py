@@ -370,7 +370,8 @@ class Share(ConfidenceDistribution):
 
     def interval(self, level: float) -> Interval:
         check_confidence(level)
-        from statsmodels.stats.proportion import proportion_confint  # few chapters need it; its package takes a while
-
-        low, high = proportion_confint(self.hits, self.trials, alpha=1 - level, method="beta")
+        below, above = tails(level)
+        missed = self.trials - self.hits
+        low = special.betaincinv(self.hits, missed + 1, below) if self.hits else 0.0
+        high = special.betaincinv(self.hits + 1, missed, above) if missed else 1.0
         return float(low), float(high)

@@ -12,7 +12,7 @@ from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from validation.stats.confidence import ConfidenceDistribution, NormalPercentile
 from validation.stats.estimate import Estimate, Number, centre
@@ -551,19 +551,19 @@ def run_component(values: Sequence[Number], runs: Sequence[int]) -> tuple[float,
     Raises
     ------
     ValueError
-        No values, or one that is not finite.
+        No values, one that is not finite, or runs of another number.
 
     References
     ----------
     One-way analysis of variance, Fisher (textbook).
     """
-    _, small = centre(values)
-    codes = np.asarray(runs, dtype=int)
-    groups = [small[codes == code] for code in np.unique(codes)]
-    if len(groups) < 2 or not any(np.ptp(group) > 0 for group in groups):
-        return None
-    test = stats.f_oneway(*groups)
-    return float(test.statistic), float(test.pvalue)
+    if len(values) != len(runs):
+        raise ValueError(f"values and runs must pair up; got {len(values)} and {len(runs)}")
+    groups: dict[int, list[Number]] = {}
+    for value, run in zip(values, runs, strict=True):
+        groups.setdefault(run, []).append(value)
+    result = one_way(list(groups.values()))
+    return None if result.F is None or result.p is None else (result.F, result.p)
 
 
 def _mean_sd(values: Sequence[Number]) -> tuple[float, float, int]:

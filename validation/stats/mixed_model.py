@@ -20,11 +20,10 @@ from numpy.typing import NDArray
 from scipy import linalg
 from scipy.optimize import brentq
 from scipy.special import digamma
-from scipy.stats import chi2
 
 from validation.stats.confidence import ConfidenceDistribution
 from validation.stats.estimate import Estimate, Number, centre
-from validation.stats.intervals import Interval, check_confidence
+from validation.stats.intervals import Interval, check_confidence, chi_square_quantile
 
 SOURCE = (
     "REML of the linear mixed model (Searle, Casella and McCulloch 1992, chapter 6); interval: profile of the "
@@ -467,7 +466,9 @@ class _Fit:
 
     def interval(self, position: int, found: Vector, df: int, confidence: float) -> tuple[float, float]:
         """Where the profile of the deviance over one standard deviation has risen by the limit, in units of scale."""
-        limit = self.deviance(found) + float(chi2.ppf(confidence, 1)) * df * (log(df / 2) - float(digamma(df / 2)))
+        limit = self.deviance(found) + float(chi_square_quantile(confidence, 1)) * df * (
+            log(df / 2) - float(digamma(df / 2))
+        )
 
         def excess(sd: float) -> float:
             start = found.copy()

@@ -15,9 +15,10 @@ from math import comb, pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from validation.stats.estimate import Number, centre
+from validation.stats.intervals import t_quantile
 
 _GRUBBS = "ISO 5725-2:1994, 7.3.4; Grubbs 1969, Technometrics 11, 1 (from memory)"
 _COCHRAN = "ISO 5725-2:1994, 7.3.3 (from memory)"
@@ -165,7 +166,7 @@ def grubbs_single_critical(n: int, alpha: float) -> float:
     ----------
     Grubbs 1969, Technometrics 11, 1 (from memory); at it the Bonferroni p of statsmodels `outlier_test` is alpha.
     """
-    t = stats.t.isf(alpha / (2 * n), n - 2)
+    t = -t_quantile(alpha / (2 * n), n - 2)
     return float((n - 1) / sqrt(n) * sqrt(t * t / (n - 2 + t * t)))
 
 
@@ -333,8 +334,8 @@ def cochran_critical(p: int, n: int, alpha: float) -> float:
     ----------
     ISO 5725-2:1994, 7.3.3 (from memory).
     """
-    f = stats.f.isf(alpha / p, n - 1, (p - 1) * (n - 1))
-    return float(1 / (1 + (p - 1) / f))
+    # The F of the standard, written as the share of one of the p sums of squares.
+    return float(special.betainccinv((n - 1) / 2, (p - 1) * (n - 1) / 2, alpha / p))
 
 
 def mandel_h(cell_means: Sequence[Number], *, alpha: float = 0.05) -> MandelTest:
@@ -366,7 +367,7 @@ def mandel_h(cell_means: Sequence[Number], *, alpha: float = 0.05) -> MandelTest
     deviations = deviations - deviations.mean()
     s = float(np.std(deviations, ddof=1))
     statistics = deviations / s if s > 0 else np.zeros(p)
-    t = stats.t.isf(alpha / 2, p - 2)
+    t = -t_quantile(alpha / 2, p - 2)
     critical = float((p - 1) * t / sqrt(p * (t * t + p - 2)))
     return MandelTest("Mandel h", tuple(map(float, statistics)), (critical,) * p, alpha)
 
@@ -405,7 +406,7 @@ def mandel_k(cell_sds: Sequence[float], n: int | Sequence[int], *, alpha: float 
     df = (counts - 1).astype(float)
     pooled = sqrt(float(np.sum(df * sds**2) / df.sum()))
     statistics = sds / pooled if pooled > 0 else np.zeros(sds.size)
-    share = stats.beta.isf(alpha, df / 2, (df.sum() - df) / 2)
+    share = special.betainccinv(df / 2, (df.sum() - df) / 2, alpha)
     return MandelTest(
         "Mandel k", tuple(map(float, statistics)), tuple(map(float, np.sqrt(share * df.sum() / df))), alpha
     )

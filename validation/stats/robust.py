@@ -17,10 +17,11 @@ from math import sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.stats import chi2
+from scipy import special
 
 from validation.stats.confidence import Component
 from validation.stats.estimate import LIMIT_FACTOR, Estimate, Number, centre, exact_mean
+from validation.stats.intervals import chi_square_quantile
 from validation.stats.one_way import ALL_ALIKE, root_of_sum
 
 MEAN_SOURCE = (
@@ -177,7 +178,7 @@ def limit_factor(df: int) -> float:
     ----------
     ISO 5725-5:1998, table of the factors (from memory).
     """
-    return sqrt(float(chi2.ppf(1 - SHARE_CAPPED, df)) / df)
+    return sqrt(float(chi_square_quantile(1 - SHARE_CAPPED, df)) / df)
 
 
 def adjustment_factor(df: int) -> float:
@@ -201,7 +202,7 @@ def adjustment_factor(df: int) -> float:
     ISO 5725-5:1998, table of the factors (from memory).
     """
     eta = limit_factor(df)
-    return 1 / sqrt(float(chi2.cdf(df * eta**2, df + 2)) + SHARE_CAPPED * eta**2)
+    return 1 / sqrt(float(special.chdtr(df + 2, df * eta**2)) + SHARE_CAPPED * eta**2)
 
 
 def algorithm_s(sds: ArrayLike, dfs: Sequence[int]) -> float:
@@ -251,9 +252,9 @@ _eta, _xi = lru_cache(maxsize=64)(limit_factor), lru_cache(maxsize=64)(adjustmen
 def _capped(df: int) -> tuple[float, float]:
     """Of u = chi-square/df capped at eta^2: how fast its mean falls as the scale grows, and its variance."""
     eta = _eta(df)
-    slope, top = float(chi2.cdf(df * eta**2, df + 2)), eta**2
+    slope, top = float(special.chdtr(df + 2, df * eta**2)), eta**2
     mean = slope + SHARE_CAPPED * top
-    square = (df + 2) / df * float(chi2.cdf(df * eta**2, df + 4)) + SHARE_CAPPED * top**2
+    square = (df + 2) / df * float(special.chdtr(df + 4, df * eta**2)) + SHARE_CAPPED * top**2
     return slope, square - mean**2
 
 
@@ -287,8 +288,8 @@ def effective_df_within(dfs: Sequence[int]) -> float:
 def _efficiency_a() -> float:
     """Large-sample efficiency of s* of algorithm A: Huber's proposal 2 at 1.5."""
     k = REACH
-    slope, share = float(chi2.cdf(k**2, 3)), float(chi2.sf(k**2, 1))
-    variance = 3 * float(chi2.cdf(k**2, 5)) + k**4 * share - (slope + k**2 * share) ** 2
+    slope, share = float(special.chdtr(3, k**2)), float(special.chdtrc(1, k**2))
+    variance = 3 * float(special.chdtr(5, k**2)) + k**4 * share - (slope + k**2 * share) ** 2
     return 2 * slope**2 / variance
 
 

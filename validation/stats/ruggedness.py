@@ -14,8 +14,7 @@ from math import sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import linalg
-from scipy.stats import norm
+from scipy import linalg, special
 
 from validation.stats.confidence import Ratio
 from validation.stats.estimate import Estimate, Number, centre
@@ -197,7 +196,7 @@ def half_normal_positions(m: int) -> NDArray[np.float64]:
     """
     if m < 1:
         raise ValueError(f"m must be at least 1; got {m}")
-    return np.asarray(norm.ppf(0.5 + (np.arange(1, m + 1) - 0.5) / (2 * m)), dtype=float)
+    return np.asarray(special.ndtri(0.5 + (np.arange(1, m + 1) - 0.5) / (2 * m)), dtype=float)
 
 
 def check_design(settings: ArrayLike) -> DesignCheck:
