@@ -154,7 +154,7 @@ def test_an_interrupted_run_leaves_nothing_and_the_next_one_works(study: Path) -
 
 def test_two_runs_at_once_do_not_mix(study: Path) -> None:
     (study / "dossiers").mkdir()
-    with FileLock(study / "dossiers" / ".lock"), pytest.raises(Refusal, match=r"Another run is at work"):
+    with FileLock(study / "dossiers" / ".lock"), pytest.raises(Refusal, match=r"Another run is working"):
         run_study(study)
 
 

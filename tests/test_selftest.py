@@ -480,7 +480,7 @@ def test_the_sentence_of_the_dossier(record, tmp_path):
     )
     older = attached(tmp_path, record, software={"versions": {**versions(), "numpy": "1.0"}})
     assert f"other versions (numpy 1.0 there, {np.__version__} here)" in older
-    assert "was changed and shows nothing" in attached(tmp_path, record, sha256="0" * 64)
+    assert "was changed and proves nothing" in attached(tmp_path, record, sha256="0" * 64)
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{}", '{"content": 1, "sha256": 2}', "\x00"])

@@ -34,7 +34,7 @@ class NotComputed(Exception):
 
 
 class Sentences:
-    """Sentences as a notebook shows them: whole, one a line."""
+    """Sentences as a notebook shows them: uncut, one a line."""
 
     def __init__(self, sentences: Iterable[str]):
         self.sentences = tuple(sentences)
@@ -66,12 +66,12 @@ class Goal:
         return self.quantity.value
 
     def beside(self, worked: Estimate | float | None) -> pd.DataFrame:
-        """The number worked out on this page beside the chapter's; with an estimate, its interval too.
+        """The number worked out on this page next to the chapter's; with an estimate, its interval too.
 
         Raises
         ------
         NotComputed
-            There is no number to set beside it.
+            There is no number to compare it with.
         """
         if worked is None:
             raise NotComputed("this study gives no such number.")
@@ -142,17 +142,17 @@ class WorkedCells:
 
     def run(self, line: str, cell: str) -> object:
         """Run one cell; what its last line gives is shown."""
-        del line  # what stands beside the mark
+        del line  # what follows the mark
         if self.reasons and not self.computed:
             return None
         try:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")  # a warning would print the path of a file
-                shown = _run(cell, self.names)
+                output = _run(cell, self.names)
         except Exception as error:
             return self._not_computed(error)
         self.computed += 1
-        return shown
+        return output
 
     def _not_computed(self, error: Exception) -> Sentences | None:
         reason = _reason(error)
@@ -173,7 +173,7 @@ def _run(cell: str, names: dict[str, Any]) -> object:
 
 
 def _reason(error: Exception) -> str:
-    """Why a step computed nothing, in words for somebody who does not read tracebacks."""
+    """Why a step computed nothing, in words for a reader who does not know tracebacks."""
     *_, (frame, _) = traceback.walk_tb(error.__traceback__)
     if isinstance(error, TypeError | AttributeError) and frame.f_code.co_filename == CELL:
         return "a number that this step needs does not exist in this study."
