@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from validation.stats.estimate import Estimate, Number, centre, exact_mean
 from validation.stats.intervals import check_confidence, f_quantile
+from validation.stats.lines import weighted_lines
 
 BIAS_SOURCE = "VIM 2.18; ISO 5725-4 (bias of one laboratory; both from memory); Student t over run means"
 LINE_SOURCE = "weighted straight line in each run, Student t over runs (common practice)"
@@ -169,6 +170,5 @@ def _line(x: ArrayLike, y: ArrayLike, w: ArrayLike) -> NDArray[np.float64]:
     x, y, w = (np.asarray(values, dtype=float) for values in (x, y, w))
     if np.unique(x).size < 3:
         raise ValueError(f"each run must span at least three levels; got {np.unique(x).size}")
-    centre_x, centre_y = np.average(x, weights=w), np.average(y, weights=w)
-    slope = float((w * (x - centre_x) * (y - centre_y)).sum() / (w * (x - centre_x) ** 2).sum())
-    return np.array([centre_y - slope * centre_x, slope])
+    line = weighted_lines(x, y[None, :], w)
+    return np.array([line.intercept[0], line.slope[0]])
