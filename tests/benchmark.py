@@ -22,11 +22,15 @@ import numpy as np
 
 from validation import resources
 from validation.characteristics.registry import characteristics
-from validation.selftest.simulation import blanks, laboratories, low_range, pairs, runs, straight_lines, suspects
+from validation.selftest import coverage
+from validation.simulation.lines import LineDesign
+from validation.simulation.pairs import PairsDesign
 from validation.stats import calibration, comparison, detection, straightness
 from validation.stats.distributions import Normal, Rectangular, StudentT, triangular
+from validation.stats.mean_squares import Components, MeanSquares
 from validation.stats.monte_carlo import monte_carlo
-from validation.stats.outliers import grubbs_single
+from validation.stats.nested_stages import NestedStages
+from validation.stats.outliers import grubbs_single, in_standard_deviations
 from validation.stats.precision import precision
 from validation.stats.reproducibility import reproducibility
 
@@ -102,25 +106,24 @@ def notebooks_by_api(folder: Path, study: Path, notebooks: list[Path]) -> float:
 def simulated_studies() -> list[tuple[str, float, float]]:
     """Microseconds a simulated study, by statistic: all at once, and a plain loop over the public function."""
     rng = np.random.default_rng(1)
-    counts, design = (3,) * 8, straight_lines.Design(3, 3)
-    y = runs.readings(rng, 4000, counts, 1.0)
-    blank = runs.readings(rng, 4000, (2,) * 5, 1.0)
-    line = straight_lines.readings(rng, 100, design, True)
-    x, low = low_range.readings(rng, 4000, low_range.LOW, 5, 2, 0.0, low_range.GROWTH)
-    levels = np.unique(x, return_inverse=True)[1]
-    a, b = pairs.readings(rng, 1000, 40, pairs.EQUAL)
-    u = pairs.EQUAL.sd(pairs.levels(40))
-    means, _ = suspects.group_statistics(y, counts)
+    counts, design, low = (3,) * 8, LineDesign(coverage.FULL, 3, 3), LineDesign(coverage.LOW, 1, 10)
+    y = coverage.run_errors(rng, 4000, counts, 1.0)
+    line = coverage.straight_readings(rng, 100, design, True)
+    short = coverage.straight_readings(rng, 4000, low, False)
+    samples, methods = PairsDesign.most_low(40, 0.5, 10.0), coverage.EQUAL
+    a, b = methods.readings(rng, 1000, samples, 1.0)
+    u = methods.scatter.at(np.asarray(samples.levels))
+    squares, of_runs = MeanSquares.of(y, counts), (design.level, design.run)
+    x, rows, singles, low_rows = design.x.tolist(), line.small.tolist(), y.tolist(), short.small.tolist()
 
     def precision_at_once() -> None:
-        found = runs.precision_of(y, counts)
-        found.s_r_interval(), found.s_run_interval(), found.s_I_interval()
+        found = Components.of(MeanSquares.of(y, counts))
+        found.s_between_interval(0.95), found.s_total_interval(0.95)
 
     def laboratories_at_once() -> None:
-        found = laboratories.nested_of(y, ((3,),) * 8)
-        found.s_r_interval(), found.s_L_interval(), found.s_R_interval()
+        found = NestedStages.of(y, ((3,),) * 8)
+        found.s_L_interval(0.95), found.s_R_interval(0.95)
 
-    given = (design.x.tolist(), design.codes, design.run_codes)
     jobs: list[tuple[str, Callable[[], object], int, Callable[[int], object]]] = [
         ("precision, 8 runs of 3", precision_at_once, 4000, lambda i: precision(y[i].reshape(8, 3, 1).tolist())),
         (
@@ -131,42 +134,52 @@ def simulated_studies() -> list[tuple[str, float, float]]:
         ),
         (
             "departures, 8 levels, 3 runs of 3",
-            lambda: straight_lines.departures_of(line, design),
+            lambda: calibration.departures_many(line),
             100,
-            lambda i: calibration.departures(given[0], line[i].tolist(), *given[1:]),
+            lambda i: calibration.departures(x, rows[i], *of_runs),
         ),
         (
             "weighted tests, 59 draws, the same",
-            lambda: straight_lines.weighted_tests_of(line, design, draws=59, first_seed=0),
+            lambda: straightness.weighted_tests_many(line, draws=59, seeds=range(100)),
             100,
-            lambda i: straightness.weighted_tests(given[0], line[i].tolist(), *given[1:], draws=59, seed=i),
+            lambda i: straightness.weighted_tests(x, rows[i], *of_runs, draws=59, seed=i),
         ),
-        ("IUPAC 1997, 10 blanks", lambda: blanks.iupac(blank), 4000, lambda i: detection.iupac_1997(blank[i].tolist())),
+        (
+            "IUPAC 1997, runs kept, 24 blanks",
+            lambda: detection.iupac_runs_multiplier(squares.unweighted, squares.within, (7, 16), 3.0, 0.05),
+            4000,
+            lambda i: detection.iupac_1997_runs(y[i].reshape(8, 3).tolist()),
+        ),
         (
             "ISO 11843-2, low range, 40 readings",
-            lambda: low_range.linear_sd_limits(x, low, levels),
+            lambda: detection.LinearSdLimits.of(short.x, short.small, low.level, alpha=0.05),
             4000,
-            lambda i: detection.iso_11843_2_linear_sd(x.tolist(), low[i].tolist(), levels),
+            lambda i: detection.iso_11843_2_linear_sd(low.x.tolist(), low_rows[i], low.level),
         ),
         (
             "Deming, 40 samples",
-            lambda: pairs.deming_intervals(a, b),
+            lambda: comparison.deming_many(a, b, level=4.0),
             1000,
             lambda i: comparison.deming(a[i].tolist(), b[i].tolist()),
         ),
         (
             "York, 40 samples",
-            lambda: pairs.york_of(a, b, u, u),
+            lambda: comparison.YorkFits.of(a, b, 1 / u**2, 1 / u**2),
             1000,
             lambda i: comparison.york(a[i].tolist(), b[i].tolist(), u, u),
         ),
         (
             "Passing-Bablok, 40 samples",
-            lambda: pairs.passing_bablok_of(a, b),
+            lambda: comparison.passing_bablok_many(a, b, level=0.95),
             1000,
             lambda i: comparison.passing_bablok(a[i].tolist(), b[i].tolist()),
         ),
-        ("Grubbs, 8 means", lambda: suspects.grubbs_single_of(means), 4000, lambda i: grubbs_single(means[i].tolist())),
+        (
+            "Grubbs, 24 readings",
+            lambda: np.abs(in_standard_deviations(y)).max(axis=1),
+            4000,
+            lambda i: grubbs_single(singles[i]),
+        ),
     ]
     found = []
     for name, at_once, studies, one in jobs:

@@ -18,7 +18,8 @@ from validation.stats.intervals import (
     sd_interval,
     sum_of_mean_squares_interval,
 )
-from validation.stats.one_way import one_way, reml_between
+from validation.stats.mean_squares import reml_between
+from validation.stats.one_way import one_way
 
 REFERENCE = Path(__file__).parent / "reference"
 NIST = sorted((REFERENCE / "nist_anova").glob("*.dat"))
@@ -134,10 +135,10 @@ def test_unbalanced_reml_matches_an_independent_mixed_model(groups):
 
 def test_profile_search_agrees_with_the_closed_form_where_counts_are_all_but_equal():
     # Algebra: equal counts give var(means) - MSW/n; counts that differ by 1e-9 take the search and must agree.
-    means = np.array([1.0, 2.0, 4.0])
-    near, truncated = reml_between(means, np.array([4.0, 4.0, 4.0 + 1e-9]), 1.8)
-    assert near == pytest.approx(7 / 3 - 0.2 / 4, rel=1e-8)
-    assert not truncated
+    means = np.array([[1.0, 2.0, 4.0]])
+    near, truncated = reml_between(means, np.array([4.0, 4.0, 4.0 + 1e-9]), np.array([1.8]))
+    assert near == pytest.approx([7 / 3 - 0.2 / 4], rel=1e-8)
+    assert not truncated.any()
 
 
 def test_zero_is_returned_where_the_full_likelihood_falls_from_zero():

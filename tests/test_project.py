@@ -121,8 +121,8 @@ MODULES = [path for path in sorted(PACKAGE.rglob("*.py")) if path != PACKAGE / "
 
 def test_the_table_of_layers_is_read() -> None:
     assert list(LAYERS) == [
-        "base", "stats", "study", "figures", "characteristics", "judging", "notebook", "dossier", "selftest", "running",
-        "command line",
+        "base", "stats", "simulation", "study", "figures", "characteristics", "judging", "notebook", "dossier",
+        "selftest", "running", "command line",
     ]  # fmt: skip
     assert allowed_of("stats") == ({"stats"}, set(), {"numpy", "scipy", "statsmodels"})
 
@@ -137,6 +137,31 @@ def test_a_module_imports_what_its_layer_may(path: Path) -> None:
             assert name in modules or layer_of(name) in layers, f"{module_name(path)} imports {name}"
         else:
             assert name.split(".")[0] in others, f"{module_name(path)} imports {name}"
+
+
+def public_statistics() -> list[tuple[Path, str]]:
+    """Every public function and class of validation/stats, with its module."""
+    return [
+        (path, node.name)
+        for path in sorted((PACKAGE / "stats").glob("*.py"))
+        for node in ast.parse(path.read_text(encoding="utf-8")).body
+        if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_")
+    ]
+
+
+def test_every_public_statistic_is_called_in_the_package() -> None:
+    # A statistic that only tests call is none of this program's.
+    named: dict[Path, dict[str, set[str]]] = {}
+    for path in MODULES:
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        named[path] = {}
+        for node in tree.body:  # what a function or class says of itself is no call
+            names = {item.id for item in ast.walk(node) if isinstance(item, ast.Name)}
+            names |= {item.attr for item in ast.walk(node) if isinstance(item, ast.Attribute)}
+            names.discard(getattr(node, "name", ""))
+            named[path].setdefault(getattr(node, "name", ""), set()).update(names)
+    used = {name for parts in named.values() for names in parts.values() for name in names}
+    assert not [f"{path.stem}.{name}" for path, name in public_statistics() if name not in used]
 
 
 def test_a_layer_never_imports_from_below() -> None:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from math import sqrt
+from typing import Any
 
 import numpy as np
 
 from validation.stats.estimate import Estimate
 from validation.stats.intervals import check_confidence, satterthwaite, t_quantile
+from validation.stats.mean_squares import Components, Floats
 from validation.stats.precision import PrecisionResult
 
 SOURCE = "Mee 1984, Technometrics 26, 251; Hubert et al. 2007, J. Pharm. Biomed. Anal. 45, 70 (both from memory)"
@@ -80,8 +82,7 @@ def tolerance_limits(precision: PrecisionResult, bias: float, *, beta: float = 0
     if s_I.value == 0:
         raise ValueError("tolerance limits need readings that scatter; all errors are alike")
     df = _degrees_of_freedom(precision)
-    total = s_I.value**2
-    factor = t_quantile((1 + beta) / 2, df) * sqrt(1 + mean_variance / total)
+    factor = float(_factor(beta, df, mean_variance, s_I.value**2))
     notes: tuple[str, ...] = (NO_INTERVAL, *s_I.notes)
     if not precision.between.balanced:
         notes += (
@@ -102,11 +103,39 @@ def tolerance_limits(precision: PrecisionResult, bias: float, *, beta: float = 0
     return ToleranceResult(low, high, factor, df, s_I.value, precision.between.harmonic_n)
 
 
+def tolerance_limits_many(components: Components, *, beta: float = 0.95) -> tuple[Floats, Floats]:
+    """The limits of `tolerance_limits` of many studies of one design: low and high, each of shape (studies,).
+
+    Parameters
+    ----------
+    components : of the errors of each study, in runs of single readings of preparations
+    beta : expected share inside
+    """
+    check_confidence(beta)
+    squares = components.squares
+    (coefficients, (above, below), _, dfs) = components.total_terms
+    df = _satterthwaite(coefficients, (above, below), dfs, squares.harmonic_n, components.between)
+    half = _factor(beta, df, components.variance_of_mean, components.total) * np.sqrt(components.total)
+    middle = squares.means.mean(axis=1)
+    return middle - half, middle + half
+
+
+def _factor(beta: float, df: Any, mean_variance: Any, total: Any) -> Any:
+    """What multiplies s_I: of a future result, the uncertainty of the mean included."""
+    return t_quantile((1 + beta) / 2, df) * np.sqrt(1 + mean_variance / total)
+
+
 def _degrees_of_freedom(precision: PrecisionResult) -> float:
+    component = None if precision.s_run is None else precision.s_run.value**2
+    terms = precision.coefficients, precision.mean_squares, precision.dfs
+    df = _satterthwaite(*terms, precision.between.harmonic_n, component)
+    return float(sum(precision.dfs)) if df is None else float(df)
+
+
+def _satterthwaite(
+    coefficients: Sequence[float], mean_squares: Sequence[Any], dfs: Sequence[float], n: float, component: Any
+) -> Any:
     """Satterthwaite's, from the mean squares with a negative run component raised to zero, as Hubert et al. do."""
-    squares = np.array(precision.mean_squares)
-    if squares.size > 1 and precision.s_run is not None:
-        n = precision.between.harmonic_n
-        squares[0] = n * precision.s_run.value**2 + squares[1]
-    df = satterthwaite(precision.coefficients, squares.tolist(), precision.dfs)
-    return float(sum(precision.dfs)) if df is None else df
+    if len(mean_squares) > 1 and component is not None:
+        mean_squares = (n * component + mean_squares[1], *mean_squares[1:])
+    return satterthwaite(coefficients, mean_squares, dfs)

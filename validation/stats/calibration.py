@@ -9,11 +9,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import sqrt
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from validation.stats.calibration_readings import CalibrationReadings, Codes, Floats, Ints
 from validation.stats.estimate import Estimate, Number
+from validation.stats.lines import weighted_lines
 from validation.stats.regression import quadratic, straight_line
 
 DEPARTURE_SOURCE = "readings read back through the ordinary line; Student's t over runs (common practice)"
@@ -72,7 +75,7 @@ def departures(
     for level in readings.levels:
         at = readings.level == level
         value, n = line.read_back(float(readings.small[at].mean())) - float(readings.x[at].mean()), int(at.sum())
-        own = np.array([of_run[level] for of_run in of_runs if level in of_run])
+        own = np.array([float(of_run[level][0]) for of_run in of_runs if level in of_run])
         if len(own) >= 2:
             estimate = _student(value, own, n, DEPARTURE_SOURCE, readings.rounding)
             counts = np.unique(readings.run[at], return_counts=True)[1]
@@ -213,7 +216,7 @@ def _student(value: float, own: Floats, n: int, source: str, rounding: float) ->
     units = len(own)
     if units < 2:
         return Estimate(value, n=n, units=units, source=source)
-    error = float(own.std(ddof=1)) / sqrt(units)
+    error = float(_error(own))
     if error <= rounding:
         return Estimate(value, n=n, units=units, notes=(ALIKE,), source=source)
     return Estimate.of_mean(value, error, float(units - 1), n=n, units=units, source=source)
@@ -240,39 +243,88 @@ def _of_one_run(several: bool, replicates: int) -> str:
 # --- departures ------------------------------------------------------------------------------------------------------
 
 
-def _run_departures(readings: CalibrationReadings, common_slope: float, weights: Floats) -> Iterator[dict[int, float]]:
+def _run_departures(readings: CalibrationReadings, common_slope: Any, weights: Floats) -> Iterator[dict[int, Any]]:
     """Of each run of three levels or more, its departure from its own line by level, in units of x."""
     for run in np.unique(readings.run):
         own = readings.in_run(run)
         present = np.unique(own.level)
         if len(present) < 3 or len(np.unique(own.x)) < 3:
             continue
-        line = straight_line(list(own.x), list(own.small), weights=weights[readings.run == run])
-        yield {int(at): float(line.residuals[own.level == at].mean()) / common_slope for at in present}
+        residuals = weighted_lines(own.x, np.atleast_2d(own.small), weights[readings.run == run]).residuals
+        yield {int(at): residuals[:, own.level == at].mean(axis=1) / common_slope for at in present}
+
+
+def departures_many(readings: CalibrationReadings) -> tuple[Floats, Floats, int]:
+    """The departures of `departures` from ordinary lines, of many calibrations on the same levels and runs.
+
+    Parameters
+    ----------
+    readings : `small` of shape (studies, n); every run, of two or more, holds every level, of three or more
+
+    Returns
+    -------
+    values, errors : shape (studies, L), in the unit of x; and the number of runs behind the errors
+    """
+    weights = np.ones(len(readings.x))
+    line = weighted_lines(readings.x, readings.small, weights)
+    of_runs = list(_run_departures(readings, line.slope, weights))
+    values = np.stack([line.residuals[:, readings.level == at].mean(axis=1) for at in readings.levels], axis=1)
+    own = np.array([[of_run[at] for at in readings.levels] for of_run in of_runs])  # (runs, L, studies)
+    return values / line.slope[:, None], _error(own).T, len(own)
+
+
+def _error(own: Floats) -> Any:
+    """Standard error of the mean over the first axis."""
+    return own.std(axis=0, ddof=1) / np.sqrt(len(own))
 
 
 # --- one-point calibration -------------------------------------------------------------------------------------------
 
 
-def _factors(readings: CalibrationReadings, routine: int) -> dict[int, float]:
+def single_point_many(readings: CalibrationReadings, routine: int) -> tuple[Floats, Floats, int]:
+    """The errors of `single_point_bias` of many calibrations on the same levels and runs.
+
+    Parameters
+    ----------
+    readings : `response` of shape (studies, n); every run, of two or more, holds every level
+    routine : code of the routine level, where values and errors are zero but for rounding
+
+    Returns
+    -------
+    values, errors : shape (studies, L), in the unit of x; and the number of runs behind the errors
+    """
+    factors = _factors(readings, routine)
+    own = np.array(
+        [
+            [_own_error(readings, (readings.level == at) & (readings.run == run), factor) for at in readings.levels]
+            for run, factor in factors.items()
+        ]
+    )  # (runs, L, studies)
+    return own.mean(axis=0).T, _error(own).T, len(own)
+
+
+def _own_error(readings: CalibrationReadings, at: NDArray[np.bool_], factor: Any) -> Any:
+    """Error of the readings `at` of a run with this factor."""
+    return readings.response[..., at].mean(axis=-1) / factor - readings.x[at].mean()
+
+
+def _factors(readings: CalibrationReadings, routine: int) -> dict[int, Any]:
     """Response per unit of x at the routine level, of each run that holds it."""
-    factors: dict[int, float] = {}
+    factors: dict[int, Any] = {}
     for run in np.unique(readings.run):
         at = (readings.run == run) & (readings.level == routine)
         if not at.any():
             continue
-        x, y = readings.x[at].mean(), readings.response[at].mean()
-        if x == 0 or y == 0:
+        x, y = readings.x[at].mean(), readings.response[..., at].mean(axis=-1)
+        if x == 0 or np.any(y == 0):
             raise ValueError("the routine level must have a level and a mean response other than zero; got 0")
-        factors[int(run)] = float(y / x)
+        factors[int(run)] = y / x
     return factors
 
 
-def _single_point(
-    readings: CalibrationReadings, factors: dict[int, float], level: int, routine: int
-) -> Estimate | None:
+def _single_point(readings: CalibrationReadings, factors: dict[int, Any], level: int, routine: int) -> Estimate | None:
     """Mean error over the runs that hold both levels; None where none does."""
-    x, y = readings.x, readings.response
+    y = readings.response
     cells = {run: (readings.level == level) & (readings.run == run) for run in factors}
     cells = {run: at for run, at in cells.items() if at.any()}
     if not cells:
@@ -281,12 +333,12 @@ def _single_point(
     bases = {run: (readings.level == routine) & (readings.run == run) for run in cells}
     if level == routine:
         return _by_construction("the routine standard itself", sum(counts), len(cells), SINGLE_POINT_SOURCE)
-    own = np.array([y[at].mean() / factors[run] - x[at].mean() for run, at in cells.items()])
+    own = np.array([_own_error(readings, at, factors[run]) for run, at in cells.items()])
     n = sum(counts) + int(sum(base.sum() for base in bases.values()))
     if len(own) >= 2:
         return _student(float(own.mean()), own, n, SINGLE_POINT_SOURCE, readings.rounding).with_notes(*_unequal(counts))
     ((run, at),) = cells.items()
-    estimate = _single_point_of_one_run(float(own[0]), y[at], y[bases[run]], factors[run], readings.rounding)
+    estimate = _single_point_of_one_run(float(own[0]), y[at], y[bases[run]], float(factors[run]), readings.rounding)
     return estimate.with_notes(_of_one_run(readings.several, min(int(at.sum()), int(bases[run].sum()))))
 
 

@@ -25,8 +25,8 @@ class CalibrationReadings:
     Attributes
     ----------
     x : shape (n,), reference values
-    response : shape (n,), as written
-    small : shape (n,), response minus an exact offset, so that a large constant costs no digits
+    response : shape (n,), as written; of many calibrations on the same levels and runs, shape (studies, n)
+    small : the same shape, response minus an exact offset, so that a large constant costs no digits
     level : shape (n,), codes 0 to L - 1
     run : shape (n,), codes; all 0 where the readings are taken as one run
     several : whether there are two runs or more
@@ -82,5 +82,5 @@ class CalibrationReadings:
     def in_run(self, run: int) -> CalibrationReadings:
         """The readings of one run."""
         own = self.run == run
-        x, response, small = self.x[own], self.response[own], self.small[own]
+        x, response, small = self.x[own], self.response[..., own], self.small[..., own]
         return CalibrationReadings(x, response, small, self.level[own], self.run[own], False, self.notes)

@@ -82,6 +82,12 @@ SLOPE_COVERS = (
 _SCATTER_ALPHA = 0.05
 
 
+Vector = NDArray[np.float64]
+Matrix = NDArray[np.float64]
+#: Lower and upper ends, one of each a study.
+Limits = tuple[NDArray[np.float64], NDArray[np.float64]]
+
+
 @dataclass(frozen=True, slots=True)
 class DemingResult:
     """Slope and intercept of candidate on reference with errors in both methods.
@@ -416,14 +422,12 @@ def deming(x: Sequence[Number], y: Sequence[Number], *, ratio: float = 1.0) -> D
     Deming 1943, Statistical Adjustment of Data; Linnet 1990, Stat. Med. 9, 1463 (jackknife; from memory).
     """
     xs, ys, shift = _centred_pair(x, y)
-    slope, intercept, fits = _deming_jackknife(xs, ys, ratio)
-    original = intercept + float(shift[1]) - slope * float(shift[0])
-    left_out = fits[:, 1] + float(shift[1]) - fits[:, 0] * float(shift[0])
-    residuals = ys - intercept - slope * xs
+    slopes, centred = (part[0] for part in _deming_fits(xs[None, :], ys[None, :], ratio))
+    residuals = ys - centred[0] - slopes[0] * xs
     exact = _on_the_line(residuals, ys)
     return DemingResult(
-        slope=_jackknifed(slope, fits[:, 0], exact),
-        intercept=_jackknifed(original, left_out, exact),
+        slope=_jackknifed(slopes, exact),
+        intercept=_jackknifed(centred + float(shift[1]) - slopes * float(shift[0]), exact),
         ratio=ratio,
         residual_sd=sqrt(float((residuals**2).sum()) / (xs.size - 2)),
     )
@@ -452,12 +456,11 @@ def difference_at(level: float, x: Sequence[Number], y: Sequence[Number], *, rat
     Linnet 1990, Stat. Med. 9, 1463 (jackknife; from memory).
     """
     xs, ys, shift = _centred_pair(x, y)
-    slope, intercept, fits = _deming_jackknife(xs, ys, ratio)
+    slopes, intercepts = (part[0] for part in _deming_fits(xs[None, :], ys[None, :], ratio))
     inside = float(Fraction(level) - shift[0])
     offset = float(shift[1] - shift[0])
-    value = offset + intercept + (slope - 1) * inside
-    left_out = offset + fits[:, 1] + (fits[:, 0] - 1) * inside
-    estimate = _jackknifed(value, left_out, _on_the_line(ys - intercept - slope * xs, ys))
+    exact = _on_the_line(ys - intercepts[0] - slopes[0] * xs, ys)
+    estimate = _jackknifed(offset + intercepts + (slopes - 1) * inside, exact)
     if not xs.min() <= inside <= xs.max():
         low, high = float(shift[0]) + float(xs.min()), float(shift[0]) + float(xs.max())
         return estimate.with_notes(
@@ -471,23 +474,50 @@ def _deming_slope(sxx: Any, sxy: Any, syy: Any, ratio: float) -> Any:
     return (difference + np.sqrt(difference**2 + 4 * ratio * sxy**2)) / (2 * sxy)
 
 
-def _deming_jackknife(
-    xs: NDArray[np.float64], ys: NDArray[np.float64], ratio: float
-) -> tuple[float, float, NDArray[np.float64]]:
-    """Slope and intercept from all points, and the pairs from all but one, shape (n, 2)."""
+def _deming_fits(x: Matrix, y: Matrix, ratio: float) -> tuple[Matrix, Matrix]:
+    """Slopes and intercepts of comparisons x, y of shape (studies, n): from all points, then without each in turn.
+
+    Each of shape (studies, n + 1).
+    """
     if not (isfinite(ratio) and ratio > 0):
         raise ValueError(f"ratio must be a positive number; got {ratio}")
-    keep = ~np.eye(xs.size, dtype=bool)
-    sets = np.vstack([np.ones(xs.size, dtype=bool), keep]).astype(float)
+    n = x.shape[1]
+    sets = np.vstack([np.ones(n), 1.0 - np.eye(n)])
     counts = sets.sum(axis=1)
-    mx, my = sets @ xs / counts, sets @ ys / counts
-    dx, dy = (xs - mx[:, None]) * sets, (ys - my[:, None]) * sets
-    sxx, syy, sxy = (dx**2).sum(1), (dy**2).sum(1), (dx * dy).sum(1)
+    mx, my = x @ sets.T / counts, y @ sets.T / counts
+    dx, dy = (v[:, None, :] - m[:, :, None] for v, m in ((x, mx), (y, my)))
+    dx, dy = dx * sets, dy * sets
+    sxx, syy, sxy = (dx**2).sum(axis=2), (dy**2).sum(axis=2), (dx * dy).sum(axis=2)
     if np.any(sxy == 0):
         raise ValueError("x and y must vary together for a line; with or without one pair they do not")
     slopes = _deming_slope(sxx, sxy, syy, ratio)
-    intercepts = my - slopes * mx
-    return float(slopes[0]), float(intercepts[0]), np.column_stack([slopes[1:], intercepts[1:]])
+    return slopes, my - slopes * mx
+
+
+def _jackknife_error(fits: Matrix) -> Vector:
+    """Standard error from estimates with all points, first, and without each in turn: the last axis."""
+    left_out = fits[..., 1:]
+    n = left_out.shape[-1]
+    squares = ((left_out - left_out.mean(axis=-1, keepdims=True)) ** 2).sum(axis=-1)
+    return np.sqrt((n - 1) / n * squares)
+
+
+def deming_many(x: Matrix, y: Matrix, *, level: float, ratio: float = 1.0) -> tuple[Matrix, Matrix]:
+    """The lines of `deming` and the differences of `difference_at` of many comparisons of as many samples.
+
+    Parameters
+    ----------
+    x, y : shape (studies, n), n >= 3, reference and candidate
+    level : where the difference is predicted
+    ratio : as in `deming`
+
+    Returns
+    -------
+    values, errors : shape (3, studies): slope, intercept, difference, and their jackknife standard errors
+    """
+    slopes, intercepts = _deming_fits(x, y, ratio)
+    fits = np.stack([slopes, intercepts, intercepts + (slopes - 1) * level])
+    return fits[:, :, 0], _jackknife_error(fits)
 
 
 def _on_the_line(residuals: NDArray[np.float64], y: NDArray[np.float64]) -> bool:
@@ -495,12 +525,12 @@ def _on_the_line(residuals: NDArray[np.float64], y: NDArray[np.float64]) -> bool
     return bool(np.abs(residuals).max() <= 1e-12 * np.ptp(y))
 
 
-def _jackknifed(value: float, left_out: NDArray[np.float64], exact: bool) -> Estimate:
-    """An estimate from all n points, and those from all but one, shape (n,)."""
-    n = left_out.size
+def _jackknifed(fits: Vector, exact: bool) -> Estimate:
+    """An estimate from all n points, and those from all but one: shape (n + 1,)."""
+    value, n = float(fits[0]), fits.size - 1
     if exact:
         return Estimate(value, n=n, units=n, notes=(ON_THE_LINE,), source=_DEMING)
-    error = sqrt((n - 1) / n * float(((left_out - left_out.mean()) ** 2).sum()))
+    error = float(_jackknife_error(fits))
     return Estimate.of_mean(value, error, float(n - 2), n=n, units=n, notes=(JACKKNIFE_COVERS,), source=_DEMING)
 
 
@@ -533,8 +563,7 @@ def passing_bablok(x: Sequence[Number], y: Sequence[Number]) -> PassingBablokRes
     exact_x, exact_y = (tuple(str(Fraction(value)) for value in values) for values in (x, y))
     slopes, shift = _pairwise_slopes(exact_x, exact_y)
     count = slopes.size
-    upper = count // 2 + shift  # position, from 0, of the (upper) median
-    middle = [upper] if count % 2 else [upper - 1, upper]
+    middle = [rank - 1 for rank in _middle_ranks(count, shift)]
     if not count or middle[-1] >= count or not np.isfinite(slopes[middle]).all():
         raise ValueError("the pairwise slopes have no finite median; the methods do not rise together")
     slope = float(np.mean(slopes[middle]))
@@ -572,10 +601,8 @@ class RankSlope(ConfidenceDistribution):
         """The interval, or why there is none."""
         check_confidence(level)
         slopes, shift = _pairwise_slopes(self.x, self.y)
-        n, count = len(self.x), slopes.size
-        reach = t_quantile((1 + level) / 2, None) * sqrt(n * (n - 1) * (2 * n + 5) / 18)
-        rank = int(np.floor((count - reach) / 2 + 0.5))
-        low, high = rank + shift, count - rank + 1 + shift
+        count = slopes.size
+        low, high = _limit_ranks(len(self.x), count, shift, level)
         if low < 1 or high > count:
             return None, TOO_FEW
         ends = (float(slopes[low - 1]), float(slopes[high - 1]))
@@ -613,6 +640,44 @@ class RankIntercept(ConfidenceDistribution):
     def _two_signs(self) -> bool:
         xs = [Fraction(value) for value in self.slope.x]
         return min(xs) < 0 < max(xs)
+
+
+def _middle_ranks(count: int, shift: Any) -> tuple[Any, ...]:
+    """Ranks, from 1, of the sorted slopes whose mean is the shifted median; `shift` a number, or one a study."""
+    upper = count // 2 + shift + 1
+    return (upper,) if count % 2 else (upper - 1, upper)
+
+
+def _limit_ranks(n: int, count: int, shift: Any, level: float) -> tuple[Any, Any]:
+    """Ranks, from 1, of the slopes that are the limits at `level`, by Kendall's rank, rounded to the nearest."""
+    reach = t_quantile((1 + level) / 2, None) * sqrt(n * (n - 1) * (2 * n + 5) / 18)
+    rank = int(np.floor((count - reach) / 2 + 0.5))
+    return rank + shift, count - rank + 1 + shift
+
+
+def passing_bablok_many(x: Matrix, y: Matrix, *, level: float) -> tuple[Vector, Vector, Limits, Limits]:
+    """The lines of `passing_bablok` of many comparisons of as many samples, in doubles: without ties, x above zero.
+
+    Parameters
+    ----------
+    x, y : shape (studies, n), n >= 3, no two results of a method alike
+    level : of the limits; a limit whose rank lies outside the slopes is the outermost slope
+
+    Returns
+    -------
+    slope, intercept, and the limits of each; every array of shape (studies,)
+    """
+    first, second = np.triu_indices(x.shape[1], 1)
+    slopes = np.sort((y[:, second] - y[:, first]) / (x[:, second] - x[:, first]), axis=1)
+    count, shift = slopes.shape[1], (slopes < -1).sum(axis=1)
+
+    def at(rank: NDArray[np.int_]) -> Vector:
+        return np.take_along_axis(slopes, np.clip(rank, 1, count)[:, None] - 1, 1)[:, 0]
+
+    slope = np.mean([at(rank) for rank in _middle_ranks(count, shift)], axis=0)
+    low, high = (at(rank) for rank in _limit_ranks(x.shape[1], count, shift, level))
+    intercept, *ends = (np.median(y - b[:, None] * x, axis=1) for b in (slope, low, high))
+    return slope, intercept, (low, high), (np.minimum.reduce([*ends, intercept]), np.maximum.reduce([*ends, intercept]))
 
 
 def _median_intercept(x: tuple[str, ...], y: tuple[str, ...], slope: float) -> float:
@@ -682,18 +747,14 @@ def york(x: Sequence[Number], y: Sequence[Number], u_x: ArrayLike, u_y: ArrayLik
     """
     xs, ys, shift = _centred_pair(x, y)
     w_x, w_y = (1 / _positive(u, xs.size, name) ** 2 for u, name in ((u_x, "u_x"), (u_y, "u_y")))
-    slope = _york_slope(xs, ys, w_x, w_y)
-    weights, mx, my, beta = _york_step(xs, ys, w_x, w_y, slope)
-    adjusted = mx + beta
-    adjusted_mean = float(np.average(adjusted, weights=weights))
-    u_slope = 1 / sqrt(float((weights * (adjusted - adjusted_mean) ** 2).sum()))
-    origin = adjusted_mean + float(shift[0])
-    u_intercept = sqrt(1 / float(weights.sum()) + (origin * u_slope) ** 2)
-    chi_squared = float((weights * (ys - my - slope * (xs - mx)) ** 2).sum())
-    df = xs.size - 2
-    factor = sqrt(chi_squared / df)
-    intercept = my - slope * mx + float(shift[1]) - slope * float(shift[0])
-    estimate = _scattered if float(special.chdtrc(df, chi_squared)) < _SCATTER_ALPHA else _known
+    offsets = float(shift[0]), float(shift[1])
+    fits = YorkFits.of(xs[None, :], ys[None, :], w_x, w_y, offsets=offsets)
+    slope, u_slope, intercept, u_intercept, origin, chi_squared = (
+        float(part[0])
+        for part in (fits.slope, fits.u_slope, fits.intercept, fits.u_intercept, fits.origin, fits.chi_squared)
+    )
+    df, factor = fits.degrees_of_freedom, float(fits.scatter_factor[0])
+    estimate = _scattered if fits.scattered[0] else _known
     return YorkResult(
         slope=estimate(slope, u_slope, factor, xs.size),
         intercept=estimate(intercept, u_intercept, factor, xs.size),
@@ -704,29 +765,98 @@ def york(x: Sequence[Number], y: Sequence[Number], u_x: ArrayLike, u_y: ArrayLik
     )
 
 
-Vector = NDArray[np.float64]
+@dataclass(frozen=True, slots=True, eq=False)
+class YorkFits:
+    """The lines of `york` through many comparisons whose samples have the same uncertainties; one value a study.
+
+    Attributes
+    ----------
+    slope, intercept, u_slope, u_intercept : with the unscaled uncertainties
+    origin : weighted mean of the adjusted x
+    chi_squared, degrees_of_freedom : weighted sum of squared residuals, and n - 2
+    """
+
+    slope: Vector
+    intercept: Vector
+    u_slope: Vector
+    u_intercept: Vector
+    origin: Vector
+    chi_squared: Vector
+    degrees_of_freedom: int
+
+    @classmethod
+    def of(
+        cls, x: Matrix, y: Matrix, w_x: Vector, w_y: Vector, *, offsets: tuple[float, float] = (0.0, 0.0)
+    ) -> YorkFits:
+        """From x and y of shape (studies, n), minus `offsets`, and weights 1 / u^2 of shape (n,).
+
+        Raises
+        ------
+        ValueError
+            No convergence, or values that do not determine a line.
+        """
+        slope = _york_slope(x, y, w_x, w_y)
+        weights, mx, my, beta = _york_step(x, y, w_x, w_y, slope)
+        adjusted = mx + beta
+        adjusted_mean = _averages(adjusted, weights)
+        u_slope = 1 / np.sqrt((weights * (adjusted - adjusted_mean) ** 2).sum(axis=1))
+        origin = adjusted_mean[:, 0] + offsets[0]
+        residuals = y - my - slope[:, None] * (x - mx)
+        return cls(
+            slope=slope,
+            intercept=my[:, 0] - slope * mx[:, 0] + offsets[1] - slope * offsets[0],
+            u_slope=u_slope,
+            u_intercept=np.sqrt(1 / weights.sum(axis=1) + (origin * u_slope) ** 2),
+            origin=origin,
+            chi_squared=(weights * residuals**2).sum(axis=1),
+            degrees_of_freedom=x.shape[1] - 2,
+        )
+
+    @property
+    def scatter_factor(self) -> Vector:
+        """Scatter about the line over what the uncertainties explain."""
+        return np.sqrt(self.chi_squared / self.degrees_of_freedom)
+
+    @property
+    def scattered(self) -> NDArray[np.bool_]:
+        """Whether the points scatter more than their uncertainties explain."""
+        return special.chdtrc(self.degrees_of_freedom, self.chi_squared) < _SCATTER_ALPHA
+
+    def interval(self, value: Vector, u: Vector, level: float) -> Limits:
+        """Of slope or intercept, scaled by the scatter where that shows; as the estimates of `york`."""
+        t, z = (t_quantile((1 + level) / 2, df) for df in (self.degrees_of_freedom, None))
+        half = np.where(self.scattered, t * self.scatter_factor, z) * u
+        return value - half, value + half
 
 
-def _york_slope(xs: Vector, ys: Vector, w_x: Vector, w_y: Vector) -> float:
-    slope = float(np.polyfit(xs, ys, 1)[0])
+def _york_slope(x: Matrix, y: Matrix, w_x: Vector, w_y: Vector) -> Vector:
+    """Iterated until every study has settled, each left alone once it has."""
+    dx = x - x.mean(axis=1, keepdims=True)
+    slope = (dx * y).sum(axis=1) / (dx**2).sum(axis=1)
+    settled = np.zeros(len(x), dtype=bool)
     for _ in range(500):
-        weights, mx, my, beta = _york_step(xs, ys, w_x, w_y, slope)
-        bottom = float((weights * beta * (xs - mx)).sum())
-        if bottom == 0:
+        weights, mx, my, beta = _york_step(x, y, w_x, w_y, slope)
+        bottom = (weights * beta * (x - mx)).sum(axis=1)
+        if np.any(bottom == 0):
             raise ValueError("x and y must vary together for a line; they do not")
-        update = float((weights * beta * (ys - my)).sum()) / bottom
-        done = abs(update - slope) <= 1e-14 * max(1.0, abs(update))
+        update = np.where(settled, slope, (weights * beta * (y - my)).sum(axis=1) / bottom)
+        settled |= np.abs(update - slope) <= 1e-14 * np.maximum(1.0, np.abs(update))
         slope = update
-        if done:
+        if settled.all():
             return slope
     raise ValueError("the weighted line did not converge; the uncertainties may differ too widely")
 
 
-def _york_step(xs: Vector, ys: Vector, w_x: Vector, w_y: Vector, slope: float) -> tuple[Vector, float, float, Vector]:
-    """Weights at this slope, weighted means of x and y, and the adjusted x minus their mean."""
-    weights = w_x * w_y / (w_x + slope**2 * w_y)
-    mx, my = float(np.average(xs, weights=weights)), float(np.average(ys, weights=weights))
-    return weights, mx, my, weights * ((xs - mx) / w_y + slope * (ys - my) / w_x)
+def _york_step(x: Matrix, y: Matrix, w_x: Vector, w_y: Vector, slope: Vector) -> tuple[Matrix, Matrix, Matrix, Matrix]:
+    """Weights at these slopes, weighted means of x and y, each (studies, 1), and the adjusted x minus their mean."""
+    b = slope[:, None]
+    weights = w_x * w_y / (w_x + b**2 * w_y)
+    mx, my = _averages(x, weights), _averages(y, weights)
+    return weights, mx, my, weights * ((x - mx) / w_y + b * (y - my) / w_x)
+
+
+def _averages(values: Matrix, weights: Matrix) -> Matrix:
+    return (weights * values).sum(axis=1, keepdims=True) / weights.sum(axis=1, keepdims=True)
 
 
 def _known(value: float, u: float, factor: float, n: int) -> Estimate:

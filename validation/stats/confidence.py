@@ -22,8 +22,9 @@ from validation.stats.intervals import (
     fieller,
     guarded_component_interval,
     guarded_sum_interval,
+    mean_interval,
+    root_interval,
     sd_interval,
-    t_quantile,
     tails,
 )
 
@@ -124,8 +125,7 @@ class StudentT(ConfidenceDistribution):
 
     def interval(self, level: float) -> Interval:
         check_confidence(level)
-        half = t_quantile((1 + level) / 2, self.df) * self.error
-        return self.value - half, self.value + half
+        return mean_interval(self.value, self.error, self.df, level)
 
 
 @dataclass(frozen=True)
@@ -197,7 +197,7 @@ class Component(ConfidenceDistribution):
 
 
 def _with_estimate(value: float, squares: tuple[float, float]) -> Interval | None:
-    low, high = min(value, sqrt(squares[0])), max(value, sqrt(squares[1]))
+    low, high = map(float, root_interval(value, squares))
     return (low, high) if high > 0 else None
 
 

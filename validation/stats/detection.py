@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import sqrt
+from math import isfinite, sqrt
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,9 +17,17 @@ from scipy import optimize, special
 
 from validation.stats.confidence import ConfidenceDistribution, NormalPercentile
 from validation.stats.estimate import Estimate, Number, centre
-from validation.stats.intervals import Interval, check_confidence, satterthwaite, sd_interval, t_quantile
+from validation.stats.intervals import (
+    Interval,
+    check_confidence,
+    joined_interval,
+    satterthwaite,
+    sd_interval,
+    t_quantile,
+)
+from validation.stats.lines import Floats, Lines, weighted_lines
 from validation.stats.one_way import ALL_ALIKE, one_way
-from validation.stats.regression import PolynomialResult, straight_line
+from validation.stats.regression import PolynomialResult
 
 BLANK_SOURCE = "common practice (mean blank + 3 s and + 10 s)"
 IUPAC_SOURCE = "Currie, IUPAC Recommendations 1995, Pure Appl. Chem. 67, 1699 (from memory); 1997 notation"
@@ -173,7 +182,7 @@ def iupac_1997(blanks: Sequence[Number], *, alpha: float = 0.05) -> DetectionRes
     n = len(blanks)
     if n < 2:
         raise ValueError(f"blanks must hold n >= 2 readings; got {n}")
-    k = t_quantile(1 - alpha, n - 1) * sqrt(1 + 1 / n)
+    k = iupac_multiplier(n, alpha)
     critical, detection, quantification = (
         mean_plus_k_sd(blanks, factor, source=IUPAC_SOURCE) for factor in (k, 2 * k, 10.0)
     )
@@ -183,6 +192,30 @@ def iupac_1997(blanks: Sequence[Number], *, alpha: float = 0.05) -> DetectionRes
         quantification_limit=quantification,
         formula="mean blank + t s sqrt(1 + 1/n); mean blank + 2 t s sqrt(1 + 1/n); mean blank + 10 s",
     )
+
+
+def iupac_multiplier(n: int, alpha: float) -> float:
+    """Standard deviations of `n` blanks from their mean to L_C, t sqrt(1 + 1/n); to L_D twice as many."""
+    return float(t_quantile(1 - alpha, n - 1) * sqrt(1 + 1 / n))
+
+
+def iupac_runs_multiplier(
+    ms_between: Any, ms_within: Any, dfs: tuple[int, int], harmonic_n: float, alpha: float
+) -> tuple[Any, Any, Any]:
+    """s_T of blanks in runs, how many of it lie between the mean of the run means and L_C, and the degrees of freedom.
+
+    Parameters
+    ----------
+    ms_between, ms_within : mean squares, the one between runs unweighted, not both zero; one value a study, or numbers
+    dfs : between and within runs; without replicates the second is 0, and so is `ms_within`
+    harmonic_n, alpha : harmonic mean of the run sizes; as in `iupac_1997_runs`
+    """
+    size, share = (2 if dfs[1] else 1), 1 / harmonic_n
+    squares, coefficients = (ms_between, ms_within), (share * (1 + 1 / (dfs[0] + 1)), 1 - share)
+    s = np.sqrt(share * ms_between + (1 - share) * ms_within)
+    u = np.sqrt(coefficients[0] * ms_between + coefficients[1] * ms_within)
+    nu = satterthwaite(coefficients[:size], squares[:size], dfs[:size])
+    return s, t_quantile(1 - alpha, nu) * u / s, nu
 
 
 def iupac_1997_runs(runs: Sequence[Sequence[Number]], *, alpha: float = 0.05) -> DetectionResult:
@@ -218,17 +251,10 @@ def iupac_1997_runs(runs: Sequence[Sequence[Number]], *, alpha: float = 0.05) ->
         raise ValueError("runs must hold at least two runs of blanks; got one")
     h, p, within = model.harmonic_n, model.n_groups, model.ms_within or 0.0
     mean_square = model.ms_between_unweighted
-    s = sqrt(mean_square / h + (1 - 1 / h) * within)
-    if s == 0 or model.s_total.distribution is None:
+    if not (mean_square > 0 or within > 0) or model.s_total.distribution is None:
         raise ValueError(f"runs must scatter; {ALL_ALIKE}")
-    spread = model.s_total.distribution
-    squares, dfs = (mean_square, within), (model.df_between, model.df_within)
-    coefficients = ((1 + 1 / p) / h, 1 - 1 / h)
-    size = 2 if model.df_within else 1
-    nu = satterthwaite(coefficients[:size], squares[:size], dfs[:size])
-    assert nu is not None
-    u = sqrt(coefficients[0] * mean_square + coefficients[1] * within)
-    k = t_quantile(1 - alpha, nu) * u / s
+    spread, dfs = model.s_total.distribution, (model.df_between, model.df_within)
+    s, k, nu = map(float, iupac_runs_multiplier(mean_square, within, dfs, h, alpha))
     error = sqrt(mean_square / h / p)
 
     def limit(factor: float, df: float | None) -> Estimate:
@@ -271,9 +297,8 @@ class MeanPlusSpread(ConfidenceDistribution):
         if ends is None:
             return None
         half = t_quantile((1 + level) / 2, self.df) * self.error
-        below, above = self.s - min(ends[0], self.s), max(ends[1], self.s) - self.s
-        value = self.mean + self.factor * self.s
-        return value - sqrt(half**2 + (self.factor * below) ** 2), value + sqrt(half**2 + (self.factor * above) ** 2)
+        low, high = joined_interval(self.mean, half, self.factor, self.s, ends)
+        return float(low), float(high)
 
 
 def iso_11843_2(line: PolynomialResult, *, alpha: float = 0.05) -> DetectionResult:
@@ -301,7 +326,7 @@ def iso_11843_2(line: PolynomialResult, *, alpha: float = 0.05) -> DetectionResu
     """
     _check_line(line)
     nu = line.degrees_of_freedom
-    unit_sd = line.residual_sd / abs(line.slope) * sqrt(1 + 1 / line.n + line.x_mean**2 / line.x_sum_of_squares)
+    unit_sd = float(blank_sd(line))
     t, delta = t_quantile(1 - alpha, nu), noncentrality(nu, alpha=alpha, beta=alpha)
     return DetectionResult(
         critical_value=Estimate.of_sd(t * unit_sd, nu, n=line.n, source=ISO_SOURCE),
@@ -309,6 +334,11 @@ def iso_11843_2(line: PolynomialResult, *, alpha: float = 0.05) -> DetectionResu
         quantification_limit=None,
         formula="t s/b sqrt(1 + 1/n + mean(x)^2/Sxx); delta of the non-central t for t",
     )
+
+
+def blank_sd(line: PolynomialResult | Lines) -> Any:
+    """Standard deviation of a reading at level zero read back through an ordinary line, in the unit of its x."""
+    return line.residual_sd / np.abs(line.slope) * np.sqrt(1 + 1 / line.n + line.x_mean**2 / line.x_sum_of_squares)
 
 
 def din_32645(line: PolynomialResult, *, alpha: float = 0.05, k: float = 3.0) -> DetectionResult:
@@ -338,7 +368,7 @@ def din_32645(line: PolynomialResult, *, alpha: float = 0.05, k: float = 3.0) ->
     _check_line(line)
     nu = line.degrees_of_freedom
     sd = line.residual_sd / abs(line.slope)
-    critical = t_quantile(1 - alpha, nu) * sd * sqrt(1 + 1 / line.n + line.x_mean**2 / line.x_sum_of_squares)
+    critical = t_quantile(1 - alpha, nu) * float(blank_sd(line))
     factor = k * t_quantile(1 - alpha / 2, nu)
     distribution = RelativeWidthLimit(sd, float(nu), factor, line.n, line.x_mean, line.x_sum_of_squares)
     value = distribution.at(sd)
@@ -433,34 +463,69 @@ def iso_11843_2_linear_sd(
     ----------
     ISO 11843-2:2000 (clause from memory).
     """
-    xs = np.array([float(value) for value in x])
     _, small = centre(y, "y")
-    fitted = _iterated_sd_line(xs, small, np.asarray(levels, dtype=int))
-    constant, growth, notes = fitted.constant, fitted.growth, fitted.notes
-    # Negative x (a blank weighed a little low) must not make the spread negative.
-    line = straight_line(x, y, weights=1 / (constant + growth * np.maximum(xs, 0.0)) ** 2)
-    _check_line(line)
-    nu = line.degrees_of_freedom
-    of_line = line.residual_sd**2 * (1 / line.weight_sum + line.x_mean**2 / line.x_sum_of_squares)
-    t, delta = t_quantile(1 - alpha, nu), noncentrality(nu, alpha=alpha, beta=alpha)
-    critical = t / abs(line.slope) * sqrt(constant**2 + of_line)
-    reach = delta / abs(line.slope)
-    value, detection = _self_consistent(reach, constant, growth, of_line), None
-    if value is None:
+    xs = np.array([float(value) for value in x])
+    limits = LinearSdLimits.of(xs, small[None, :], np.asarray(levels, dtype=int), alpha=alpha)
+    notes, detection, n = limits.spread.notes(0), None, small.size
+    value = float(limits.detection[0])
+    if not isfinite(value):
         notes = (*notes, "The spread grows faster than the response: no level is detectable with these error rates.")
     else:
-        df = fitted.effective_df(value, of_line, nu)
+        df = float(limits.effective_df(limits.detection)[0])
+        parts = (limits.reach, limits.spread.constant, limits.spread.growth, limits.line.variance_at_zero)
+        reach, constant, growth, of_line = (float(part[0]) for part in parts)
         distribution = GrowingSdLimit(reach, constant, growth, of_line, df)
-        detection = Estimate(value, distribution, degrees_of_freedom=df, n=line.n, source=ISO_LINEAR_SOURCE)
+        detection = Estimate(value, distribution, degrees_of_freedom=df, n=n, source=ISO_LINEAR_SOURCE)
+    of_critical = float(limits.effective_df(np.zeros(1))[0])
     return DetectionResult(
-        critical_value=Estimate.of_sd(
-            critical, fitted.effective_df(0.0, of_line, nu), n=line.n, source=ISO_LINEAR_SOURCE
-        ),
+        critical_value=Estimate.of_sd(float(limits.critical[0]), of_critical, n=n, source=ISO_LINEAR_SOURCE),
         detection_limit=detection,
         quantification_limit=None,
         formula="weighted line, s(x) = c + d x: t/b sqrt(c^2 + line); delta/b sqrt(s(x_D)^2 + line), solved for x_D",
         notes=notes,
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LinearSdLimits:
+    """The limits of `iso_11843_2_linear_sd` of many calibrations on the same levels; one value a study.
+
+    Attributes
+    ----------
+    spread : s = c + d x
+    line : fitted with weights 1 / s^2
+    critical, detection : x_C and x_D, the latter infinite where there is none
+    reach : delta over the slope
+    """
+
+    spread: SdLines
+    line: Lines
+    critical: Floats
+    detection: Floats
+    reach: Floats
+
+    @classmethod
+    def of(cls, x: Floats, y: Floats, levels: NDArray[np.int_], *, alpha: float) -> LinearSdLimits:
+        """From x of shape (n,), y of shape (studies, n) minus an offset, and the codes of the levels.
+
+        Raises
+        ------
+        ValueError
+            As `iso_11843_2_linear_sd`.
+        """
+        spread = SdLines.of(x, y, levels)
+        # Negative x (a blank weighed a little low) must not make the spread negative.
+        line = weighted_lines(x, y, 1 / spread.at(np.maximum(x, 0.0)) ** 2)
+        nu = line.degrees_of_freedom
+        _check_fit(nu, line.n, line.slope, line.residual_sd**2 * nu <= 1e-24 * line.total_sum)
+        t, delta = t_quantile(1 - alpha, nu), noncentrality(nu, alpha=alpha, beta=alpha)
+        reach, of_line = delta / np.abs(line.slope), line.variance_at_zero
+        critical = t / np.abs(line.slope) * np.sqrt(spread.constant**2 + of_line)
+        return cls(spread, line, critical, _self_consistent(reach, spread.constant, spread.growth, of_line), reach)
+
+    def effective_df(self, x: Floats) -> Floats:
+        """Satterthwaite's degrees of freedom of s(x)^2 + line, at one x a study."""
+        return self.spread.effective_df(x, self.line.variance_at_zero, self.line.degrees_of_freedom)
 
 
 @dataclass(frozen=True)
@@ -485,11 +550,9 @@ class GrowingSdLimit(ConfidenceDistribution):
 
     def interval(self, level: float) -> Interval | None:
         check_confidence(level)
-        low, high = (
-            _self_consistent(end * self.reach, self.constant, self.growth, self.of_line)
-            for end in sd_interval(1.0, self.df, level)
-        )
-        return None if low is None or high is None else (low, high)
+        ends = np.array(sd_interval(1.0, self.df, level))
+        low, high = _self_consistent(ends * self.reach, self.constant, self.growth, self.of_line).tolist()
+        return (low, high) if isfinite(high) else None
 
     def notes(self, level: float) -> tuple[str, ...]:
         return (FASTER,) if self.interval(level) is None else ()
@@ -576,74 +639,101 @@ def _mean_sd(values: Sequence[Number]) -> tuple[float, float, int]:
 
 
 def _check_line(line: PolynomialResult) -> None:
-    if line.degrees_of_freedom < 1:
-        raise ValueError(f"the line must rest on at least 3 readings; got {line.n}")
-    if line.slope == 0:
+    _check_fit(line.degrees_of_freedom, line.n, line.slope, line.exact)
+
+
+def _check_fit(df: int, n: int, slope: Any, exact: Any) -> None:
+    if df < 1:
+        raise ValueError(f"the line must rest on at least 3 readings; got {n}")
+    if np.any(slope == 0):
         raise ValueError("the line must have a slope other than zero; got 0")
-    if line.exact:
+    if np.any(exact):
         raise ValueError("the readings must scatter about the line; all lie on it to the last digit")
 
 
-def _self_consistent(reach: float, constant: float, growth: float, of_line: float) -> float | None:
-    """x with x = reach * sqrt((constant + growth * x)^2 + of_line); None where there is none."""
+def _self_consistent(reach: Floats, constant: Any, growth: Any, of_line: Any) -> Floats:
+    """x with x = reach * sqrt((constant + growth * x)^2 + of_line); infinite where there is none."""
     slope = reach * growth
-    if slope >= 1:
-        return None
-    a, b = 1 - slope**2, reach**2 * constant * growth
+    a, b = np.maximum(1 - slope**2, 0.0), reach**2 * constant * growth
     c = reach**2 * (constant**2 + of_line)
-    return (b + sqrt(b**2 + a * c)) / a
+    return np.divide(b + np.sqrt(b**2 + a * c), a, out=np.full_like(reach, np.inf), where=slope < 1)
 
 
-@dataclass(frozen=True, slots=True)
-class _SdLine:
-    """s = constant + growth x, with the variances and the covariance of the two."""
+@dataclass(frozen=True, slots=True, eq=False)
+class SdLines:
+    """s = constant + growth x, with the variances and the covariance of the two; one value a study.
 
-    constant: float
-    growth: float
-    variance_constant: float
-    variance_growth: float
-    covariance: float
-    notes: tuple[str, ...]
+    `falls` : where s did not grow and was taken as constant; `negative` : where it came out negative at level zero
+    """
 
-    def effective_df(self, x: float, of_line: float, line_df: int) -> float:
+    constant: Floats
+    growth: Floats
+    variance_constant: Floats
+    variance_growth: Floats
+    covariance: Floats
+    falls: NDArray[np.bool_]
+    negative: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, x: Floats, y: Floats, levels: NDArray[np.int_]) -> SdLines:
+        """By weighted regression of the levels' standard deviations, reweighted three times; shapes `LinearSdLimits`.
+
+        Raises
+        ------
+        ValueError
+            Fewer than two levels with replicates, or replicates that all agree.
+        """
+        members = [members for code in np.unique(levels) if (members := np.flatnonzero(levels == code)).size >= 2]
+        if len(members) < 2:
+            raise ValueError(f"levels must hold replicates at two levels or more; got {len(members)}")
+        at = np.array([max(float(x[own].mean()), 0.0) for own in members])
+        sd = np.stack([y[:, own].std(axis=1, ddof=1) for own in members], axis=1)
+        df = np.array([own.size - 1.0 for own in members])
+        if not sd.any(axis=1).all():
+            raise ValueError("the replicates must scatter; all agree to the last digit")
+        # A level whose replicates agree would get an infinite weight in the first round: all start alike then.
+        pooled = np.sqrt((df * sd**2).sum(axis=1, keepdims=True) / df.sum())
+        fitted = np.where(sd.all(axis=1, keepdims=True), sd, pooled)
+        for _ in range(_REWEIGHTS):
+            lines = cls._reweighted(at, sd, df / fitted**2)
+            fitted = lines.at(at)
+        return lines
+
+    @classmethod
+    def _reweighted(cls, at: Floats, sd: Floats, weights: Floats) -> SdLines:
+        """One round: the line of the standard deviations, kept from falling and from below zero."""
+        line = weighted_lines(at, sd, weights)
+        constant, growth = line.intercept, line.slope
+        falls, negative = growth < 0, (growth >= 0) & (constant <= 0)
+        # A standard deviation on df degrees of freedom has about the variance s^2 / (2 df), so X'WX counts half.
+        total, first, second = weights.sum(axis=1), (weights * at).sum(axis=1), (weights * at**2).sum(axis=1)
+        determinant = 2 * (total * second - first**2)
+        level, through = (weights * sd).sum(axis=1) / total, (weights * at * sd).sum(axis=1) / second
+        share, cases = 1e-3 * float(at.max()), [falls, negative]
+        return cls(
+            np.select(cases, [level, share * through], constant),
+            np.select(cases, [np.zeros_like(through), through], growth),
+            np.select(cases, [0.5 / total, share**2 * 0.5 / second], second / determinant),
+            np.select(cases, [np.zeros_like(total), 0.5 / second], total / determinant),
+            np.select(cases, [np.zeros_like(total), share * 0.5 / second], -first / determinant),
+            falls,
+            negative,
+        )
+
+    def at(self, x: Floats) -> Floats:
+        """s at each x: shape (studies, len(x))."""
+        return self.constant[:, None] + self.growth[:, None] * x
+
+    def effective_df(self, x: Floats, of_line: Floats, line_df: int) -> Floats:
         """Satterthwaite's degrees of freedom of s(x)^2 + of_line, the latter on `line_df`."""
         square = (self.constant + self.growth * x) ** 2
         variance = self.variance_constant + 2 * x * self.covariance + x**2 * self.variance_growth
         return (square + of_line) ** 2 / (2 * square * variance + of_line**2 / line_df)
 
-
-def _iterated_sd_line(x: NDArray[np.float64], y: NDArray[np.float64], levels: NDArray[np.int_]) -> _SdLine:
-    """c and d of s = c + d x, by weighted regression of the levels' standard deviations, reweighted three times."""
-    codes = [code for code in np.unique(levels) if np.count_nonzero(levels == code) >= 2]
-    if len(codes) < 2:
-        raise ValueError(f"levels must hold replicates at two levels or more; got {len(codes)}")
-    at = np.array([max(float(x[levels == code].mean()), 0.0) for code in codes])
-    sd = np.array([float(y[levels == code].std(ddof=1)) for code in codes])
-    df = np.array([np.count_nonzero(levels == code) - 1 for code in codes], dtype=float)
-    if not sd.any():
-        raise ValueError("the replicates must scatter; all agree to the last digit")
-    # A level whose replicates agree would get an infinite weight in the first round: all start alike then.
-    fitted = sd if sd.all() else np.full(len(sd), sqrt(float(df @ sd**2) / df.sum()))
-    notes: tuple[str, ...] = ()
-    for _ in range(_REWEIGHTS):
-        weights = df / fitted**2
-        line = straight_line(list(at), list(sd), weights=weights)
-        constant, growth = line.intercept, line.slope
-        # A standard deviation on df degrees of freedom has about the variance s^2 / (2 df), so X'WX counts half.
-        total, first, second = float(weights.sum()), float(weights @ at), float(weights @ at**2)
-        determinant = 2 * (total * second - first**2)
-        spread = (second / determinant, total / determinant, -first / determinant)
-        if growth < 0:
-            constant, growth = float((weights @ sd) / weights.sum()), 0.0
-            spread = (0.5 / total, 0.0, 0.0)
-            notes = ("The standard deviation did not grow over these levels: it was taken as constant.",)
-        elif constant <= 0:
-            growth = float((weights * at) @ sd / (weights @ at**2))
-            share = 1e-3 * float(at.max())
-            constant = share * growth
-            spread = (share**2 * 0.5 / second, 0.5 / second, share * 0.5 / second)
-            notes = ("The fitted spread at level zero came out negative: a thousandth of the highest was taken.",)
-        else:
-            notes = ()
-        fitted = constant + growth * at
-    return _SdLine(constant, growth, *spread, notes)
+    def notes(self, study: int) -> tuple[str, ...]:
+        """What must be known of the fit of one study."""
+        if self.falls[study]:
+            return ("The standard deviation did not grow over these levels: it was taken as constant.",)
+        if self.negative[study]:
+            return ("The fitted spread at level zero came out negative: a thousandth of the highest was taken.",)
+        return ()

@@ -43,17 +43,17 @@ def check_confidence(confidence: float) -> None:
         raise ValueError(f"confidence must lie between 0 and 1; got {confidence}")
 
 
-def t_quantile(p: float, df: float | None) -> float:
+def t_quantile(p: float, df: Any) -> Any:
     """Quantile of Student's t; of the normal distribution where `df` is None or infinite.
 
     Parameters
     ----------
     p : float, probability between 0 and 1
-    df : float, degrees of freedom above 0; None or infinite for the normal distribution
+    df : float or array, degrees of freedom above 0; None or infinite for the normal distribution
 
     Returns
     -------
-    float, unit 1
+    float or array, unit 1
 
     Raises
     ------
@@ -71,6 +71,8 @@ def t_quantile(p: float, df: float | None) -> float:
     >>> round(t_quantile(0.99, 6), 3), round(t_quantile(0.99, None), 3)
     (3.143, 2.326)
     """
+    if np.ndim(df):
+        return special.stdtrit(df, p)
     return float(special.ndtri(p) if df is None or df == np.inf else special.stdtrit(df, p))
 
 
@@ -120,13 +122,19 @@ def f_quantile(p: float, df1: float, df2: float) -> float:
     return float(special.fdtri(df1, df2, p))
 
 
-def sd_interval(s: float, df: float, confidence: float) -> Interval:
+def mean_interval(value: Any, error: Any, df: Any, confidence: float) -> tuple[Any, Any]:
+    """value -+ t times `error`; the normal quantile where `df` is None. Numbers, or arrays with one value a study."""
+    half = t_quantile((1 + confidence) / 2, df) * error
+    return value - half, value + half
+
+
+def sd_interval(s: Any, df: Any, confidence: float) -> tuple[Any, Any]:
     """Two-sided chi-square interval of a standard deviation with `df` degrees of freedom (ISO 2854, from memory).
 
     Parameters
     ----------
-    s : float, standard deviation, or a constant times one
-    df : float, its degrees of freedom, above 0
+    s : float or shape (studies,), standard deviation, or a constant times one
+    df : float or shape (studies,), its degrees of freedom, above 0
     confidence : level of the interval
 
     Returns
@@ -143,7 +151,8 @@ def sd_interval(s: float, df: float, confidence: float) -> Interval:
     ISO 2854 (from memory).
     """
     low, high = tails(confidence)
-    return s * sqrt(df / chi_square_quantile(high, df)), s * sqrt(df / chi_square_quantile(low, df))
+    root = np.sqrt if np.ndim(df) else sqrt
+    return s * root(df / chi_square_quantile(high, df)), s * root(df / chi_square_quantile(low, df))
 
 
 def sum_of_mean_squares_interval(
@@ -291,16 +300,34 @@ def guarded_sum_interval(
     return low, high
 
 
-def satterthwaite(coefficients: Sequence[float], mean_squares: Sequence[float], dfs: Sequence[float]) -> float | None:
+def root_interval(value: Any, squares: tuple[Any, Any]) -> tuple[Any, Any]:
+    """Ends of a variance as ends of a standard deviation, widened to the estimate `value` where it lies outside."""
+    return np.minimum(value, np.sqrt(squares[0])), np.maximum(value, np.sqrt(squares[1]))
+
+
+def joined_interval(mean: Any, half: Any, factor: Any, s: Any, ends: tuple[Any, Any]) -> tuple[Any, Any]:
+    """Interval of mean + factor * s from mean -+ half and the `ends` of s, widened to s where it lies outside.
+
+    References
+    ----------
+    Zou and Donner 2008, Stat. Med. 27, 1693 (from memory).
+    """
+    below, above = s - np.minimum(ends[0], s), np.maximum(ends[1], s) - s
+    value = mean + factor * s
+    return value - np.sqrt(half**2 + (factor * below) ** 2), value + np.sqrt(half**2 + (factor * above) ** 2)
+
+
+def satterthwaite(coefficients: Sequence[float], mean_squares: Sequence[Any], dfs: Sequence[float]) -> Any:
     """Degrees of freedom of a sum of mean squares (Satterthwaite 1946, Biometrics 2, 110); None where all are zero.
 
     Parameters
     ----------
-    coefficients, mean_squares, dfs : shape (k,), floats; mean squares in one unit, degrees of freedom above 0
+    coefficients, mean_squares, dfs : shape (k,), floats; mean squares in one unit, or arrays with one value a study;
+        degrees of freedom above 0
 
     Returns
     -------
-    float, or None where all terms are zero
+    float, or None where all terms are zero; an array where the mean squares are arrays
 
     Raises
     ------
@@ -310,9 +337,11 @@ def satterthwaite(coefficients: Sequence[float], mean_squares: Sequence[float], 
     ----------
     Satterthwaite 1946, Biometrics 2, 110 (from memory).
     """
-    terms = np.asarray(coefficients, dtype=float) * np.asarray(mean_squares, dtype=float)
-    bottom = float((terms**2 / np.asarray(dfs, dtype=float)).sum())
-    return float(terms.sum()) ** 2 / bottom if bottom > 0 else None
+    terms = np.asarray(coefficients, dtype=float) * np.asarray(mean_squares, dtype=float).T
+    bottom = (terms**2 / np.asarray(dfs, dtype=float)).sum(axis=-1)
+    if terms.ndim > 1:
+        return terms.sum(axis=-1) ** 2 / bottom
+    return float(terms.sum()) ** 2 / float(bottom) if bottom > 0 else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,13 +15,12 @@ from fractions import Fraction
 from math import sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special
-from scipy.optimize import brentq
 
 from validation.stats.confidence import Component, SumOfMeanSquares
 from validation.stats.estimate import Estimate, Number, centre
 from validation.stats.intervals import satterthwaite
+from validation.stats.mean_squares import Components, MeanSquares
 
 WITHIN_SOURCE = "ISO 5725-2 (variance within cells, pooled; from memory); chi-square interval"
 BETWEEN_SOURCE = (
@@ -134,23 +133,28 @@ def one_way(groups: Sequence[Sequence[Number]], *, group: str = "run") -> OneWay
     """
     if not groups or any(len(values) == 0 for values in groups):
         raise ValueError("groups must hold at least one group, and each group at least one reading")
-    squares = _MeanSquares.of(groups)
+    counts = [len(values) for values in groups]
+    offset, small = centre([value for values in groups for value in values], "groups")
+    squares = MeanSquares.of(small[None, :], counts)
     within, between, total, notes = _components(squares, group)
-    ratio = squares.between / squares.within if squares.between is not None and squares.within else None
+    means, several = squares.means[0], squares.df_between > 0
+    ms_between = float(squares.between[0]) if several else None
+    ms_within = float(squares.within[0]) if squares.df_within else None
+    ratio = ms_between / ms_within if ms_between is not None and ms_within else None
     p_value = None if ratio is None else float(special.fdtrc(squares.df_between, squares.df_within, ratio))
     return OneWayResult(
         n=squares.n,
         n_groups=squares.n_groups,
-        counts=tuple(squares.counts.tolist()),
-        general_mean=_shifted(squares.offset, float(np.average(squares.means, weights=squares.counts))),
-        mean_of_means=_shifted(squares.offset, float(squares.means.mean())),
-        group_means=tuple(_shifted(squares.offset, float(m)) for m in squares.means),
-        deviations=tuple(float(m) for m in squares.means - squares.means.mean()),
-        ms_between=squares.between,
+        counts=tuple(counts),
+        general_mean=_shifted(offset, float(np.average(means, weights=squares.counts))),
+        mean_of_means=_shifted(offset, float(means.mean())),
+        group_means=tuple(_shifted(offset, float(m)) for m in means),
+        deviations=tuple(float(m) for m in means - means.mean()),
+        ms_between=ms_between,
         df_between=squares.df_between,
-        ms_within=squares.within,
+        ms_within=ms_within,
         df_within=squares.df_within,
-        ms_between_unweighted=squares.unweighted,
+        ms_between_unweighted=float(squares.unweighted[0]) if several else None,
         harmonic_n=squares.harmonic_n,
         F=ratio,
         p=p_value,
@@ -161,101 +165,36 @@ def one_way(groups: Sequence[Sequence[Number]], *, group: str = "run") -> OneWay
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _MeanSquares:
-    """The analysis of variance of groups, after exact centring on `offset`."""
-
-    offset: Fraction
-    means: NDArray[np.float64]
-    counts: NDArray[np.int64]
-    ss_within: float
-
-    @classmethod
-    def of(cls, groups: Sequence[Sequence[Number]]) -> _MeanSquares:
-        counts = np.array([len(values) for values in groups])
-        offset, flat = centre([value for values in groups for value in values], "groups")
-        parts = np.split(flat, np.cumsum(counts)[:-1])
-        means = np.array([part.mean() for part in parts])
-        # Second pass: the residual of the first mean is not zero in doubles, and for large groups it matters.
-        means = means + np.array([(part - m).mean() for part, m in zip(parts, means, strict=True)])
-        return cls(offset, means, counts, float(sum(((p - m) ** 2).sum() for p, m in zip(parts, means, strict=True))))
-
-    @property
-    def n(self) -> int:
-        return int(self.counts.sum())
-
-    @property
-    def n_groups(self) -> int:
-        return self.counts.size
-
-    @property
-    def df_within(self) -> int:
-        return self.n - self.n_groups
-
-    @property
-    def df_between(self) -> int:
-        return self.n_groups - 1
-
-    @property
-    def equal(self) -> bool:
-        return len(set(self.counts.tolist())) == 1
-
-    @property
-    def within(self) -> float | None:
-        return self.ss_within / self.df_within if self.df_within else None
-
-    @property
-    def between(self) -> float | None:
-        if not self.df_between:
-            return None
-        grand = float(np.average(self.means, weights=self.counts))
-        return float((self.counts * (self.means - grand) ** 2).sum() / self.df_between)
-
-    @property
-    def harmonic_n(self) -> float:
-        return float(self.n_groups / (1.0 / self.counts).sum())
-
-    @property
-    def unweighted(self) -> float | None:
-        """Mean square between, from the unweighted means."""
-        if not self.df_between:
-            return None
-        return self.between if self.equal else self.harmonic_n * float(self.means.var(ddof=1))
-
-
 _Parts = tuple[Estimate | None, Estimate | None, Estimate | None, tuple[str, ...]]
 
 
-def _components(squares: _MeanSquares, group: str) -> _Parts:
+def _components(squares: MeanSquares, group: str) -> _Parts:
     """Standard deviations within, between and in all, and what holds for the groups as a whole."""
     n, p, many = squares.n, squares.n_groups, _plural(group)
-    if squares.within is None:
-        within = None
-    else:
-        s = sqrt(squares.within)
+    within = None
+    if squares.df_within:
+        s = sqrt(float(squares.within[0]))
         alike = (ALL_ALIKE,) if s == 0 else ()
         within = Estimate.of_sd(s, squares.df_within, n=n, units=p, notes=alike, source=WITHIN_SOURCE)
-    if squares.unweighted is None:
+    if not squares.df_between:
         return within, None, None, (f"There is one {group} only: the component between {many} cannot be estimated.",)
-    if squares.within is None:
+    if within is None:
         return None, None, *_single_readings(squares, group)
-    component, at_zero = reml_between(squares.means, squares.counts, squares.ss_within)
-    notes = _alike_notes(squares.unweighted, squares.within, group)
-    if at_zero:
+    found = Components.of(squares)
+    notes = _alike_notes(float(squares.unweighted[0]), float(squares.within[0]), group)
+    of_total: tuple[str, ...] = ()
+    if found.at_zero[0]:
         notes += (f"The estimate of the variance between {many} was not positive and is set to zero.",)
+        of_total = ("With the between component at zero the total equals the standard deviation within.",)
     if not squares.equal:
         notes += (
             f"The {many} hold unequal numbers of readings: the component is estimated by REML, the intervals use "
             "unweighted means.",
         )
-    between = _between(squares.unweighted, squares.within, component, squares, notes)
-    of_total = notes
-    if at_zero:
-        of_total += ("With the between component at zero the total equals the standard deviation within.",)
-    return within, between, _total(squares.unweighted, squares.within, component, squares, of_total), notes
+    return within, _between(found, notes), _total(found, (*notes, *of_total)), notes
 
 
-def _single_readings(squares: _MeanSquares, group: str) -> tuple[Estimate, tuple[str, ...]]:
+def _single_readings(squares: MeanSquares, group: str) -> tuple[Estimate, tuple[str, ...]]:
     """The total alone, where no group holds two readings."""
     note = (
         f"Each {group} holds a single reading: the total standard deviation is that of the single readings, "
@@ -267,38 +206,21 @@ def _single_readings(squares: _MeanSquares, group: str) -> tuple[Estimate, tuple
     return total, (note,)
 
 
-def _between(
-    unweighted: float, within: float, component: float, squares: _MeanSquares, notes: tuple[str, ...]
-) -> Estimate:
-    """The component between groups, with the interval of Ting et al."""
-    s = sqrt(component)
-    distribution = Component(s, unweighted, within, squares.df_between, squares.df_within, squares.harmonic_n)
-    return Estimate(
-        s,
-        distribution if unweighted > 0 or within > 0 else None,
-        n=squares.n,
-        units=squares.n_groups,
-        notes=notes,
-        source=BETWEEN_SOURCE,
-    )
+def _between(components: Components, notes: tuple[str, ...]) -> Estimate:
+    """The component between groups of one study, with the interval of Ting et al."""
+    squares, (above, below, *rest) = components.squares, components.component_terms
+    s = sqrt(float(components.between[0]))
+    distribution = Component(s, float(above[0]), float(below[0]), *rest) if above[0] > 0 or below[0] > 0 else None
+    return Estimate(s, distribution, n=squares.n, units=squares.n_groups, notes=notes, source=BETWEEN_SOURCE)
 
 
-def _total(
-    unweighted: float, within: float, component: float, squares: _MeanSquares, notes: tuple[str, ...]
-) -> Estimate:
-    """sqrt(between + within) with the Graybill-Wang interval and Satterthwaite's degrees of freedom."""
-    share = 1 / squares.harmonic_n
-    terms = ((share, 1 - share), (unweighted, within), (float(squares.df_between), float(squares.df_within)))
-    raised = (max(unweighted, within), within)
-    return root_of_sum(
-        sqrt(component + within),
-        terms,
-        raised,
-        n=squares.n,
-        units=squares.n_groups,
-        notes=notes,
-        source=TOTAL_SOURCE,
-    )
+def _total(components: Components, notes: tuple[str, ...]) -> Estimate:
+    """sqrt(between + within) of one study with the Graybill-Wang interval and Satterthwaite's degrees of freedom."""
+    squares, (coefficients, *values, dfs) = components.squares, components.total_terms
+    mean_squares, raised = (tuple(float(value[0]) for value in pair) for pair in values)
+    terms = (coefficients, mean_squares, tuple(map(float, dfs)))
+    s = sqrt(float(components.total[0]))
+    return root_of_sum(s, terms, raised, n=squares.n, units=squares.n_groups, notes=notes, source=TOTAL_SOURCE)
 
 
 #: Coefficients, mean squares and their degrees of freedom.
@@ -341,70 +263,6 @@ def root_of_sum(
         notes=notes,
         source=source,
     )
-
-
-def reml_between(means: NDArray[np.float64], counts: NDArray[np.int64], ss_within: float) -> tuple[float, bool]:
-    """REML estimate of the between variance from group means, counts and the sum of squares within.
-
-    Closed form for equal counts; else the root of the derivative of the restricted likelihood, profiled on the ratio
-    theta = between / within. At theta = 0 the estimate is zero.
-
-    Parameters
-    ----------
-    means, counts : shape (p,), p >= 2; at least one count above one
-    ss_within : sum of squares within groups
-
-    Returns
-    -------
-    variance, whether it was truncated at zero
-
-    Raises
-    ------
-    None: the shapes are those of `one_way`.
-
-    References
-    ----------
-    Searle, Casella and McCulloch 1992, 6.6 (restricted likelihood of the one-way model; from memory).
-    """
-    means = np.asarray(means, dtype=float)
-    counts = np.asarray(counts, dtype=float)
-    n, p = counts.sum(), means.size
-    ms_within = ss_within / (n - p)
-    spread = float(means.var(ddof=1))
-    if ms_within == 0:
-        return spread, False
-    if np.all(counts == counts[0]):
-        variance = spread - ms_within / counts[0]
-        return (variance, False) if variance > 0 else (0.0, True)
-    if spread == 0:
-        return 0.0, True
-
-    def parts(theta: float) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
-        weights = counts / (1 + counts * theta)
-        residuals = means - np.average(means, weights=weights)
-        return weights, residuals, ss_within + float((weights * residuals**2).sum())
-
-    def deviance(theta: float) -> float:
-        weights, _, total = parts(theta)
-        return float((n - 1) * np.log(total) + np.log1p(counts * theta).sum() + np.log(weights.sum()))
-
-    def slope(theta: float) -> float:
-        weights, residuals, total = parts(theta)
-        squares = weights**2
-        return float(-(n - 1) * (squares * residuals**2).sum() / total + weights.sum() - squares.sum() / weights.sum())
-
-    scale = spread / ms_within
-    grid = np.concatenate(([0.0], scale * np.logspace(-6, 3, 181)))
-    slopes = np.array([slope(theta) for theta in grid])
-    # A minimum of the deviance lies where its slope turns from negative to positive; the least of them counts.
-    turns = [i for i in range(grid.size - 1) if slopes[i] < 0 <= slopes[i + 1]]
-    candidates = [float(brentq(slope, grid[i], grid[i + 1], xtol=1e-300, rtol=1e-14)) for i in turns]
-    if slopes[0] >= 0:
-        candidates.append(0.0)
-    theta = min(candidates, key=deviance)
-    if theta == 0:
-        return 0.0, True
-    return theta * parts(theta)[2] / (n - 1), False
 
 
 def _alike_notes(ms_between: float, ms_within: float, group: str) -> tuple[str, ...]:

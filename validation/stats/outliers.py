@@ -138,12 +138,21 @@ def grubbs_single(values: Sequence[Number], *, alpha: float = 0.05) -> OutlierTe
     _, deviations = centre(values)
     if deviations.size < 3:
         raise ValueError(f"Grubbs' test for one outlier needs n >= 3 values; got {deviations.size}")
-    deviations = deviations - deviations.mean()
-    index = int(np.argmax(np.abs(deviations)))
-    s = float(np.std(deviations, ddof=1))
-    statistic = float(abs(deviations[index]) / s) if s > 0 else 0.0
+    distances = in_standard_deviations(deviations)
+    index = int(np.argmax(np.abs(distances)))
+    statistic = float(abs(distances[index]))
     critical = grubbs_single_critical(deviations.size, alpha)
     return OutlierTest("Grubbs, one outlier", statistic, critical, (index,), alpha, _GRUBBS, statistic > critical)
+
+
+def in_standard_deviations(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Each value minus the mean, over the standard deviation; 0 where nothing scatters. Along the last axis.
+
+    The largest in size is Grubbs' statistic for one outlier; of laboratory means they are Mandel's h.
+    """
+    deviations = values - values.mean(axis=-1, keepdims=True)
+    s = deviations.std(axis=-1, ddof=1, keepdims=True)
+    return np.divide(deviations, s, out=np.zeros_like(deviations), where=s > 0)
 
 
 def grubbs_single_critical(n: int, alpha: float) -> float:
@@ -197,16 +206,30 @@ def grubbs_double(values: Sequence[Number], *, alpha: float = 0.05) -> OutlierTe
     n = deviations.size
     if n < 4:
         raise ValueError(f"Grubbs' test for two outliers needs n >= 4 values; got {n}")
-    deviations = deviations - deviations.mean()
     order = np.argsort(deviations, kind="stable")
-    total = float(np.sum(deviations**2))
     critical = grubbs_double_critical(n, alpha)
-    sides = []
-    for pair in ((int(order[-1]), int(order[-2])), (int(order[0]), int(order[1]))):
-        rest = np.delete(deviations, pair)
-        sides.append((float(np.sum((rest - rest.mean()) ** 2)) / total if total > 0 else 1.0, pair))
-    statistic, pair = min(sides, key=lambda side: side[0])
+    sides = without_a_pair(deviations).tolist()
+    pairs = (int(order[-1]), int(order[-2])), (int(order[0]), int(order[1]))
+    statistic, pair = min(zip(sides, pairs, strict=True), key=lambda side: side[0])
     return OutlierTest("Grubbs, two outliers", statistic, critical, pair, alpha, _GRUBBS, statistic < critical)
+
+
+def without_a_pair(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Sum of squares without the two largest, and without the two smallest, over that of all values.
+
+    Parameters
+    ----------
+    values : shape (..., n)
+
+    Returns
+    -------
+    shape (..., 2); 1 where nothing scatters. The smaller of the two is Grubbs' statistic for two outliers.
+    """
+    ordered = np.sort(values - values.mean(axis=-1, keepdims=True), axis=-1)
+    total = (ordered**2).sum(axis=-1)
+    rests = ordered[..., :-2], ordered[..., 2:]
+    sums = [((rest - rest.mean(axis=-1, keepdims=True)) ** 2).sum(axis=-1) for rest in rests]
+    return np.stack([np.divide(one, total, out=np.ones_like(total), where=total > 0) for one in sums], axis=-1)
 
 
 @lru_cache(maxsize=256)
@@ -306,11 +329,16 @@ def cochran(variances: Sequence[float], n: int, *, alpha: float = 0.05) -> Outli
         raise ValueError(f"Cochran's test needs p >= 2 variances of n >= 2 readings; got p = {values.size}, n = {n}")
     if not np.all(np.isfinite(values)) or np.any(values < 0):
         raise ValueError("variances must be finite and not negative")
-    total = float(values.sum())
     index = int(np.argmax(values))
-    statistic = float(values[index]) / total if total > 0 else 0.0
+    statistic = float(largest_share(values))
     critical = cochran_critical(values.size, n, alpha)
     return OutlierTest("Cochran", statistic, critical, (index,), alpha, _COCHRAN, statistic > critical)
+
+
+def largest_share(variances: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Cochran's statistic: the largest variance over the sum of all, along the last axis; 0 where all are 0."""
+    total = variances.sum(axis=-1)
+    return np.divide(variances.max(axis=-1), total, out=np.zeros_like(total), where=total > 0)
 
 
 def cochran_critical(p: int, n: int, alpha: float) -> float:
@@ -364,12 +392,14 @@ def mandel_h(cell_means: Sequence[Number], *, alpha: float = 0.05) -> MandelTest
     p = deviations.size
     if p < 3:
         raise ValueError(f"Mandel's h needs p >= 3 laboratories; got {p}")
-    deviations = deviations - deviations.mean()
-    s = float(np.std(deviations, ddof=1))
-    statistics = deviations / s if s > 0 else np.zeros(p)
+    statistics = in_standard_deviations(deviations)
+    return MandelTest("Mandel h", tuple(map(float, statistics)), (mandel_h_critical(p, alpha),) * p, alpha)
+
+
+def mandel_h_critical(p: int, alpha: float) -> float:
+    """Two-sided critical value of Mandel's h of one of p >= 3 laboratories."""
     t = -t_quantile(alpha / 2, p - 2)
-    critical = float((p - 1) * t / sqrt(p * (t * t + p - 2)))
-    return MandelTest("Mandel h", tuple(map(float, statistics)), (critical,) * p, alpha)
+    return float((p - 1) * t / sqrt(p * (t * t + p - 2)))
 
 
 def mandel_k(cell_sds: Sequence[float], n: int | Sequence[int], *, alpha: float = 0.05) -> MandelTest:
@@ -403,10 +433,19 @@ def mandel_k(cell_sds: Sequence[float], n: int | Sequence[int], *, alpha: float 
         raise ValueError(f"Mandel's k needs p >= 2 laboratories of n >= 2 readings; got p = {sds.size}, n = {n}")
     if not np.all(np.isfinite(sds)) or np.any(sds < 0):
         raise ValueError("cell_sds must be finite and not negative")
-    df = (counts - 1).astype(float)
-    pooled = sqrt(float(np.sum(df * sds**2) / df.sum()))
-    statistics = sds / pooled if pooled > 0 else np.zeros(sds.size)
+    statistics, critical = against_pooled(sds, counts), mandel_k_critical(counts, alpha)
+    return MandelTest("Mandel k", tuple(map(float, statistics)), tuple(map(float, critical)), alpha)
+
+
+def against_pooled(sds: NDArray[np.float64], counts: NDArray[np.int_]) -> NDArray[np.float64]:
+    """Mandel's k: standard deviations, shape (..., p), over the pooled one; 0 where nothing scatters."""
+    df = counts - 1.0
+    pooled = np.sqrt((df * sds**2).sum(axis=-1, keepdims=True) / df.sum())
+    return np.divide(sds, pooled, out=np.zeros_like(sds), where=pooled > 0)
+
+
+def mandel_k_critical(counts: NDArray[np.int_], alpha: float) -> NDArray[np.float64]:
+    """Critical value of Mandel's k of each laboratory, shape (p,), from its number of readings."""
+    df = counts - 1.0
     share = special.betainccinv(df / 2, (df.sum() - df) / 2, alpha)
-    return MandelTest(
-        "Mandel k", tuple(map(float, statistics)), tuple(map(float, np.sqrt(share * df.sum() / df))), alpha
-    )
+    return np.sqrt(share * df.sum() / df)

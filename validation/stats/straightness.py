@@ -9,7 +9,7 @@ fitted spread, 1999 sets in one array; `scipy.stats.bootstrap` would draw the re
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -109,14 +109,28 @@ def lack_of_fit(x: Sequence[Number], y: Sequence[Number], levels: Codes) -> FTes
     line, level = bases(readings.x, readings.level, readings.run)
     df1 = level.shape[1]
     df2 = len(readings.x) - line.shape[1] - df1
+    small = readings.small[None, :]
     if df1 < 1:
         return FTestResult(None, None, df1, df2, "Fewer than three levels: a bend cannot be seen.", LACK_OF_FIT_SOURCE)
     if df2 < 1:
         return FTestResult(None, None, df1, df2, "No replicates at any level: there is no pure error to compare with.")
-    reduced, full = (_residual_sum(basis, readings.small) for basis in (line, np.hstack([line, level])))
-    if full <= 1e-24 * float(readings.small @ readings.small):
+    full = np.hstack([line, level])
+    if _residual_sums(full, small)[0] <= 1e-24 * float(readings.small @ readings.small):
         return FTestResult(None, None, df1, df2, "The replicates agree to the last digit: there is no pure error.")
-    return _f_test((reduced - full) / df1 / (full / df2), df1, df2, LACK_OF_FIT_SOURCE)
+    return _f_test(float(model_F(line, full, small)[0]), df1, df2, LACK_OF_FIT_SOURCE)
+
+
+def model_F(reduced: Floats, full: Floats, y: Floats) -> Floats:
+    """F of what a larger model explains of data sets beyond a smaller one: shape (studies,), never below zero.
+
+    Parameters
+    ----------
+    reduced, full : orthonormal bases, shapes (n, P) and (n, Q), the second spanning the first
+    y : shape (studies, n), minus an offset
+    """
+    left, rest = (_residual_sums(basis, y) for basis in (reduced, full))
+    df1, df2 = full.shape[1] - reduced.shape[1], len(full) - full.shape[1]
+    return np.maximum(0.0, left - rest) / df1 / (rest / df2)
 
 
 def mandel(x: Sequence[Number], y: Sequence[Number]) -> FTestResult:
@@ -191,7 +205,7 @@ def weighted_tests(
     """
     readings = CalibrationReadings.of(x, y, levels, runs)
     unit = "run" if readings.several else "reading"
-    cells = Cells.of_runs(*_columns(readings)) if readings.several else Cells.of_readings(*_columns(readings)[:3])
+    cells = Cells.of(readings)
     designs = NestedDesigns.of(cells)
     df1, df2 = designs.lack_of_fit_df, designs.scatter_df
     blank = WeightedTestsResult(draws, unit, df1, df2, notes=(*readings.notes, *_unequal_cells(cells)))
@@ -199,13 +213,10 @@ def weighted_tests(
         return replace(blank, reason="Fewer than three levels (in one run): a bend cannot be seen.")
     if df2 < 1:
         return replace(blank, reason=_no_scatter(unit))
-    observed = designs.statistics(cells.y[None, :], cells.within[None, :])
+    observed = designs.statistics(cells.y, cells.within)
     if not np.all(np.isfinite(observed.F)):
         return replace(blank, reason="The replicates agree to the last digit: there is no scatter to compare with.")
-    beyond = np.zeros(2)
-    for simulated in designs.draws(observed, draws, seed):
-        # A relative 1e-9 keeps exact ties, which rounding of the readings can make, on the side of "as large".
-        beyond += (simulated.F >= observed.F * (1 - 1e-9)).sum(axis=0)
+    beyond = designs.beyond(observed, draws, [seed])[0]
     units = len(np.unique(cells.run)) if readings.several else len(readings.x)
     p = [_bootstrap_p(int(count), draws, len(readings.x), units) for count in beyond]
     sd, sd_from = _sd_of_one_reading(cells, observed, unit)
@@ -218,6 +229,24 @@ def weighted_tests(
         sd=sd,
         sd_from=sd_from,
     )
+
+
+def weighted_tests_many(readings: CalibrationReadings, *, draws: int, seeds: Sequence[int]) -> tuple[Floats, Floats]:
+    """F and p of `weighted_tests` of many calibrations on the same levels and runs: lack of fit, curvature.
+
+    Parameters
+    ----------
+    readings : `small` of shape (studies, n), with scatter left to compare with
+    draws, seeds : bootstrap data sets; one seed a study
+
+    Returns
+    -------
+    F, p : shape (studies, 2)
+    """
+    cells = Cells.of(readings)
+    designs = NestedDesigns.of(cells)
+    observed = designs.statistics(cells.y, cells.within)
+    return observed.F, (1 + designs.beyond(observed, draws, seeds)) / (1 + draws)
 
 
 def sd_of_readings(
@@ -255,12 +284,8 @@ def sd_of_readings(
     >>> round(spread.at(1.0) ** 2, 2)
     0.13
     """
-    cells = Cells.of_runs(*_columns(CalibrationReadings.of(x, y, levels, runs)))
+    cells = Cells.of_runs(CalibrationReadings.of(x, y, levels, runs))
     return cells.sd_within() if cells.within_df.sum() >= 1 else None
-
-
-def _columns(readings: CalibrationReadings) -> tuple[Floats, Floats, Ints, Ints]:
-    return readings.x, readings.small, readings.level, readings.run
 
 
 def _f_test(statistic: float, df1: int, df2: int, source: str) -> FTestResult:
@@ -287,40 +312,53 @@ class Cells:
 
     Attributes
     ----------
-    x, y, level, run, count : shape (C,); `count` readings in each
-    level_x, within, within_df : shape (L,); sums of squares within cells and their degrees of freedom
+    x, level, run, count : shape (C,); `count` readings in each
+    y : shape (studies, C), of one calibration or of many on the same levels and runs
+    level_x, within_df : shape (L,); `within` : shape (studies, L); sums of squares within cells, degrees of freedom
     """
 
     x: Floats
-    y: Floats
     level: Ints
     run: Ints
     count: Floats
+    y: Floats
     level_x: Floats
     within: Floats
     within_df: Floats
 
     @classmethod
-    def of_runs(cls, x: Floats, y: Floats, level: Ints, run: Ints) -> Cells:
-        """Means of run x level."""
-        size = int(level.max()) + 1
-        keys, inverse = np.unique(run * size + level, return_inverse=True)
-        count = np.bincount(inverse).astype(float)
-        x_mean, y_mean = (np.bincount(inverse, weights=v) / count for v in (x, y))
-        within = np.asarray(np.bincount(level, weights=(y - y_mean[inverse]) ** 2, minlength=size), dtype=float)
-        within_df = np.asarray(np.bincount(keys % size, weights=count - 1, minlength=size), dtype=float)
-        return cls(x_mean, y_mean, keys % size, keys // size, count, _level_means(x, level), within, within_df)
+    def of(cls, readings: CalibrationReadings) -> Cells:
+        """Means of run x level where there are several runs, else the readings."""
+        return cls.of_runs(readings) if readings.several else cls.of_readings(readings)
 
     @classmethod
-    def of_readings(cls, x: Floats, y: Floats, level: Ints) -> Cells:
+    def of_runs(cls, readings: CalibrationReadings) -> Cells:
+        """Means of run x level."""
+        x, y, level = readings.x, np.atleast_2d(readings.small), readings.level
+        size = int(level.max()) + 1
+        keys, inverse = np.unique(readings.run * size + level, return_inverse=True)
+        count = np.bincount(inverse).astype(float)
+        x_mean, y_mean = np.bincount(inverse, weights=x) / count, _sums(y, inverse, len(keys)) / count
+        within = _sums((y - y_mean[:, inverse]) ** 2, level, size)
+        within_df = np.asarray(np.bincount(keys % size, weights=count - 1, minlength=size), dtype=float)
+        return cls(x_mean, keys % size, keys // size, count, y_mean, _level_means(x, level), within, within_df)
+
+    @classmethod
+    def of_readings(cls, readings: CalibrationReadings) -> Cells:
         """Each reading a cell, all of one run."""
-        none: Floats = np.zeros(int(level.max()) + 1)
-        one: Floats = np.ones(len(x))
-        return cls(x, y, level, np.zeros_like(level), one, _level_means(x, level), none, none)
+        x, y, level = readings.x, np.atleast_2d(readings.small), readings.level
+        size = int(level.max()) + 1
+        none, one = np.zeros((len(y), size)), np.ones(len(x))
+        return cls(x, level, np.zeros_like(level), one, y, _level_means(x, level), none, np.zeros(size))
 
     def sd_within(self) -> LinearSdResult:
-        """s(x) of one reading from the spread within the cells."""
-        return linear_sd(self.level_x, self.within, self.within_df)
+        """s(x) of one reading of the first calibration, from the spread within the cells."""
+        return linear_sd(self.level_x, self.within[0], self.within_df)
+
+
+def _sums(values: Floats, codes: Ints, size: int) -> Floats:
+    """Sums of the values of each code, shape (studies, size), from values of shape (studies, n)."""
+    return values @ np.equal.outer(codes, np.arange(size)).astype(float)
 
 
 def _level_means(x: Floats, level: Ints) -> Floats:
@@ -345,7 +383,7 @@ def _sd_of_one_reading(cells: Cells, observed: Statistics, unit: str) -> tuple[L
         return cells.sd_within(), "replicates within runs"
     constant, slope = float(observed.constant[0, 0]), float(observed.slope[0, 0])
     levels = len(np.unique(cells.level))
-    df = float(len(cells.y) - levels) if unit == "reading" else float("nan")
+    df = float(len(cells.x) - levels) if unit == "reading" else float("nan")
     where = "replicates at the levels" if unit == "reading" else "the scatter of run x level about the runs' own lines"
     return LinearSdResult(constant, slope, df, levels), where
 
@@ -394,10 +432,11 @@ def _orthonormal(columns: Floats, against: Floats | None = None) -> Floats:
     return u[:, size > 1e-9]
 
 
-def _residual_sum(basis: Floats, y: Floats) -> float:
-    left = y - basis @ (basis.T @ y)
-    left = left - basis @ (basis.T @ left)
-    return float(left @ left)
+def _residual_sums(basis: Floats, y: Floats) -> Floats:
+    """Sums of squares that an orthonormal basis leaves of data sets, shape (studies, n)."""
+    left = y - (y @ basis) @ basis.T
+    left = left - (left @ basis) @ basis.T  # twice: once leaves rounding behind
+    return (left**2).sum(axis=1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -446,7 +485,7 @@ class NestedDesigns:
     @property
     def scatter_df(self) -> int:
         """What the level effects leave."""
-        return len(self.cells.y) - self.full.shape[1]
+        return len(self.cells.x) - self.full.shape[1]
 
     def statistics(self, y: Floats, within: Floats) -> Statistics:
         """F of data sets `y`, shape (B, C), sums of squares `within`, shape (B, L); NaN without scatter."""
@@ -488,18 +527,33 @@ class NestedDesigns:
         weights = self.cells.count / sd**2
         return weights / weights.max(axis=1, keepdims=True)
 
-    def draws(self, observed: Statistics, draws: int, seed: int) -> Iterator[Statistics]:
-        """Statistics of `draws` data sets without lack of fit, in blocks that keep memory small."""
-        rng = np.random.default_rng(seed)
-        block = int(max(1, min(draws, 4_000_000 // self.full.size)))
-        for start in range(0, draws, block):
-            yield self.statistics(*self.simulated(observed, 0, min(block, draws - start), rng))
+    def beyond(self, observed: Statistics, draws: int, seeds: Sequence[int]) -> Ints:
+        """How many of `draws` data sets without lack of fit reach the F of each data set, shape (B, 2).
 
-    def simulated(self, observed: Statistics, study: int, size: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
+        `seeds` : one a data set. In blocks that keep memory small: of data sets, or of the draws of one.
+        """
+        # A relative 1e-9 keeps exact ties, which rounding of the readings can make, on the side of "as large".
+        top, counts = observed.F * (1 - 1e-9), np.zeros(observed.F.shape, dtype=int)
+        most = max(1, 4_000_000 // self.full.size)
+        together = max(1, most // draws)
+        for first in range(0, len(seeds), together):
+            studies = range(first, min(first + together, len(seeds)))
+            random = [np.random.default_rng(seeds[study]) for study in studies]
+            for start in range(0, draws, most):
+                size = min(most, draws - start)
+                drawn = [self._simulated(observed, i, size, rng) for i, rng in zip(studies, random, strict=True)]
+                y, within = (np.concatenate(parts) for parts in zip(*drawn, strict=True))
+                F = self.statistics(y, within).F.reshape(len(studies), size, 2)
+                counts[studies.start : studies.stop] += (top[studies.start : studies.stop, None] <= F).sum(axis=1)
+        return counts
+
+    def _simulated(
+        self, observed: Statistics, study: int, size: int, rng: np.random.Generator
+    ) -> tuple[Floats, Floats]:
         """`size` data sets without lack of fit with the spread of data set `study`: shapes (size, C) and (size, L)."""
         cells = self.cells
         sd = observed.constant[study][:, None] + observed.slope[study][:, None] * cells.level_x  # (2, L)
-        y = rng.standard_normal((size, len(cells.y))) * (sd[0][cells.level] / np.sqrt(cells.count))
+        y = rng.standard_normal((size, len(cells.x))) * (sd[0][cells.level] / np.sqrt(cells.count))
         within, some = np.zeros((size, len(cells.level_x))), cells.within_df > 0
         within[:, some] = rng.chisquare(cells.within_df[some], (size, int(some.sum()))) * sd[1][some] ** 2
         return y, within

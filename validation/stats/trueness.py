@@ -12,11 +12,11 @@ from fractions import Fraction
 from math import sqrt
 
 import numpy as np
-from numpy.polynomial import polynomial
 from numpy.typing import ArrayLike, NDArray
 
 from validation.stats.estimate import Estimate, Number, centre, exact_mean
 from validation.stats.intervals import check_confidence, f_quantile
+from validation.stats.lines import weighted_lines
 
 BIAS_SOURCE = "VIM 2.18; ISO 5725-4 (bias of one laboratory; both from memory); Student t over run means"
 LINE_SOURCE = "weighted straight line in each run, Student t over runs (common practice)"
@@ -192,4 +192,5 @@ def _line(x: ArrayLike, y: ArrayLike, w: ArrayLike) -> NDArray[np.float64]:
     x, y, w = (np.asarray(values, dtype=float) for values in (x, y, w))
     if np.unique(x).size < 3:
         raise ValueError(f"each run must span at least three levels; got {np.unique(x).size}")
-    return polynomial.polyfit(x, y, 1, w=np.sqrt(w))
+    line = weighted_lines(x, y[None, :], w)
+    return np.array([line.intercept[0], line.slope[0]])

@@ -27,21 +27,17 @@ class Group:
     Attributes
     ----------
     name : fixed, part of the seed
-    studies : simulated studies for the whole table; `brief` for the extract, None where it is not part of it
+    studies : how many are simulated
     rows : makes the rows from a generator and a number of studies
     """
 
     name: str
     studies: int
-    brief: int | None
     rows: Callable[[np.random.Generator, int], list[CoverageRow]]
 
-    def simulate(self, seed: int, *, extract: bool = False) -> list[CoverageRow]:
+    def simulate(self, seed: int) -> list[CoverageRow]:
         """The rows; a group's numbers do not depend on which other groups are simulated."""
-        studies = self.brief if extract else self.studies
-        if studies is None:
-            return []
-        return self.rows(np.random.default_rng([seed, zlib.crc32(self.name.encode())]), studies)
+        return self.rows(np.random.default_rng([seed, zlib.crc32(self.name.encode())]), self.studies)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,18 +98,3 @@ def _binary(values: Array) -> bool:
 def holds(interval: Ends, truth: float | Array) -> NDArray[np.bool_]:
     """Whether each interval holds the truth; ends count as inside."""
     return (interval[0] <= truth) & (truth <= interval[1])
-
-
-def widened(value: Array, interval: Ends) -> Ends:
-    """Intervals stretched to their estimates, as `validation.stats.one_way.claimed` does for one."""
-    return np.minimum(value, interval[0]), np.maximum(value, interval[1])
-
-
-def roots(interval: Ends) -> Ends:
-    """Ends of a variance as ends of a standard deviation."""
-    return np.sqrt(interval[0]), np.sqrt(interval[1])
-
-
-def about(value: Array, half: Array) -> Ends:
-    """A symmetric interval."""
-    return value - half, value + half
