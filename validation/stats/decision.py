@@ -39,6 +39,10 @@ def probability_above(
     limit : in the same unit
     degrees_of_freedom : effective degrees of freedom of u; None for the normal distribution
 
+    Returns
+    -------
+    Probabilities, an array of the shape of result and u
+
     Raises
     ------
     ValueError
@@ -66,10 +70,14 @@ def guard_factor(risk: float, *, degrees_of_freedom: float | None = None) -> flo
     risk : one-sided probability, unit 1
     degrees_of_freedom : effective degrees of freedom of u; None for the normal distribution
 
+    Returns
+    -------
+    float, unit 1
+
     Raises
     ------
     ValueError
-        A risk that is not above 0 and below 0.5: at 0.5 there is no guard band.
+        A risk that is not above 0 and below 0.5: at 0.5 there is no guard band; degrees of freedom below 1.
 
     References
     ----------
@@ -111,7 +119,12 @@ def u_curve(values: ArrayLike, u: ArrayLike) -> UncertaintyOf:
     Raises
     ------
     ValueError
-        Arrays of different shapes, or a standard uncertainty that is not positive and finite.
+        Arrays of different shapes, no values or one that is not finite, or a standard uncertainty that is not
+        positive and finite.
+
+    References
+    ----------
+    Common practice, no source.
     """
     x, s = np.asarray(values, dtype=float), np.asarray(u, dtype=float)
     if x.ndim != 1 or x.shape != s.shape or x.size == 0:
@@ -140,6 +153,10 @@ def acceptance_limit(limit: float, u: UncertaintyOf, factor: float) -> float:
     limit, u : the limit, and the standard uncertainty by value in the same unit
     factor : standard uncertainties between the two, zero or more
 
+    Returns
+    -------
+    float, in the unit of the limit
+
     Raises
     ------
     ValueError
@@ -155,7 +172,15 @@ def acceptance_limit(limit: float, u: UncertaintyOf, factor: float) -> float:
 def rejection_limit(limit: float, u: UncertaintyOf, factor: float) -> float:
     """The smallest result R that lies `factor` of its own standard uncertainties above the limit.
 
-    Solves R - factor * u(R) = limit. Parameters as for `acceptance_limit`.
+    Solves R - factor * u(R) = limit.
+
+    Parameters
+    ----------
+    limit, u, factor : as for `acceptance_limit`
+
+    Returns
+    -------
+    float, in the unit of the limit
 
     Raises
     ------
@@ -236,6 +261,18 @@ class Zones:
 def simple_rule(limit: float) -> Zones:
     """Simple acceptance: the result alone decides. At the limit the risk is 50 %.
 
+    Parameters
+    ----------
+    limit : float, what the customer set, in the unit of the results
+
+    Returns
+    -------
+    Zones, both limits at `limit`
+
+    Raises
+    ------
+    None.
+
     References
     ----------
     ILAC-G8:09/2019, 4.2.1; JCGM 106:2012, 8.2 (from memory).
@@ -248,9 +285,13 @@ def guarded_rule(limit: float, u: UncertaintyOf, factor: float, *, at_result: bo
 
     Parameters
     ----------
-    limit, u : the limit, and the standard uncertainty by value
+    limit, u : float, the limit, and the standard uncertainty by value in the same unit
     factor : the guard band in standard uncertainties, `guard_factor(risk)`, or U / u
     at_result : take the uncertainty at the result, solving for the acceptance limit, instead of that at the limit
+
+    Returns
+    -------
+    Zones, in the unit of the limit
 
     Raises
     ------
@@ -269,7 +310,18 @@ def guarded_rule(limit: float, u: UncertaintyOf, factor: float, *, at_result: bo
 def non_binary_rule(limit: float, u: UncertaintyOf, factor: float, *, at_result: bool = False) -> Zones:
     """Four zones: below, conditionally below, conditionally above, above.
 
-    Parameters and errors as for `guarded_rule`.
+    Parameters
+    ----------
+    limit, u, factor, at_result : as for `guarded_rule`
+
+    Returns
+    -------
+    Zones, in the unit of the limit
+
+    Raises
+    ------
+    ValueError
+        As for `guarded_rule`.
 
     References
     ----------
@@ -288,7 +340,15 @@ def _width(limit: float, u: UncertaintyOf, factor: float) -> float:
 
 
 def rounding_uncertainty(step: float) -> float:
-    """Standard uncertainty of rounding to a step: step / sqrt(12), in the unit of the step.
+    """Standard uncertainty of rounding to a step: step / sqrt(12).
+
+    Parameters
+    ----------
+    step : float, above 0
+
+    Returns
+    -------
+    float, in the unit of the step
 
     Raises
     ------
@@ -306,7 +366,14 @@ def rounding_uncertainty(step: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class OneResult:
-    """One result: u at it, the probability that the true value lies above the limit, and how it is reported."""
+    """What a rule says of one result.
+
+    Attributes
+    ----------
+    result, u : the result and the standard uncertainty at it, one unit
+    above : probability that the true value lies above the limit
+    zone : how it is reported
+    """
 
     result: float
     u: float
@@ -334,6 +401,11 @@ def one_result(
     Returns
     -------
     One record a result, in their order
+
+    Raises
+    ------
+    ValueError
+        As for `probability_above`.
 
     References
     ----------
@@ -390,11 +462,15 @@ def overall_risk(prior: Prior | ResultsPrior, zones: Zones, u: UncertaintyOf) ->
     ----------
     prior : distribution of the true values
     zones : the decision rule
-    u : standard uncertainty by value
+    u : standard uncertainty by value, arrays of one shape in and out
 
     Returns
     -------
     OverallRisk, probabilities
+
+    Raises
+    ------
+    None.
 
     References
     ----------
@@ -421,12 +497,16 @@ def probability_above_with(prior: Prior, result: float, limit: float, u: Uncerta
     Parameters
     ----------
     prior : distribution of the true values
-    result, limit : in one unit
+    result, limit : floats, one unit
     u : standard uncertainty by value
 
     Returns
     -------
     The probability; None where the prior leaves nothing at such a result
+
+    Raises
+    ------
+    None.
 
     References
     ----------

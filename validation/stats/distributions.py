@@ -20,7 +20,13 @@ Draws = NDArray[np.float64]
 
 
 class Distribution(Protocol):
-    """What propagation and Monte Carlo ask of an input."""
+    """What propagation and Monte Carlo ask of an input.
+
+    Attributes
+    ----------
+    mean, standard_uncertainty : in the unit of the input
+    degrees_of_freedom : of the standard uncertainty; infinite where it is taken as known
+    """
 
     @property
     def mean(self) -> float: ...
@@ -38,7 +44,12 @@ class Distribution(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Normal:
-    """Normal with mean and standard uncertainty; `degrees_of_freedom` counts in the effective ones alone.
+    """Normal with mean and standard uncertainty.
+
+    Attributes
+    ----------
+    mean, standard_uncertainty : finite, one unit; the latter 0 or more
+    degrees_of_freedom : above 0; they count in the effective ones alone
 
     References
     ----------
@@ -64,6 +75,11 @@ class StudentT:
 
     `standard_uncertainty` is the scale s/sqrt(n), as the law of propagation takes it; the draws scatter more, by
     sqrt(nu / (nu - 2)), which is how Monte Carlo carries the degrees of freedom.
+
+    Attributes
+    ----------
+    mean, standard_uncertainty : finite, one unit; the latter 0 or more
+    degrees_of_freedom : nu, above 0; infinite: the draws are normal
 
     References
     ----------
@@ -106,6 +122,11 @@ class _Between:
 class Rectangular(_Between):
     """Any value between `low` and `high` is as likely as any other.
 
+    Attributes
+    ----------
+    low, high : limits, finite, low not above high, one unit
+    degrees_of_freedom : of the standard uncertainty, above 0
+
     References
     ----------
     JCGM 101:2008, 6.4.2; JCGM 100:2008, 4.3.7.
@@ -129,7 +150,13 @@ class Rectangular(_Between):
 
 @dataclass(frozen=True, slots=True)
 class Trapezoidal(_Between):
-    """Sum of two rectangular errors: flat over the share `top` of the width. 0: triangular; 1: rectangular.
+    """Sum of two rectangular errors.
+
+    Attributes
+    ----------
+    low, high : limits, finite, low not above high, one unit
+    degrees_of_freedom : of the standard uncertainty, above 0
+    top : flat share of the width, 0 (triangular) to 1 (rectangular)
 
     References
     ----------
@@ -153,22 +180,64 @@ class Trapezoidal(_Between):
 
 
 def triangular(low: float, high: float, *, degrees_of_freedom: float = inf) -> Trapezoidal:
-    """Symmetric triangle between `low` and `high` (JCGM 101:2008, 6.4.5)."""
+    """Symmetric triangle between two limits.
+
+    Parameters
+    ----------
+    low, high : floats, the limits, one unit
+    degrees_of_freedom : of the standard uncertainty, above 0
+
+    Returns
+    -------
+    Trapezoidal without a flat top
+
+    Raises
+    ------
+    ValueError
+        Limits that are not finite or out of order, or degrees of freedom that are not above zero.
+
+    References
+    ----------
+    JCGM 101:2008, 6.4.5 (from memory).
+    """
     return Trapezoidal(low, high, degrees_of_freedom=degrees_of_freedom)
 
 
 def one_sided(limit: float, *, degrees_of_freedom: float = inf) -> Rectangular:
-    """A loss or gain between nothing and `limit`, of either sign: rectangular, with a mean that is not zero.
+    """A loss or gain between nothing and a limit: rectangular, with a mean that is not zero.
 
-    A one-sided error shifts the result by half its limit besides widening it (JCGM 100:2008, 4.3.8, first case in
-    its simplest form).
+    A one-sided error shifts the result by half its limit besides widening it.
+
+    Parameters
+    ----------
+    limit : float, of either sign
+    degrees_of_freedom : of the standard uncertainty, above 0
+
+    Returns
+    -------
+    Rectangular, in the unit of the limit
+
+    Raises
+    ------
+    ValueError
+        A limit that is not finite, or degrees of freedom that are not above zero.
+
+    References
+    ----------
+    JCGM 100:2008, 4.3.8, first case in its simplest form (from memory).
     """
     return Rectangular(min(0.0, limit), max(0.0, limit), degrees_of_freedom=degrees_of_freedom)
 
 
 @dataclass(frozen=True, slots=True)
 class Arcsine(_Between):
-    """A quantity that cycles between `low` and `high` like a sine, read at a random moment (JCGM 101:2008, 6.4.6)."""
+    """A quantity that cycles between `low` and `high` like a sine, read at a random moment (JCGM 101:2008, 6.4.6).
+
+    Attributes
+    ----------
+    low, high : limits, finite, low not above high, one unit
+    degrees_of_freedom : of the standard uncertainty, above 0
+    """
 
     @property
     def standard_uncertainty(self) -> float:
@@ -184,6 +253,12 @@ class CurvilinearTrapezoid(_Between):
     """Rectangular whose two limits are each known only to `inexactness` (JCGM 101:2008, 6.4.3).
 
     The half-width itself is rectangular about its stated value, within plus and minus `inexactness`.
+
+    Attributes
+    ----------
+    low, high : limits, finite, low not above high, one unit
+    degrees_of_freedom : of the standard uncertainty, above 0
+    inexactness : 0 to the half-width, in the unit of the limits
     """
 
     inexactness: float
@@ -204,7 +279,13 @@ class CurvilinearTrapezoid(_Between):
 
 @dataclass(frozen=True, slots=True)
 class Exponential:
-    """A quantity that cannot be negative and of which only the mean is known (JCGM 101:2008, 6.4.10)."""
+    """A quantity that cannot be negative and of which only the mean is known (JCGM 101:2008, 6.4.10).
+
+    Attributes
+    ----------
+    mean : finite, 0 or more; the standard uncertainty is as large
+    degrees_of_freedom : of the standard uncertainty, above 0
+    """
 
     mean: float
     degrees_of_freedom: float = inf
@@ -227,7 +308,11 @@ def type_a(readings: Iterable[Number]) -> StudentT:
 
     Parameters
     ----------
-    readings : shape (n,), n >= 2, one unit
+    readings : shape (n,), n >= 2, floats or exact decimals, one unit
+
+    Returns
+    -------
+    StudentT, in the unit of the readings
 
     Raises
     ------

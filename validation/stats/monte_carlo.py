@@ -22,8 +22,17 @@ BLOCK = 20_000
 class MonteCarloResult:
     """Mean, standard uncertainty and coverage intervals of a model's result, in its unit.
 
-    `symmetric` cuts off equal probability on both sides; `shortest` is the shortest interval of that probability. The
-    standard errors come from the scatter between blocks: what another seed would change.
+    The errors come from the scatter between blocks: what another seed would change.
+
+    Attributes
+    ----------
+    mean, standard_uncertainty : of the model's results
+    symmetric : interval that cuts off equal probability on both sides
+    shortest : the shortest interval of that probability
+    confidence : coverage probability of both
+    draws : how many there were
+    mean_error, uncertainty_error, end_errors : standard errors of mean, u and the ends of `symmetric`; infinite with
+        one block
     """
 
     mean: float
@@ -42,8 +51,13 @@ class MonteCarloResult:
 class AgreementResult:
     """Whether first-order propagation gives the interval of Monte Carlo to the digits that are reported.
 
-    `tolerance` is half a unit of the last of `digits` significant digits of u; `low`, `high` are the absolute
-    differences of the interval ends. `resolved` is False where the Monte Carlo errors are too large to tell.
+    Attributes
+    ----------
+    agrees : whether both ends differ by no more than the tolerance
+    tolerance : half a unit of the last of `digits` significant digits of u
+    low, high : absolute differences of the interval ends, in the unit of the result
+    digits : significant digits of u that count
+    resolved : False where the Monte Carlo errors are too large to tell
     """
 
     agrees: bool
@@ -135,7 +149,11 @@ def agreement(propagated: PropagationResult, drawn: MonteCarloResult, *, digits:
     Parameters
     ----------
     propagated, drawn : results of one model and the same inputs at the same confidence
-    digits : significant digits of the standard uncertainty that count as meaningful
+    digits : int, significant digits of the standard uncertainty that count as meaningful
+
+    Returns
+    -------
+    AgreementResult, in the unit of the result
 
     Raises
     ------
@@ -157,11 +175,24 @@ def agreement(propagated: PropagationResult, drawn: MonteCarloResult, *, digits:
 
 
 def numerical_tolerance(u: float, *, digits: int = 2) -> float:
-    """Half a unit of the last of `digits` significant digits of u; 0 for u = 0.
+    """Half a unit of the last significant digit of a standard uncertainty.
+
+    Parameters
+    ----------
+    u : float, finite
+    digits : int, significant digits that count, 1 or more
+
+    Returns
+    -------
+    float, in the unit of u; 0 for u = 0
+
+    Raises
+    ------
+    None.
 
     References
     ----------
-    JCGM 101:2008, 7.9.2.
+    JCGM 101:2008, 7.9.2 (from memory).
 
     Examples
     --------

@@ -33,7 +33,12 @@ TOO_SMALL = "The earlier results say next to nothing about so small a probabilit
 
 
 class Prior(Protocol):
-    """A distribution of true values."""
+    """A distribution of true values: its density, the probability above a value, and quantiles to integrate between.
+
+    Attributes
+    ----------
+    name : of the family
+    """
 
     @property
     def name(self) -> str: ...
@@ -47,7 +52,12 @@ class Prior(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class NormalPrior:
-    """Normal true values; mean and standard deviation in the unit of the results."""
+    """Normal true values.
+
+    Attributes
+    ----------
+    mean, sd : mean and standard deviation, above 0, in the unit of the results
+    """
 
     mean: float
     sd: float
@@ -68,7 +78,13 @@ class NormalPrior:
 
 @dataclass(frozen=True, slots=True)
 class LognormalPrior:
-    """True values whose logarithm is normal; `median` in the unit of the results, `log_sd` of the natural logarithm."""
+    """True values whose logarithm is normal.
+
+    Attributes
+    ----------
+    median : above 0, in the unit of the results
+    log_sd : standard deviation of the natural logarithm, above 0
+    """
 
     median: float
     log_sd: float
@@ -93,7 +109,21 @@ class LognormalPrior:
 
 @dataclass(frozen=True, slots=True)
 class GammaPrior:
-    """Gamma-distributed true values; mean = shape * scale, scale in the unit of the results."""
+    """Gamma-distributed true values; mean = shape * scale.
+
+    Attributes
+    ----------
+    shape : above 0
+    scale : above 0, in the unit of the results
+
+    Examples
+    --------
+    NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.6.7.4 (from memory): chi-square on 10 degrees of freedom, a
+    gamma of shape 5 and scale 2, exceeds 18.307 with probability 0.05 and 23.209 with 0.01.
+
+    >>> [f"{GammaPrior(5, 2).above(y):.4f}" for y in (18.307, 23.209)]
+    ['0.0500', '0.0100']
+    """
 
     shape: float
     scale: float
@@ -119,7 +149,13 @@ class GammaPrior:
 
 @dataclass(frozen=True, slots=True)
 class TwoLognormalsPrior:
-    """Two kinds of samples, each lognormal: most of them, and a `share` of others, such as engines with a leak."""
+    """Two kinds of samples, each lognormal: most of them, and others, such as engines with a leak.
+
+    Attributes
+    ----------
+    most, others : the two kinds
+    share : of the others, above 0 and below 1
+    """
 
     most: LognormalPrior
     others: LognormalPrior
@@ -146,6 +182,10 @@ class ResultsPrior:
 
     Results scatter more than true values, by the error of measurement; so this prior overstates the spread, and with
     it the share of samples near and beyond a limit.
+
+    Attributes
+    ----------
+    values : shape (n,), n >= 1
     """
 
     values: tuple[float, ...]
@@ -174,9 +214,23 @@ def split_nodes(prior: Prior | ResultsPrior, limit: float, u: UncertaintyOf) -> 
     Gauss's rule with 20 points on panels whose edges lie at multiples of u about the limit, where an error function
     turns, and at quantiles of the prior.
 
+    Parameters
+    ----------
+    prior : distribution of the true values; earlier results are their own points, of equal weight
+    limit : float, in the unit of the true values
+    u : standard uncertainty by value
+
     Returns
     -------
     Two pairs of arrays, below and above: true values, and the prior's probability that each stands for
+
+    Raises
+    ------
+    None.
+
+    References
+    ----------
+    Gauss and Legendre's rule (any handbook); where the panels begin is common practice, no source.
     """
     if isinstance(prior, ResultsPrior):
         values = np.sort(np.asarray(prior.values, dtype=float))
@@ -260,6 +314,11 @@ class Probability(ConfidenceDistribution):
     """A probability whose logarithm is normal with the standard error `log_error`; it never exceeds 1.
 
     There is no interval at a level at which the logarithm would be uncertain by more than `WIDEST`.
+
+    Attributes
+    ----------
+    value : the probability, above 0
+    log_error : standard error of its natural logarithm
     """
 
     value: float
@@ -455,6 +514,10 @@ def density_of_results(prior: Prior, results: ArrayLike, u: UncertaintyOf) -> Ar
     ------
     ValueError
         A result so far below zero that no true value above zero can have given it.
+
+    References
+    ----------
+    The integral of `fit_prior` (common practice, no source).
     """
     x = np.asarray(results, dtype=float)
     around = _Likelihood(x, np.empty(0), u, 0.0)

@@ -28,8 +28,14 @@ STEP = 0.5
 class Part:
     """What one input brings to the combined uncertainty.
 
-    `contribution` is sensitivity times standard uncertainty, with its sign, in the unit of the result; `share` is its
-    square as a share of the combined variance (for uncorrelated inputs the shares add up to 1).
+    Attributes
+    ----------
+    name : of the input
+    estimate, standard_uncertainty : in the unit of the input
+    sensitivity : derivative of the result by the input
+    contribution : sensitivity times standard uncertainty, with its sign, in the unit of the result
+    share : its square over the combined variance; for uncorrelated inputs the shares add up to 1
+    degrees_of_freedom : of the standard uncertainty; infinite where it is taken as known
     """
 
     name: str
@@ -43,10 +49,17 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class PropagationResult:
-    """Combined standard uncertainty of a model's result. All in the unit of the result; `k` is a number.
+    """Combined standard uncertainty of a model's result.
 
-    `interval` is value -+ k * u at `confidence`; `coverage_df` are the effective degrees of freedom as k used them,
-    truncated to the next lower whole number; None where they are infinite.
+    Attributes
+    ----------
+    value, combined, expanded : result, combined standard uncertainty and k times it, in the unit of the result
+    parts : what each input brings
+    effective_df : by Welch and Satterthwaite, not truncated; infinite where no input has finite ones
+    coverage_df : as k used them, truncated to the next lower whole number; None where they are infinite
+    coverage_factor : k, unit 1
+    interval : value -+ expanded, at `confidence`
+    notes : what must be known of it, in whole sentences
     """
 
     value: float
@@ -172,7 +185,22 @@ def second_order_uncertainty(model: Model, inputs: Mapping[str, Distribution]) -
 
 
 def effective_df(combined: float, contributions: Sequence[float], dfs: Sequence[float]) -> float:
-    """Effective degrees of freedom u_c^4 / sum(u_i^4 / nu_i), not truncated; infinite where no input has finite ones.
+    """Effective degrees of freedom u_c^4 / sum(u_i^4 / nu_i), not truncated.
+
+    Parameters
+    ----------
+    combined : float, combined standard uncertainty, in the unit of the contributions
+    contributions : shape (n,), sensitivity times standard uncertainty of each input, one unit
+    dfs : shape (n,), degrees of freedom of each, above 0; infinite where taken as known
+
+    Returns
+    -------
+    float; infinite where no contribution has finite ones
+
+    Raises
+    ------
+    ValueError
+        Lengths differ.
 
     References
     ----------
@@ -193,8 +221,16 @@ def effective_df(combined: float, contributions: Sequence[float], dfs: Sequence[
 
 
 def coverage_factor(df: float, confidence: float) -> tuple[float, int | None]:
-    """Student's t for the two-sided `confidence`, and the degrees of freedom used: `df` truncated to the next lower
-    whole number, at least 1; None where infinite, and the normal quantile is taken.
+    """Student's t for a two-sided confidence, and the degrees of freedom that it was taken on.
+
+    Parameters
+    ----------
+    df : float, effective degrees of freedom; infinite: the normal quantile is taken
+    confidence : two-sided
+
+    Returns
+    -------
+    k, unit 1, and `df` truncated to the next lower whole number, at least 1; None where it is infinite
 
     Raises
     ------
@@ -212,7 +248,27 @@ def coverage_factor(df: float, confidence: float) -> tuple[float, int | None]:
 
 
 def correlation_matrix(names: Sequence[str], correlations: Correlations | None) -> np.ndarray:
-    """The symmetric matrix, shape (n, n), checked to be one that quantities can have."""
+    """The matrix of the correlation coefficients, checked to be one that quantities can have.
+
+    Parameters
+    ----------
+    names : shape (n,), of the inputs
+    correlations : coefficient, -1 to 1, of each correlated pair; None: all inputs uncorrelated
+
+    Returns
+    -------
+    Symmetric array, shape (n, n), ones on its diagonal
+
+    Raises
+    ------
+    ValueError
+        A pair that does not name two of the inputs, a coefficient beyond -1 or 1, or a matrix with a negative
+        eigenvalue.
+
+    References
+    ----------
+    JCGM 100:2008, 5.2.2 (from memory).
+    """
     matrix = np.eye(len(names))
     for (first, second), r in (correlations or {}).items():
         unknown = [name for name in (first, second) if name not in names]

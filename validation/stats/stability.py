@@ -31,7 +31,12 @@ Design = Literal["runs not stated", "one run", "run is the unit", "runs kept apa
 
 @dataclass(frozen=True)
 class Change(Ratio):
-    """A change relative to the value at age 0, by Fieller's theorem."""
+    """A change relative to the value at age 0, by Fieller's theorem.
+
+    Attributes
+    ----------
+    As `Ratio`: the change over the time asked for, and the value at age 0, in the unit of the results.
+    """
 
     def notes(self, level: float) -> tuple[str, ...]:
         return (NO_START,) if self.interval(level) is None else ()
@@ -145,10 +150,15 @@ def stability_line(
     values : shape (n,), floats or exact decimals, one unit
     runs : shape (n,), or None where the runs are not stated
 
+    Returns
+    -------
+    StabilityLine, in the unit of the values and days
+
     Raises
     ------
     ValueError
-        Lengths differ, ages that are not finite, or fewer than three units or two different ages.
+        Lengths differ, ages or values that are not finite, fewer than two different ages, or no more units than
+        coefficients (one slope, and an intercept for each run that is kept apart).
 
     References
     ----------
@@ -293,9 +303,17 @@ def studentised_critical(units: int, degrees_of_freedom: int, *, alpha: float = 
 
     Parameters
     ----------
-    units : residuals that were looked at
+    units : int, residuals that were looked at
     degrees_of_freedom : of the residual mean square, above 1
     alpha : probability that any of them passes it by chance
+
+    Returns
+    -------
+    float, unit 1; NaN for degrees of freedom of 1 or less
+
+    Raises
+    ------
+    None.
 
     References
     ----------
@@ -322,6 +340,10 @@ def first_crossing(
     Returns
     -------
     The age in days; 0 where the bound is not above zero even at age 0, None where it never reaches zero
+
+    Raises
+    ------
+    None.
 
     References
     ----------
@@ -418,6 +440,14 @@ def time_within(interval: Interval, allowed: float) -> float | None:
     Returns
     -------
     The time in that unit
+
+    Raises
+    ------
+    None.
+
+    References
+    ----------
+    Common practice, no source.
     """
     fastest = max(abs(interval[0]), abs(interval[1]))
     return None if fastest == 0 else allowed / fastest

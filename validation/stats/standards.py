@@ -23,7 +23,13 @@ DENSITIES = (AIR, WEIGHTS, FUEL_DENSITY, OIL_DENSITY)
 
 @dataclass(frozen=True, slots=True)
 class Weighed:
-    """One component weighed: names of the balance readings among the inputs. `tare` empty: `gross` is a net mass."""
+    """One component weighed, by the names of its balance readings among the inputs.
+
+    Attributes
+    ----------
+    component : "fuel" or "oil"
+    gross, tare : names of the readings; `tare` empty: `gross` is a net mass
+    """
 
     component: str
     gross: str
@@ -85,7 +91,12 @@ def buoyancy_factor(air: Any, weights: Any, object_: Any) -> Any:
 
     Returns
     -------
-    (1 - air / weights) / (1 - air / object_)
+    (1 - air / weights) / (1 - air / object_), unit 1
+
+    Raises
+    ------
+    ZeroDivisionError
+        Floats: a density of weights or object that is zero, or an object as light as air.
 
     References
     ----------
@@ -103,12 +114,19 @@ def mass_fraction(weighings: Sequence[Weighed], relative: Sequence[str], *, scal
     ----------
     weighings : components "fuel" and "oil", with the names of their balance readings
     relative : names of the factors about 1 that multiply the result
-    scale : 100 for %, 1e6 for mg/kg
-    inputs : the balance readings, `PURITY`, and where they are known `LOSS` and the four densities; floats or arrays
+    scale : float, 100 for %, 1e6 for mg/kg
+    **inputs : the balance readings, `PURITY`, and where they are known `LOSS` and the four densities; floats or arrays
 
     Returns
     -------
     The mass fraction, a float or an array as the inputs are
+
+    Raises
+    ------
+    KeyError
+        A component that is neither, or a name that is not among the inputs.
+    ZeroDivisionError
+        Floats: nothing was weighed.
 
     References
     ----------
