@@ -317,7 +317,8 @@ def test_the_page_is_the_table_of_these_programs():
 
 def test_the_page_was_made_with_the_statistics_as_they_are():
     text = (ROOT / "docs" / "coverage.md").read_text(encoding="utf-8")
-    stated = re.search(r"^<!-- SHA-256 of validation/stats and validation/simulation: ([0-9a-f]{64}) -->$", text, re.M)
+    head = "SHA-256 of the code of validation/stats and validation/simulation"
+    stated = re.search(rf"^<!-- {head}: ([0-9a-f]{{64}}) -->$", text, re.M)
     assert stated, "docs/coverage.md states no sources: run `python tests/coverage_table.py`"
     assert stated[1] == sources(), (
         "The table of docs/coverage.md was made with other statistics: run `python tests/coverage_table.py`"
