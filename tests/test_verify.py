@@ -145,7 +145,7 @@ def test_trace_of_an_uncertainty_names_components_and_measured_parts(dossier: Pa
     row = 1 + next(i for i, text in enumerate(plan) if "{name: oil, size" in text)
     # 2 % of 4 % is 0.08 %.
     assert f"line {row}  oil: size 2 %, 0.08 at 4. Origin: Four batches" in trace_text
-    assert "sampling: not applicable: the result applies to the oil as received" in trace_text
+    assert "sampling: not applicable: the result speaks of the oil as received" in trace_text
     # Of the whole study: every level of what was measured.
     assert "intermediate_precision.s_I at 10 = " in trace(dossier, "uncertainty.proportional")
 
@@ -161,7 +161,7 @@ def test_trace_of_an_uncertainty_names_components_and_measured_parts(dossier: Pa
     ],
 )
 def test_trace_with_a_wrong_key_says_the_nearest(dossier: Path, key: str, nearest: str) -> None:
-    with pytest.raises(Refusal, match="holds no quantity") as refusal:
+    with pytest.raises(Refusal, match="has no quantity") as refusal:
         trace(dossier, key)
     assert nearest in str(refusal.value)
     assert len(str(refusal.value)) < 320
@@ -169,9 +169,9 @@ def test_trace_with_a_wrong_key_says_the_nearest(dossier: Path, key: str, neares
 
 def test_only_a_number_with_rows_is_said_to_have_them(dossier: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["trace", str(dossier), "standards.mass_fraction", "--at", "S-01"]) == 0
-    assert "The rows stand" not in capsys.readouterr().out
+    assert "The rows are" not in capsys.readouterr().out
     assert main(["trace", str(dossier), "trueness.bias", "--at", "2"]) == 0
-    assert "The rows stand" in capsys.readouterr().out
+    assert "The rows are" in capsys.readouterr().out
 
 
 # ------------------------------------------------------------------------------------------------------- the new lot
@@ -181,7 +181,7 @@ def test_the_new_lot_is_compared_with_its_parent(demo: Path) -> None:
     html = (demo / "new-lot" / "dossiers" / "001" / "dossier.html").read_text(encoding="utf-8")
     assert "What changed since the parent" in html
     assert html.index("Verdicts that changed") < html.index("Inputs that changed, by hash")
-    assert "Not repeated, so the verdicts of VS-2026-07 issue 001 stand" in html
+    assert "Not repeated, so the verdicts of VS-2026-07 issue 001 still apply" in html
     page_1 = html[: html.index("Prepared")]
     assert "The step of results from lot S-01 to lot S-02 is larger than the allowed 2.5 % at 4 and 7.5 %" in page_1
 
@@ -246,7 +246,7 @@ def test_an_amendment_taken_out_is_told_on_page_1_and_in_the_conclusion_of_the_n
     assert "amendments.csv is incomplete: amendment 1 is gone" in report.text
     page_1 = (report.dossier / "dossier.html").read_text(encoding="utf-8").partition("Prepared")[0]
     assert "Amendment 1 is gone and no longer applied: correction of P-089, column result, 20.7 to 2.07" in page_1
-    assert "not whole" in page_1
+    assert "incomplete" in page_1
     # The dossier knows by itself what is missing from it, and so does whoever verifies it.
     assert any("Amendment 1 is gone" in problem for problem in verify_dossier(report.dossier).problems)
 
@@ -260,7 +260,7 @@ def test_a_parent_that_does_not_verify_or_is_not_there_is_refused(demo: Path, tm
     with pytest.raises(Refusal, match=f"does not verify.*{figure.name}"):
         run_study(lot)
     shutil.rmtree(grade)
-    with pytest.raises(Refusal, match=r"none was found"):
+    with pytest.raises(Refusal, match=r"none is in this study"):
         run_study(lot)
     assert not [path for path in (lot / "dossiers").iterdir() if path.name.isdigit()]
 
