@@ -314,7 +314,7 @@ def grade_rows(by_run: bool, rng: np.random.Generator, studies: int) -> list[Cov
         else:
             found = slope_ratios(levels, y.tolist(), names, reference="N", weights=weights)
         first, second = (y[blank & (np.array(names) == name)].tolist() for name in ("K", "N"))
-        ratio = found.ratios[found.names.index("K")]
+        ratio = found.line("K").ratio
         hits.append([inside(ratio, 0.9), inside(paired_difference(first, second), 0.0)])
     how = "8 runs, 3 levels of 2 grades" if by_run else "2 grades, 3 levels x 8"
     return looped(Place("grades", how, "ratio 0.9"), ("slope ratio", "blank difference"), hits)
