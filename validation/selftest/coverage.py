@@ -28,6 +28,7 @@ from validation.stats.carry_over import carry_over_effect, carry_over_share
 from validation.stats.comparison import LimitDistance, YorkFits, deming_many, passing_bablok_many
 from validation.stats.confidence import NormalPercentile
 from validation.stats.detection import LinearSdLimits, blank_sd, iupac_multiplier, iupac_runs_multiplier, noncentrality
+from validation.stats.estimate import Estimate
 from validation.stats.intervals import joined_interval, mean_interval, sd_interval, t_quantile
 from validation.stats.lines import weighted_lines
 from validation.stats.mean_squares import Components, MeanSquares, group_sums
@@ -162,11 +163,9 @@ def bias_line_rows(rng: np.random.Generator, studies: int) -> list[CoverageRow]:
     return looped(place, ("constant bias", "proportional bias", "joint region of both"), hits)
 
 
-def inside(estimate: Any, truth: float) -> bool:
-    """Whether the interval of an `Estimate` at 95 % holds the truth; without one it does not."""
-    if estimate is None:
-        return False
-    ends = estimate.interval(CONFIDENCE) if callable(estimate.interval) else estimate.interval
+def inside(estimate: Estimate | None, truth: float) -> bool:
+    """Whether the interval at 95 % holds the truth; without one it does not."""
+    ends = None if estimate is None else estimate.interval(CONFIDENCE)
     return ends is not None and ends[0] <= truth <= ends[1]
 
 
