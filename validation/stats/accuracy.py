@@ -104,12 +104,25 @@ def tolerance_limits(precision: PrecisionResult, bias: float, *, beta: float = 0
 
 
 def tolerance_limits_many(components: Components, *, beta: float = 0.95) -> tuple[Floats, Floats]:
-    """The limits of `tolerance_limits` of many studies of one design: low and high, each of shape (studies,).
+    """The limits of `tolerance_limits` of many studies of one design.
 
     Parameters
     ----------
-    components : of the errors of each study, in runs of single readings of preparations
-    beta : expected share inside
+    components : of the errors of each study, in runs of single readings of preparations, unit of the readings
+    beta : expected share inside, a probability
+
+    Returns
+    -------
+    low, high : each of shape (studies,), in the unit of the errors
+
+    Raises
+    ------
+    ValueError
+        A share outside (0, 1).
+
+    References
+    ----------
+    As `tolerance_limits`: Mee 1984, Technometrics 26, 251 (from memory).
     """
     check_confidence(beta)
     squares = components.squares

@@ -264,6 +264,14 @@ def departures_many(readings: CalibrationReadings) -> tuple[Floats, Floats, int]
     Returns
     -------
     values, errors : shape (studies, L), in the unit of x; and the number of runs behind the errors
+
+    Raises
+    ------
+    None: the shapes are the caller's to keep.
+
+    References
+    ----------
+    As `departures`: Student t over the runs' own lines (common practice, no source).
     """
     weights = np.ones(len(readings.x))
     line = weighted_lines(readings.x, readings.small, weights)
@@ -287,11 +295,19 @@ def single_point_many(readings: CalibrationReadings, routine: int) -> tuple[Floa
     Parameters
     ----------
     readings : `response` of shape (studies, n); every run, of two or more, holds every level
-    routine : code of the routine level, where values and errors are zero but for rounding
+    routine : int, code of the routine level, where values and errors are zero but for rounding
 
     Returns
     -------
     values, errors : shape (studies, L), in the unit of x; and the number of runs behind the errors
+
+    Raises
+    ------
+    None: the shapes are the caller's to keep.
+
+    References
+    ----------
+    As `single_point_bias` (common practice, no source).
     """
     factors = _factors(readings, routine)
     own = np.array(

@@ -507,13 +507,21 @@ def deming_many(x: Matrix, y: Matrix, *, level: float, ratio: float = 1.0) -> tu
 
     Parameters
     ----------
-    x, y : shape (studies, n), n >= 3, reference and candidate
-    level : where the difference is predicted
+    x, y : shape (studies, n), n >= 3, reference and candidate, one unit
+    level : float, where the difference is predicted, unit of x
     ratio : as in `deming`
 
     Returns
     -------
     values, errors : shape (3, studies): slope, intercept, difference, and their jackknife standard errors
+
+    Raises
+    ------
+    None: the shapes are the caller's to keep.
+
+    References
+    ----------
+    As `deming`: Linnet 1990, Stat. Med. 9, 1463 (jackknife; from memory).
     """
     slopes, intercepts = _deming_fits(x, y, ratio)
     fits = np.stack([slopes, intercepts, intercepts + (slopes - 1) * level])
@@ -660,12 +668,20 @@ def passing_bablok_many(x: Matrix, y: Matrix, *, level: float) -> tuple[Vector, 
 
     Parameters
     ----------
-    x, y : shape (studies, n), n >= 3, no two results of a method alike
+    x, y : shape (studies, n), n >= 3, no two results of a method alike, one unit
     level : of the limits; a limit whose rank lies outside the slopes is the outermost slope
 
     Returns
     -------
     slope, intercept, and the limits of each; every array of shape (studies,)
+
+    Raises
+    ------
+    None: the shapes are the caller's to keep.
+
+    References
+    ----------
+    Passing and Bablok 1983 (formulas from memory).
     """
     first, second = np.triu_indices(x.shape[1], 1)
     slopes = np.sort((y[:, second] - y[:, first]) / (x[:, second] - x[:, first]), axis=1)

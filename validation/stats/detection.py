@@ -195,7 +195,25 @@ def iupac_1997(blanks: Sequence[Number], *, alpha: float = 0.05) -> DetectionRes
 
 
 def iupac_multiplier(n: int, alpha: float) -> float:
-    """Standard deviations of `n` blanks from their mean to L_C, t sqrt(1 + 1/n); to L_D twice as many."""
+    """Standard deviations of `n` blanks from their mean to L_C, t sqrt(1 + 1/n); to L_D twice as many.
+
+    Parameters
+    ----------
+    n : int, readings of blanks, 2 or more
+    alpha : probability of a false detection
+
+    Returns
+    -------
+    float, unit 1
+
+    Raises
+    ------
+    None; NaN below two blanks.
+
+    References
+    ----------
+    Currie, IUPAC Recommendations 1995, Pure Appl. Chem. 67, 1699 (from memory).
+    """
     return float(t_quantile(1 - alpha, n - 1) * sqrt(1 + 1 / n))
 
 
@@ -207,8 +225,20 @@ def iupac_runs_multiplier(
     Parameters
     ----------
     ms_between, ms_within : mean squares, the one between runs unweighted, not both zero; one value a study, or numbers
-    dfs : between and within runs; without replicates the second is 0, and so is `ms_within`
-    harmonic_n, alpha : harmonic mean of the run sizes; as in `iupac_1997_runs`
+    dfs : int, between and within runs; without replicates the second is 0, and so is `ms_within`
+    harmonic_n, alpha : float, harmonic mean of the run sizes; probability of a false detection
+
+    Returns
+    -------
+    s_T in the unit of the blanks, the multiplier, Satterthwaite's degrees of freedom; one value a study, or numbers
+
+    Raises
+    ------
+    None: the shapes are the caller's to keep.
+
+    References
+    ----------
+    As `iupac_1997_runs`: Currie, IUPAC Recommendations 1995; Satterthwaite 1946 (both from memory).
     """
     size, share = (2 if dfs[1] else 1), 1 / harmonic_n
     squares, coefficients = (ms_between, ms_within), (share * (1 + 1 / (dfs[0] + 1)), 1 - share)
@@ -337,7 +367,24 @@ def iso_11843_2(line: PolynomialResult, *, alpha: float = 0.05) -> DetectionResu
 
 
 def blank_sd(line: PolynomialResult | Lines) -> Any:
-    """Standard deviation of a reading at level zero read back through an ordinary line, in the unit of its x."""
+    """Standard deviation of a reading at level zero read back through an ordinary line.
+
+    Parameters
+    ----------
+    line : one ordinary line of response on level, or those of many studies
+
+    Returns
+    -------
+    float, or shape (studies,), in the unit of x
+
+    Raises
+    ------
+    None; infinite for a slope of zero.
+
+    References
+    ----------
+    ISO 11843-2:2000 (clause from memory).
+    """
     return line.residual_sd / np.abs(line.slope) * np.sqrt(1 + 1 / line.n + line.x_mean**2 / line.x_sum_of_squares)
 
 
@@ -661,9 +708,14 @@ def _self_consistent(reach: Floats, constant: Any, growth: Any, of_line: Any) ->
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SdLines:
-    """s = constant + growth x, with the variances and the covariance of the two; one value a study.
+    """s = constant + growth x; one value a study in every array.
 
-    `falls` : where s did not grow and was taken as constant; `negative` : where it came out negative at level zero
+    Attributes
+    ----------
+    constant, growth : of the line, in the unit of s and in that unit per unit of x
+    variance_constant, variance_growth, covariance : of the two
+    falls : where s did not grow and was taken as constant
+    negative : where it came out negative at level zero
     """
 
     constant: Floats

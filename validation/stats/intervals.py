@@ -123,7 +123,26 @@ def f_quantile(p: float, df1: float, df2: float) -> float:
 
 
 def mean_interval(value: Any, error: Any, df: Any, confidence: float) -> tuple[Any, Any]:
-    """value -+ t times `error`; the normal quantile where `df` is None. Numbers, or arrays with one value a study."""
+    """value -+ t times `error`; the normal quantile where `df` is None.
+
+    Parameters
+    ----------
+    value, error : float or shape (studies,), a mean or coefficient and its standard error, one unit
+    df : float or array, degrees of freedom above 0; None for the normal quantile
+    confidence : level of the interval
+
+    Returns
+    -------
+    low, high : as `value`
+
+    Raises
+    ------
+    None; NaN outside these ranges.
+
+    References
+    ----------
+    Student's t (any textbook; common practice).
+    """
     half = t_quantile((1 + confidence) / 2, df) * error
     return value - half, value + half
 
@@ -301,12 +320,44 @@ def guarded_sum_interval(
 
 
 def root_interval(value: Any, squares: tuple[Any, Any]) -> tuple[Any, Any]:
-    """Ends of a variance as ends of a standard deviation, widened to the estimate `value` where it lies outside."""
+    """Ends of a variance as ends of a standard deviation, widened to the estimate where it lies outside.
+
+    Parameters
+    ----------
+    value : float or shape (studies,), the standard deviation
+    squares : two ends of the variance, none below 0, shaped as `value`
+
+    Returns
+    -------
+    low, high : in the unit of the standard deviation
+
+    Raises
+    ------
+    None.
+
+    References
+    ----------
+    Own choice: a truncated estimate outside its interval only makes it cover more.
+    """
     return np.minimum(value, np.sqrt(squares[0])), np.maximum(value, np.sqrt(squares[1]))
 
 
 def joined_interval(mean: Any, half: Any, factor: Any, s: Any, ends: tuple[Any, Any]) -> tuple[Any, Any]:
     """Interval of mean + factor * s from mean -+ half and the `ends` of s, widened to s where it lies outside.
+
+    Parameters
+    ----------
+    mean, half : float or shape (studies,), a mean and the half-width of its interval, one unit
+    factor : float, above 0
+    s, ends : a standard deviation and its interval, in the unit of the mean
+
+    Returns
+    -------
+    low, high : in the unit of the mean
+
+    Raises
+    ------
+    None.
 
     References
     ----------

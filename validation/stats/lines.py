@@ -59,9 +59,27 @@ def weighted_lines(x: ArrayLike, y: ArrayLike, weights: ArrayLike | None = None)
     y : shape (studies, n); large responses come as small differences from an exact offset
     weights : shape (n,) or (studies, n), positive, proportional to 1 / variance; None for ordinary lines
 
+    Returns
+    -------
+    Lines, one value a study in every array
+
+    Raises
+    ------
+    None: the shapes are the caller's to keep.
+
     References
     ----------
     Draper and Smith, Applied Regression Analysis, 3rd ed. 1998, chapters 1 and 9 (from memory).
+
+    Examples
+    --------
+    Thermometer of JCGM 100:2008, H.3: prints y1 = -0.1712 and y2 = 0.002 18 about t0 = 20 (from memory).
+
+    >>> t = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
+    >>> b = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
+    >>> line = weighted_lines([temperature - 20 for temperature in t], [b])
+    >>> round(float(line.intercept[0]), 4), round(float(line.slope[0]), 5)
+    (-0.1712, 0.00218)
     """
     xs, ys = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     w = np.broadcast_to(1.0 if weights is None else np.asarray(weights, dtype=float), ys.shape)

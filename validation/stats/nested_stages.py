@@ -26,6 +26,18 @@ class NestedStages:
     run_counts : shape (runs,); `runs_each`, `counts` : shape (p,), runs and readings of each laboratory
     run_means : shape (studies, runs); `means` : shape (studies, p); `mean` : shape (studies,); minus the offset
     df, mean_squares : laboratories, runs, residual; a mean square, shape (studies,), is None without degrees of freedom
+
+    Examples
+    --------
+    Dyestuff (Davies and Goldsmith 1972, Table 6.1): the mean squares are 11271.5 and 2451.25.
+
+    >>> batches = [[1545, 1440, 1440, 1520, 1580], [1540, 1555, 1490, 1560, 1495], [1595, 1550, 1605, 1510, 1560],
+    ...            [1445, 1440, 1595, 1465, 1545], [1595, 1630, 1515, 1635, 1625], [1520, 1455, 1450, 1480, 1445]]
+    >>> y = np.array([[value - 1500.0 for batch in batches for value in batch]])
+    >>> stages = NestedStages.of(y, ((5,),) * 6)
+    >>> laboratory, run, residual = stages.mean_squares
+    >>> round(float(laboratory[0]), 1), run, round(float(residual[0]), 2)
+    (11271.5, None, 2451.25)
     """
 
     run_counts: NDArray[np.int_]

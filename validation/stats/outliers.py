@@ -146,9 +146,25 @@ def grubbs_single(values: Sequence[Number], *, alpha: float = 0.05) -> OutlierTe
 
 
 def in_standard_deviations(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Each value minus the mean, over the standard deviation; 0 where nothing scatters. Along the last axis.
+    """Each value minus the mean, over the standard deviation, along the last axis.
 
     The largest in size is Grubbs' statistic for one outlier; of laboratory means they are Mandel's h.
+
+    Parameters
+    ----------
+    values : shape (..., n), one unit
+
+    Returns
+    -------
+    shape (..., n), unit 1; 0 where nothing scatters
+
+    Raises
+    ------
+    None.
+
+    References
+    ----------
+    Grubbs 1969, Technometrics 11, 1; ISO 5725-2:1994, 7.3.1 and 7.3.4 (from memory).
     """
     deviations = values - values.mean(axis=-1, keepdims=True)
     s = deviations.std(axis=-1, ddof=1, keepdims=True)
@@ -219,11 +235,19 @@ def without_a_pair(values: NDArray[np.float64]) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    values : shape (..., n)
+    values : shape (..., n), n >= 4, one unit
 
     Returns
     -------
     shape (..., 2); 1 where nothing scatters. The smaller of the two is Grubbs' statistic for two outliers.
+
+    Raises
+    ------
+    None.
+
+    References
+    ----------
+    Grubbs and Beck 1972, Technometrics 14, 847; ISO 5725-2:1994, 7.3.4 (from memory).
     """
     ordered = np.sort(values - values.mean(axis=-1, keepdims=True), axis=-1)
     total = (ordered**2).sum(axis=-1)
@@ -336,7 +360,24 @@ def cochran(variances: Sequence[float], n: int, *, alpha: float = 0.05) -> Outli
 
 
 def largest_share(variances: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Cochran's statistic: the largest variance over the sum of all, along the last axis; 0 where all are 0."""
+    """Cochran's statistic: the largest variance over the sum of all, along the last axis.
+
+    Parameters
+    ----------
+    variances : shape (..., p), none below 0, one unit
+
+    Returns
+    -------
+    shape (...), unit 1; 0 where all variances are 0
+
+    Raises
+    ------
+    None.
+
+    References
+    ----------
+    ISO 5725-2:1994, 7.3.3 (from memory).
+    """
     total = variances.sum(axis=-1)
     return np.divide(variances.max(axis=-1), total, out=np.zeros_like(total), where=total > 0)
 
@@ -397,7 +438,25 @@ def mandel_h(cell_means: Sequence[Number], *, alpha: float = 0.05) -> MandelTest
 
 
 def mandel_h_critical(p: int, alpha: float) -> float:
-    """Two-sided critical value of Mandel's h of one of p >= 3 laboratories."""
+    """Two-sided critical value of Mandel's h of one of `p` laboratories.
+
+    Parameters
+    ----------
+    p : int, laboratories, 3 or more
+    alpha : float, two-sided probability
+
+    Returns
+    -------
+    float, unit 1
+
+    Raises
+    ------
+    None; NaN below three laboratories.
+
+    References
+    ----------
+    ISO 5725-2:1994, 7.3.1 (from memory).
+    """
     t = -t_quantile(alpha / 2, p - 2)
     return float((p - 1) * t / sqrt(p * (t * t + p - 2)))
 
@@ -438,14 +497,50 @@ def mandel_k(cell_sds: Sequence[float], n: int | Sequence[int], *, alpha: float 
 
 
 def against_pooled(sds: NDArray[np.float64], counts: NDArray[np.int_]) -> NDArray[np.float64]:
-    """Mandel's k: standard deviations, shape (..., p), over the pooled one; 0 where nothing scatters."""
+    """Mandel's k: standard deviations over the pooled one.
+
+    Parameters
+    ----------
+    sds : shape (..., p), one a laboratory, one unit
+    counts : shape (p,), int, readings of each, 2 or more
+
+    Returns
+    -------
+    shape (..., p), unit 1; 0 where nothing scatters
+
+    Raises
+    ------
+    None.
+
+    References
+    ----------
+    ISO 5725-2:1994, 7.3.1 (from memory).
+    """
     df = counts - 1.0
     pooled = np.sqrt((df * sds**2).sum(axis=-1, keepdims=True) / df.sum())
     return np.divide(sds, pooled, out=np.zeros_like(sds), where=pooled > 0)
 
 
 def mandel_k_critical(counts: NDArray[np.int_], alpha: float) -> NDArray[np.float64]:
-    """Critical value of Mandel's k of each laboratory, shape (p,), from its number of readings."""
+    """Critical value of Mandel's k of each laboratory.
+
+    Parameters
+    ----------
+    counts : shape (p,), int, readings of each, 2 or more
+    alpha : float, one-sided probability
+
+    Returns
+    -------
+    shape (p,), unit 1
+
+    Raises
+    ------
+    None.
+
+    References
+    ----------
+    ISO 5725-2:1994, 7.3.1 (from memory).
+    """
     df = counts - 1.0
     share = special.betainccinv(df / 2, (df.sum() - df) / 2, alpha)
     return np.sqrt(share * df.sum() / df)

@@ -121,12 +121,24 @@ def lack_of_fit(x: Sequence[Number], y: Sequence[Number], levels: Codes) -> FTes
 
 
 def model_F(reduced: Floats, full: Floats, y: Floats) -> Floats:
-    """F of what a larger model explains of data sets beyond a smaller one: shape (studies,), never below zero.
+    """F of what a larger model explains of data sets beyond a smaller one.
 
     Parameters
     ----------
     reduced, full : orthonormal bases, shapes (n, P) and (n, Q), the second spanning the first
     y : shape (studies, n), minus an offset
+
+    Returns
+    -------
+    shape (studies,), unit 1, never below zero
+
+    Raises
+    ------
+    None: the shapes are the caller's to keep.
+
+    References
+    ----------
+    F test of nested linear models (any textbook; common practice).
     """
     left, rest = (_residual_sums(basis, y) for basis in (reduced, full))
     df1, df2 = full.shape[1] - reduced.shape[1], len(full) - full.shape[1]
@@ -237,11 +249,19 @@ def weighted_tests_many(readings: CalibrationReadings, *, draws: int, seeds: Seq
     Parameters
     ----------
     readings : `small` of shape (studies, n), with scatter left to compare with
-    draws, seeds : bootstrap data sets; one seed a study
+    draws, seeds : int, bootstrap data sets; one seed a study
 
     Returns
     -------
-    F, p : shape (studies, 2)
+    F, p : shape (studies, 2), unit 1
+
+    Raises
+    ------
+    None: the shapes are the caller's to keep.
+
+    References
+    ----------
+    As `weighted_tests`: parametric bootstrap (Davison and Hinkley 1997, chapter 4; from memory).
     """
     cells = Cells.of(readings)
     designs = NestedDesigns.of(cells)
