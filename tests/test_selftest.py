@@ -31,7 +31,7 @@ from validation.selftest import numerics, published
 from validation.selftest.checks import Check, CoverageRow, half_a_unit
 from validation.selftest.collect import content_hash
 from validation.selftest.report import PAGE, PRINT, RECORD, Written, build_report, minus, run_selftest
-from validation.stats import confidence, detection, intervals, one_way, outliers, precision, reproducibility
+from validation.stats import detection, intervals, one_way, outliers, precision, reproducibility
 from validation.words import THIN_SPACE
 
 ROOT = Path(__file__).parent.parent
@@ -119,7 +119,7 @@ def one_df_more(quantile):
 PLANTED = {
     "limit factor of precision": (precision, "LIMIT_FACTOR", lambda old: 2.8, "prc-limit-factor, factor"),
     "limit factor of reproducibility": (reproducibility, "LIMIT_FACTOR", lambda old: 2.8, "prc-limit-factor, factor"),
-    "t of the bias": (confidence, "t_quantile", one_df_more, "tol-five-readings, mean_low"),
+    "t of the bias": (intervals, "t_quantile", one_df_more, "tol-five-readings, mean_low"),
     "chi-square of a standard deviation": (intervals, "chi_square_quantile", one_df_more, "tol-five-readings, s_high"),
     "share of spiked replicates": (detection, "SPIKED_CONFIDENCE", lambda old: 0.95, "det-cfr136-t-table, t_df6"),
     "degrees of freedom of a fit": (
