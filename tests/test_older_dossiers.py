@@ -25,7 +25,15 @@ from validation.characteristics.registry import known_keys
 from validation.cli import main
 from validation.dossier import method_changes
 from validation.dossier.manifest import MANIFEST, sha256
-from validation.dossier.method_changes import CONCLUSION, METHOD_CHANGES, MethodChange, changes_between, is_later
+from validation.dossier.method_changes import (
+    CONCLUSION,
+    METHOD_CHANGES,
+    QUANTITIES_ADDED,
+    QUANTITIES_DROPPED,
+    MethodChange,
+    changes_between,
+    is_later,
+)
 from validation.dossier.other_version import VersionComparison
 from validation.dossier.rebuild import Rebuilt, rebuild
 from validation.dossier.verify import verify_dossier
@@ -147,12 +155,47 @@ def test_a_number_or_verdict_altered_in_an_older_dossier_fails(lot: Path, part: 
     assert main(["verify", str(lot)]) == 1
 
 
-@pytest.mark.parametrize("version", ["0.1.0", "0.3.9", "9.0.0", "none", ""])
+@pytest.mark.parametrize("version", ["none", "", "0.2", "0.2.0-rc1"])
+def test_a_dossier_of_no_version_is_a_fault(lot: Path, version: str) -> None:
+    change(lot, lambda manifest: manifest["versions"].update(validation=version), MANIFEST)
+    assert any(f'versions: validation: found "{version}", expected' in text for text in verify_dossier(lot).problems)
+
+
+@pytest.mark.parametrize("version", ["0.1.0", "0.3.9", "9.0.0"])
 def test_a_forged_dossier_passes_under_no_version(lot: Path, version: str) -> None:
     change(lot, lambda manifest: manifest["versions"].update(validation=version), MANIFEST)
     assert verify_dossier(lot).ok
     change(lot, FORGERIES["value"])
     assert not verify_dossier(lot).ok
+
+
+def without_bias(results: dict[str, Any]) -> None:
+    """Every requirement on the bias and its quantities taken out, and a conclusion that then looks right."""
+    results["requirements"] = [row for row in results["requirements"] if row["quantity"] != "trueness.bias"]
+    results["quantities"] = [row for row in results["quantities"] if row["key"] != "trueness.bias"]
+    results["conclusion"].update(outcome="fit")
+
+
+@pytest.mark.parametrize("version", ["0.1.0", "0.2.0"])
+def test_a_quantity_taken_out_with_its_verdicts_is_missed(lot: Path, version: str) -> None:
+    change(lot, lambda manifest: manifest["versions"].update(validation=version), MANIFEST)
+    change(lot, without_bias)
+    problems = "\n".join(verify_dossier(lot).problems)
+    assert "trueness.bias at 4.0: missing; the inputs give it" in problems
+    assert "R1 at 4.0: missing" in problems
+
+
+def test_a_quantity_under_another_name_is_missed_and_found(lot: Path) -> None:
+    change(lot, lambda results: bias(results).update(key="trueness.bogus"))
+    problems = "\n".join(verify_dossier(lot).problems)
+    assert "trueness.bias at 4.0: missing" in problems
+    assert "trueness.bogus at 4.0: the inputs do not give it" in problems
+
+
+def test_stricter_rules_explain_no_better_conclusion(lot: Path) -> None:
+    change(lot, lambda manifest: manifest["versions"].update(validation="0.1.0"), MANIFEST)
+    change(lot, lambda results: results["conclusion"].update(outcome="not fit"))
+    assert any("conclusion, outcome: recorded not fit" in problem for problem in verify_dossier(lot).problems)
 
 
 @pytest.mark.parametrize(
@@ -193,6 +236,8 @@ def test_what_this_version_no_longer_gives_is_listed(lot: Path, monkeypatch: pyt
         return replace(rebuilt, results=results)
 
     monkeypatch.setattr("validation.dossier.verify.rebuild", without_bias)
+    assert not verify_dossier(lot).ok
+    monkeypatch.setattr(method_changes, "QUANTITIES_DROPPED", {"0.4.0": ("trueness.*",)})
     report = beside(lot)
     assert report.then_only == tuple(f"trueness.bias at {level}" for level in (1.0, 4.0, 7.5))
     assert not report.with_conclusion
@@ -220,6 +265,13 @@ def test_the_record_of_methods_is_in_order_and_names_what_there_is() -> None:
         assert recorded.sentence.endswith(".")
         for pattern in recorded.keys:
             assert fnmatch.filter([*known_keys(), CONCLUSION], pattern), pattern
+
+
+def test_the_record_of_quantities_names_what_there_is() -> None:
+    for version, keys in QUANTITIES_ADDED.items():
+        assert not is_later(version, validation.__version__)
+        assert set(keys) <= set(known_keys())
+    assert not {key for keys in QUANTITIES_DROPPED.values() for key in keys} & set(known_keys())
 
 
 def test_methods_between_two_versions_are_those_after_the_one_up_to_the_other() -> None:

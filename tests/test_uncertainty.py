@@ -354,7 +354,7 @@ def test_measurement_model_is_one_point_calibration():
         ({"components": [{"name": "oil", "size": 1, "part_of": "biass"}]}, 'Write "bias"'),
         ({"components": [{"name": "oil", "size": 1, "answers": "oils"}]}, 'Write "oil"'),
         ({"components": [{"name": "oil", "half_width": 1, "shape": "normal"}]}, "rectangular"),
-        ({"components": [{"name": "oil", "negligible": "x", "part_of": "bias"}]}, "declared not to be a component, but"),
+        ({"components": [{"name": "oil", "negligible": "x", "part_of": "bias"}]}, "declared not to be a component"),
         ({"components": [{"name": "oil", "size": 1}, {"name": "oil", "size": 2}]}, '"oil" twice'),
         ({"components": [{"name": "oil", "size": 1}, {"name": "b", "answers": "oil", "negligible": "x"}]}, "both with"),
         ({"coverage": 95}, r"Write 0\.95"),

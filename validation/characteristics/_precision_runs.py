@@ -114,12 +114,12 @@ class Level:
         pairs = zip(self.results(rows), self.references(rows), strict=True)
         return [result - reference for result, reference in pairs]
 
-    @property
+    @cached_property
     def reference(self) -> float:
         """Mean reference value: the place of this level on the axis."""
         return mean(self.references(self.rows))
 
-    @property
+    @cached_property
     def reference_uncertainty(self) -> tuple[float | None, tuple[str, ...]]:
         """Mean standard uncertainty of the reference value (one source, fully correlated), and a note on it."""
         if "u_level" not in self.data.table:

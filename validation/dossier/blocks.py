@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
@@ -168,8 +167,3 @@ class Document:
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON types, handed to the PDF template as data."""
         return asdict(self)
-
-
-def chapter_titles(blocks: Sequence[Block]) -> list[Heading]:
-    """The level-1 headings, in order: the contents list."""
-    return [block for block in blocks if isinstance(block, Heading) and block.level == 1]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 
@@ -15,13 +16,14 @@ class MethodChange:
     """One method that gives another number or outcome since a version.
 
     `keys` are keys of quantities or patterns of them (`uncertainty.*`), every one whose numbers move, or `conclusion`;
-    `parts` the fields of `results.json` that move.
+    `parts` the fields of `results.json` that move. `stricter`: the conclusion can only have become worse.
     """
 
     version: str
     keys: tuple[str, ...]
     parts: tuple[str, ...]
     sentence: str
+    stricter: bool = False
 
     def concerns(self, key: str) -> bool:
         """Whether the method is that of this key."""
@@ -40,14 +42,63 @@ METHOD_CHANGES: tuple[MethodChange, ...] = (
         ("outcome",),
         'A step since the parent that is not met, and a standard without a lot record or a reason, forbid "fit"; a '
         "chapter without a quantity of its own readings counts as not evaluated.",
+        stricter=True,
     ),
 )
+
+#: Quantities, by the version that gave them first or gave them last; a quantity without an entry is in every version.
+#: Only added to, as the record of methods.
+QUANTITIES_ADDED: Mapping[str, tuple[str, ...]] = {"0.4.0": ("carry_over.reach",)}
+QUANTITIES_DROPPED: Mapping[str, tuple[str, ...]] = {}
+
+
+@dataclass(frozen=True, slots=True)
+class Between:
+    """What is on record between the version of a dossier and this one.
+
+    `changes` are methods; `added` and `dropped` keys of quantities, or patterns of them. A `later` version may have
+    added and dropped what is not known here.
+    """
+
+    changes: tuple[MethodChange, ...] = ()
+    added: tuple[str, ...] = ()
+    dropped: tuple[str, ...] = ()
+    later: bool = False
+
+    def added_quantity(self, key: str) -> bool:
+        """Whether a quantity may be missing in the dossier."""
+        return self.later or any(fnmatchcase(key, pattern) for pattern in self.added)
+
+    def dropped_quantity(self, key: str) -> bool:
+        """Whether a quantity of the dossier may be missing here."""
+        return self.later or any(fnmatchcase(key, pattern) for pattern in self.dropped)
+
+
+def between(then: str, now: str) -> Between:
+    """The record between version `then` and `now`; empty where `then` is no version."""
+    if not is_version(then):
+        return Between()
+    return Between(
+        changes_between(then, now),
+        _keys_since(QUANTITIES_ADDED, _numbers(then), _numbers(now)),
+        _keys_since(QUANTITIES_DROPPED, _numbers(then), _numbers(now)),
+        is_later(then, now),
+    )
+
+
+def _keys_since(keys: Mapping[str, tuple[str, ...]], then: tuple[int, ...], now: tuple[int, ...]) -> tuple[str, ...]:
+    return tuple(key for version, names in keys.items() if then < _numbers(version) <= now for key in names)
 
 
 def changes_between(then: str, now: str) -> tuple[MethodChange, ...]:
     """The methods that changed after version `then`, up to `now`; none where `then` is later or no version."""
     earlier, later = _numbers(then), _numbers(now)
     return tuple(change for change in METHOD_CHANGES if earlier and earlier < _numbers(change.version) <= later)
+
+
+def is_version(version: str) -> bool:
+    """Whether a version is written as this program writes its own: three numbers."""
+    return bool(_numbers(version))
 
 
 def is_later(version: str, now: str) -> bool:

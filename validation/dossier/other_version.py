@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from validation.dossier.differences import NOTHING, count_values, differences, short_text
-from validation.dossier.method_changes import CONCLUSION, MethodChange
+from validation.dossier.method_changes import CONCLUSION, Between, MethodChange
 from validation.words import sentence_list
 
 _QUANTITIES, _VERDICTS, _FLAGS, _STEP = "quantities", "requirements", "flags", "step"
@@ -158,7 +158,7 @@ _Rows = Mapping[_Name, _Row]
 def compare_versions(
     recorded: Mapping[str, Any],
     rebuilt: Mapping[str, Any],
-    changes: Sequence[MethodChange],
+    record: Between,
     *,
     nothing: float = NOTHING,
 ) -> VersionComparison:
@@ -167,7 +167,7 @@ def compare_versions(
     Parameters
     ----------
     recorded, rebuilt : contents of results.json
-    changes : the methods that changed between the two versions
+    record : the methods and quantities that changed between the two versions
     nothing : what is smaller is rounding, in the unit of the study
     """
     then, now = (_by_name(_rows(content)) for content in (recorded, rebuilt))
@@ -175,15 +175,15 @@ def compare_versions(
     pairs = [(row, now[name]) for name, row in then.items() if name in now and name not in apart]
     different: list[Difference] = []
     for old, new in pairs:
-        different += _differences(old, new, changes, different, nothing)
+        different += _differences(old, new, record.changes, different, nothing)
     return VersionComparison(
         compared=sum(count_values(new.parts) for _, new in pairs),
         differences=tuple(different),
         sources=_source_changes(recorded, rebuilt),
-        changes=tuple(changes),
+        changes=record.changes,
         then_only=(*_one_sided(then, now), *_fields_of_one(recorded, rebuilt, pairs, 0)),
         now_only=(*_one_sided(now, then), *_fields_of_one(rebuilt, recorded, pairs, 1)),
-        faults=(*_repeated(recorded), *_missing_verdicts(then, now)),
+        faults=(*_repeated(recorded), *_missing_rows(then, now, record)),
         with_conclusion=(CONCLUSION, ()) not in apart,
     )
 
@@ -249,9 +249,19 @@ def _differences(
 ) -> Iterator[Difference]:
     for part in old.parts:
         if part in new.parts and next(differences(old.parts[part], new.parts[part], nothing=nothing), None) is not None:
-            change = _explanation(old, part, changes, before)
+            worse = _is_worse(old.parts[part], new.parts[part])
+            possible = [change for change in changes if worse or not change.stricter]
+            change = _explanation(old, part, possible, before)
             at = old.name[-1] if old.name else None
             yield Difference(old.table, old.place, old.key, at, part, old.parts[part], new.parts[part], change)
+
+
+#: The outcomes of a conclusion, best first.
+_OUTCOMES = ("fit", "fit with restrictions", "not fit")
+
+
+def _is_worse(then: Any, now: Any) -> bool:
+    return then in _OUTCOMES and now in _OUTCOMES and _OUTCOMES.index(now) > _OUTCOMES.index(then)
 
 
 def _explanation(
@@ -294,15 +304,24 @@ def _repeated(recorded: Mapping[str, Any]) -> list[str]:
     return list(dict.fromkeys(f"{row.place} is there twice." for row in rows if counts[row.table, row.name] > 1))
 
 
-def _missing_verdicts(then: _Rows, now: _Rows) -> Iterator[str]:
-    """Verdicts that one side lacks although both give the quantity: the plan, which both read, asks for them."""
+def _missing_rows(then: _Rows, now: _Rows, record: Between) -> Iterator[str]:
+    """Quantities and verdicts that one side lacks although no record says so: both read the same inputs."""
     both = _measured(then) & _measured(now)
     if not both:
         yield "none of its quantities is one that this version computes from the inputs."
     for name, row in {**then, **now}.items():
-        if row.table == _VERDICTS and row.quantity in both and (name in then) != (name in now):
+        if row.table not in (_QUANTITIES, _VERDICTS) or (name in then) == (name in now):
+            continue
+        recorded = record.added_quantity(row.key) if name in now else record.dropped_quantity(row.key)
+        if row.table == _VERDICTS and row.quantity in both:
             lacking = "the dossier" if name in now else "this version"
             yield f"{row.place}: not given by {lacking}, yet both give {row.key}."
+        elif not recorded:
+            yield f"{row.place}: {_LACKING if name in now else _TOO_MANY}"
+
+
+_LACKING = "missing; the inputs give it, and no version is recorded as the first to give it."
+_TOO_MANY = "the inputs do not give it, and no version is recorded as the last to give it."
 
 
 def _named(places: Sequence[str]) -> str:

@@ -13,7 +13,7 @@ from typing import Any
 from validation.dossier.compare import compare_facts, facts_of_building, read_facts
 from validation.dossier.comparison_report import ComparisonReport, RecomputedNumber
 from validation.dossier.manifest import MANIFEST, Manifest, read_manifest, sha256, versions
-from validation.dossier.method_changes import MethodChange, changes_between
+from validation.dossier.method_changes import Between, between
 from validation.dossier.other_version import compare_versions
 from validation.dossier.results import RESULTS, read_results, results_of
 from validation.faults import Refusal, StudyDataError
@@ -50,13 +50,13 @@ def keep_parent(parent: Path, inputs: Path, study: Study) -> None:
 
 def _kept(manifest: Manifest) -> list[str]:
     """The files of a parent that this version keeps, by name."""
-    whole = bool(_changes_since(manifest))
+    whole = bool(_record_since(manifest).changes)
     return [name for name in manifest.files if name in _KEPT or (whole and name.startswith("inputs/"))]
 
 
-def _changes_since(manifest: Manifest) -> tuple[MethodChange, ...]:
-    """The methods that changed after the version that made a dossier."""
-    return changes_between(manifest.program_version, versions()["validation"])
+def _record_since(manifest: Manifest) -> Between:
+    """What is on record after the version that made a dossier."""
+    return between(manifest.program_version, versions()["validation"])
 
 
 def parent_problems(inputs: Path, wanted: str | None, *, made_here: bool) -> list[str]:
@@ -103,8 +103,8 @@ def comparison(study: Study, inputs: Path, results: dict[str, Any]) -> Compariso
 def _recomputed(parent: Path) -> tuple[RecomputedNumber, ...]:
     """The numbers of a parent that changed methods give differently; none where an earlier version kept no inputs."""
     manifest, recorded = read_manifest(parent), read_results(parent)
-    changes = _changes_since(manifest)
-    if not changes or not all((parent / name).is_file() for name in _kept(manifest)):
+    record = _record_since(manifest)
+    if not record.changes or not all((parent / name).is_file() for name in _kept(manifest)):
         return ()
     draft = bool(recorded.get("draft", False))
     try:
@@ -115,6 +115,6 @@ def _recomputed(parent: Path) -> tuple[RecomputedNumber, ...]:
     units = {(item["key"], item["at"]): item["unit"] for item in recorded["quantities"]}
     return tuple(
         RecomputedNumber(one.key, one.at, units[one.key, one.at], one.recorded, one.today, one.change.text())
-        for one in compare_versions(recorded, today, changes).moved_values
+        for one in compare_versions(recorded, today, record).moved_values
         if one.change is not None
     )

@@ -11,7 +11,7 @@ from typing import Any
 from validation.characteristics.registry import characteristics
 from validation.dossier.differences import NOTHING, count_values, differences
 from validation.dossier.manifest import MANIFEST, Manifest, inputs_hash, integrity_problems, read_manifest, versions
-from validation.dossier.method_changes import changes_between, is_later
+from validation.dossier.method_changes import between, is_later, is_version
 from validation.dossier.other_version import VersionComparison, compare_versions
 from validation.dossier.parent import PLACE, parent_problems
 from validation.dossier.rebuild import Rebuilt, rebuild, with_recorded_step
@@ -172,6 +172,9 @@ def _of_the_manifest(dossier: _Dossier) -> Iterator[str]:
         yield from (f"{MANIFEST}: {name}: not a part of a manifest." for name in content if name not in _KEYS)
         if set(dossier.manifest.versions) != set(versions()):
             yield f"{MANIFEST}: versions: not those that this version of the program names."
+    if not is_version(dossier.manifest.program_version):
+        said = dossier.manifest.program_version
+        yield f'{MANIFEST}: versions: validation: found "{said}", expected three numbers such as 0.4.0.'
     yield from (f"{MANIFEST}: {name}: missing." for name in _KEYS if name not in content)
     if not re.fullmatch("draft" if dossier.draft else "[0-9]{3,}", str(content.get("issue"))):
         kind = "draft" if dossier.draft else "dossier"
@@ -205,11 +208,11 @@ def _as_a_whole(dossier: _Dossier, rebuilt: Rebuilt) -> _Recomputed:
 
 
 def _across_versions(dossier: _Dossier, rebuilt: Rebuilt) -> _Recomputed:
-    changes = changes_between(dossier.manifest.program_version, versions()["validation"])
+    record = between(dossier.manifest.program_version, versions()["validation"])
     step, today = dossier.results.get("step"), rebuilt.results
     if step is not None and "step" not in today:
         today = with_recorded_step(rebuilt, step)
-    report = compare_versions(dossier.results, today, changes, nothing=_nothing(rebuilt.study))
+    report = compare_versions(dossier.results, today, record, nothing=_nothing(rebuilt.study))
     return _Recomputed(tuple(f"{RESULTS}: {text}" for text in report.problems()), report.compared, report)
 
 

@@ -174,6 +174,9 @@ class SumOfMeanSquares(ConfidenceDistribution):
 class Component(ConfidenceDistribution):
     """The root of (ms_between - ms_within) / n, by `guarded_component_interval`; widened as `SumOfMeanSquares`.
 
+    Where the component is too small for the design to see, the guard falls as the level rises: there the upper end
+    of a higher level can be the smaller one.
+
     Attributes
     ----------
     value : the estimate, in the unit of the readings

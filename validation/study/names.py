@@ -24,18 +24,13 @@ _WHOLE = re.compile(r"0*([0-9]+)(?:\.0+)?")
 _DECIMAL_COMMA = re.compile(r"(?<=[0-9]),(?=[0-9])")
 
 
-def skeleton(text: str) -> str:
-    """What is left of a name when everything that the eye passes over is taken away.
+def readings_of(text: str) -> tuple[str, ...]:
+    """What is left of a name when everything that the eye passes over is taken away; with and without its blanks.
 
     Compatibility forms, case, invisible characters and look-alike letters are folded; every blank, dash and underscore
     becomes one hyphen, a decimal comma a point; 01 and 1.0 are 1, but 1.10 is not 1.1, for runs are numbered so. A
-    joint that is missing makes another name (A-1, A1), unless it is a blank: see `readings_of`.
+    joint that is missing makes another name (A-1, A1), unless it is a blank: "R 1" is "R-1" and "R1".
     """
-    return readings_of(text)[0]
-
-
-def readings_of(text: str) -> tuple[str, ...]:
-    """The skeleton, and the skeleton of the name written without its blanks where it has any: "R 1" is "R1"."""
     if _PLAIN.fullmatch(text):  # most names, and nothing to fold but their case
         return (text.lower(),)
     text = plain(text)
