@@ -19,7 +19,7 @@ from validation.characteristics.registry import characteristics, evaluated
 from validation.figures.style import alternative_text, dossier_style, svg_text
 from validation.stats.estimate import Estimate
 from validation.study.history.plan_lock import plan_sha256
-from validation.study.load import load_study
+from validation.study.load import held_study
 from validation.study.model import ExperimentData
 from validation.study.ordering import natural_order
 from validation.study.quantity import At, Evaluation, Quantity
@@ -50,7 +50,7 @@ class Chapter:
         self.characteristic = characteristics()[name]
         self._study_folder = study_folder
         folder = Path(study_folder) if study_folder else resources.folder("demo_data") / DEMO
-        self.study = load_study(folder, draft=draft)
+        self.study = held_study(folder, draft=draft)
         self.output_folder = Path(output_folder) if output_folder else None
         self._alts: dict[str, str] = {}
         self._done: dict[str, Evaluation] = {}

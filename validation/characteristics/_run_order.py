@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 
 from validation.stats.estimate import Number, mean
 from validation.study.columns import with_role
@@ -46,6 +47,7 @@ class RunOrder:
         return [row for row, before in enumerate(self.previous) if before is not None]
 
 
+@lru_cache(maxsize=16)  # judging again without a run leaves all other experiments as they were
 def run_order(data: ExperimentData) -> RunOrder | None:
     """The experiment by run, material and order; None without a run, or without both order and time."""
     table = data.table
@@ -83,7 +85,7 @@ def _codes(data: ExperimentData, columns: Sequence[str]) -> list[int]:
     """One code for each combination of the columns, in order of appearance; 0 throughout without a column."""
     if not columns:
         return [0] * len(data.table)
-    rows = [tuple(str(value) for value in row) for row in data.table[list(columns)].itertuples(index=False)]
+    rows = list(zip(*([str(value) for value in data.table[column]] for column in columns), strict=True))
     codes = {row: code for code, row in enumerate(dict.fromkeys(rows))}
     return [codes[row] for row in rows]
 

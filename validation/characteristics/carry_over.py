@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -324,12 +324,13 @@ def _order_share(study: Study, experiment: str) -> _OrderShare | None:
         level=study.confidence,
         unit="1",
         worksheet=data.worksheet,
-        readings=tuple(str(data.table["reading"].iloc[row]) for row in rows),
+        readings=tuple(str(name) for name in data.table["reading"].iloc[list(rows)]),
         censored=len(data.censored),
     )
     return _OrderShare(share, order, fit, rows)
 
 
+@lru_cache(maxsize=16)
 def _fit(order: RunOrder) -> WithinCellsResult | None:
     rows = order.paired
     before = [float(order.values[order.previous[row] or 0]) for row in rows]

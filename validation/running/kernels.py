@@ -128,6 +128,11 @@ class KernelSource:
         self._nursery = nursery_process.take() if forking else None
         self._settings = isolated_environment(**ONE_THREAD, IPYTHONDIR=str(Path(self._folder.name) / "ipython"))
 
+    def hold(self, folder: Path, *, draft: bool) -> None:
+        """Have a study read once for all kernels, where they are forked; its files must not change afterwards."""
+        if self._nursery is not None:
+            self._nursery.hold(str(folder.resolve()), draft=draft)
+
     def manager(self) -> AsyncKernelManager:
         """A manager whose kernel has not been started."""
         # An absolute connection file: the sockets are next to it, wherever the kernel's working folder is.

@@ -1,7 +1,8 @@
 """A process that has imported what every notebook imports, and forks one fresh kernel a request.
 
-`NurseryProcess` starts it. Each line on standard input is a request in JSON: `options`,
-`cwd`, `env`; each line on standard output answers with the `pid` of the kernel. It ends when its input is closed.
+`NurseryProcess` starts it. Each line on standard input is a request in JSON: `options`, `cwd`, `env` for a kernel,
+answered on standard output with its `pid`; or the study to `hold`, with `draft`, which is read once for all kernels
+forked afterwards and has no answer. It ends when its input is closed.
 A forked kernel has run no notebook before it and runs one only: nothing leaks from chapter to chapter.
 """
 
@@ -28,6 +29,7 @@ PRELOADED = (
 
 def preload() -> None:
     """Import everything a chapter needs, without starting a thread or a socket."""
+    _without_debugger()
     for name in PRELOADED:
         importlib.import_module(name)
     from validation.characteristics.registry import characteristics
@@ -36,6 +38,14 @@ def preload() -> None:
         # A module that cannot be imported is reported by the notebook that needs it.
         with suppress(Exception):
             importlib.import_module(f"validation.figures.{name}")
+
+
+def _without_debugger() -> None:
+    """No kernel here is debugged: ipykernel finds no debugger, whose import took a third of a kernel's start."""
+    sys.modules["debugpy"] = None  # type: ignore[assignment]  # an import of it fails
+    with suppress(ImportError):
+        importlib.import_module("ipykernel.debugger")
+    del sys.modules["debugpy"]
 
 
 def _draw_once() -> None:
@@ -59,11 +69,23 @@ def serve() -> None:
     os.dup2(2, 1)
     for line in sys.stdin:
         request = json.loads(line)
+        if "hold" in request:
+            _hold(request["hold"], draft=request["draft"])
+            continue
         pid = os.fork()
         if pid == 0:
             _become_kernel(request)
         answers.write(json.dumps({"pid": pid}) + "\n")
         answers.flush()
+
+
+def _hold(folder: str, *, draft: bool) -> None:
+    from validation.study.load import hold_study
+
+    # What cannot be read is reported by the notebook, which reads it again.
+    with suppress(Exception):
+        hold_study(folder, draft=draft)
+    gc.freeze()
 
 
 def _become_kernel(request: dict[str, Any]) -> None:

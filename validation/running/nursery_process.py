@@ -35,17 +35,24 @@ class NurseryProcess:
             encoding="utf-8",
         )
 
+    def hold(self, folder: str, *, draft: bool) -> None:
+        """Read a study for the kernels that are forked from now on; returns at once."""
+        with self._lock, suppress(BrokenPipeError, ValueError):
+            self._send({"hold": folder, "draft": draft})
+
+    def _send(self, request: dict[str, object]) -> None:
+        assert self._process.stdin is not None
+        self._process.stdin.write(json.dumps(request) + "\n")
+        self._process.stdin.flush()
+
     def fork(self, options: list[str], cwd: str, env: dict[str, str]) -> int | None:
         """The process number of a fresh kernel, or None where the nursery is gone."""
-        assert self._process.stdin is not None
         assert self._process.stdout is not None
         with self._lock:
             if self.closed:
                 raise RuntimeError("The run was stopped; no further kernel is started.")
             try:
-                request = {"options": options, "cwd": cwd, "env": env}
-                self._process.stdin.write(json.dumps(request) + "\n")
-                self._process.stdin.flush()
+                self._send({"options": options, "cwd": cwd, "env": env})
             except (BrokenPipeError, ValueError):
                 return None
             answer = self._process.stdout.readline()

@@ -121,10 +121,12 @@ def _build(
     copy_inputs(study, inputs)
     _copy_parent(study, inputs)
     # Everything below reads the copy: what is computed is what is handed over.
-    copied = load_study(inputs, draft=draft)
-    with threads(1) as aside:  # the notebooks compute in processes of their own; this one would only wait
+    with KernelSource() as kernels, threads(1) as aside:
+        kernels.hold(inputs, draft=draft)
+        copied = load_study(inputs, draft=draft)
+        # The notebooks compute in processes of their own; this one would only wait.
         pending = aside.submit(_variants, copied, only)
-        evaluations, saved = _execute(place, jobs, only, draft, progress)
+        evaluations, saved = _execute(place, kernels, jobs, only, draft, progress)
         progress("judging every verdict again under other choices")
         variants = pending.result()
     judgement, parent, results = judged_with_parent(copied, inputs, evaluations, variants, draft=draft)
@@ -175,7 +177,7 @@ def copy_inputs(study: Study, inputs: Path) -> None:
 
 
 def _execute(
-    place: Path, jobs: int, only: str | None, draft: bool, progress: Progress
+    place: Path, kernels: KernelSource, jobs: int, only: str | None, draft: bool, progress: Progress
 ) -> tuple[dict[str, Evaluation], dict[str, Any]]:
     """Run the notebooks in the building folder, which is all they see, and read what they saved."""
     folder = resources.folder("notebooks")
@@ -183,19 +185,11 @@ def _execute(
     saved_in = place / "saved"
     saved_in.mkdir()
     parameters = {"study_folder": "inputs", "output_folder": "saved", "draft": draft}
-    with KernelSource() as kernels:
-        try:
-            execute_all(
-                [folder / f"{name}.ipynb" for name in names],
-                place / "notebooks",
-                parameters,
-                place,
-                kernels,
-                jobs=jobs,
-                progress=progress,
-            )
-        except NotebookFailure as failure:
-            raise _kept(failure, place.parent) from None
+    sources = [folder / f"{name}.ipynb" for name in names]
+    try:
+        execute_all(sources, place / "notebooks", parameters, place, kernels, jobs=jobs, progress=progress)
+    except NotebookFailure as failure:
+        raise _kept(failure, place.parent) from None
     saved = {name: json.loads((saved_in / f"{name}.json").read_text(encoding="utf-8")) for name in names}
     (place / "figures").mkdir()
     for figure in sorted(saved_in.glob("*.svg")):

@@ -79,6 +79,25 @@ def load_study(
     return study
 
 
+_held: dict[tuple[Path, bool], Study] = {}
+
+
+def hold_study(folder: Path | str, *, draft: bool) -> None:
+    """Read a study once for every process that is forked from this one; nobody may change its files afterwards."""
+    _held[Path(folder).resolve(), draft] = load_study(folder, draft=draft)
+
+
+def held_study(folder: Path | str, *, draft: bool) -> Study:
+    """The study that `hold_study` read, or else read now.
+
+    Raises
+    ------
+    StudyDataError
+        As `load_study`.
+    """
+    return _held.get((Path(folder).resolve(), draft)) or load_study(folder, draft=draft)
+
+
 def read_study(
     folder: Path | str,
     *,

@@ -37,9 +37,9 @@ class Reading:
     time_is_a_date: bool = False
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class ExperimentData:
-    """The readings of one experiment.
+    """The readings of one experiment; one is another only where it is the same object.
 
     Attributes
     ----------
