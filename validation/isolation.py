@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 #: The folder that holds the package which is running: wherever it is, it was chosen by whoever started it.
@@ -37,6 +39,20 @@ def isolated_environment(**settings: str) -> dict[str, str]:
     """The environment of a helper process: this one's without what would steer its imports or figures."""
     kept = {name: value for name, value in os.environ.items() if not name.startswith(_LEFT_OUT)}
     return {**kept, "MPLBACKEND": "agg", **settings}
+
+
+@contextmanager
+def hidden(*names: str) -> Iterator[None]:
+    """Imports inside do without these optional parts of a library, as if they were not installed."""
+    there = {name: sys.modules.get(name) for name in names}
+    sys.modules.update(dict.fromkeys(names))  # type: ignore[arg-type]  # an import of None fails
+    try:
+        yield
+    finally:
+        for name, module in there.items():
+            del sys.modules[name]
+            if module is not None:
+                sys.modules[name] = module
 
 
 def isolate() -> None:

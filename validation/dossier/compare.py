@@ -9,7 +9,7 @@ from math import sqrt
 from pathlib import Path
 from typing import Any
 
-from scipy import stats
+from scipy import special
 
 from validation.dossier.comparison_report import (
     INPUT_CHANGES,
@@ -296,7 +296,7 @@ def _uncertainty(item: Mapping[str, Any]) -> float | None:
     if item["interval"] is None or item["confidence"] is None:
         return None
     low, high = item["interval"]
-    return float((high - low) / 2 / stats.norm.ppf((1 + item["confidence"]) / 2))
+    return float((high - low) / 2 / special.ndtri((1 + item["confidence"]) / 2))
 
 
 def _difference_interval(
@@ -318,7 +318,7 @@ def _difference_interval(
         if item["standard_uncertainty"] > 0
     ]
     df = combined**4 / sum(u**4 / nu for u, nu in parts)
-    half = float(stats.t.ppf((1 + confidence) / 2, df)) * combined
+    half = float(special.stdtrit(df, (1 + confidence) / 2)) * combined
     return difference - half, difference + half
 
 

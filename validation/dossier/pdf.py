@@ -1,12 +1,10 @@
-"""The dossier as PDF/A, set by typst."""
+"""The dossier as the typesetter takes it: texts and drawings as data."""
 
 from __future__ import annotations
 
 import json
 import re
-from typing import Any, Literal
-
-import typst
+from typing import Any
 
 from validation import resources
 from validation.dossier.blocks import Document
@@ -14,6 +12,7 @@ from validation.dossier.drawing import standalone_svg
 from validation.dossier.glyphs import characters_of, font_folder
 from validation.dossier.html import texts
 from validation.dossier.layout import SMALL, arranged
+from validation.dossier.typesetting import typeset
 from validation.dossier.widths import LISTING, LONG_WORD, pieces
 from validation.figures.style import FONT
 
@@ -22,39 +21,34 @@ _VERBATIM = frozenset(
     {"svg", "axis", "kind", "anchor", "link", "align", "widths", "cells", "name", "style", "words", "alt"}
 )
 
-#: PDF/A-3b: kept readable for decades, and the raw data may be attached to it.
-STANDARD: Literal["a-3b"] = "a-3b"
-
 
 def render_pdf(document: Document) -> bytes:
     """The dossier as PDF/A; the same document gives the same bytes.
 
-    Every text reaches the typesetter as data, never as markup. Only the font of the figures is at hand: a character it
-    lacks has been replaced before, so that no other font slips in.
-
     Parameters
     ----------
     document : the whole dossier; its texts may hold anything
+    """
+    return typeset(**source_of(document))
+
+
+def source_of(document: Document) -> dict[str, Any]:
+    """What `typeset` takes, as plain JSON types: it may be called in another process.
+
+    Every text reaches the typesetter as data, never as markup. Only the font of the figures is at hand: a character it
+    lacks has been replaced before, so that no other font slips in.
     """
     page = arranged(document)
     for block in page["blocks"]:
         if block["kind"] == "figure":
             block["svg"] = standalone_svg(block["svg"])
     data = _breakable(page, LONG_WORD) | {"font": FONT, "upright": _upright(page)}
-    compiled = typst.compile(
-        (resources.folder("templates") / "dossier.typ").read_bytes(),
-        None,
-        format="pdf",
-        font_paths=typst.Fonts(
-            include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(font_folder())]
-        ),
-        ignore_system_fonts=True,
-        sys_inputs={"document": json.dumps(data, ensure_ascii=True, sort_keys=True)},
-        pdf_standards=[STANDARD],
-        timestamp=document.timestamp,
-    )
-    assert isinstance(compiled, bytes)
-    return compiled
+    return {
+        "template": str(resources.folder("templates") / "dossier.typ"),
+        "fonts": str(font_folder()),
+        "data": json.dumps(data, ensure_ascii=True, sort_keys=True),
+        "timestamp": document.timestamp,
+    }
 
 
 def _breakable(value: Any, longest: int) -> Any:

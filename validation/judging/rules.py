@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from math import sqrt
 from typing import Literal
 
-from scipy import stats
+from scipy import special
 
 from validation.stats.sample_size import POWER, df_for_upper_bound, units_for_equivalence, units_for_mean_bound
 from validation.study.quantity import Quantity
@@ -65,7 +65,7 @@ def inside(low: Quantity, high: Quantity, limit: float, *, beta: float, precisio
         return RuleVerdict("not met", centre, pair, beta, f"Both limits are outside: {text}.")
     settles = "More readings of this design would have to be tried; no number can be promised."
     if precision is not None and precision.value is not None:
-        reach = float(stats.norm.ppf((1 + beta) / 2)) * precision.value
+        reach = float(special.ndtri((1 + beta) / 2)) * precision.value
         if abs(centre) + reach > limit:
             settles = (
                 "No number of readings would settle it if the bias and the precision are what was observed: even with "

@@ -17,6 +17,8 @@ import sys
 from contextlib import suppress
 from typing import Any
 
+from validation.isolation import hidden
+
 #: Imported once here instead of once a notebook; importing has no effect on any number.
 PRELOADED = (
     "ipykernel.kernelapp",
@@ -42,10 +44,8 @@ def preload() -> None:
 
 def _without_debugger() -> None:
     """No kernel here is debugged: ipykernel finds no debugger, whose import took a third of a kernel's start."""
-    sys.modules["debugpy"] = None  # type: ignore[assignment]  # an import of it fails
-    with suppress(ImportError):
+    with hidden("debugpy"), suppress(ImportError):
         importlib.import_module("ipykernel.debugger")
-    del sys.modules["debugpy"]
 
 
 def _draw_once() -> None:

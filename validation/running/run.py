@@ -21,7 +21,6 @@ from validation.dossier.html import render_html
 from validation.dossier.manifest import MANIFEST, hashes, inputs_hash, sha256, versions, write_manifest
 from validation.dossier.opening import silent_changes
 from validation.dossier.parent import keep_parent
-from validation.dossier.pdf import render_pdf
 from validation.dossier.rebuild import judged_with_parent, looks_of
 from validation.dossier.results import RESULTS, results_bytes
 from validation.dossier.verify import verify_dossier
@@ -34,6 +33,7 @@ from validation.program import program_hash
 from validation.running.kernels import KernelSource
 from validation.running.notebooks import NotebookFailure, execute_all, threads
 from validation.running.shelf import DRAFT, MARK, building
+from validation.running.typesetter import set_apart
 from validation.study.folder import history_files
 from validation.study.history.readings import earlier_entries, record_readings
 from validation.study.load import load_study, record_files, unused_files
@@ -134,8 +134,8 @@ def _build(
     record = _record(study, copied, place, issue, judgement, evaluations, variants, saved, draft, parent)
     progress("rendering")
     document = build_document(record)
-    with threads(2) as pool:  # the PDF is set outside Python, so both run at once
-        pdf, html = pool.submit(render_pdf, document), pool.submit(render_html, document)
+    with threads(2) as pool:  # the PDF is set in another process, so both run at once
+        pdf, html = pool.submit(set_apart, document), pool.submit(render_html, document)
         (place / "dossier.html").write_bytes(html.result().encode("utf-8"))
         (place / "dossier.pdf").write_bytes(pdf.result())
     facts = {

@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from validation.stats.confidence import Ratio
 from validation.stats.estimate import Estimate, Number, centre
@@ -279,7 +279,7 @@ def _lack_of_fit(
     if df_pure < 1 or df_lack < 1 or pure == 0:
         return None
     ratio = (float(residuals @ residuals) - pure) / df_lack / (pure / df_pure)
-    return float(stats.f.sf(ratio, df_lack, df_pure))
+    return float(special.fdtrc(df_lack, df_pure, ratio))
 
 
 def _studentised(
@@ -319,7 +319,7 @@ def studentised_critical(units: int, degrees_of_freedom: int, *, alpha: float = 
     ----------
     Cook and Weisberg, Residuals and Influence in Regression, 1982, 2.2.2 (from memory).
     """
-    return float(stats.t.isf(alpha / (2 * units), degrees_of_freedom - 1))
+    return float(-t_quantile(alpha / (2 * units), degrees_of_freedom - 1))
 
 
 def first_crossing(
