@@ -11,7 +11,6 @@ from html import unescape
 from html.parser import HTMLParser
 
 import numpy as np
-import pandas as pd
 import pypdf
 import pytest
 from fontTools.ttLib import TTFont
@@ -37,13 +36,13 @@ from validation.dossier.glyphs import font_folder, printable, printable_document
 from validation.dossier.html import render_html
 from validation.dossier.layout import decimal_tails
 from validation.dossier.pdf import render_pdf
-from validation.dossier.registers import Listing
+from validation.dossier.raw_data import Listing, what_happened
 from validation.dossier.strips import TINTS, common_axis, strip_svg
 from validation.dossier.symbols import formula, prose
 from validation.dossier.widths import column_needs, shared, text_width
 from validation.figures.style import BLUE, GREY, VERMILION, dossier_style, new_figure, svg_text
 from validation.stats.estimate import Estimate
-from validation.study.model import ExperimentData, Reading
+from validation.study.model import Reading
 from validation.study.quantity import Evaluation, Quantity
 from validation.words import fixed
 
@@ -873,7 +872,7 @@ def listing(rows: list[dict[str, str]], amended: set[tuple[str, str]] = frozense
         for number, row in enumerate(rows, start=2)
     )
     readings = (replace(readings[0], values=dict(readings[0].values) | changes), *readings[1:])
-    return Listing(ExperimentData("precision", "p.csv", pd.DataFrame(), {}, readings=readings), {}, amended)
+    return Listing(readings, what_happened(readings, {}, amended))
 
 
 def worksheet(times: list[str]) -> list[dict[str, str]]:

@@ -67,6 +67,16 @@ class Table:
 
 
 @dataclass(frozen=True, slots=True)
+class Attachment:
+    """A file of the dossier named in the text: linked in HTML, attached to the PDF. `content` is UTF-8 text."""
+
+    name: str
+    text: str
+    content: bytes
+    kind: Literal["attachment"] = "attachment"
+
+
+@dataclass(frozen=True, slots=True)
 class Figure:
     """A figure by file name below figures/; the message is its title inside the picture, `alt` says it in words."""
 
@@ -128,7 +138,7 @@ class Signatures:
     kind: Literal["signatures"] = "signatures"
 
 
-Block = Heading | Paragraph | Items | Formula | Table | Figure | Strips | Fields | Signatures
+Block = Heading | Paragraph | Items | Formula | Table | Attachment | Figure | Strips | Fields | Signatures
 
 
 @dataclass(frozen=True, slots=True)

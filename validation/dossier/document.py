@@ -12,8 +12,9 @@ from validation.dossier.blocks import (
 from validation.dossier.changes import parent_changes, predecessor_changes
 from validation.dossier.chapters import chapter_of
 from validation.dossier.opening import absent_characteristics, cover, plan_and_requirements, verdicts
+from validation.dossier.raw_data import raw_data
 from validation.dossier.record import DossierRecord
-from validation.dossier.registers import people_and_equipment, raw_data, recompute, register, sensitivity, software
+from validation.dossier.registers import people_and_equipment, recompute, register, sensitivity, software
 from validation.dossier.scope import fitness_and_scope
 
 

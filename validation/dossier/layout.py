@@ -213,6 +213,11 @@ def _set(kind: Type, widths: Sequence[float], *, times: int = 1, wide: bool = Fa
 
 
 @_arranged.register
+def _attachment(block: blocks.Attachment) -> dict[str, Any]:
+    return {"kind": block.kind, "name": block.name, "text": symbols.prose(block.text)}
+
+
+@_arranged.register
 def _figure(block: blocks.Figure) -> dict[str, Any]:
     return asdict(block) | {"caption": symbols.prose(block.caption), "width": min(max(block.width, 0.2), 1.0)}
 

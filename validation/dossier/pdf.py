@@ -42,7 +42,8 @@ def source_of(document: Document) -> dict[str, Any]:
     for block in page["blocks"]:
         if block["kind"] == "figure":
             block["svg"] = standalone_svg(block["svg"])
-    data = _breakable(page, LONG_WORD) | {"font": FONT, "upright": _upright(page)}
+    attached = {block.name: block.content.decode("utf-8") for block in document.blocks if block.kind == "attachment"}
+    data = _breakable(page, LONG_WORD) | {"font": FONT, "upright": _upright(page), "attached": attached}
     return {
         "template": str(resources.folder("templates") / "dossier.typ"),
         "fonts": str(font_folder()),

@@ -13,6 +13,7 @@ from validation.dossier.compare_text import step_restriction
 from validation.dossier.comparison_report import ComparisonReport
 from validation.dossier.manifest import inputs_hash
 from validation.dossier.parent import comparison
+from validation.dossier.raw_data import listings
 from validation.dossier.redrawn import redrawn
 from validation.dossier.results import results_of
 from validation.judging.outcomes import Judgement, evaluate, judge_study
@@ -24,12 +25,13 @@ from validation.study.quantity import Evaluation
 
 @dataclass(frozen=True)
 class Rebuilt:
-    """What the inputs give: the study as read, its evaluations, the content of results.json, the figures by name."""
+    """What the inputs give: study, evaluations, the content of results.json, figures and long listings by file name."""
 
     study: Study
     evaluations: Mapping[str, Evaluation]
     results: dict[str, Any]
     figures: Mapping[str, bytes]
+    listings: Mapping[str, bytes]
 
 
 def judged_with_parent(
@@ -101,11 +103,11 @@ _made: dict[tuple[str, bool, tuple[str, ...] | None, bool], Rebuilt] = {}
 def _rebuilt(inputs: Path, draft: bool, chapters: Sequence[str] | None, figures: bool) -> Rebuilt:
     study = load_study(inputs, draft=draft)
     evaluations = evaluate(study, only=chapters)
-    _, _, results = judged_with_parent(study, inputs, evaluations, looks_of(study, evaluations), draft=draft)
+    judgement, _, results = judged_with_parent(study, inputs, evaluations, looks_of(study, evaluations), draft=draft)
     anew = {
         name: raw
         for chapter in characteristics()
         if figures and chapter in evaluations
         for name, raw in redrawn(chapter, evaluations[chapter], study).items()
     }
-    return Rebuilt(study, evaluations, results, anew)
+    return Rebuilt(study, evaluations, results, anew, listings(study, judgement.flags))

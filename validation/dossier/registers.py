@@ -1,9 +1,9 @@
-"""Behind the chapters: sensitivity, amendments and flags, means, raw data, software, recomputation."""
+"""Behind the chapters: sensitivity, amendments and flags, means, software, recomputation."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from validation.dossier.attached import PLACE, AttachedSelfTest
@@ -19,9 +19,8 @@ from validation.dossier.opening import silent_changes
 from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import label_of, outcome_text
 from validation.judging.sensitivity import Variant
-from validation.study.experiments import chapter_words
 from validation.study.history.amendments import loss_sentences
-from validation.study.model import ExperimentData, Reading, Study
+from validation.study.model import Study
 from validation.study.quantity import Flag
 from validation.words import (
     counted,
@@ -29,11 +28,6 @@ from validation.words import (
     sentence_list,
     significant,
 )
-
-#: Head of the column that says what happened to a row.
-STATUS = "Status"
-#: The column of dates that a column of times is split into.
-DATE = "date"
 
 
 def sensitivity(record: DossierRecord) -> list[Block]:
@@ -203,144 +197,6 @@ def _plain(value: Any) -> str:
     if isinstance(value, float | int) and not isinstance(value, bool):
         return level_text(value)
     return str(value)
-
-
-def raw_data(record: DossierRecord) -> list[Block]:
-    """Every row of every worksheet, as written, with what happened to it."""
-    blocks: list[Block] = [Heading("Raw data", 1, "raw-data")]
-    flagged: dict[str, list[str]] = {}
-    for flag in record.judgement.flags:
-        flagged.setdefault(flag.reading, []).append(flag.test)
-    for data in record.study.experiments.values():
-        blocks.append(Heading(f"{chapter_words(data.name)}: {data.worksheet}", 2, f"raw-{data.name.replace('_', '-')}"))
-        if not data.readings:
-            blocks.append(Paragraph("Awaiting readings: the worksheet holds headings only."))
-            continue
-        amended = {
-            (entry["reading"], entry["column"])
-            for entry in record.study.amendments
-            if entry.get("file") == data.worksheet
-        }
-        listing = Listing(data, flagged, amended)
-        whole = [] if listing.remarks else ["Every row is used as written."]
-        file = f"Row is the line of the file. SHA-256 {record.inputs.get(data.worksheet, '')}."
-        blocks += [
-            Paragraph(
-                " ".join([f"{counted(len(data.readings), 'row')}.", *listing.shared_by_rows(), *whole, file]),
-                style="small",
-            ),
-            Table(
-                "As written",
-                listing.head,
-                listing.rows,
-                align="rl" + "l" * (len(listing.head) - 2),
-                long=True,
-                details=True,
-                literal=True,
-            ),
-        ]
-        if listing.remarks:
-            blocks.append(Paragraph(" ".join(listing.remarks), style="small"))
-    if record.unused_files:
-        blocks.append(Paragraph(f"Present in the study folder, not used: {', '.join(record.unused_files)}."))
-    return blocks
-
-
-class Listing:
-    """A worksheet as written: what all rows share, what all rows of a run share, and the columns that are left.
-
-    Parameters
-    ----------
-    data : the worksheet
-    flagged : the tests that point at a reading
-    amended : reading and column of every amended cell; a decimal comma is no amendment
-    """
-
-    def __init__(
-        self,
-        data: ExperimentData,
-        flagged: Mapping[str, Sequence[str]],
-        amended: Collection[tuple[str, str]],
-    ) -> None:
-        readings = data.readings
-        names = [name for name in readings[0].written if name != "reading"]
-        cells = {name: [r.written.get(name, "") for r in readings] for name in names}
-        columns = {name: written for name, written in cells.items() if any(written)}
-        runs = columns.get("run", [])
-        few_runs = 0 < len(set(runs)) <= len(runs) / 3
-        columns = _times_split(columns, runs if few_runs else [])
-        many = len(readings) > 1
-        self.throughout = {name: c[0] for name, c in columns.items() if many and len(set(c)) == 1}
-        columns = {name: c for name, c in columns.items() if name not in self.throughout}
-        self.by_run: dict[str, dict[str, str]] = {}
-        if few_runs and "run" in columns:
-            for name in [name for name, c in columns.items() if name != "run" and _follows(c, runs)]:
-                self.by_run[name] = dict(zip(runs, columns.pop(name), strict=True))
-        status = [_status(reading, flagged, amended) for reading in readings]
-        self.remarks = [
-            f"Row {r.line}, {r.reading}: {'; '.join(text for _, text in remarks)}."
-            for r, remarks in zip(readings, status, strict=True)
-            if remarks
-        ]
-        if self.remarks:
-            columns[STATUS] = [", ".join(word for word, _ in remarks) for remarks in status]
-        self.head = ("Row", "Reading", *(name.replace("_", " ") for name in columns))
-        self.rows = tuple(
-            (str(reading.line), reading.reading, *row)
-            for reading, *row in zip(readings, *columns.values(), strict=True)
-        )
-
-    def shared_by_rows(self) -> list[str]:
-        """Sentences on what all rows, or all rows of a run, share."""
-        sentences = []
-        if self.throughout:
-            sentences.append(f"Throughout: {', '.join(f'{name} {value}' for name, value in self.throughout.items())}.")
-        if self.by_run:
-            alike: dict[tuple[str, ...], list[str]] = {}
-            for name, values in self.by_run.items():
-                alike.setdefault(tuple(values.values()), []).append(name)
-            runs = next(iter(self.by_run.values()))
-            by_run = (
-                f"{run} {', '.join(values[number] or 'none' for values in alike)}" for number, run in enumerate(runs)
-            )
-            names = sentence_list([" and ".join(group) for group in alike.values()])
-            sentences.append(f"By run ({names}): {'; '.join(by_run)}.")
-        return sentences
-
-
-def _times_split(columns: Mapping[str, list[str]], runs: Sequence[str]) -> dict[str, list[str]]:
-    """The columns, the date of each time in one of its own where all rows, or all of each run, share it."""
-    parts = [cell.partition("T") for cell in columns.get("time", ())]
-    dates = [date for date, _, _ in parts]
-    shared = bool(dates) and (len(set(dates)) == 1 or bool(runs and _follows(dates, runs)))
-    if DATE in columns or not parts or not all(mark for _, mark, _ in parts) or not shared:
-        return dict(columns)
-    made: dict[str, list[str]] = {}
-    for name, cells in columns.items():
-        made |= {DATE: dates, name: [time for _, _, time in parts]} if name == "time" else {name: cells}
-    return made
-
-
-def _follows(cells: Sequence[str], runs: Sequence[str]) -> bool:
-    """Whether a cell is the same in all rows of a run."""
-    return len(set(zip(runs, cells, strict=True))) == len(set(runs))
-
-
-def _status(
-    reading: Reading, flagged: Mapping[str, Sequence[str]], amended: Collection[tuple[str, str]]
-) -> list[tuple[str, str]]:
-    """What happened to a row: in a word, and in full."""
-    remarks = []
-    if reading.status != "used":
-        remarks.append((reading.status, f"{reading.status}{': ' + reading.reason if reading.reason else ''}"))
-    remarks += [
-        ("amended", f"{column} amended to {reading.values[column]}")
-        for column, old in reading.written.items()
-        if (reading.reading, column) in amended and reading.values.get(column, old) != old
-    ]
-    if reading.reading in flagged:
-        remarks.append(("flagged", f"flagged: {', '.join(flagged[reading.reading])}; kept"))
-    return remarks
 
 
 def software(record: DossierRecord) -> list[Block]:

@@ -236,13 +236,16 @@ def _parts(dossier: _Dossier, rebuilt: Rebuilt) -> Iterator[str]:
     listed = set(dossier.manifest.files)
     chapters = list(characteristics()) if dossier.chapters is None else dossier.chapters
     needed = {*PARTS, *(f"notebooks/{name}.ipynb" for name in chapters)}
-    needed |= {f"figures/{name}" for name in rebuilt.figures}
+    needed |= {f"figures/{name}" for name in rebuilt.figures} | set(rebuilt.listings)
     needed |= {f"inputs/{name}" for name in _inputs(rebuilt.study, dossier.inputs)}
     there = {name for name in listed if not name.startswith(f"inputs/{PLACE}/")}
     there -= {f"inputs/{name}" for name in history_files(dossier.inputs)}
     yield from (f"{name}: missing; this study's dossier holds it." for name in sorted(needed - listed))
     optional = {f"inputs/{LOCK}", f"inputs/{AMENDMENTS}"}
     yield from (f"{name}: not a part of this study's dossier." for name in sorted(there - needed - optional))
+    for name, raw in rebuilt.listings.items():
+        if (dossier.folder / name).is_file() and (dossier.folder / name).read_bytes() != raw:
+            yield f"{name}: not the rows that the inputs give."
     if dossier.of_these_libraries:
         for name, raw in rebuilt.figures.items():
             path = dossier.folder / "figures" / name

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
-from validation.figures.style import INK, VERMILION
+from validation.figures.style import BLUE, INK, VERMILION
 from validation.study.model import Study
 from validation.words import level_text
 
@@ -80,6 +80,15 @@ def interval_bars(
             axes.plot([at, at], list(interval), color=color, lw=0.8)
             axes.plot([at, at], list(interval), color=color, lw=0, marker="_", ms=5)
         axes.plot([at], [value], color=color, marker=marker, ms=5, lw=0)
+
+
+def dots(axes: Axes, x: Sequence[float], deviations: Sequence[Deviation], **look: Any) -> int:
+    """Readings as open points, the flagged ones ringed; how many are flagged."""
+    axes.plot(x, [row.value for row in deviations], marker="o", mfc="none", mec=BLUE, lw=0, **look)
+    flagged = [(at, row) for at, row in zip(x, deviations, strict=True) if row.flagged]
+    for at, row in flagged:
+        ring(axes, at, row.value, row.line)
+    return len(flagged)
 
 
 def ring(axes: Axes, x: float, y: float, line: int) -> None:

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import nan
 from typing import TYPE_CHECKING
 
 from validation.figures._levels import (
     Deviation,
     SdForm,
+    dots,
     end_label,
     interval_bars,
     level_axis,
     named,
     positions,
-    ring,
     spread,
 )
 from validation.figures.style import BLUE, GREY, INK, ORANGE, VERMILION, dossier_style, new_figure
@@ -26,6 +27,9 @@ from validation.words import level_text, sentence_list, significant
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+#: Runs that are all named on the axis of a panel; of more, every second, third, ... has its name.
+MOST_NAMES, SOME_NAMES = 24, 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,20 +83,20 @@ def run_means(evaluation: Evaluation, study: Study) -> Figure | None:
 
 def _panel(axes: Axes, level: LevelRuns, unit: str) -> None:
     names = [name for name, _ in level.runs]
+    place_of = {name: x for x, name in enumerate(names)}
     axes.axhline(0, color=INK, lw=0.6)
-    for reading in level.readings:
-        x = names.index(reading.run)
-        axes.plot([x], [reading.value], marker="o", ms=2.6, mfc="none", mec=BLUE, mew=0.7, lw=0)
-        if reading.flagged:
-            ring(axes, x, reading.value, reading.line)
-    for x, (_, deviation) in enumerate(level.runs):
-        axes.plot([x - 0.35, x + 0.35], [deviation] * 2, color=INK, lw=1.3)
+    dots(axes, [place_of[reading.run] for reading in level.readings], level.readings, ms=2.6, mew=0.7)
+    ends = [end for place in range(len(names)) for end in (place - 0.35, place + 0.35, nan)]
+    axes.plot(ends, [y for _, deviation in level.runs for y in (deviation, deviation, nan)], color=INK, lw=1.3)
     axes.set_title(named(level.at, unit), fontsize=9, fontweight="normal")
-    axes.set_xlim(-0.7, len(names) + 1.6)
-    axes.set_xticks(range(len(names)), names, fontsize=7, rotation=90 if max(map(len, names)) > 3 else 0)
+    step = 1 if len(names) <= MOST_NAMES else -(-len(names) // SOME_NAMES)
+    last, room = len(names) - 1, max(1.0, len(names) / 10)
+    axes.set_xlim(-0.7, last + 2.6 * room)
+    rotation = 90 if max(map(len, names)) > 3 else 0
+    axes.set_xticks(range(0, len(names), step), names[::step], fontsize=7, rotation=rotation)
     axes.tick_params(axis="y", labelsize=8)
     # One name above its bar and one below: side by side they would run into each other.
-    bars = ((len(names) + 0.1, level.s_run, VERMILION, 1), (len(names) + 0.9, level.s_r, BLUE, -1))
+    bars = ((last + 1.1 * room, level.s_run, VERMILION, 1), (last + 1.9 * room, level.s_r, BLUE, -1))
     for place, q, color, end in bars:
         if q is not None:
             s, key = q.value, q.key.partition(".")[2]

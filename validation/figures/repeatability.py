@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 from validation.figures._levels import (
     Deviation,
     SdForm,
+    dots,
     end_label,
     interval_bars,
     level_axis,
     named,
     positions,
-    ring,
     spread,
 )
 from validation.figures.style import BLUE, GREY, INK, dossier_style, new_figure
@@ -101,13 +101,10 @@ def residuals_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
         figure, (axes,) = new_figure()
         axes.axhline(0, color=INK, lw=0.6)
         for at, level in zip(positions(places), levels, strict=True):
-            runs = list(dict.fromkeys(row.run for row in level.residuals))
-            for row in level.residuals:
-                offset = (runs.index(row.run) - (len(runs) - 1) / 2) / max(len(runs) - 1, 1)
-                axes.plot([at + width * offset], [row.value], marker="o", ms=3, mfc="none", mec=BLUE, lw=0)
-                if row.flagged:
-                    flagged += 1
-                    ring(axes, at + width * offset, row.value, row.line)
+            runs = {run: i for i, run in enumerate(dict.fromkeys(row.run for row in level.residuals))}
+            middle, gaps = (len(runs) - 1) / 2, max(len(runs) - 1, 1)
+            x = [at + width * (runs[row.run] - middle) / gaps for row in level.residuals]
+            flagged += dots(axes, x, level.residuals, ms=3)
         level_axis(axes, places, study)
         axes.set_ylabel(f"result minus mean of its run / {study.unit}")
         axes.set_title(

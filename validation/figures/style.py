@@ -8,6 +8,8 @@ from contextlib import contextmanager
 from io import StringIO
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -48,7 +50,12 @@ _STYLE: dict[Any, Any] = {
     "svg.hashsalt": "validation",
     "figure.constrained_layout.use": True,
     "figure.dpi": 100,
+    "savefig.dpi": 220,  # of the points that are drawn as a picture
 }
+
+_NO_MARKER = (None, "", " ", "None", "none")
+#: More points than this in one set are a picture inside the drawing: a browser would wait for so many shapes.
+MOST_SHAPES = 1500
 
 
 @contextmanager
@@ -75,10 +82,26 @@ def new_figure(
 
 def svg_text(figure: Figure) -> str:
     """The figure as SVG with text as text; no date, fixed identifiers."""
+    _crowds_as_pictures(figure)
     buffer = StringIO()
     with dossier_style():
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     return re.sub(r"<metadata>.*?</metadata>", "", buffer.getvalue(), flags=re.DOTALL)
+
+
+def _crowds_as_pictures(figure: Figure) -> None:
+    """Every point stays where it is; only how it is stored changes."""
+    from matplotlib.collections import PathCollection
+    from matplotlib.lines import Line2D
+
+    for artist in figure.findobj():
+        shapes = 0
+        if isinstance(artist, Line2D) and artist.get_marker() not in _NO_MARKER:
+            shapes = np.size(artist.get_xdata())
+        elif isinstance(artist, PathCollection):
+            shapes = np.size(artist.get_offsets()) // 2
+        if shapes > MOST_SHAPES:
+            artist.set_rasterized(True)
 
 
 def alternative_text(figure: Figure) -> str:

@@ -21,6 +21,7 @@ from validation.dossier.html import render_html
 from validation.dossier.manifest import MANIFEST, hashes, inputs_hash, sha256, versions, write_manifest
 from validation.dossier.opening import silent_changes
 from validation.dossier.parent import keep_parent
+from validation.dossier.raw_data import listings
 from validation.dossier.rebuild import judged_with_parent, looks_of
 from validation.dossier.results import RESULTS, results_bytes
 from validation.dossier.verify import verify_dossier
@@ -133,6 +134,7 @@ def _build(
     (place / RESULTS).write_bytes(results_bytes(results))
     record = _record(study, copied, place, issue, judgement, evaluations, variants, saved, draft, parent)
     progress("rendering")
+    _write_listings(place, record)
     document = build_document(record)
     with threads(2) as pool:  # the PDF is set in another process, so both run at once
         pdf, html = pool.submit(set_apart, document), pool.submit(render_html, document)
@@ -153,6 +155,12 @@ def _build(
     all_met = bool(rows) and all(row.outcome == "met" for row in rows)
     warnings = [*study.warnings, *levels_not_held(study), *silent_changes(copied)]
     return RunReport(place, judgement.conclusion.outcome, judgement.conclusion.text, all_met, tuple(warnings))
+
+
+def _write_listings(place: Path, record: DossierRecord) -> None:
+    for name, content in listings(record.study, record.judgement.flags).items():
+        (place / name).parent.mkdir(exist_ok=True)
+        (place / name).write_bytes(content)
 
 
 def _variants(study: Study, only: str | None) -> list[Variant]:
