@@ -31,6 +31,7 @@ from validation.judging.reading import load_checked
 from validation.judging.requirements import levels_not_held
 from validation.judging.sensitivity import Variant
 from validation.program import program_hash
+from validation.running.kept import kept_chapters
 from validation.running.kernels import KernelSource
 from validation.running.notebooks import NotebookFailure, execute_all, threads
 from validation.running.shelf import DRAFT, MARK, building
@@ -40,6 +41,7 @@ from validation.study.history.readings import earlier_entries, record_readings
 from validation.study.load import load_study, record_files, unused_files
 from validation.study.model import Study
 from validation.study.quantity import Evaluation
+from validation.words import counted
 
 Progress = Callable[[str], None]
 WATERMARK = "DRAFT, not a dossier"
@@ -122,14 +124,7 @@ def _build(
     copy_inputs(study, inputs)
     _copy_parent(study, inputs)
     # Everything below reads the copy: what is computed is what is handed over.
-    with KernelSource() as kernels, threads(1) as aside:
-        kernels.hold(inputs, draft=draft)
-        copied = load_study(inputs, draft=draft)
-        # The notebooks compute in processes of their own; this one would only wait.
-        pending = aside.submit(_variants, copied, only)
-        evaluations, saved = _execute(place, kernels, jobs, only, draft, progress)
-        progress("judging every verdict again under other choices")
-        variants = pending.result()
+    copied, evaluations, saved, variants = _compute(study, place, jobs, only, draft, progress)
     judgement, parent, results = judged_with_parent(copied, inputs, evaluations, variants, draft=draft)
     (place / RESULTS).write_bytes(results_bytes(results))
     record = _record(study, copied, place, issue, judgement, evaluations, variants, saved, draft, parent)
@@ -155,6 +150,32 @@ def _build(
     all_met = bool(rows) and all(row.outcome == "met" for row in rows)
     warnings = [*study.warnings, *levels_not_held(study), *silent_changes(copied)]
     return RunReport(place, judgement.conclusion.outcome, judgement.conclusion.text, all_met, tuple(warnings))
+
+
+def _compute(
+    study: Study, place: Path, jobs: int, only: str | None, draft: bool, progress: Progress
+) -> tuple[Study, dict[str, Evaluation], dict[str, Any], list[Variant]]:
+    """The copy as read, what the notebooks computed and saved, and every verdict under other choices."""
+    inputs = place / "inputs"
+    names = [name for name in characteristics() if only in (None, name)]
+    kept = kept_chapters(study, inputs)
+    # A draft takes over the chapters whose inputs are those of the draft before; a numbered dossier executes all.
+    taken = [name for name in names if draft and kept.take(name, place)]
+    waiting = [name for name in names if name not in taken]
+    if taken:
+        progress(f"{counted(len(taken), 'chapter')} as before: the inputs are the same")
+    with KernelSource() as kernels, threads(1) as aside:
+        if waiting:
+            kernels.hold(inputs, draft=draft)
+        copied = load_study(inputs, draft=draft)
+        # The notebooks compute in processes of their own; this one would only wait.
+        pending = aside.submit(_variants, copied, only)
+        _execute(waiting, place, kernels, jobs, draft, progress)
+        for name in waiting if draft else ():
+            kept.keep(name, place)
+        evaluations, saved = _saved(names, place)
+        progress("judging every verdict again under other choices")
+        return copied, evaluations, saved, pending.result()
 
 
 def _write_listings(place: Path, record: DossierRecord) -> None:
@@ -185,24 +206,27 @@ def copy_inputs(study: Study, inputs: Path) -> None:
 
 
 def _execute(
-    place: Path, kernels: KernelSource, jobs: int, only: str | None, draft: bool, progress: Progress
-) -> tuple[dict[str, Evaluation], dict[str, Any]]:
-    """Run the notebooks in the building folder, which is all they see, and read what they saved."""
+    names: Sequence[str], place: Path, kernels: KernelSource, jobs: int, draft: bool, progress: Progress
+) -> None:
+    """Run notebooks in the building folder, which is all they see."""
     folder = resources.folder("notebooks")
-    names = [name for name in characteristics() if only in (None, name)]
-    saved_in = place / "saved"
-    saved_in.mkdir()
+    (place / "saved").mkdir(exist_ok=True)
     parameters = {"study_folder": "inputs", "output_folder": "saved", "draft": draft}
     sources = [folder / f"{name}.ipynb" for name in names]
     try:
         execute_all(sources, place / "notebooks", parameters, place, kernels, jobs=jobs, progress=progress)
     except NotebookFailure as failure:
-        raise _kept(failure, place.parent) from None
-    saved = {name: json.loads((saved_in / f"{name}.json").read_text(encoding="utf-8")) for name in names}
+        raise _failed_copy(failure, place.parent) from None
+
+
+def _saved(names: Sequence[str], place: Path) -> tuple[dict[str, Evaluation], dict[str, Any]]:
+    """What the notebooks saved: their evaluations, and with words and descriptions of figures as they are."""
+    folder = place / "saved"
+    saved = {name: json.loads((folder / f"{name}.json").read_text(encoding="utf-8")) for name in names}
     (place / "figures").mkdir()
-    for figure in sorted(saved_in.glob("*.svg")):
+    for figure in sorted(folder.glob("*.svg")):
         os.replace(figure, place / "figures" / figure.name)
-    shutil.rmtree(saved_in)
+    shutil.rmtree(folder)
     evaluations = {
         name: Evaluation.from_dict({k: v for k, v in data.items() if k not in ("words", "figures")})
         for name, data in saved.items()
@@ -210,7 +234,7 @@ def _execute(
     return evaluations, saved
 
 
-def _kept(failure: NotebookFailure, shelf: Path) -> NotebookFailure:
+def _failed_copy(failure: NotebookFailure, shelf: Path) -> NotebookFailure:
     """The executed copy of a notebook that stopped, kept where the next run does not remove it."""
     kept = shelf / "failed" / failure.copy.name
     kept.parent.mkdir(exist_ok=True)
