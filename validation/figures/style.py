@@ -91,17 +91,12 @@ def svg_text(figure: Figure) -> str:
 
 def _crowds_as_pictures(figure: Figure) -> None:
     """Every point stays where it is; only how it is stored changes."""
-    from matplotlib.collections import PathCollection
-    from matplotlib.lines import Line2D
-
-    for artist in figure.findobj():
-        shapes = 0
-        if isinstance(artist, Line2D) and artist.get_marker() not in _NO_MARKER:
-            shapes = np.size(artist.get_xdata())
-        elif isinstance(artist, PathCollection):
-            shapes = np.size(artist.get_offsets()) // 2
-        if shapes > MOST_SHAPES:
-            artist.set_rasterized(True)
+    for axes in figure.axes:
+        for line in axes.lines:
+            marked = line.get_marker() not in _NO_MARKER
+            line.set_rasterized(marked and np.size(line.get_xdata()) > MOST_SHAPES)
+        for points in axes.collections:
+            points.set_rasterized(np.size(points.get_offsets()) > 2 * MOST_SHAPES)
 
 
 def alternative_text(figure: Figure) -> str:
