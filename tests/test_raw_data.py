@@ -7,16 +7,21 @@ import io
 import random
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pypdf
 import pytest
 from study_folder import amend, reseal, write_study
 
-from validation.dossier.raw_data import ENDS, MOST_ROWS
+from validation.dossier.blocks import Attachment, Table
+from validation.dossier.chapters import further_tables
+from validation.dossier.listings import ENDS, MOST_ROWS, long_tables
 from validation.dossier.verify import verify_dossier
 from validation.figures.style import MOST_SHAPES, new_figure, svg_text
 from validation.running.run import run_study
+from validation.study.quantity import Display, Evaluation
+from validation.study.quantity import Table as FurtherTable
 
 ROWS = 5 * 10 * 12
 LISTING = "listings/precision.csv"
@@ -78,12 +83,36 @@ def test_a_listing_with_another_row_does_not_verify(long_study: Path, tmp_path: 
     assert verify_dossier(draft).problems == (f"{LISTING}: missing; this study's dossier holds it.",)
 
 
-@pytest.mark.parametrize(("count", "pictures"), [(MOST_SHAPES, 0), (MOST_SHAPES + 1, 1)])
+@pytest.mark.parametrize(("count", "pictures"), [(MOST_SHAPES - 2, 0), (MOST_SHAPES - 1, 1)])
 def test_a_crowd_of_points_is_one_picture_inside_the_drawing(count: int, pictures: int) -> None:
     figure, (axes,) = new_figure()
     axes.plot(range(count), range(count), "o", mfc="none")
+    axes.plot([0, 1], [0, 1], "D")
     axes.plot(range(2 * count), range(2 * count), "-")
     drawn = svg_text(figure)
     assert drawn.count("<image") == pictures
     assert (drawn.count("<use") > count) == (pictures == 0)
-    assert len(io.BytesIO(drawn.encode()).getvalue()) < (90_000 if pictures else 300_000)
+    assert len(io.BytesIO(drawn.encode()).getvalue()) < (90_000 if pictures else 600_000)
+
+
+def chapter(rows: int) -> Evaluation:
+    table = FurtherTable("runs", "Runs", ("level", "run", "mean"), tuple((1.0, f"R{i}", i / 7) for i in range(rows)))
+    return Evaluation("trueness", show=lambda: Display(tables=(replace(table, name="other"), table)))
+
+
+def test_a_long_table_of_a_chapter_is_a_file_with_every_digit() -> None:
+    assert not long_tables({"trueness": chapter(MOST_ROWS)})
+    files = long_tables({"trueness": chapter(MOST_ROWS + 1)})
+    assert list(files) == ["listings/trueness-1-other.csv", "listings/trueness-2-runs.csv"]
+    rows = list(csv.reader(io.StringIO(files["listings/trueness-2-runs.csv"].decode("utf-8"))))
+    assert rows[0] == ["level", "run", "mean"]
+    assert [float(row[2]) for row in rows[1:]] == [i / 7 for i in range(MOST_ROWS + 1)]
+    tables, _ = further_tables(chapter(MOST_ROWS + 1))
+    assert [block.kind for block in tables] == ["table", "attachment"] * 2
+    excerpt, named = tables[2:]
+    assert isinstance(excerpt, Table)
+    assert isinstance(named, Attachment)
+    assert [row[1] for row in excerpt.rows] == [f"R{i}" for i in (*range(ENDS), *range(MOST_ROWS + 1 - ENDS, 401))]
+    assert named.content == files[named.name]
+    whole, _ = further_tables(chapter(MOST_ROWS))
+    assert [len(block.rows) for block in whole if isinstance(block, Table)] == [MOST_ROWS, MOST_ROWS]

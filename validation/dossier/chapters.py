@@ -18,6 +18,7 @@ from validation.dossier.blocks import (
     Strips,
     Table,
 )
+from validation.dossier.listings import both_ends, in_excerpt
 from validation.dossier.record import DossierRecord
 from validation.dossier.requirement_rows import chapter_anchor, name_of, spoken, strip_of
 from validation.judging.requirements import RequirementResult
@@ -86,7 +87,7 @@ def further_tables(evaluation: Evaluation) -> tuple[list[Block], list[Block]]:
             long=table.aside or len(table.rows) > 24,
             details=table.aside,
         )
-        (others if table.aside else tables).append(made)
+        (others if table.aside else tables).extend(in_excerpt(made, evaluation, table))
     return tables, others
 
 
@@ -141,13 +142,16 @@ def quantity_tables(item: Characteristic, quantities: Sequence[Quantity], study:
         margin = f"{worksheet.rpartition('/')[2]}\nresults.json: {keys[0]}{' ...' if len(keys) > 1 else ''}"
         filled = [at for at in range(len(head)) if any(row[at] for row in rows)]
         blocks.append(
-            Table(
-                what,
-                tuple(head[at] for at in filled),
-                tuple(tuple(row[at] for at in filled) for row in rows),
-                align="".join("llddlrr"[at] for at in filled),
-                margin=margin,
-                long=len(rows) > 24,
+            both_ends(
+                Table(
+                    what,
+                    tuple(head[at] for at in filled),
+                    tuple(tuple(row[at] for at in filled) for row in rows),
+                    align="".join("llddlrr"[at] for at in filled),
+                    margin=margin,
+                    long=len(rows) > 24,
+                ),
+                "every one is in results.json",
             )
         )
     return blocks

@@ -2,26 +2,20 @@
 
 from __future__ import annotations
 
-import csv
-import hashlib
 from collections.abc import Collection, Mapping, Sequence
-from io import StringIO
 from typing import Final
 
-from validation.dossier.blocks import Attachment, Block, Heading, Paragraph, Table
+from validation.dossier.blocks import Block, Heading, Paragraph, Table
+from validation.dossier.listings import ENDS, MOST_ROWS, PLACE, as_csv, attachment
 from validation.dossier.record import DossierRecord
 from validation.study.experiments import EXPERIMENTS, chapter_words
 from validation.study.model import ExperimentData, Reading, Study
 from validation.study.quantity import Flag
 from validation.words import counted, level_text, sentence_list
 
-#: Rows of a worksheet that the pages list. Of a longer one they list its ends and what is not used as written;
-#: the whole is a file next to the pages, attached to the PDF.
-MOST_ROWS: Final = 400
-#: Rows listed at either end of a long worksheet, of those not used as written, and lines of its summary.
-ENDS, MARKED, SUMMARISED = 10, 200, 60
-#: The folder of the whole listings in a dossier.
-PLACE = "listings"
+#: Of a long worksheet: rows listed of those that are not used as written, and lines of its summary.
+MARKED: Final = 200
+SUMMARISED: Final = 60
 #: Head of the column that says what happened to a row.
 STATUS = "Status"
 #: The column of dates that a column of times is split into.
@@ -59,13 +53,11 @@ def _file(data: ExperimentData) -> str:
 
 def _as_csv(readings: Sequence[Reading], happened: Mapping[str, Remarks]) -> bytes:
     names = [name for name in readings[0].written if name != "reading"]
-    text = StringIO()
-    writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow(("row", "reading", *names, "what happened"))
-    for reading in readings:
-        remarks = "; ".join(full for _, full in happened.get(reading.reading, ()))
-        writer.writerow((reading.line, reading.reading, *(reading.written.get(name, "") for name in names), remarks))
-    return text.getvalue().encode("utf-8")
+    remarks = {name: "; ".join(full for _, full in remarks) for name, remarks in happened.items()}
+    rows = (
+        (r.line, r.reading, *(r.written.get(name, "") for name in names), remarks.get(r.reading, "")) for r in readings
+    )
+    return as_csv(("row", "reading", *names, "what happened"), rows)
 
 
 def _whole_worksheet(record: DossierRecord, data: ExperimentData) -> list[Block]:
@@ -82,7 +74,6 @@ def _long_worksheet(record: DossierRecord, data: ExperimentData) -> list[Block]:
     marked = [reading for reading in readings if reading.reading in happened]
     chosen = {reading.reading for reading in (*readings[:ENDS], *readings[-ENDS:], *marked[:MARKED])}
     listing = Listing([reading for reading in readings if reading.reading in chosen], happened, shared=False)
-    content = _as_csv(readings, happened)
     listed = f"the first and the last {ENDS} rows and all {len(marked)} that are not used as written"
     if not marked:
         listed = f"the first and the last {ENDS} rows; every row is used as written"
@@ -94,12 +85,7 @@ def _long_worksheet(record: DossierRecord, data: ExperimentData) -> list[Block]:
             f"{_hash_of(record, data)}",
             style="small",
         ),
-        Attachment(
-            _file(data),
-            f"Every row as written, with what happened to it; SHA-256 {hashlib.sha256(content).hexdigest()}. "
-            "The PDF holds it as an attachment.",
-            content,
-        ),
+        attachment(_file(data), _as_csv(readings, happened), "Every row as written, with what happened to it"),
         *_summary(data, happened),
         _as_written("Excerpt, as written", listing),
         *_in_words(listing.remarks),

@@ -11,6 +11,7 @@ from validation.characteristics.registry import characteristics
 from validation.dossier.compare import compare_facts, facts_of_building, facts_of_step
 from validation.dossier.compare_text import step_restriction
 from validation.dossier.comparison_report import ComparisonReport
+from validation.dossier.listings import long_tables
 from validation.dossier.manifest import inputs_hash
 from validation.dossier.parent import comparison
 from validation.dossier.raw_data import listings
@@ -25,13 +26,17 @@ from validation.study.quantity import Evaluation
 
 @dataclass(frozen=True)
 class Rebuilt:
-    """What the inputs give: study, evaluations, the content of results.json, figures and long listings by file name."""
+    """What the inputs give: study, evaluations, the content of results.json, and files by name.
+
+    `listings` hold rows of worksheets as written; `tables` numbers with every digit, as figures do.
+    """
 
     study: Study
     evaluations: Mapping[str, Evaluation]
     results: dict[str, Any]
     figures: Mapping[str, bytes]
     listings: Mapping[str, bytes]
+    tables: Mapping[str, bytes]
 
 
 def judged_with_parent(
@@ -110,4 +115,4 @@ def _rebuilt(inputs: Path, draft: bool, chapters: Sequence[str] | None, figures:
         if figures and chapter in evaluations
         for name, raw in redrawn(chapter, evaluations[chapter], study).items()
     }
-    return Rebuilt(study, evaluations, results, anew, listings(study, judgement.flags))
+    return Rebuilt(study, evaluations, results, anew, listings(study, judgement.flags), long_tables(evaluations))

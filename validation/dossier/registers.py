@@ -15,6 +15,7 @@ from validation.dossier.blocks import (
     Paragraph,
     Table,
 )
+from validation.dossier.listings import both_ends
 from validation.dossier.opening import silent_changes
 from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import label_of, outcome_text
@@ -137,7 +138,8 @@ def _flags(flags: Sequence[Flag]) -> Block:
         for flag in flags
     )
     head = ("Reading", "Test", "At", "Statistic", "Critical", "Status", "In words")
-    return Table("Readings that a test flags", head, rows, align="lllddll", margin=margin)
+    table = Table("Readings that a test flags", head, rows, align="lllddll", margin=margin)
+    return both_ends(table, "every one is in results.json")
 
 
 def _entry(cell: str) -> str:

@@ -236,7 +236,7 @@ def _parts(dossier: _Dossier, rebuilt: Rebuilt) -> Iterator[str]:
     listed = set(dossier.manifest.files)
     chapters = list(characteristics()) if dossier.chapters is None else dossier.chapters
     needed = {*PARTS, *(f"notebooks/{name}.ipynb" for name in chapters)}
-    needed |= {f"figures/{name}" for name in rebuilt.figures} | set(rebuilt.listings)
+    needed |= {f"figures/{name}" for name in rebuilt.figures} | {*rebuilt.listings, *rebuilt.tables}
     needed |= {f"inputs/{name}" for name in _inputs(rebuilt.study, dossier.inputs)}
     there = {name for name in listed if not name.startswith(f"inputs/{PLACE}/")}
     there -= {f"inputs/{name}" for name in history_files(dossier.inputs)}
@@ -247,6 +247,9 @@ def _parts(dossier: _Dossier, rebuilt: Rebuilt) -> Iterator[str]:
         if (dossier.folder / name).is_file() and (dossier.folder / name).read_bytes() != raw:
             yield f"{name}: not the rows that the inputs give."
     if dossier.of_these_libraries:
+        for name, raw in rebuilt.tables.items():
+            if (dossier.folder / name).is_file() and (dossier.folder / name).read_bytes() != raw:
+                yield f"{name}: not the rows that the inputs give."
         for name, raw in rebuilt.figures.items():
             path = dossier.folder / "figures" / name
             if path.is_file() and path.read_bytes() != raw:

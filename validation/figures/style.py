@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
@@ -54,8 +55,9 @@ _STYLE: dict[Any, Any] = {
 }
 
 _NO_MARKER = (None, "", " ", "None", "none")
-#: More points than this in one set are a picture inside the drawing: a browser would wait for so many shapes.
-MOST_SHAPES = 1500
+#: Of more points than this a figure holds a picture: a browser would wait for so many shapes.
+MOST_SHAPES = 3000
+_FEW = 100
 
 
 @contextmanager
@@ -91,12 +93,12 @@ def svg_text(figure: Figure) -> str:
 
 def _crowds_as_pictures(figure: Figure) -> None:
     """Every point stays where it is; only how it is stored changes."""
-    for axes in figure.axes:
-        for line in axes.lines:
-            marked = line.get_marker() not in _NO_MARKER
-            line.set_rasterized(marked and np.size(line.get_xdata()) > MOST_SHAPES)
-        for points in axes.collections:
-            points.set_rasterized(np.size(points.get_offsets()) > 2 * MOST_SHAPES)
+    marked = [line for axes in figure.axes for line in axes.lines if line.get_marker() not in _NO_MARKER]
+    points: list[tuple[Artist, int]] = [(line, np.size(line.get_xdata())) for line in marked]
+    points += [(dots, np.size(dots.get_offsets()) // 2) for axes in figure.axes for dots in axes.collections]
+    if sum(count for _, count in points) > MOST_SHAPES:
+        for artist, count in points:
+            artist.set_rasterized(count > _FEW)
 
 
 def alternative_text(figure: Figure) -> str:

@@ -18,6 +18,7 @@ from validation.dossier.compare import compare_facts, facts_of_building, read_fa
 from validation.dossier.comparison_report import ComparisonReport
 from validation.dossier.document import DossierRecord, build_document
 from validation.dossier.html import render_html
+from validation.dossier.listings import long_tables
 from validation.dossier.manifest import MANIFEST, hashes, inputs_hash, sha256, versions, write_manifest
 from validation.dossier.opening import silent_changes
 from validation.dossier.parent import keep_parent
@@ -179,7 +180,7 @@ def _compute(
 
 
 def _write_listings(place: Path, record: DossierRecord) -> None:
-    for name, content in listings(record.study, record.judgement.flags).items():
+    for name, content in (listings(record.study, record.judgement.flags) | long_tables(record.evaluations)).items():
         (place / name).parent.mkdir(exist_ok=True)
         (place / name).write_bytes(content)
 
