@@ -19,6 +19,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+from benchmark_scale import print_scale
 
 from validation import resources
 from validation.characteristics.registry import characteristics
@@ -276,6 +277,8 @@ def main() -> None:
     print(f"  in blocks, with the shortest interval and errors {seconds:5.2f} s  {memory:5.0f} MiB")
     print(f"  one plain block of numpy                         {whole:5.2f} s  {whole_memory:5.0f} MiB")
     print(f"  a loop over single draws, extrapolated           {loop:5.1f} s   {loop / seconds:.0f} times the blocks")
+    with tempfile.TemporaryDirectory() as scratch:
+        print_scale(Path(scratch))
 
 
 if __name__ == "__main__":
