@@ -430,6 +430,24 @@ def _numbers(text: str, option: str) -> tuple[float, ...]:
     return numbers
 
 
+# ---------------------------------------------------------------------------------------------------------- schema
+
+
+@app.command()
+def schema() -> int:
+    """Print the JSON Schema of plan.yaml, by which an editor completes, explains and checks a plan while it is written.
+
+    Save it with: validation schema > plan.schema.json
+    """
+    from validation.judging.requirements import judged_keys
+    from validation.study.plan_schema import plan_schema
+
+    _print_json(plan_schema(judged_keys()))
+    print("Next: save it next to the study (> plan.schema.json), and begin plan.yaml with", file=sys.stderr)
+    print("  # yaml-language-server: $schema=../plan.schema.json", file=sys.stderr)
+    return DONE
+
+
 # ---------------------------------------------------------------------------------------------------------- check
 
 
