@@ -71,7 +71,7 @@ def test_the_package_runs_as_a_module_with_utf_8_whatever_the_console(tmp_path):
 
 @pytest.mark.parametrize(
     "arguments",
-    [["nonsense"], ["check"], ["check", "a", "b"], ["run", "x", "--jobs", "0"], ["freeze", "."], ["--what"]],
+    [["nonsense"], ["verify"], ["check", "a", "b"], ["run", "x", "--jobs", "0"], ["freeze", "."], ["--what"]],
 )
 def test_a_wrong_call_ends_with_two(call, arguments):
     code, _, err = call(*arguments)
@@ -199,6 +199,26 @@ def test_a_folder_without_rights_is_one_sentence(call, tmp_path):
     code, _, err = call("check", folder)
     assert code == 2
     assert "access rights" in err
+
+
+# ---- the current folder
+
+
+def test_a_study_that_nobody_names_is_the_current_folder(call, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for arguments in (["check"], ["freeze", "--by", "QM"], ["run"], ["amend", "--plan", "--reason", "a", "--by", "x"]):
+        code, _, err = call(*arguments)
+        assert (code, "the current folder holds no plan.yaml" in err, err.count("\n")) == (2, True, 1), arguments
+    (tmp_path / "mine").mkdir()
+    monkeypatch.chdir(tmp_path / "mine")
+    given = ("--title", "Fuel in oil", "--laboratory", "L", "--range", "0.5,10", "--seed", "7")
+    assert call("start", *given)[0] == 0
+    assert 'id: "mine"' in Path("plan.yaml").read_text(encoding="utf-8")
+    assert call("start", *given)[0] == 2
+    code, out, _ = call("check")
+    assert (code, 'validation freeze . --by "your name"' in out) == (0, True)
+    code, out, _ = call("freeze", "--by", "QM")
+    assert (code, Path("plan.lock").is_file()) == (0, True)
 
 
 # ---- start

@@ -60,7 +60,12 @@ def _named_path(named: str | Path) -> Path:
 
 
 StudyFolder = Annotated[
-    Path, typer.Argument(metavar="DIR", help="Folder of the study, which holds plan.yaml.", parser=_named_path)
+    Path | None,
+    typer.Argument(
+        metavar="DIR",
+        help="Folder of the study, which holds plan.yaml; left out: the current folder.",
+        parser=_named_path,
+    ),
 ]
 DossierFolder = Annotated[
     Path,
@@ -139,10 +144,16 @@ def _tell_faults(faults: Sequence[Fault]) -> int:
     return WRONG
 
 
-def _folder(path: Path) -> Path:
+def _folder(named: Path | None) -> Path:
     """The study folder, also where its plan.yaml is named instead; refused where a path leads out of it."""
     from validation.study.folder import refuse_faulty
 
+    path = Path() if named is None else named
+    if named is None and not (path / "plan.yaml").is_file():
+        raise Refusal(
+            "No study is named, and the current folder holds no plan.yaml. Name the folder of the study, or write "
+            "one with: validation start DIR"
+        )
     if path.name == "plan.yaml" and path.is_file():
         path = path.parent
     if not path.exists():
@@ -191,9 +202,13 @@ def start(
     folder: Annotated[
         Path,
         typer.Argument(
-            metavar="DIR", help="Folder to write the study into; created if it does not exist.", parser=_named_path
+            metavar="DIR",
+            help="Folder to write the study into, created if it does not exist; left out: the current folder.",
+            parser=_named_path,
+            show_default=False,
         ),
-    ],
+    ] = Path(),
+    *,
     title: Annotated[str | None, typer.Option(help="What is validated, in one line.")] = None,
     laboratory: Annotated[str | None, typer.Option(help="Name of the laboratory.")] = None,
     measurand: Annotated[str | None, typer.Option(help="What is measured, in full; default: the title.")] = None,
@@ -261,7 +276,7 @@ def start(
     from validation.study.start import CAUTIONS, start_study
 
     if (folder / "plan.yaml").exists():
-        raise Refusal(f"{folder} already holds a plan.yaml; nothing was written. Choose an empty folder.")
+        raise Refusal(f"{folder.resolve()} already holds a plan.yaml; nothing was written. Choose an empty folder.")
     if folder.exists() and not folder.is_dir():
         raise Refusal(f"{folder} is not a folder; name a folder to write the study into.")
     answers = _Answers()
@@ -452,7 +467,7 @@ def schema() -> int:
 
 
 @app.command()
-def check(folder: StudyFolder, as_json: AsJson = False) -> int:
+def check(named: StudyFolder = None, as_json: AsJson = False) -> int:
     """Read the plan and the worksheets, report every problem together, and put the plan into sentences."""
     from validation.judging.reading import read_checked
     from validation.judging.requirements import levels_not_held
@@ -461,7 +476,7 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
     from validation.study.history.plan_order import plan_order
     from validation.study.history.readings import RECORD, record_readings
 
-    folder = _folder(folder)
+    folder = _folder(named)
     study, faults = read_checked(folder, now=_now())
     if study is None or faults:
         if as_json:
@@ -545,7 +560,8 @@ def _after_check(study: Study, state: str, place: str) -> list[str]:
 
 @app.command()
 def freeze(
-    folder: StudyFolder,
+    named: StudyFolder = None,
+    *,
     by: Annotated[str, typer.Option(metavar="NAME", help="Who freezes the plan.")],
     reason: Annotated[
         str | None, typer.Option(help="Why the plan changed since it was frozen before; kept as an amendment.")
@@ -557,7 +573,7 @@ def freeze(
     from validation.study.history import plan_lock
     from validation.study.plan import plan_lines, read_plan
 
-    folder = _folder(folder)
+    folder = _folder(named)
     plan, faults = read_plan(folder)
     faults += [] if plan is None else requirement_faults(plan, lines=plan_lines(folder))
     if faults:
@@ -588,7 +604,8 @@ def freeze(
 
 @app.command()
 def amend(
-    folder: StudyFolder,
+    named: StudyFolder = None,
+    *,
     reason: Annotated[str, typer.Option(help="Why: what shows that the amendment is right.")],
     by: Annotated[str, typer.Option(metavar="NAME", help="Who amends.")],
     reading: Annotated[str | None, typer.Option(metavar="ID", help="Identifier of the reading.")] = None,
@@ -618,7 +635,7 @@ def amend(
 
     Shows old, new and the outcomes that change, asks, and appends to amendments.csv. Worksheets are never edited.
     """
-    folder = _folder(folder)
+    folder = _folder(named)
     other = column is not None or new is not None or exclude or reinstate or plan
     if record is not None:
         if other or reading or impact is not None or until is not None:
@@ -825,7 +842,7 @@ def _amend_plan(folder: Path, reason: str, by: str, yes: bool) -> int:
 
 @app.command()
 def run(
-    folder: StudyFolder,
+    named: StudyFolder = None,
     jobs: Annotated[
         int | None,
         typer.Option(min=1, metavar="N", help="Notebooks to run at the same time; default: one more than processors."),
@@ -841,7 +858,7 @@ def run(
     as_json: AsJson = False,
 ) -> int:
     """Compute, judge and write the next dossier."""
-    folder = _folder(folder)
+    folder = _folder(named)
     # A key such as trueness.bias begins with the name of its characteristic.
     name = None if only is None else only.partition(".")[0]
 
