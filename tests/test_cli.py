@@ -7,7 +7,6 @@ import re
 import shutil
 import subprocess
 import sys
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -17,7 +16,7 @@ import validation
 from validation import cli, resources
 from validation.faults import Refusal, StudyDataError
 from validation.judging.reading import read_checked
-from validation.running.run import run_study
+from validation.running.run import RunReport, run_study
 from validation.terminal import shell_quoted
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "docs"))
@@ -415,13 +414,8 @@ def test_amend_refuses_what_it_cannot_do(call, tmp_path, options, said):
 # ---- the verbs that hand on
 
 
-@dataclass
-class Report:
-    dossier: Path
-    outcome: str = "fit"
-    text: str = "From 0.5 to 10 %."
-    all_met: bool = False
-    warnings: tuple[str, ...] = ("one run only",)
+def report(dossier: Path, draft: str = "") -> RunReport:
+    return RunReport(dossier, "fit", "From 0.5 to 10 %.", False, ("one run only",), draft)
 
 
 def test_run_hands_on_and_tells(call, tmp_path, monkeypatch):
@@ -431,7 +425,7 @@ def test_run_hands_on_and_tells(call, tmp_path, monkeypatch):
     def run_study(path, **named):
         seen.update(named, path=path)
         named["progress"]("trueness done")
-        return Report(folder / "dossiers" / "001")
+        return report(folder / "dossiers" / "001")
 
     monkeypatch.setattr("validation.running.run.run_study", run_study)
     code, out, err = call("run", folder, "--jobs", "2")
@@ -443,6 +437,14 @@ def test_run_hands_on_and_tells(call, tmp_path, monkeypatch):
     assert call("run", folder, "--strict")[0] == 1
     code, out, _ = call("run", folder, "--json", "--draft", "--only", "trueness.bias")
     assert (code, json.loads(out)["all_met"], seen["only"], seen["draft"]) == (0, False, "trueness", True)
+
+
+def test_a_draft_says_why_it_is_one_and_what_to_do(call, tmp_path, monkeypatch):
+    folder, why = write_study(tmp_path), "This is a draft, since the plan is not frozen; it takes no number."
+    monkeypatch.setattr("validation.running.run.run_study", lambda path, **named: report(path / "draft", why))
+    code, out, _ = call("run", folder)
+    assert (code, out.count(why), f"validation check {folder}" in out) == (0, 1, True)
+    assert json.loads(call("run", folder, "--json")[1])["draft"] == why
 
 
 def test_run_refuses_faults_like_check(call, tmp_path):
@@ -503,7 +505,7 @@ def test_demo_hands_on(call, tmp_path, monkeypatch):
 
     def run_demo(out, progress, **named):
         seen.update(named)
-        return Report(out / "s" / "dossiers" / "001")
+        return report(out / "s" / "dossiers" / "001")
 
     monkeypatch.setattr("validation.running.demo.run_demo", run_demo)
     code, out, _ = call("demo", "--out", tmp_path / "d", "--new-lot", "--jobs", "2")

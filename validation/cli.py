@@ -544,13 +544,15 @@ def _print_part(heading: str, sentences: Iterable[str]) -> None:
 
 def _after_check(study: Study, state: str, place: str) -> list[str]:
     steps = []
+    awaiting = all(data.awaiting for data in study.experiments.values())
     if state == "no lock":
-        steps.append(f'validation freeze {place} --by "your name"   (before the first reading)')
+        when = "before the first reading" if awaiting else "readings are there already, which page 1 will say"
+        steps.append(f'validation freeze {place} --by "your name"   ({when})')
     if state == "lock does not match":
         steps.append(
             f'validation amend {place} --plan --reason "..." --by "your name"   (records why the plan changed)'
         )
-    if all(data.awaiting for data in study.experiments.values()):
+    if awaiting:
         steps.append(f"Fill in the worksheets in {place}, in the order they give.")
     return [*steps, f"validation run {place}"]
 
@@ -857,7 +859,10 @@ def run(
     ] = None,
     as_json: AsJson = False,
 ) -> int:
-    """Compute, judge and write the next dossier."""
+    """Compute, judge and write the next dossier.
+
+    Where the plan is not frozen, or no reading is there yet, it writes a draft, which takes no number.
+    """
     folder = _folder(named)
     # A key such as trueness.bias begins with the name of its characteristic.
     name = None if only is None else only.partition(".")[0]
@@ -868,7 +873,7 @@ def run(
         return run_study(folder, jobs=jobs, draft=draft, only=name, progress=_progress)
 
     report = _with_notebooks(work)
-    _report_run(report, as_json)
+    _report_run(report, folder, as_json)
     if open_it:
         import webbrowser
 
@@ -907,26 +912,25 @@ def _with_notebooks(work: Callable[[], RunReport]) -> RunReport:
         nursery_process.discard()
 
 
-def _report_run(report: RunReport, as_json: bool) -> None:
+def _report_run(report: RunReport, study: Path, as_json: bool) -> None:
     if as_json:
-        _print_json(
-            {
-                "dossier": str(report.dossier),
-                "outcome": report.outcome,
-                "text": report.text,
-                "all_met": report.all_met,
-                "warnings": list(report.warnings),
-            }
-        )
+        _print_json(report.to_dict())
         return
     _print_part("Warnings", report.warnings)
     print(f"\nProposed conclusion: {report.outcome}. {report.text}".rstrip())
+    if report.draft:
+        print(report.draft)
     print()
     for name in ("dossier.html", "dossier.pdf", "results.json"):
         if (report.dossier / name).exists():
             print(f"  {report.dossier / name}")
-    place = shell_quoted(report.dossier)
-    _next(f"Read {report.dossier / 'dossier.html'}; people sign, this program does not.", f"validation verify {place}")
+    _next(f"Read {report.dossier / 'dossier.html'}; people sign, this program does not.", _after_run(report, study))
+
+
+def _after_run(report: RunReport, study: Path) -> str:
+    if report.draft:
+        return f"validation check {shell_quoted(study)}   (what is to be done before a dossier)"
+    return f"validation verify {shell_quoted(report.dossier)}"
 
 
 # ---------------------------------------------------------------------------------------------------------- verify
@@ -1048,7 +1052,7 @@ def demo(
         return run_demo(out, _progress, jobs=jobs, new_lot=new_lot)
 
     report = _with_notebooks(work)
-    _report_run(report, as_json)
+    _report_run(report, report.dossier.parent.parent, as_json)
     return DONE
 
 

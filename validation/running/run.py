@@ -6,7 +6,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -35,6 +35,7 @@ from validation.running.kernels import KernelSource
 from validation.running.notebooks import NotebookFailure, execute_all, threads
 from validation.running.shelf import DRAFT, MARK, building
 from validation.study.folder import history_files
+from validation.study.history.plan_order import plan_order
 from validation.study.history.readings import earlier_entries, record_readings
 from validation.study.load import load_study, record_files, unused_files
 from validation.study.model import Study
@@ -46,13 +47,17 @@ WATERMARK = "DRAFT, not a dossier"
 
 @dataclass(frozen=True, slots=True)
 class RunReport:
-    """What a run left: where the dossier is, what it proposes, whether every requirement is met, what to know."""
+    """What a run left: where the dossier is, what it proposes, whether every requirement is met, what to know.
+
+    `draft` says in one sentence why it is a draft without a number; it is empty for a dossier.
+    """
 
     dossier: Path
     outcome: str
     text: str
     all_met: bool
     warnings: tuple[str, ...]
+    draft: str = ""
 
     def to_dict(self) -> dict[str, Any]:
         return {
@@ -61,6 +66,7 @@ class RunReport:
             "text": self.text,
             "all_met": self.all_met,
             "warnings": list(self.warnings),
+            "draft": self.draft,
         }
 
 
@@ -73,7 +79,7 @@ def run_study(
     progress: Progress = lambda text: None,
     now: Callable[[], datetime] = lambda: datetime.now(UTC),
 ) -> RunReport:
-    """Run a study and write its next dossier.
+    """Run a study and write its next dossier, or a draft where the plan is not frozen or holds no reading yet.
 
     Parameters
     ----------
@@ -96,14 +102,32 @@ def run_study(
     started = now()
     if only is not None and only not in characteristics():
         raise Refusal(f"There is no characteristic {only!r}; there are {', '.join(characteristics())}.")
-    is_draft = draft or only is not None
-    study = load_checked(folder, draft=is_draft, now=started)
+    asked = draft or only is not None
+    study = load_checked(folder, draft=asked, now=started)
+    why = "This is a draft, as asked for; it takes no number." if asked else _why_a_draft(study)
+    is_draft = bool(why)
     record_readings(study)
+    if why and not asked:
+        progress(why)
     with building(folder, draft=is_draft) as (issue, place):
         at_once = jobs or (os.cpu_count() or 1) + 1
         report = _build(study, place, issue, at_once, only, is_draft, progress, started, now)
         target = folder / DRAFT if is_draft else folder / "dossiers" / issue
-    return RunReport(target, report.outcome, report.text, report.all_met, report.warnings)
+    return replace(report, dossier=target, draft=why)
+
+
+def _why_a_draft(study: Study) -> str:
+    """One sentence where a run deserves no number: only frozen plans with readings do."""
+    state = plan_order(study).state
+    if state == "no lock":
+        reason = "the plan is not frozen"
+    elif state == "lock does not match":
+        reason = "plan.yaml is not the plan that was frozen"
+    elif all(data.awaiting for data in study.experiments.values()):
+        reason = "there is no reading yet"
+    else:
+        return ""
+    return f"This is a draft, since {reason}; it takes no number, and no requirement is judged by it."
 
 
 def _build(
