@@ -1,5 +1,6 @@
 """The command line: exit codes, every message with its mend, and never a traceback for a user's mistake."""
 
+import errno
 import io
 import json
 import os
@@ -177,8 +178,6 @@ def test_a_folder_that_is_not_there_or_not_a_study(call, tmp_path, verb):
 
 
 def test_a_system_error_is_one_sentence(call, tmp_path, monkeypatch):
-    import errno
-
     folder = write_study(tmp_path)
 
     def full(*arguments, **named):
@@ -189,6 +188,24 @@ def test_a_system_error_is_one_sentence(call, tmp_path, monkeypatch):
     assert code == 2
     assert err.startswith("The system refuses plan.lock: No space left on device. Make room on the disk")
     assert err.count("\n") == 1
+
+
+@pytest.mark.parametrize("locked", ["precision.xlsx", "plan.yaml"])
+def test_a_file_that_another_program_holds_is_one_sentence_and_nothing_is_left(call, tmp_path, monkeypatch, locked):
+    replace = os.replace
+
+    def held(old, new):
+        if Path(new).name == locked:
+            raise PermissionError(errno.EACCES, "Permission denied", str(old), None, str(new))
+        replace(old, new)
+
+    monkeypatch.setattr("os.replace", held)
+    folder = tmp_path / "s"
+    code, _, err = call("start", folder, "--title", "T", "--laboratory", "L", "--range", "1,10", "--xlsx")
+    assert code == 2
+    last = err.splitlines()[-1]
+    assert re.fullmatch(rf"The system refuses .*{re.escape(locked)}: Permission denied\..*close the file .*", last)
+    assert [path for path in folder.rglob("*") if path.is_file()] == []
 
 
 @pytest.mark.skipif(sys.platform == "win32" or os.geteuid() == 0, reason="rights do not bind here")

@@ -248,3 +248,22 @@ class Budget(BaseModel):
                 f'answers "{both[0]}" both with a size and with a reason why there is none. Keep one of them.'
             )
         return self
+
+
+def strange_components(budget: Budget) -> list[str]:
+    """Components whose name is nearly that of a question: a misspelt name answers none.
+
+    A question that is answered already is only meant where the letters are the same in another order.
+    """
+    answered = {component.question for component in budget.components}
+    sentences = []
+    for component in budget.components:
+        name = component.name.strip().lower()
+        known = [question for question in CHECKLIST if question not in answered or sorted(question) == sorted(name)]
+        close = difflib.get_close_matches(name, known, n=1, cutoff=0.65)
+        if component.question is None and close:
+            sentences.append(
+                f'plan.yaml, uncertainty: the component "{component.name}" answers no question of the checklist; did '
+                f"you mean {close[0]}? Write that name, or add answers: {close[0]}."
+            )
+    return sentences
