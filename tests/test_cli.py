@@ -17,7 +17,10 @@ import validation
 from validation import cli, resources
 from validation.faults import Refusal, StudyDataError
 from validation.judging.reading import read_checked
+from validation.running.demo import run_demo
 from validation.running.run import RunReport, run_study
+from validation.study.history.plan_lock import read_lock
+from validation.study.load import load_study
 from validation.terminal import shell_quoted
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "docs"))
@@ -517,6 +520,21 @@ def test_a_dossier_that_is_not_there(call, tmp_path, arguments):
     assert "not a dossier" in err
 
 
+def test_a_study_is_no_dossier_and_a_dossier_no_study(call, tmp_path):
+    study = write_study(tmp_path / "s")
+    assert call("verify", study) == (
+        2,
+        "",
+        f"{study} is a study, not a dossier; `validation run` writes its first dossier.\n",
+    )
+    dossier = study / "dossiers" / "001"
+    (dossier / "inputs").mkdir(parents=True)
+    (dossier / "manifest.json").write_text("{}", encoding="utf-8")
+    assert f"its newest dossier is {dossier}." in call("trace", study, "trueness.bias")[2]
+    for verb in ("check", "run"):
+        assert f"{dossier} is a dossier, not a study" in call(verb, dossier)[2]
+
+
 def test_demo_hands_on(call, tmp_path, monkeypatch):
     seen = {}
 
@@ -525,8 +543,51 @@ def test_demo_hands_on(call, tmp_path, monkeypatch):
         return report(out / "s" / "dossiers" / "001")
 
     monkeypatch.setattr("validation.running.demo.run_demo", run_demo)
+    first = tmp_path / "d" / "new-grade" / "dossiers" / "001"
+    (first / "inputs").mkdir(parents=True)
     code, out, _ = call("demo", "--out", tmp_path / "d", "--new-lot", "--jobs", "2")
     assert (code, "validation verify" in out, seen) == (0, True, {"jobs": 2, "new_lot": True})
+    assert f"validation compare {first} " in out
+    assert f"validation demo --out {tmp_path / 'd'} --new-lot" in call("demo", "--out", tmp_path / "d")[1]
+
+
+@pytest.mark.parametrize("order", [[False, True, False], [True, False, True]])
+def test_the_two_studies_of_the_demonstration_in_either_order(tmp_path, monkeypatch, order):
+    from validation.running import demo
+
+    ran = []
+
+    def run_study(folder, **named):
+        ran.append((folder.name, load_study(folder).plan.study.parent is not None))
+        dossier = folder / "dossiers" / "001"
+        dossier.mkdir(parents=True)
+        (dossier / "manifest.json").write_text(folder.name, encoding="utf-8")
+        return report(dossier)
+
+    results = {"conclusion": {"outcome": "fit", "text": "x"}, "requirements": [{"outcome": "met"}]}
+    monkeypatch.setattr(demo, "run_study", run_study)
+    monkeypatch.setattr(demo, "read_results", lambda dossier: results)
+    made = [demo.run_demo(tmp_path / "d", new_lot=new_lot).dossier.parent.parent.name for new_lot in order]
+    assert made == [{False: "new-grade", True: "new-lot"}[new_lot] for new_lot in order]
+    assert ran == [("new-grade", False), ("new-lot", True)]
+    assert len(read_lock(tmp_path / "d" / "new-lot")[0]) == 2
+
+
+def test_a_demonstration_overwrites_nothing(tmp_path):
+    (tmp_path / "new-lot").mkdir()
+    (tmp_path / "new-lot" / "mine.txt").write_text("mine", encoding="utf-8")
+    with pytest.raises(Refusal, match="is in the way"):
+        run_demo(tmp_path)
+    assert [path.name for path in tmp_path.rglob("*")] == ["new-lot", "mine.txt"]
+
+
+def test_check_asks_for_the_parent_that_the_plan_names(call, tmp_path):
+    parent = "study:\n  parent: " + "ab" * 32
+    folder = write_study(tmp_path, {"precision": PRECISION.replace("2.01", "x")}, plan=PLAN.replace("study:", parent))
+    code, _, err = call("check", folder)
+    assert (code, "2 faults" in err) == (2, True)
+    assert "Copy the parent's dossier folder into records/, or correct the hash." in err
+    assert 'row 2 (reading P-001), column "result"' in err
 
 
 # ---- the documentation

@@ -137,8 +137,9 @@ def _say_wrong(sentence: str) -> int:
 def _tell_faults(faults: Sequence[Fault]) -> int:
     for fault in faults:
         print(fault, file=sys.stderr)
+    them = "it" if len(faults) == 1 else "them"
     print(
-        f"\n{counted(len(faults), 'fault')}; nothing was computed. Correct them and run the same command again.",
+        f"\n{counted(len(faults), 'fault')}; nothing was computed. Correct {them} and run the same command again.",
         file=sys.stderr,
     )
     return WRONG
@@ -160,6 +161,8 @@ def _folder(named: Path | None) -> Path:
         raise Refusal(f"There is no folder {path}. Write one with: validation start {shell_quoted(path)}")
     if not path.is_dir():
         raise Refusal(f"{path} is not a folder; name the folder that holds plan.yaml.")
+    if (path / "manifest.json").is_file() and not (path / "plan.yaml").exists():
+        raise Refusal(f"{path} is a dossier, not a study; name the folder of the study, which holds plan.yaml.")
     refuse_faulty(path)
     return path
 
@@ -478,6 +481,7 @@ def check(named: StudyFolder = None, as_json: AsJson = False) -> int:
 
     folder = _folder(named)
     study, faults = read_checked(folder, now=_now())
+    faults = [*faults, *_parent_faults(folder, study)]
     if study is None or faults:
         if as_json:
             _print_json({"ok": False, "faults": [_fault_dict(fault) for fault in faults]})
@@ -506,6 +510,22 @@ def check(named: StudyFolder = None, as_json: AsJson = False) -> int:
         print(f"Readings as first seen:\n  {folder / RECORD}")
     _next(*_after_check(study, order.state, shell_quoted(folder)))
     return DONE if whole else NO
+
+
+def _parent_faults(folder: Path, study: Study | None) -> list[Fault]:
+    """Whether the parent that the plan names is there and whole, which a run needs."""
+    from validation.study.plan import PLAN, readable_part
+
+    plan = readable_part(folder) if study is None else study.plan
+    if plan is None or plan.study.parent is None:
+        return []
+    from validation.dossier.parent import parent_dossier
+
+    try:
+        parent_dossier(folder, plan)
+    except Refusal as refusal:
+        return [Fault(PLAN, str(refusal), "", column="study.parent")]
+    return []
 
 
 def _check_facts(
@@ -912,7 +932,7 @@ def _with_notebooks(work: Callable[[], RunReport]) -> RunReport:
         nursery_process.discard()
 
 
-def _report_run(report: RunReport, study: Path, as_json: bool) -> None:
+def _report_run(report: RunReport, study: Path, as_json: bool, *further: str) -> None:
     if as_json:
         _print_json(report.to_dict())
         return
@@ -924,13 +944,10 @@ def _report_run(report: RunReport, study: Path, as_json: bool) -> None:
     for name in ("dossier.html", "dossier.pdf", "results.json"):
         if (report.dossier / name).exists():
             print(f"  {report.dossier / name}")
-    _next(f"Read {report.dossier / 'dossier.html'}; people sign, this program does not.", _after_run(report, study))
-
-
-def _after_run(report: RunReport, study: Path) -> str:
+    then = f"validation verify {shell_quoted(report.dossier)}"
     if report.draft:
-        return f"validation check {shell_quoted(study)}   (what is to be done before a dossier)"
-    return f"validation verify {shell_quoted(report.dossier)}"
+        then = f"validation check {shell_quoted(study)}   (what is to be done before a dossier)"
+    _next(f"Read {report.dossier / 'dossier.html'}; people sign, this program does not.", then, *further)
 
 
 # ---------------------------------------------------------------------------------------------------------- verify
@@ -969,10 +986,16 @@ def verify(folder: DossierFolder, as_json: AsJson = False) -> int:
 
 
 def _dossier(folder: Path) -> Path:
+    from validation.study.folder import issues_of
+
     if folder.is_file():
         folder = folder.parent
     if not folder.exists():
         raise Refusal(f"There is no dossier {folder}; `validation run` writes one into dossiers/ of the study.")
+    if (folder / "plan.yaml").is_file():
+        issues = issues_of(folder)
+        where = f"its newest dossier is {issues[-1]}" if issues else "`validation run` writes its first dossier"
+        raise Refusal(f"{folder} is a study, not a dossier; {where}.")
     return folder
 
 
@@ -1033,7 +1056,8 @@ def compare(
 @app.command()
 def demo(
     out: Annotated[
-        Path, typer.Option(metavar="DIR", help="Folder to write into; never overwritten.", parser=_named_path)
+        Path,
+        typer.Option(metavar="DIR", help="Folder to write into; nothing is overwritten.", parser=_named_path),
     ] = Path("validation-demo"),
     jobs: Annotated[
         int | None,
@@ -1044,7 +1068,10 @@ def demo(
     ] = False,
     as_json: AsJson = False,
 ) -> int:
-    """Run the main job on the demonstration study."""
+    """Run the main job on the demonstration study.
+
+    A dossier that is there already is reported again; with --new-lot the second study goes on from it.
+    """
 
     def work() -> RunReport:
         from validation.running.demo import run_demo
@@ -1052,7 +1079,14 @@ def demo(
         return run_demo(out, _progress, jobs=jobs, new_lot=new_lot)
 
     report = _with_notebooks(work)
-    _report_run(report, report.dossier.parent.parent, as_json)
+    further = f"validation demo --out {shell_quoted(out)} --new-lot   (a new lot of the standard, after this study)"
+    if new_lot:
+        from validation.running.demo import STUDY
+        from validation.study.folder import issues_of
+
+        first = issues_of(out / STUDY)[-1]
+        further = f"validation compare {shell_quoted(first)} {shell_quoted(report.dossier)}   (what the lot changed)"
+    _report_run(report, report.dossier.parent.parent, as_json, further)
     return DONE
 
 

@@ -18,9 +18,9 @@ from validation.dossier.compare import compare_facts, facts_of_building, read_fa
 from validation.dossier.comparison_report import ComparisonReport
 from validation.dossier.document import DossierRecord, build_document
 from validation.dossier.html import render_html
-from validation.dossier.manifest import MANIFEST, hashes, inputs_hash, sha256, versions, write_manifest
+from validation.dossier.manifest import MANIFEST, hashes, inputs_hash, versions, write_manifest
 from validation.dossier.opening import silent_changes
-from validation.dossier.parent import keep_parent
+from validation.dossier.parent import keep_parent, not_verified, parent_dossier
 from validation.dossier.pdf import render_pdf
 from validation.dossier.rebuild import judged_with_parent, looks_of
 from validation.dossier.results import RESULTS, results_bytes
@@ -314,34 +314,10 @@ def _copy_parent(study: Study, inputs: Path) -> None:
     Refusal
         No such dossier next to the study or in its records/, or it does not verify.
     """
-    wanted = study.plan.study.parent
-    if wanted is None:
-        return
-    parent = find_dossier(study.folder, wanted)
+    parent = parent_dossier(study.folder, study.plan)
     if parent is None:
-        raise Refusal(
-            f"study.parent names the dossier whose manifest.json has the SHA-256 {wanted}; none is in this study, its "
-            "records/ or the studies next to it. "
-            "Copy the parent's dossier folder into records/, or correct the hash."
-        )
+        return
     report = verify_dossier(parent, figures=False)
     if not report.ok:
-        raise Refusal(
-            f"The parent dossier {parent} does not verify, so nothing can be based on it: {report.problems[0]}"
-        )
-    keep_parent(parent, inputs, study)
-
-
-def find_dossier(folder: Path, manifest_hash: str) -> Path | None:
-    """The dossier with this manifest: in the study, in its records/, or in a study next to it."""
-    beside = folder.resolve().parent
-    patterns = (
-        (folder, "dossiers/*/manifest.json"),
-        (folder, "records/**/manifest.json"),
-        (beside, "*/dossiers/*/manifest.json"),
-    )
-    for root, pattern in patterns:
-        for path in sorted(root.glob(pattern)):
-            if path.is_file() and sha256(path) == manifest_hash.strip().lower():
-                return path.parent
-    return None
+        raise Refusal(not_verified(parent, report.problems[0]))
+    keep_parent(parent, inputs)
