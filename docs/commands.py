@@ -32,7 +32,8 @@ def command_page() -> str:
 def _command(name: str, command: Any) -> str:
     arguments = [item for item in command.params if item.param_type_name == "argument"]
     options = [item for item in command.params if item.param_type_name == "option" and "--help" not in item.opts]
-    usage = " ".join(["validation", name, *(str(item.metavar) for item in arguments), "[OPTIONS]" if options else ""])
+    places = [str(item.metavar) if item.required else f"[{item.metavar}]" for item in arguments]
+    usage = " ".join(["validation", name, *places, "[OPTIONS]" if options else ""])
     about = "\n\n".join(" ".join(part.split()) for part in str(command.help).split("\n\n"))
     rows = [f"| `{item.metavar}` | {item.help} |" for item in arguments]
     rows += [f"| {_flags(item)} | {item.help}{' Required.' if item.required else ''} |" for item in options]

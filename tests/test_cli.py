@@ -1,5 +1,6 @@
 """The command line: exit codes, every message with its mend, and never a traceback for a user's mistake."""
 
+import errno
 import io
 import json
 import os
@@ -7,7 +8,6 @@ import re
 import shutil
 import subprocess
 import sys
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -17,7 +17,10 @@ import validation
 from validation import cli, resources
 from validation.faults import Refusal, StudyDataError
 from validation.judging.reading import read_checked
-from validation.running.run import run_study
+from validation.running.demo import run_demo
+from validation.running.run import RunReport, run_study
+from validation.study.history.plan_lock import read_lock
+from validation.study.load import load_study
 from validation.terminal import shell_quoted
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "docs"))
@@ -71,7 +74,7 @@ def test_the_package_runs_as_a_module_with_utf_8_whatever_the_console(tmp_path):
 
 @pytest.mark.parametrize(
     "arguments",
-    [["nonsense"], ["check"], ["check", "a", "b"], ["run", "x", "--jobs", "0"], ["freeze", "."], ["--what"]],
+    [["nonsense"], ["verify"], ["check", "a", "b"], ["run", "x", "--jobs", "0"], ["freeze", "."], ["--what"]],
 )
 def test_a_wrong_call_ends_with_two(call, arguments):
     code, _, err = call(*arguments)
@@ -178,8 +181,6 @@ def test_a_folder_that_is_not_there_or_not_a_study(call, tmp_path, verb):
 
 
 def test_a_system_error_is_one_sentence(call, tmp_path, monkeypatch):
-    import errno
-
     folder = write_study(tmp_path)
 
     def full(*arguments, **named):
@@ -192,6 +193,24 @@ def test_a_system_error_is_one_sentence(call, tmp_path, monkeypatch):
     assert err.count("\n") == 1
 
 
+@pytest.mark.parametrize("locked", ["precision.xlsx", "plan.yaml"])
+def test_a_file_that_another_program_holds_is_one_sentence_and_nothing_is_left(call, tmp_path, monkeypatch, locked):
+    replace = os.replace
+
+    def held(old, new):
+        if Path(new).name == locked:
+            raise PermissionError(errno.EACCES, "Permission denied", str(old), None, str(new))
+        replace(old, new)
+
+    monkeypatch.setattr("os.replace", held)
+    folder = tmp_path / "s"
+    code, _, err = call("start", folder, "--title", "T", "--laboratory", "L", "--range", "1,10", "--xlsx")
+    assert code == 2
+    last = err.splitlines()[-1]
+    assert re.fullmatch(rf"The system refuses .*{re.escape(locked)}: Permission denied\..*close the file .*", last)
+    assert [path for path in folder.rglob("*") if path.is_file()] == []
+
+
 @pytest.mark.skipif(sys.platform == "win32" or os.geteuid() == 0, reason="rights do not bind here")
 def test_a_folder_without_rights_is_one_sentence(call, tmp_path):
     folder = write_study(tmp_path)
@@ -199,6 +218,26 @@ def test_a_folder_without_rights_is_one_sentence(call, tmp_path):
     code, _, err = call("check", folder)
     assert code == 2
     assert "access rights" in err
+
+
+# ---- the current folder
+
+
+def test_a_study_that_nobody_names_is_the_current_folder(call, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for arguments in (["check"], ["freeze", "--by", "QM"], ["run"], ["amend", "--plan", "--reason", "a", "--by", "x"]):
+        code, _, err = call(*arguments)
+        assert (code, "the current folder holds no plan.yaml" in err, err.count("\n")) == (2, True, 1), arguments
+    (tmp_path / "mine").mkdir()
+    monkeypatch.chdir(tmp_path / "mine")
+    given = ("--title", "Fuel in oil", "--laboratory", "L", "--range", "0.5,10", "--seed", "7")
+    assert call("start", *given)[0] == 0
+    assert 'id: "mine"' in Path("plan.yaml").read_text(encoding="utf-8")
+    assert call("start", *given)[0] == 2
+    code, out, _ = call("check")
+    assert (code, 'validation freeze . --by "your name"' in out) == (0, True)
+    code, out, _ = call("freeze", "--by", "QM")
+    assert (code, Path("plan.lock").is_file()) == (0, True)
 
 
 # ---- start
@@ -395,13 +434,8 @@ def test_amend_refuses_what_it_cannot_do(call, tmp_path, options, said):
 # ---- the verbs that hand on
 
 
-@dataclass
-class Report:
-    dossier: Path
-    outcome: str = "fit"
-    text: str = "From 0.5 to 10 %."
-    all_met: bool = False
-    warnings: tuple[str, ...] = ("one run only",)
+def report(dossier: Path, draft: str = "") -> RunReport:
+    return RunReport(dossier, "fit", "From 0.5 to 10 %.", False, ("one run only",), draft)
 
 
 def test_run_hands_on_and_tells(call, tmp_path, monkeypatch):
@@ -411,7 +445,7 @@ def test_run_hands_on_and_tells(call, tmp_path, monkeypatch):
     def run_study(path, **named):
         seen.update(named, path=path)
         named["progress"]("trueness done")
-        return Report(folder / "dossiers" / "001")
+        return report(folder / "dossiers" / "001")
 
     monkeypatch.setattr("validation.running.run.run_study", run_study)
     code, out, err = call("run", folder, "--jobs", "2")
@@ -423,6 +457,14 @@ def test_run_hands_on_and_tells(call, tmp_path, monkeypatch):
     assert call("run", folder, "--strict")[0] == 1
     code, out, _ = call("run", folder, "--json", "--draft", "--only", "trueness.bias")
     assert (code, json.loads(out)["all_met"], seen["only"], seen["draft"]) == (0, False, "trueness", True)
+
+
+def test_a_draft_says_why_it_is_one_and_what_to_do(call, tmp_path, monkeypatch):
+    folder, why = write_study(tmp_path), "This is a draft, since the plan is not frozen; it takes no number."
+    monkeypatch.setattr("validation.running.run.run_study", lambda path, **named: report(path / "draft", why))
+    code, out, _ = call("run", folder)
+    assert (code, out.count(why), f"validation check {folder}" in out) == (0, 1, True)
+    assert json.loads(call("run", folder, "--json")[1])["draft"] == why
 
 
 def test_run_refuses_faults_like_check(call, tmp_path):
@@ -478,16 +520,74 @@ def test_a_dossier_that_is_not_there(call, tmp_path, arguments):
     assert "not a dossier" in err
 
 
+def test_a_study_is_no_dossier_and_a_dossier_no_study(call, tmp_path):
+    study = write_study(tmp_path / "s")
+    assert call("verify", study) == (
+        2,
+        "",
+        f"{study} is a study, not a dossier; `validation run` writes its first dossier.\n",
+    )
+    dossier = study / "dossiers" / "001"
+    (dossier / "inputs").mkdir(parents=True)
+    (dossier / "manifest.json").write_text("{}", encoding="utf-8")
+    assert f"its newest dossier is {dossier}." in call("trace", study, "trueness.bias")[2]
+    for verb in ("check", "run"):
+        assert f"{dossier} is a dossier, not a study" in call(verb, dossier)[2]
+
+
 def test_demo_hands_on(call, tmp_path, monkeypatch):
     seen = {}
 
     def run_demo(out, progress, **named):
         seen.update(named)
-        return Report(out / "s" / "dossiers" / "001")
+        return report(out / "s" / "dossiers" / "001")
 
     monkeypatch.setattr("validation.running.demo.run_demo", run_demo)
+    first = tmp_path / "d" / "new-grade" / "dossiers" / "001"
+    (first / "inputs").mkdir(parents=True)
     code, out, _ = call("demo", "--out", tmp_path / "d", "--new-lot", "--jobs", "2")
     assert (code, "validation verify" in out, seen) == (0, True, {"jobs": 2, "new_lot": True})
+    assert f"validation compare {first} " in out
+    assert f"validation demo --out {tmp_path / 'd'} --new-lot" in call("demo", "--out", tmp_path / "d")[1]
+
+
+@pytest.mark.parametrize("order", [[False, True, False], [True, False, True]])
+def test_the_two_studies_of_the_demonstration_in_either_order(tmp_path, monkeypatch, order):
+    from validation.running import demo
+
+    ran = []
+
+    def run_study(folder, **named):
+        ran.append((folder.name, load_study(folder).plan.study.parent is not None))
+        dossier = folder / "dossiers" / "001"
+        dossier.mkdir(parents=True)
+        (dossier / "manifest.json").write_text(folder.name, encoding="utf-8")
+        return report(dossier)
+
+    results = {"conclusion": {"outcome": "fit", "text": "x"}, "requirements": [{"outcome": "met"}]}
+    monkeypatch.setattr(demo, "run_study", run_study)
+    monkeypatch.setattr(demo, "read_results", lambda dossier: results)
+    made = [demo.run_demo(tmp_path / "d", new_lot=new_lot).dossier.parent.parent.name for new_lot in order]
+    assert made == [{False: "new-grade", True: "new-lot"}[new_lot] for new_lot in order]
+    assert ran == [("new-grade", False), ("new-lot", True)]
+    assert len(read_lock(tmp_path / "d" / "new-lot")[0]) == 2
+
+
+def test_a_demonstration_overwrites_nothing(tmp_path):
+    (tmp_path / "new-lot").mkdir()
+    (tmp_path / "new-lot" / "mine.txt").write_text("mine", encoding="utf-8")
+    with pytest.raises(Refusal, match="is in the way"):
+        run_demo(tmp_path)
+    assert [path.name for path in tmp_path.rglob("*")] == ["new-lot", "mine.txt"]
+
+
+def test_check_asks_for_the_parent_that_the_plan_names(call, tmp_path):
+    parent = "study:\n  parent: " + "ab" * 32
+    folder = write_study(tmp_path, {"precision": PRECISION.replace("2.01", "x")}, plan=PLAN.replace("study:", parent))
+    code, _, err = call("check", folder)
+    assert (code, "2 faults" in err) == (2, True)
+    assert "Copy the parent's dossier folder into records/, or correct the hash." in err
+    assert 'row 2 (reading P-001), column "result"' in err
 
 
 # ---- the documentation

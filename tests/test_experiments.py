@@ -291,7 +291,10 @@ def shaking(monkeypatch: pytest.MonkeyPatch) -> Experiment:
         columns=Columns(needed=("material", "level"), value="result", words={"material": ("short", "long")}),
         shape=Shape(names="material", cells=("material",)),
         traits=Traits(),
-        settings=(Setting(name="seconds", type=Number), Setting(name="usual", type=str, names="material")),
+        settings=(
+            Setting(name="seconds", type=Number, meaning="Seconds."),
+            Setting(name="usual", type=str, meaning="Usual.", names="material"),
+        ),
         compares=None,
         start=Start(
             file="shaking",

@@ -223,6 +223,23 @@ def test_a_draft_replaces_no_folder_of_the_user(tmp_path: Path, options: dict[st
     assert (folder / "draft" / "letter.txt").read_text(encoding="utf-8") == "mine"
 
 
+def test_a_draft_that_another_program_holds_open_stays_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = frozen(tmp_path)
+    with building(folder, draft=True) as (_, place):
+        (place / "manifest.json").write_text('{"files": {}}', encoding="utf-8")
+        (place / ".in-progress").unlink()
+    before = sorted((folder / "draft").rglob("*"))
+
+    def held(old: Path, new: Path) -> None:
+        raise PermissionError(13, "Permission denied", str(old), None, str(new))
+
+    monkeypatch.setattr("validation.running.shelf._refuse_foreign", lambda target: None)
+    with monkeypatch.context() as patch, pytest.raises(PermissionError), building(folder, draft=True):
+        patch.setattr("os.replace", held)
+    assert sorted((folder / "draft").rglob("*")) == before
+    assert not list((folder / "dossiers").glob(".building*"))
+
+
 def test_only_a_folder_that_the_program_marked_is_cleared(tmp_path: Path) -> None:
     folder = frozen(tmp_path)
     mine = folder / "dossiers" / ".building-notes"

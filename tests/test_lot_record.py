@@ -119,10 +119,26 @@ BAD = {
     "mass in mg by its size": (
         "mass_g: 1.0003",
         "mass_g: 1000.3",
+        10,
+        "weighings[2].mass_g",
+        "does not fit the value",
+        "Is 1000.3 a mass in milligram? Then write mass_g: 1.0003",
+    ),
+    "mass in mg by its uncertainty": (
+        "mass_g: 19.0049",
+        "mass_g: 19004.9",
+        9,
+        "weighings[1].mass_g",
+        "is the mass in milligram?",
+        "19004.9 mg is mass_g: 19.0049.",
+    ),
+    "fuel and oil exchanged": (
+        "what: oil, mass_g: 19.0049",
+        "what: oil, mass_g: 0.0541",
         8,
         "weighings",
         "does not fit the value",
-        "every mass is in gram",
+        "fuel and oil are not exchanged",
     ),
     "no fuel": (
         "what: fuel",
@@ -383,6 +399,16 @@ def test_a_bad_record_is_refused_by_field_and_mend(name):
     assert (fault.file, fault.row, fault.column) == (FILE, row, column), str(fault)
     assert reason in fault.reason, str(fault)
     assert mend in fault.mend, str(fault)
+
+
+@pytest.mark.parametrize(("scale", "unit"), [(1000, "milligram"), (0.001, "kilogram")])
+def test_a_lot_whose_masses_are_all_in_another_unit_is_warned_about(tmp_path, scale, unit):
+    text = RECORD.replace("u_g: 0.0003", f"u_g: {0.0003 * scale:.10g}")
+    for mass in (19.0049, 1.0003):
+        text = text.replace(f"mass_g: {mass}", f"mass_g: {mass * scale:.10g}")
+    (warning,) = [text for text in load_study(lot_study(tmp_path, text)).warnings if "the lot weighs" in text]
+    assert f"written in {unit}?" in warning
+    assert "becomes 19.0049." in warning
 
 
 def test_a_record_without_weighings_is_refused():

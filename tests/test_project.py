@@ -6,11 +6,13 @@ import ast
 import importlib
 import re
 import sys
+import tomllib
 from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
 
+import validation
 from validation.characteristics.registry import characteristics, known_keys
 from validation.judging.outcomes import evaluate, judge_study
 from validation.study.load import load_study
@@ -345,6 +347,25 @@ def test_every_page_is_reached_from_the_readme() -> None:
         links = re.findall(r"\]\(([^)\s#]+)[^)]*\)", page.read_text(encoding="utf-8"))
         waiting += [(page.parent / link).resolve() for link in links if not re.match(r"[a-z]+:", link)]
     assert not sorted(path.name for path in PAGES if path.resolve() not in {other.resolve() for other in seen})
+
+
+def test_the_first_two_blocks_of_the_readme_set_up_show_and_test() -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    first, second = re.findall(r"^```\n(.*?)^```$", text, flags=re.MULTILINE | re.DOTALL)[:2]
+    assert (first.count("\n"), second.count("\n")) == (1, 1)  # each is pasted as one line
+    assert re.fullmatch(r"python3 -m venv \S+ && \S+ -m pip install -e \. && \S+/validation demo\n", first)
+    assert re.search(r'pip install -e "\.\[test\]" && \S+ -m pytest', second)
+
+
+def test_the_version_is_written_once_and_the_types_are_shipped() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    assert project["project"]["dynamic"] == ["version"]
+    assert project["tool"]["hatch"]["version"] == {"path": "validation/__init__.py"}
+    latest = re.search(r"^## (\S+)$", (ROOT / "docs" / "CHANGES.md").read_text(encoding="utf-8"), flags=re.MULTILINE)
+    assert latest is not None
+    assert latest[1] == validation.__version__
+    assert "Typing :: Typed" in project["project"]["classifiers"]
+    assert (PACKAGE / "py.typed").read_bytes() == b""
 
 
 def test_no_path_of_one_machine_is_written_down() -> None:

@@ -9,14 +9,17 @@ from pathlib import Path
 import nbformat
 import pytest
 from filelock import FileLock
+from study_folder import NOW, PLAN, PRECISION, write_study
 
 from validation import resources
 from validation.characteristics.registry import characteristics
+from validation.dossier.verify import verify_dossier
 from validation.faults import Refusal, StudyDataError
 from validation.running import run as running
 from validation.running.kernels import KernelSource
 from validation.running.notebooks import NotebookFailure, check_parameters, execute
 from validation.running.run import run_study
+from validation.study.history.plan_lock import freeze
 
 # The keys of the main job; docs/ has a page for each chapter.
 KEYS = [
@@ -166,6 +169,34 @@ def test_a_draft_is_watermarked_outside_the_dossiers_and_overwritten(study: Path
     assert results_of(report.dossier)["conclusion"]["outcome"] == "not judged"
     assert "DRAFT" in (report.dossier / "dossier.html").read_text(encoding="utf-8")
     assert not [path for path in (study / "dossiers").iterdir() if path.name.isdigit()]
+
+
+@pytest.mark.parametrize(("state", "why"), [("none", "not frozen"), ("changed", "not the plan that was frozen")])
+def test_a_plan_that_is_not_frozen_as_it_is_uses_up_no_number(tmp_path: Path, state: str, why: str) -> None:
+    folder = write_study(tmp_path)
+    if state == "changed":
+        freeze(folder, "Q", NOW)
+        write_study(folder, plan=PLAN.replace("0.18", "0.2"))
+    steps: list[str] = []
+
+    def stop(line: str) -> None:
+        steps.append(line)
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run_study(folder, progress=stop)
+    assert why in steps[0]
+    assert "it takes no number" in steps[0]
+
+
+def test_a_frozen_plan_without_a_reading_uses_up_no_number(tmp_path: Path) -> None:
+    folder = write_study(tmp_path, {"precision": PRECISION.splitlines()[0] + "\n"})
+    freeze(folder, "Q", NOW)
+    report = run_study(folder)
+    assert (report.dossier, "there is no reading yet" in report.draft) == (folder / "draft", True)
+    assert verify_dossier(report.dossier).problems == ()
+    write_study(folder)
+    assert run_study(folder).dossier == folder / "dossiers" / "001"
 
 
 def test_an_unknown_characteristic_is_refused(study: Path) -> None:

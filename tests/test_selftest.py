@@ -501,7 +501,7 @@ def test_a_study_with_the_report_has_it_cited(tmp_path, capsys):
     for name in (PAGE, PRINT, RECORD):
         assert (study / "records" / "selftest" / name).read_bytes() == (tmp_path / "out" / name).read_bytes()
     assert cli.main(["run", str(study), "--json"]) == 0
-    page = visible((study / "dossiers" / "001" / "dossier.html").read_text(encoding="utf-8"))
+    page = visible((study / "draft" / "dossier.html").read_text(encoding="utf-8"))
     assert f"SHA-256 of its content {told['sha256']}: {told['checks']} checks" in page
     assert "all passed; it was made with exactly the versions and program files of this dossier." in page
     assert "records/selftest/selftest.json" in page

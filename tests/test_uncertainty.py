@@ -47,7 +47,7 @@ from validation.stats.uncertainty import (
     measurement_model,
     uncertainty_function,
 )
-from validation.study.budget import Budget
+from validation.study.budget import Budget, strange_components
 from validation.study.load import load_study
 
 ROOT = Path(__file__).parent.parent
@@ -367,6 +367,21 @@ def test_measurement_model_is_one_point_calibration():
 def test_a_block_that_cannot_be_used_is_refused_with_its_mend(block, said):
     with pytest.raises(ValidationError, match=said):
         Budget.model_validate(block)
+
+
+@pytest.mark.parametrize(
+    ("names", "meant"),
+    [
+        (["oli"], ["oil"]),
+        (["oli", "oil"], ["oil"]),
+        (["vial temperature"], ["temperature"]),
+        (["sample", "sampling"], []),
+        (["Oil", "pad foil", "day"], []),
+    ],
+)
+def test_a_name_that_is_nearly_a_question_is_told(names, meant):
+    told = strange_components(Budget.model_validate({"components": [{"name": name, "size": 1} for name in names]}))
+    assert [re.findall(r"did you mean (.*)\?", text) for text in told] == [[name] for name in meant]
 
 
 # The chapter -----------------------------------------------------------------------------------------------------

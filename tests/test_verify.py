@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -252,7 +253,9 @@ def test_an_amendment_taken_out_is_told_on_page_1_and_in_the_conclusion_of_the_n
     assert any("Amendment 1 is gone" in problem for problem in verify_dossier(report.dossier).problems)
 
 
-def test_a_parent_that_does_not_verify_or_is_not_there_is_refused(demo: Path, tmp_path: Path) -> None:
+def test_a_parent_that_does_not_verify_or_is_not_there_is_refused(
+    demo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     shutil.copytree(demo, tmp_path / "demo", ignore=shutil.ignore_patterns("draft"))
     lot, grade = tmp_path / "demo" / "new-lot", tmp_path / "demo" / "new-grade"
     shutil.rmtree(lot / "dossiers")
@@ -260,6 +263,8 @@ def test_a_parent_that_does_not_verify_or_is_not_there_is_refused(demo: Path, tm
     figure.write_bytes(figure.read_bytes() + b" ")
     with pytest.raises(Refusal, match=f"does not verify.*{figure.name}"):
         run_study(lot)
+    assert main(["check", str(lot)]) == 2  # told before the run
+    assert re.search(f"does not verify.*{figure.name}", capsys.readouterr().err)
     shutil.rmtree(grade)
     with pytest.raises(Refusal, match=r"none is in this study"):
         run_study(lot)

@@ -202,6 +202,15 @@ def test_dates_in_the_future_are_warned_about(tmp_path):
     )
 
 
+@pytest.mark.parametrize("mark", ["~$precision.csv", ".~lock.precision.csv#"])
+def test_a_worksheet_that_is_open_elsewhere_is_warned_about(tmp_path, mark):
+    folder = write_study(tmp_path)
+    assert not [text for text in load_study(folder).warnings if "is open" in text]
+    (folder / "worksheets" / mark).write_text("", encoding="utf-8")
+    (warning,) = [text for text in load_study(folder).warnings if "is open" in text]
+    assert warning.startswith(f"worksheets/precision.csv is open in a spreadsheet program ({mark}):")
+
+
 def test_other_files_are_listed_and_office_leftovers_ignored(tmp_path):
     folder = write_study(tmp_path)
     for name in ("worksheets/old.csv", "worksheets/~$precision.xlsx", "worksheets/.~lock.precision.csv#", "note.txt"):

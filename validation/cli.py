@@ -60,7 +60,12 @@ def _named_path(named: str | Path) -> Path:
 
 
 StudyFolder = Annotated[
-    Path, typer.Argument(metavar="DIR", help="Folder of the study, which holds plan.yaml.", parser=_named_path)
+    Path | None,
+    typer.Argument(
+        metavar="DIR",
+        help="Folder of the study, which holds plan.yaml; left out: the current folder.",
+        parser=_named_path,
+    ),
 ]
 DossierFolder = Annotated[
     Path,
@@ -132,23 +137,32 @@ def _say_wrong(sentence: str) -> int:
 def _tell_faults(faults: Sequence[Fault]) -> int:
     for fault in faults:
         print(fault, file=sys.stderr)
+    them = "it" if len(faults) == 1 else "them"
     print(
-        f"\n{counted(len(faults), 'fault')}; nothing was computed. Correct them and run the same command again.",
+        f"\n{counted(len(faults), 'fault')}; nothing was computed. Correct {them} and run the same command again.",
         file=sys.stderr,
     )
     return WRONG
 
 
-def _folder(path: Path) -> Path:
+def _folder(named: Path | None) -> Path:
     """The study folder, also where its plan.yaml is named instead; refused where a path leads out of it."""
     from validation.study.folder import refuse_faulty
 
+    path = Path() if named is None else named
+    if named is None and not (path / "plan.yaml").is_file():
+        raise Refusal(
+            "No study is named, and the current folder holds no plan.yaml. Name the folder of the study, or write "
+            "one with: validation start DIR"
+        )
     if path.name == "plan.yaml" and path.is_file():
         path = path.parent
     if not path.exists():
         raise Refusal(f"There is no folder {path}. Write one with: validation start {shell_quoted(path)}")
     if not path.is_dir():
         raise Refusal(f"{path} is not a folder; name the folder that holds plan.yaml.")
+    if (path / "manifest.json").is_file() and not (path / "plan.yaml").exists():
+        raise Refusal(f"{path} is a dossier, not a study; name the folder of the study, which holds plan.yaml.")
     refuse_faulty(path)
     return path
 
@@ -191,9 +205,13 @@ def start(
     folder: Annotated[
         Path,
         typer.Argument(
-            metavar="DIR", help="Folder to write the study into; created if it does not exist.", parser=_named_path
+            metavar="DIR",
+            help="Folder to write the study into, created if it does not exist; left out: the current folder.",
+            parser=_named_path,
+            show_default=False,
         ),
-    ],
+    ] = Path(),
+    *,
     title: Annotated[str | None, typer.Option(help="What is validated, in one line.")] = None,
     laboratory: Annotated[str | None, typer.Option(help="Name of the laboratory.")] = None,
     measurand: Annotated[str | None, typer.Option(help="What is measured, in full; default: the title.")] = None,
@@ -261,7 +279,7 @@ def start(
     from validation.study.start import CAUTIONS, start_study
 
     if (folder / "plan.yaml").exists():
-        raise Refusal(f"{folder} already holds a plan.yaml; nothing was written. Choose an empty folder.")
+        raise Refusal(f"{folder.resolve()} already holds a plan.yaml; nothing was written. Choose an empty folder.")
     if folder.exists() and not folder.is_dir():
         raise Refusal(f"{folder} is not a folder; name a folder to write the study into.")
     answers = _Answers()
@@ -430,11 +448,29 @@ def _numbers(text: str, option: str) -> tuple[float, ...]:
     return numbers
 
 
+# ---------------------------------------------------------------------------------------------------------- schema
+
+
+@app.command()
+def schema() -> int:
+    """Print the JSON Schema of plan.yaml, by which an editor completes, explains and checks a plan while it is written.
+
+    Save it with: validation schema > plan.schema.json
+    """
+    from validation.judging.requirements import judged_keys
+    from validation.study.plan_schema import plan_schema
+
+    _print_json(plan_schema(judged_keys()))
+    print("Next: save it next to the study (> plan.schema.json), and begin plan.yaml with", file=sys.stderr)
+    print("  # yaml-language-server: $schema=../plan.schema.json", file=sys.stderr)
+    return DONE
+
+
 # ---------------------------------------------------------------------------------------------------------- check
 
 
 @app.command()
-def check(folder: StudyFolder, as_json: AsJson = False) -> int:
+def check(named: StudyFolder = None, as_json: AsJson = False) -> int:
     """Read the plan and the worksheets, report every problem together, and put the plan into sentences."""
     from validation.judging.reading import read_checked
     from validation.judging.requirements import levels_not_held
@@ -443,8 +479,9 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
     from validation.study.history.plan_order import plan_order
     from validation.study.history.readings import RECORD, record_readings
 
-    folder = _folder(folder)
+    folder = _folder(named)
     study, faults = read_checked(folder, now=_now())
+    faults = [*faults, *_parent_faults(folder, study)]
     if study is None or faults:
         if as_json:
             _print_json({"ok": False, "faults": [_fault_dict(fault) for fault in faults]})
@@ -473,6 +510,22 @@ def check(folder: StudyFolder, as_json: AsJson = False) -> int:
         print(f"Readings as first seen:\n  {folder / RECORD}")
     _next(*_after_check(study, order.state, shell_quoted(folder)))
     return DONE if whole else NO
+
+
+def _parent_faults(folder: Path, study: Study | None) -> list[Fault]:
+    """Whether the parent that the plan names is there and whole, which a run needs."""
+    from validation.study.plan import PLAN, readable_part
+
+    plan = readable_part(folder) if study is None else study.plan
+    if plan is None or plan.study.parent is None:
+        return []
+    from validation.dossier.parent import parent_dossier
+
+    try:
+        parent_dossier(folder, plan)
+    except Refusal as refusal:
+        return [Fault(PLAN, str(refusal), "", column="study.parent")]
+    return []
 
 
 def _check_facts(
@@ -511,13 +564,15 @@ def _print_part(heading: str, sentences: Iterable[str]) -> None:
 
 def _after_check(study: Study, state: str, place: str) -> list[str]:
     steps = []
+    awaiting = all(data.awaiting for data in study.experiments.values())
     if state == "no lock":
-        steps.append(f'validation freeze {place} --by "your name"   (before the first reading)')
+        when = "before the first reading" if awaiting else "readings are there already, which page 1 will say"
+        steps.append(f'validation freeze {place} --by "your name"   ({when})')
     if state == "lock does not match":
         steps.append(
             f'validation amend {place} --plan --reason "..." --by "your name"   (records why the plan changed)'
         )
-    if all(data.awaiting for data in study.experiments.values()):
+    if awaiting:
         steps.append(f"Fill in the worksheets in {place}, in the order they give.")
     return [*steps, f"validation run {place}"]
 
@@ -527,7 +582,8 @@ def _after_check(study: Study, state: str, place: str) -> list[str]:
 
 @app.command()
 def freeze(
-    folder: StudyFolder,
+    named: StudyFolder = None,
+    *,
     by: Annotated[str, typer.Option(metavar="NAME", help="Who freezes the plan.")],
     reason: Annotated[
         str | None, typer.Option(help="Why the plan changed since it was frozen before; kept as an amendment.")
@@ -539,7 +595,7 @@ def freeze(
     from validation.study.history import plan_lock
     from validation.study.plan import plan_lines, read_plan
 
-    folder = _folder(folder)
+    folder = _folder(named)
     plan, faults = read_plan(folder)
     faults += [] if plan is None else requirement_faults(plan, lines=plan_lines(folder))
     if faults:
@@ -570,7 +626,8 @@ def freeze(
 
 @app.command()
 def amend(
-    folder: StudyFolder,
+    named: StudyFolder = None,
+    *,
     reason: Annotated[str, typer.Option(help="Why: what shows that the amendment is right.")],
     by: Annotated[str, typer.Option(metavar="NAME", help="Who amends.")],
     reading: Annotated[str | None, typer.Option(metavar="ID", help="Identifier of the reading.")] = None,
@@ -600,7 +657,7 @@ def amend(
 
     Shows old, new and the outcomes that change, asks, and appends to amendments.csv. Worksheets are never edited.
     """
-    folder = _folder(folder)
+    folder = _folder(named)
     other = column is not None or new is not None or exclude or reinstate or plan
     if record is not None:
         if other or reading or impact is not None or until is not None:
@@ -807,7 +864,7 @@ def _amend_plan(folder: Path, reason: str, by: str, yes: bool) -> int:
 
 @app.command()
 def run(
-    folder: StudyFolder,
+    named: StudyFolder = None,
     jobs: Annotated[
         int | None,
         typer.Option(min=1, metavar="N", help="Notebooks to run at the same time; default: one more than processors."),
@@ -822,8 +879,11 @@ def run(
     ] = None,
     as_json: AsJson = False,
 ) -> int:
-    """Compute, judge and write the next dossier."""
-    folder = _folder(folder)
+    """Compute, judge and write the next dossier.
+
+    Where the plan is not frozen, or no reading is there yet, it writes a draft, which takes no number.
+    """
+    folder = _folder(named)
     # A key such as trueness.bias begins with the name of its characteristic.
     name = None if only is None else only.partition(".")[0]
 
@@ -833,7 +893,7 @@ def run(
         return run_study(folder, jobs=jobs, draft=draft, only=name, progress=_progress)
 
     report = _with_notebooks(work)
-    _report_run(report, as_json)
+    _report_run(report, folder, as_json)
     if open_it:
         import webbrowser
 
@@ -872,26 +932,22 @@ def _with_notebooks(work: Callable[[], RunReport]) -> RunReport:
         nursery_process.discard()
 
 
-def _report_run(report: RunReport, as_json: bool) -> None:
+def _report_run(report: RunReport, study: Path, as_json: bool, *further: str) -> None:
     if as_json:
-        _print_json(
-            {
-                "dossier": str(report.dossier),
-                "outcome": report.outcome,
-                "text": report.text,
-                "all_met": report.all_met,
-                "warnings": list(report.warnings),
-            }
-        )
+        _print_json(report.to_dict())
         return
     _print_part("Warnings", report.warnings)
     print(f"\nProposed conclusion: {report.outcome}. {report.text}".rstrip())
+    if report.draft:
+        print(report.draft)
     print()
     for name in ("dossier.html", "dossier.pdf", "results.json"):
         if (report.dossier / name).exists():
             print(f"  {report.dossier / name}")
-    place = shell_quoted(report.dossier)
-    _next(f"Read {report.dossier / 'dossier.html'}; people sign, this program does not.", f"validation verify {place}")
+    then = f"validation verify {shell_quoted(report.dossier)}"
+    if report.draft:
+        then = f"validation check {shell_quoted(study)}   (what is to be done before a dossier)"
+    _next(f"Read {report.dossier / 'dossier.html'}; people sign, this program does not.", then, *further)
 
 
 # ---------------------------------------------------------------------------------------------------------- verify
@@ -930,10 +986,16 @@ def verify(folder: DossierFolder, as_json: AsJson = False) -> int:
 
 
 def _dossier(folder: Path) -> Path:
+    from validation.study.folder import issues_of
+
     if folder.is_file():
         folder = folder.parent
     if not folder.exists():
         raise Refusal(f"There is no dossier {folder}; `validation run` writes one into dossiers/ of the study.")
+    if (folder / "plan.yaml").is_file():
+        issues = issues_of(folder)
+        where = f"its newest dossier is {issues[-1]}" if issues else "`validation run` writes its first dossier"
+        raise Refusal(f"{folder} is a study, not a dossier; {where}.")
     return folder
 
 
@@ -994,7 +1056,8 @@ def compare(
 @app.command()
 def demo(
     out: Annotated[
-        Path, typer.Option(metavar="DIR", help="Folder to write into; never overwritten.", parser=_named_path)
+        Path,
+        typer.Option(metavar="DIR", help="Folder to write into; nothing is overwritten.", parser=_named_path),
     ] = Path("validation-demo"),
     jobs: Annotated[
         int | None,
@@ -1005,7 +1068,10 @@ def demo(
     ] = False,
     as_json: AsJson = False,
 ) -> int:
-    """Run the main job on the demonstration study."""
+    """Run the main job on the demonstration study.
+
+    A dossier that is there already is reported again; with --new-lot the second study goes on from it.
+    """
 
     def work() -> RunReport:
         from validation.running.demo import run_demo
@@ -1013,7 +1079,14 @@ def demo(
         return run_demo(out, _progress, jobs=jobs, new_lot=new_lot)
 
     report = _with_notebooks(work)
-    _report_run(report, as_json)
+    further = f"validation demo --out {shell_quoted(out)} --new-lot   (a new lot of the standard, after this study)"
+    if new_lot:
+        from validation.running.demo import STUDY
+        from validation.study.folder import issues_of
+
+        first = issues_of(out / STUDY)[-1]
+        further = f"validation compare {shell_quoted(first)} {shell_quoted(report.dossier)}   (what the lot changed)"
+    _report_run(report, report.dossier.parent.parent, as_json, further)
     return DONE
 
 

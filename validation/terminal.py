@@ -123,6 +123,8 @@ _MENDS = {
 
 def system_sentence(error: OSError) -> str:
     """What the system refused, where, and what can be done about it."""
-    place = f" {error.filename}" if error.filename else ""
+    # Where a file takes the place of another one, the second is the one that a person knows.
+    named = error.filename2 or error.filename
+    place = f" {named}" if named else ""
     mend = _MENDS.get(error.errno or 0, "Check the path and the disk.")
     return f"The system refuses{place}: {error.strerror or error}. {mend}"

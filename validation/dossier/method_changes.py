@@ -34,7 +34,7 @@ class MethodChange:
         return f"{self.version}: {self.sentence}"
 
 
-#: Oldest first. Numbers are the same in 0.1.0, 0.2.0, 0.3.0 and 0.4.0; a version without an entry changed no method.
+#: Oldest first. Numbers are the same in 0.1.0 to 0.5.0; a version without an entry changed no method.
 METHOD_CHANGES: tuple[MethodChange, ...] = (
     MethodChange(
         "0.2.0",

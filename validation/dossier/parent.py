@@ -12,7 +12,7 @@ from typing import Any
 
 from validation.dossier.compare import compare_facts, facts_of_building, read_facts
 from validation.dossier.comparison_report import ComparisonReport, RecomputedNumber
-from validation.dossier.manifest import MANIFEST, Manifest, read_manifest, sha256, versions
+from validation.dossier.manifest import MANIFEST, Manifest, integrity_problems, read_manifest, sha256, versions
 from validation.dossier.method_changes import Between, between
 from validation.dossier.other_version import compare_versions
 from validation.dossier.results import RESULTS, read_results, results_of
@@ -21,27 +21,68 @@ from validation.judging.outcomes import evaluate, judge_study
 from validation.study.folder import AMENDMENTS, HISTORY
 from validation.study.load import load_study
 from validation.study.model import Study
-from validation.study.plan import PLAN
+from validation.study.plan import PLAN, Plan
 
 #: Below the inputs of a dossier that has a parent.
 PLACE = f"{HISTORY}/parent"
 _KEPT = (RESULTS, f"inputs/{PLAN}", f"inputs/{AMENDMENTS}")
 
 
-def keep_parent(parent: Path, inputs: Path, study: Study) -> None:
-    """Copy what a step, and a number computed by a changed method, rest on into the inputs.
+def parent_dossier(folder: Path, plan: Plan) -> Path | None:
+    """The dossier that `study.parent` names by the hash of its manifest, its files as the manifest lists them.
+
+    It is looked for in the study, in its records/ and in the studies next to it; None where the plan names no parent.
 
     Raises
     ------
     Refusal
-        The parent gives its results in another unit than the study.
+        It is not there, its files are not those of its manifest, or its results have another unit than the study.
     """
-    unit = read_results(parent)["study"]["unit"]
-    if unit != study.unit:
+    wanted = plan.study.parent
+    if wanted is None:
+        return None
+    parent = _dossier_of(folder, wanted)
+    if parent is None:
         raise Refusal(
-            f"The parent dossier gives its results in {unit}, this study in {study.unit}: nothing can be compared. "
-            "Give the study the unit of its parent, or leave study.parent out."
+            f"study.parent names the dossier whose manifest.json has the SHA-256 {wanted}; none is in this study, its "
+            "records/ or the studies next to it. "
+            "Copy the parent's dossier folder into records/, or correct the hash."
         )
+    problems = integrity_problems(parent)
+    if problems:
+        raise Refusal(not_verified(parent, problems[0]))
+    unit = read_results(parent)["study"]["unit"]
+    if unit != plan.study.unit:
+        raise Refusal(
+            f"The parent dossier gives its results in {unit}, this study in {plan.study.unit}: nothing can be "
+            "compared. Give the study the unit of its parent, or leave study.parent out."
+        )
+    return parent
+
+
+def not_verified(parent: Path, problem: str) -> str:
+    """Why nothing can be based on a parent, and what can be done."""
+    return (
+        f"The parent dossier {parent} does not verify, so nothing can be based on it: {problem} Copy an untouched one "
+        "into records/."
+    )
+
+
+def _dossier_of(folder: Path, manifest_hash: str) -> Path | None:
+    beside = folder.resolve().parent
+    patterns = (
+        (folder, "dossiers/*/manifest.json"),
+        (folder, "records/**/manifest.json"),
+        (beside, "*/dossiers/*/manifest.json"),
+    )
+    paths = (path for root, pattern in patterns for path in sorted(root.glob(pattern)) if path.is_file())
+    alike = [path.parent for path in paths if sha256(path) == manifest_hash.strip().lower()]
+    # An untouched copy in records/ stands in for one that was damaged.
+    return min(alike, key=lambda parent: bool(integrity_problems(parent)), default=None)
+
+
+def keep_parent(parent: Path, inputs: Path) -> None:
+    """Copy what a step, and a number computed by a changed method, rest on into the inputs."""
     for name in (MANIFEST, *_kept(read_manifest(parent))):
         target = inputs / PLACE / name
         target.parent.mkdir(parents=True, exist_ok=True)

@@ -91,6 +91,12 @@ class RequirementResult:
         return cls(**pairs)
 
 
+def judged_keys() -> dict[str, str]:
+    """What a requirement may name, and what it means: every key that some rule fits, and each pair by its stem."""
+    judged = {key: info.meaning for key, info in known_keys().items() if info.rules}
+    return judged | {stem: info.meaning for stem, info in _pair_names().items() if info.rules}
+
+
 def requirement_faults(
     plan: Plan, *, numeric_levels: Mapping[str, bool] | None = None, lines: Mapping[str, int] | None = None
 ) -> list[Fault]:

@@ -6,7 +6,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -19,9 +19,9 @@ from validation.dossier.comparison_report import ComparisonReport
 from validation.dossier.document import DossierRecord, build_document
 from validation.dossier.html import render_html
 from validation.dossier.listings import long_tables
-from validation.dossier.manifest import MANIFEST, hashes, inputs_hash, sha256, versions, write_manifest
+from validation.dossier.manifest import MANIFEST, hashes, inputs_hash, versions, write_manifest
 from validation.dossier.opening import silent_changes
-from validation.dossier.parent import keep_parent
+from validation.dossier.parent import keep_parent, not_verified, parent_dossier
 from validation.dossier.raw_data import listings
 from validation.dossier.rebuild import judged_with_parent, looks_of
 from validation.dossier.results import RESULTS, results_bytes
@@ -38,6 +38,7 @@ from validation.running.notebooks import NotebookFailure, execute_all, threads
 from validation.running.shelf import DRAFT, MARK, building
 from validation.running.typesetter import set_apart
 from validation.study.folder import history_files
+from validation.study.history.plan_order import plan_order
 from validation.study.history.readings import earlier_entries, record_readings
 from validation.study.load import load_study, record_files, unused_files
 from validation.study.model import Study
@@ -50,13 +51,17 @@ WATERMARK = "DRAFT, not a dossier"
 
 @dataclass(frozen=True, slots=True)
 class RunReport:
-    """What a run left: where the dossier is, what it proposes, whether every requirement is met, what to know."""
+    """What a run left: where the dossier is, what it proposes, whether every requirement is met, what to know.
+
+    `draft` says in one sentence why it is a draft without a number; it is empty for a dossier.
+    """
 
     dossier: Path
     outcome: str
     text: str
     all_met: bool
     warnings: tuple[str, ...]
+    draft: str = ""
 
     def to_dict(self) -> dict[str, Any]:
         return {
@@ -65,6 +70,7 @@ class RunReport:
             "text": self.text,
             "all_met": self.all_met,
             "warnings": list(self.warnings),
+            "draft": self.draft,
         }
 
 
@@ -77,7 +83,7 @@ def run_study(
     progress: Progress = lambda text: None,
     now: Callable[[], datetime] = lambda: datetime.now(UTC),
 ) -> RunReport:
-    """Run a study and write its next dossier.
+    """Run a study and write its next dossier, or a draft where the plan is not frozen or holds no reading yet.
 
     Parameters
     ----------
@@ -100,14 +106,32 @@ def run_study(
     started = now()
     if only is not None and only not in characteristics():
         raise Refusal(f"There is no characteristic {only!r}; there are {', '.join(characteristics())}.")
-    is_draft = draft or only is not None
-    study = load_checked(folder, draft=is_draft, now=started)
+    asked = draft or only is not None
+    study = load_checked(folder, draft=asked, now=started)
+    why = "This is a draft, as asked for; it takes no number." if asked else _why_a_draft(study)
+    is_draft = bool(why)
     record_readings(study)
+    if why and not asked:
+        progress(why)
     with building(folder, draft=is_draft) as (issue, place):
         at_once = jobs or (os.cpu_count() or 1) + 1
         report = _build(study, place, issue, at_once, only, is_draft, progress, started, now)
         target = folder / DRAFT if is_draft else folder / "dossiers" / issue
-    return RunReport(target, report.outcome, report.text, report.all_met, report.warnings)
+    return replace(report, dossier=target, draft=why)
+
+
+def _why_a_draft(study: Study) -> str:
+    """One sentence where a run deserves no number: only frozen plans with readings do."""
+    state = plan_order(study).state
+    if state == "no lock":
+        reason = "the plan is not frozen"
+    elif state == "lock does not match":
+        reason = "plan.yaml is not the plan that was frozen"
+    elif all(data.awaiting for data in study.experiments.values()):
+        reason = "there is no reading yet"
+    else:
+        return ""
+    return f"This is a draft, since {reason}; it takes no number, and no requirement is judged by it."
 
 
 def _build(
@@ -317,34 +341,10 @@ def _copy_parent(study: Study, inputs: Path) -> None:
     Refusal
         No such dossier next to the study or in its records/, or it does not verify.
     """
-    wanted = study.plan.study.parent
-    if wanted is None:
-        return
-    parent = find_dossier(study.folder, wanted)
+    parent = parent_dossier(study.folder, study.plan)
     if parent is None:
-        raise Refusal(
-            f"study.parent names the dossier whose manifest.json has the SHA-256 {wanted}; none is in this study, its "
-            "records/ or the studies next to it. "
-            "Copy the parent's dossier folder into records/, or correct the hash."
-        )
+        return
     report = verify_dossier(parent, figures=False)
     if not report.ok:
-        raise Refusal(
-            f"The parent dossier {parent} does not verify, so nothing can be based on it: {report.problems[0]}"
-        )
-    keep_parent(parent, inputs, study)
-
-
-def find_dossier(folder: Path, manifest_hash: str) -> Path | None:
-    """The dossier with this manifest: in the study, in its records/, or in a study next to it."""
-    beside = folder.resolve().parent
-    patterns = (
-        (folder, "dossiers/*/manifest.json"),
-        (folder, "records/**/manifest.json"),
-        (beside, "*/dossiers/*/manifest.json"),
-    )
-    for root, pattern in patterns:
-        for path in sorted(root.glob(pattern)):
-            if path.is_file() and sha256(path) == manifest_hash.strip().lower():
-                return path.parent
-    return None
+        raise Refusal(not_verified(parent, report.problems[0]))
+    keep_parent(parent, inputs)

@@ -49,12 +49,21 @@ def building(folder: Path, *, draft: bool) -> Iterator[tuple[str, Path]]:
             old = shelf / f"{_BUILDING}-old"
             if draft and target.exists():
                 _refuse_foreign(target)
-                (target / MARK).touch()
-                os.replace(target, old)
+                _set_aside(target, old)
             os.replace(place, target)
             shutil.rmtree(old, ignore_errors=True)
         finally:
             shutil.rmtree(place, ignore_errors=True)
+
+
+def _set_aside(target: Path, old: Path) -> None:
+    """The earlier draft out of the way; where another program has a file of it open, it stays as it was."""
+    (target / MARK).touch()
+    try:
+        os.replace(target, old)
+    except OSError:
+        (target / MARK).unlink()
+        raise
 
 
 def _next_issue(folder: Path) -> Path:

@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 
 from validation.study.grammar import Limit
 from validation.study.text_files import ordinary
@@ -105,9 +105,20 @@ def _as_coverage(value: Any) -> Any:
     return value
 
 
-Text = Annotated[str, BeforeValidator(_as_text)]
+Text = Annotated[str, BeforeValidator(_as_text), WithJsonSchema({"type": ["string", "number"], "pattern": r"\S"})]
 Number = Annotated[float, BeforeValidator(_as_number)]
+Numbers = Annotated[
+    tuple[Number, ...],
+    BeforeValidator(_as_numbers),
+    WithJsonSchema({"anyOf": [{"type": "number"}, {"type": "array", "items": {"type": "number"}}]}),
+]
 Size = Annotated[Limit, BeforeValidator(_as_size)]
+
+_STATEMENTS = ("size", "half_width", "from", "negligible", "not_applicable")
+
+
+def _words(names: Iterable[str]) -> dict[str, Any]:
+    return {"enum": [*names, None]}
 
 
 class Component(BaseModel):
@@ -116,31 +127,48 @@ class Component(BaseModel):
     Exactly one of `size` (standard uncertainty), `half_width` with `shape`, `from` (a measured standard deviation),
     `negligible`, `not_applicable`. A `size` or `half_width` is a limit of the plan's grammar: "2%" of the level,
     0.01 in the unit of the study, "sum(0.01, 2%)".
-
-    Attributes
-    ----------
-    answers : which question of `CHECKLIST` it answers; default: the one of its own name
-    part_of : what the study measures as a whole and contains this component; it then counts in the bottom-up budget
-        alone. Without it the component counts in both
-    at : level at which the measured standard deviation is taken, carried to other levels as a share of the level
-    readings : the measured standard deviation is divided by the root of this number
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+    model_config = ConfigDict(
+        extra="forbid",
+        frozen=True,
+        populate_by_name=True,
+        use_attribute_docstrings=True,
+        json_schema_extra={
+            "oneOf": [{"required": [name]} for name in _STATEMENTS],
+            "dependentRequired": {"half_width": ["shape"], "shape": ["half_width"]},
+        },
+    )
 
     name: Text
+    """Name of the component; one of the checklist answers its question."""
     size: Size | None = None
+    """Standard uncertainty: a share of the level ("2%"), a number in the unit of the study, or a sum(...) of both."""
     half_width: Size | None = None
-    shape: Annotated[str | None, _one_of(SHAPES)] = None
-    taken_from: Annotated[str | None, _one_of(TAKEN_FROM)] = Field(default=None, alias="from")
+    """Half-width of the distribution, written as a size; needs a shape."""
+    shape: Annotated[str | None, _one_of(SHAPES)] = Field(default=None, json_schema_extra=_words(SHAPES))
+    """Shape of the distribution; needs a half-width."""
+    taken_from: Annotated[str | None, _one_of(TAKEN_FROM)] = Field(
+        default=None, alias="from", json_schema_extra=_words(TAKEN_FROM)
+    )
+    """Measured standard deviation that the size is taken from."""
     at: Number | None = None
+    """Level at which the measured standard deviation is taken, carried to other levels as a share of the level."""
     readings: int = Field(default=1, ge=1)
+    """The measured standard deviation is divided by the root of this number."""
     degrees_of_freedom: Number | None = Field(default=None, gt=0)
+    """Degrees of freedom of the size; left out: infinite."""
     origin: Text | None = None
-    part_of: Annotated[str | None, _one_of(MEASURED)] = None
-    answers: Annotated[str | None, _one_of(CHECKLIST)] = None
+    """What the size rests on."""
+    part_of: Annotated[str | None, _one_of(MEASURED)] = Field(default=None, json_schema_extra=_words(MEASURED))
+    """What the study measures as a whole and contains this component; it then counts in the bottom-up budget alone.
+    Without it the component counts in both budgets."""
+    answers: Annotated[str | None, _one_of(CHECKLIST)] = Field(default=None, json_schema_extra=_words(CHECKLIST))
+    """Question of the checklist that it answers; left out: the one of its own name."""
     negligible: Text | None = None
+    """Why it is negligible."""
     not_applicable: Text | None = None
+    """Why it does not apply."""
 
     @model_validator(mode="after")
     def _one_statement(self) -> Component:
@@ -190,22 +218,21 @@ class Component(BaseModel):
 
 
 class Budget(BaseModel):
-    """The block `uncertainty` of the plan.
+    """The uncertainty of a result: what is known besides the measurements."""
 
-    Attributes
-    ----------
-    bias : what becomes of a bias that is not corrected: `enlarge` joins it to the uncertainty, `correct` counts its
-        own uncertainty alone because results are corrected, `restrict` leaves out the levels where it shows
-    coverage : probability of the expanded uncertainty; default: the plan's confidence
-    levels : where the budget is drawn up; default: the tested levels in the study's range and the customer limits
-    """
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
 
     bias: Literal["enlarge", "correct", "restrict"] = "enlarge"
-    coverage: Annotated[float | None, BeforeValidator(_as_coverage)] = None
-    levels: Annotated[tuple[Number, ...], BeforeValidator(_as_numbers)] = ()
+    """What becomes of a bias that is not corrected: enlarge joins it to the uncertainty, correct counts its own
+    uncertainty alone because results are corrected, restrict leaves out the levels where it shows."""
+    coverage: Annotated[float | None, BeforeValidator(_as_coverage)] = Field(
+        default=None, json_schema_extra={"exclusiveMinimum": 0.5, "maximum": 0.9999}
+    )
+    """Probability of the expanded uncertainty, as a share of one; left out: the plan's confidence."""
+    levels: Numbers = ()
+    """Where the budget is drawn up; left out: the tested levels inside the range, and the customer limits."""
     components: tuple[Component, ...] = ()
+    """Each component: its size, or the reason why there is none."""
 
     @model_validator(mode="after")
     def _names_once(self) -> Budget:
@@ -221,3 +248,22 @@ class Budget(BaseModel):
                 f'answers "{both[0]}" both with a size and with a reason why there is none. Keep one of them.'
             )
         return self
+
+
+def strange_components(budget: Budget) -> list[str]:
+    """Components whose name is nearly that of a question: a misspelt name answers none.
+
+    A question that is answered already is only meant where the letters are the same in another order.
+    """
+    answered = {component.question for component in budget.components}
+    sentences = []
+    for component in budget.components:
+        name = component.name.strip().lower()
+        known = [question for question in CHECKLIST if question not in answered or sorted(question) == sorted(name)]
+        close = difflib.get_close_matches(name, known, n=1, cutoff=0.65)
+        if component.question is None and close:
+            sentences.append(
+                f'plan.yaml, uncertainty: the component "{component.name}" answers no question of the checklist; did '
+                f"you mean {close[0]}? Write that name, or add answers: {close[0]}."
+            )
+    return sentences

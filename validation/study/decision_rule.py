@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 
 from validation.study.text_files import ordinary
 
@@ -71,40 +71,46 @@ def _limits(value: Any) -> tuple[float, ...]:
     return limits
 
 
-Text = Annotated[str, BeforeValidator(_text)]
+_LIMIT = {"type": "number", "exclusiveMinimum": 0}
+_LIMITS = {"anyOf": [_LIMIT, {"type": "array", "items": _LIMIT, "minItems": 1, "uniqueItems": True}]}
+
+Text = Annotated[str, BeforeValidator(_text), WithJsonSchema({"type": ["string", "integer"], "pattern": r"\S"})]
 
 
 class DecisionRule(BaseModel):
-    """How a result is reported against a limit.
+    """How a result is reported against a limit."""
 
-    Attributes
-    ----------
-    rule : `simple` (the result alone), `guarded` (below only what is the guard band below the limit, all else above),
-        `non-binary` (four zones: below, conditionally below, conditionally above, above)
-    risk : one-sided probability of a wrong report that the guard band leaves; default 0.05
-    guard : `U` where the guard band is the expanded uncertainty, in place of `risk`
-    coverage : coverage probability of that U; default: U as the uncertainty chapter states it
-    u_at : `limit`: one guard band from the uncertainty at the limit; `result`: from that at the result itself
-    distribution : `normal`, or `t` with the effective degrees of freedom of the uncertainty
-    limits : default `study.customer_limits`
-    agreed_with, agreed_on : who agreed to the rule, and when; "not stated" is printed where absent
-    rounding : step to which results are reported
-    between : what the laboratory does between the zones, in its own words
-    """
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
 
     rule: Literal["simple", "guarded", "non-binary"] = "non-binary"
-    risk: Annotated[float | None, BeforeValidator(_risk)] = None
+    """simple: the result alone; guarded: below only what is the guard band below the limit, all else above;
+    non-binary: four zones, below, conditionally below, conditionally above, above."""
+    risk: Annotated[float | None, BeforeValidator(_risk)] = Field(
+        default=None, json_schema_extra={"minimum": 0.0001, "exclusiveMaximum": 0.5}
+    )
+    """One-sided probability of a wrong report that the guard band leaves, as a share of one; left out: 0.05."""
     guard: Literal["U"] | None = None
-    coverage: Annotated[float | None, BeforeValidator(_coverage)] = None
+    """U where the guard band is the expanded uncertainty, in place of risk."""
+    coverage: Annotated[float | None, BeforeValidator(_coverage)] = Field(
+        default=None, json_schema_extra={"exclusiveMinimum": 0.5, "maximum": 0.9999}
+    )
+    """Coverage probability of that U; left out: U as the uncertainty chapter states it."""
     u_at: Literal["limit", "result"] = "limit"
+    """limit: one guard band from the uncertainty at the limit; result: from that at the result itself."""
     distribution: Literal["normal", "t"] = "normal"
-    limits: Annotated[tuple[float, ...], BeforeValidator(_limits)] = ()
+    """normal, or t with the effective degrees of freedom of the uncertainty."""
+    limits: Annotated[tuple[float, ...], BeforeValidator(_limits), WithJsonSchema(_LIMITS)] = ()
+    """Limits in the unit of the study; left out: the customer limits of the study."""
     agreed_with: Text | None = None
+    """Who agreed to the rule."""
     agreed_on: Text | None = None
-    rounding: Annotated[float | None, BeforeValidator(_step)] = None
+    """When it was agreed: 2026-01-31."""
+    rounding: Annotated[float | None, BeforeValidator(_step)] = Field(
+        default=None, json_schema_extra={"exclusiveMinimum": 0}
+    )
+    """Step to which results are reported."""
     between: Text = "repeat the analysis and look at the trend"
+    """What the laboratory does between the zones, in its own words."""
 
     @property
     def one_sided_risk(self) -> float:

@@ -52,7 +52,7 @@ class Columns:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Setting:
-    """A key of the plan in addition to `worksheet`. `type`: what it accepts, for the plan's schema.
+    """A key of the plan in addition to `worksheet`. `type`: what it accepts, for the plan's schema; `meaning`: words.
 
     `kind`: what else is asked of it: a content is between zero and 100 %, a limit above zero; `names`: the
     column of the worksheet whose entry it names.
@@ -60,6 +60,7 @@ class Setting:
 
     name: str
     type: Any
+    meaning: str
     kind: Literal["", "content", "limit"] = ""
     names: str = ""
 
@@ -203,8 +204,13 @@ EXPERIMENTS: Mapping[str, Experiment] = _by_name(
         shape=Shape(cells=_CELLS, scatter=_SCATTER, varies_between=("run",)),
         traits=Traits(ordered=True, evaluated_when_read=True),
         settings=(
-            Setting(name="routine_level", type=Number, kind="content"),
-            Setting(name="response_unit", type=Unit),
+            Setting(
+                name="routine_level",
+                type=Number,
+                meaning="Level of the routine one-point standard; left out: the level nearest the middle of the range.",
+                kind="content",
+            ),
+            Setting(name="response_unit", type=Unit, meaning="Unit of the response, such as Hz."),
         ),
         compares=None,
         start=Start(
@@ -223,7 +229,13 @@ EXPERIMENTS: Mapping[str, Experiment] = _by_name(
         columns=Columns(needed=("level", "run"), value="result", structure=("assigned", "u_level"), labels=True),
         shape=Shape(cells=_CELLS, scatter=_SCATTER, varies_between=("run",)),
         traits=Traits(ordered=True, evaluated_when_read=True),
-        settings=(Setting(name="published_r", type=Published),),
+        settings=(
+            Setting(
+                name="published_r",
+                type=Published,
+                meaning="Repeatability limit of a published method: one number, or one a level, {2.0: 0.2, 4.0: 0.3}.",
+            ),
+        ),
         compares=None,
         start=Start(file="precision", prepare=preparations.precision, settings=None, of_a_lot=True),
         usual_requirements=None,
@@ -256,8 +268,18 @@ EXPERIMENTS: Mapping[str, Experiment] = _by_name(
         shape=Shape(varies_between=("run",)),
         traits=Traits(ordered=True, evaluated_when_read=True),
         settings=(
-            Setting(name="matrix", type=Name, names="matrix"),
-            Setting(name="low_range_max", type=Number, kind="content"),
+            Setting(
+                name="matrix",
+                type=Name,
+                meaning="Main matrix of the worksheet; left out: the first among the blanks.",
+                names="matrix",
+            ),
+            Setting(
+                name="low_range_max",
+                type=Number,
+                meaning="Highest level that low-range definitions use; left out: the lowest four levels.",
+                kind="content",
+            ),
         ),
         compares=None,
         start=Start(file="blanks", prepare=preparations.blanks, settings=preparations.new_oil, of_a_lot=True),
@@ -295,7 +317,14 @@ EXPERIMENTS: Mapping[str, Experiment] = _by_name(
         columns=Columns(needed=("grade", "level"), value="result", structure=("run",)),
         shape=Shape(names="grade", cells=("grade", "level")),
         traits=Traits(ordered=True),
-        settings=(Setting(name="reference", type=Name, names="grade"),),
+        settings=(
+            Setting(
+                name="reference",
+                type=Name,
+                meaning="Grade that others are compared with; left out: study.grade, else the first one.",
+                names="grade",
+            ),
+        ),
         compares=Compared(kind="grade", keys=("matrix.slope_ratio", "matrix.blank_difference"), own_standard=True),
         start=Start(file="matrix", prepare=preparations.grades, settings=None, of_a_lot=True),
         usual_requirements=usual(
@@ -315,7 +344,14 @@ EXPERIMENTS: Mapping[str, Experiment] = _by_name(
         columns=Columns(needed=("fuel", "level"), value="result", structure=("run",)),
         shape=Shape(names="fuel", cells=("fuel", "level")),
         traits=Traits(ordered=True),
-        settings=(Setting(name="reference", type=Name, names="fuel"),),
+        settings=(
+            Setting(
+                name="reference",
+                type=Name,
+                meaning="Fuel that others are compared with; left out: study.fuel, else the first one.",
+                names="fuel",
+            ),
+        ),
         # Which fuel thinned a used oil is seldom known, so a standard of its own would not help.
         compares=Compared(kind="fuel", keys=("fuel.slope_ratio",), own_standard=False),
         start=Start(file="fuel", prepare=preparations.fuels, settings=None, of_a_lot=True),
@@ -353,7 +389,14 @@ EXPERIMENTS: Mapping[str, Experiment] = _by_name(
         columns=Columns(needed=("trial",), value="result", structure=("run",)),
         shape=Shape(cells=("trial",)),
         traits=Traits(),
-        settings=(Setting(name="factors", type=Factors), Setting(name="nominal", type=Number, kind="content")),
+        settings=(
+            Setting(
+                name="factors",
+                type=Factors,
+                meaning="Each factor with the two texts that its cells hold: {equilibration: {low: 30 s, high: 60 s}}.",
+            ),
+            Setting(name="nominal", type=Number, meaning="Level that was measured.", kind="content"),
+        ),
         compares=None,
         start=Start(file="ruggedness", prepare=preparations.screening, settings=preparations.factors, of_a_lot=True),
         usual_requirements=usual(
@@ -388,8 +431,17 @@ EXPERIMENTS: Mapping[str, Experiment] = _by_name(
         shape=Shape(names="state", cells=("state", "age")),
         traits=Traits(),
         settings=(
-            Setting(name="allowed_change", type=Limit, kind="limit"),
-            Setting(name="planned_time", type=Annotated[Number, Field(gt=0)]),
+            Setting(
+                name="allowed_change",
+                type=Limit,
+                meaning="Largest change that may pass, a limit whose share is taken of the value at age zero.",
+                kind="limit",
+            ),
+            Setting(
+                name="planned_time",
+                type=Annotated[Number, Field(gt=0)],
+                meaning="Days for which the standard is to be used.",
+            ),
         ),
         compares=None,
         start=Start(
@@ -408,7 +460,14 @@ EXPERIMENTS: Mapping[str, Experiment] = _by_name(
         columns=Columns(needed=("lot",), value="result", structure=("run", "level")),
         shape=Shape(names="lot", cells=("lot",)),
         traits=Traits(ordered=True),
-        settings=(Setting(name="reference", type=Name, names="lot"),),
+        settings=(
+            Setting(
+                name="reference",
+                type=Name,
+                meaning="Lot that others are compared with; left out: lots.in_use, else the first one.",
+                names="lot",
+            ),
+        ),
         compares=None,
         start=Start(file="lots", prepare=preparations.lots, settings=None, of_a_lot=False),
         usual_requirements=usual(lambda design: design.lots[1:], ("lots.response_ratio", "equivalence", 0.025)),
@@ -424,7 +483,14 @@ EXPERIMENTS: Mapping[str, Experiment] = _by_name(
         columns=Columns(needed=("run",), value="result", structure=("level",)),
         shape=Shape(cells=("run",)),
         traits=Traits(evaluated_when_read=True),
-        settings=(Setting(name="allowed_drift", type=Limit, kind="limit"),),
+        settings=(
+            Setting(
+                name="allowed_drift",
+                type=Limit,
+                meaning="Largest drift of the check standard that may pass, a limit.",
+                kind="limit",
+            ),
+        ),
         compares=None,
         start=None,
         usual_requirements=None,

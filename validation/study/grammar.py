@@ -14,9 +14,21 @@ from validation.study.text_files import ordinary
 MEND = 'Write a number (0.18), a share of the level ("5%"), or max(...), min(...), sum(...) of those, in quotes.'
 
 _DEEPEST = 20
-_TOKEN = re.compile(
-    r"\s*(?:(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)|(?P<word>[A-Za-z_]+)|(?P<sign>[(),%;]))"
-)
+#: How deep the pattern for editors goes; a regular expression cannot follow brackets further than it is written out.
+PATTERN_DEPTH = 3
+_NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
+_TOKEN = re.compile(rf"\s*(?:(?P<number>{_NUMBER})|(?P<word>[A-Za-z_]+)|(?P<sign>[(),%;]))")
+
+
+def _pattern(depth: int) -> str:
+    """The grammar as a regular expression, to this number of brackets inside each other."""
+    number = rf"\s*{_NUMBER}\s*(?:%\s*)?"
+    if not depth:
+        return number
+    words = "[Mm][Aa][Xx]|[Mm][Ii][Nn]|[Ss][Uu][Mm]"
+    # A member ends before a bracket, or with a comma that another member follows.
+    member = rf"{_pattern(depth - 1)}(?:(?=\))|,(?!\s*\)))"
+    return rf"(?:{number}|\s*(?:{words})\s*\((?:{member})+\)\s*)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +148,10 @@ class Limit:
         return core_schema.no_info_plain_validator_function(
             cls.parse, serialization=core_schema.plain_serializer_function_ser_schema(str)
         )
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, source: Any, handler: Any) -> dict[str, Any]:
+        return {"type": ["number", "string"], "pattern": f"^{_pattern(PATTERN_DEPTH)}$"}
 
 
 class _Parser:

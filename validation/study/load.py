@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from validation.faults import Fault, StudyDataError
+from validation.study.budget import strange_components
 from validation.study.columns import NUMERIC
 from validation.study.design_notes import design_notes
 from validation.study.experiments import EXPERIMENTS
@@ -22,7 +23,7 @@ from validation.study.history.applying import State, apply
 from validation.study.history.plan_lock import changed_since_frozen, minute_text
 from validation.study.history.study_history import History
 from validation.study.lot_record import LotRecord
-from validation.study.lot_record_reading import read_lot_records, record_files_of
+from validation.study.lot_record_reading import read_lot_records, record_files_of, strange_masses
 from validation.study.model import ExperimentData, Reading, Study
 from validation.study.name_faults import name_faults, strange_instruments
 from validation.study.plan import PLAN, Plan, PlannedExperiment, read_plan, readable_part
@@ -297,7 +298,9 @@ def _values_stated(study: Study) -> list[str]:
 def _warnings(study: Study, history: History, now: datetime | None) -> list[str]:
     """What is warned about and not refused."""
     warnings = [f"{data.worksheet}: {note}" for data in study.experiments.values() for note in data.notes]
-    warnings += strange_instruments(study) + _future(study, now)
+    warnings += [] if study.plan.uncertainty is None else strange_components(study.plan.uncertainty)
+    warnings += strange_masses(study.lot_records)
+    warnings += strange_instruments(study) + _open_workbooks(study) + _future(study, now)
     if changed_since_frozen(study.folder):
         warnings.append("plan.lock does not match plan.yaml: the plan changed after it was frozen.")
     frozen = history.freezings[-1].time if history.freezings else None
@@ -312,6 +315,21 @@ def _warnings(study: Study, history: History, now: datetime | None) -> list[str]
     if unused:
         warnings.append(f"Present, not used: {', '.join(unused)}.")
     return warnings
+
+
+def _open_workbooks(study: Study) -> list[str]:
+    """Workbooks next to which a spreadsheet program has left its mark: what is not saved there is not read."""
+    sentences = []
+    for file in sorted({data.worksheet for data in study.experiments.values()}):
+        path = study.folder / file
+        marks = [path.with_name(mark) for mark in (f"~${path.name}", f".~lock.{path.name}#")]
+        mark = next((mark for mark in marks if mark.exists()), None)
+        if mark is not None:
+            sentences.append(
+                f"{file} is open in a spreadsheet program ({mark.name}): what is not saved there is not read. Save and "
+                f"close it, then run the same command again; where nobody has it open, delete {mark.name}."
+            )
+    return sentences
 
 
 def _future(study: Study, now: datetime | None) -> list[str]:

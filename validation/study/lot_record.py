@@ -245,6 +245,11 @@ class LotRecord:
         return self.lines.get(path)
 
     @property
+    def total(self) -> float:
+        """Mass of the lot in gram."""
+        return sum(weighing.net for weighing in self.preparation.weighings)
+
+    @property
     def plain_fraction(self) -> float:
         """The mass fraction of the weighings alone, in the unit of the record, without any correction."""
         masses: dict[str, float] = {"fuel": 0.0, "oil": 0.0}

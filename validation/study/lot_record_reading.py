@@ -6,6 +6,7 @@ import difflib
 import hashlib
 import re
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -40,6 +41,11 @@ DENSITIES = {
 }
 #: A standard uncertainty above this share of the mass is taken for another unit, such as mg instead of g.
 LARGEST_U = 0.1
+#: The mass of a lot in gram: one drop to more vials than a study opens.
+LOT_SIZES = (0.1, 5000.0)
+#: Below this share of the mass not even the best weights are known: class E1 of 1 kg is within 0.5 mg, and its own
+#: standard uncertainty a sixth of that (OIML R 111-1:2004, table 1 and 5.2, from memory).
+SMALLEST_U = 5e-8
 #: Beyond this factor between stated and recomputed value a mass is in another unit or belongs to another component.
 OTHER_UNIT = 2.0
 
@@ -62,6 +68,26 @@ def record_files_of(plan: Plan) -> tuple[str, ...]:
         except ValueError:
             continue
     return tuple(sorted(set(files)))
+
+
+def strange_masses(records: Mapping[str, LotRecord]) -> list[str]:
+    """Lots of a size that nobody divides into vials: their masses may all be in one other unit than gram.
+
+    The mass fraction is then right all the same, so it is a warning and no fault.
+    """
+    least, most = LOT_SIZES
+    sentences = []
+    for record in records.values():
+        total = record.total
+        if not least <= total <= most:
+            unit, factor = ("milligram", 1e-3) if total > most else ("kilogram", 1e3)
+            first = record.preparation.weighings[0]
+            sentences.append(
+                f"{record.file}: the lot weighs {total:.6g} g in all. Were its masses written in {unit}? In gram they "
+                f"are a thousand times {'smaller' if factor < 1 else 'larger'}: {first.net:.10g} becomes "
+                f"{first.net * factor:.10g}."
+            )
+    return sentences
 
 
 def read_lot_records(folder: Path, plan: Plan) -> tuple[dict[str, LotRecord], list[Fault]]:
@@ -304,6 +330,11 @@ def _weighing_faults(value: Mapping[str, Any], fault: Any) -> Iterator[tuple[Pat
             mend = f"Write it in gram: 0.3 mg is u_g: 0.0003; {u:g} mg would be u_g: {u / 1000:.10g}."
             reason = "The standard uncertainty is more than a tenth of the mass; is it in milligram?"
             yield fault((*path, "u_g"), reason, mend, u, f"below {LARGEST_U * net:g}")
+        name, largest = next(((n, v) for n, v in (("mass_g", mass), ("gross_g", gross)) if v), ("", 0.0))
+        if u is not None and 0 < u < SMALLEST_U * largest:
+            mend = f"Write each mass in gram: {largest:.10g} mg is {name}: {largest / 1000:.10g}."
+            reason = "No balance is as sure as this u_g says for such a mass; is the mass in milligram?"
+            yield fault((*path, name), reason, mend, f"{largest:.10g}", f"below {u / SMALLEST_U:g}")
 
 
 def _component_faults(value: Mapping[str, Any], fault: Any) -> Iterator[tuple[Path_, Fault]]:
@@ -348,12 +379,35 @@ def _size_faults(record: LotRecord, stated: float | None) -> list[Fault]:
     value, unit = record.plain_fraction, record.preparation.unit
     if 1 / OTHER_UNIT <= value / stated <= OTHER_UNIT:
         return []
-    mend = (
-        "Check that every mass is in gram and that fuel and oil are not exchanged, or correct the value in plan.yaml."
-    )
+    mend = "Check that fuel and oil are not exchanged and every mass is in gram, or correct the value in plan.yaml."
     reason = "The weighings give a mass fraction that does not fit the value in plan.yaml."
+    place: Path_ = ("weighings",)
+    if (slip := _slip(record, stated)) is not None:
+        number, factor = slip
+        name = "mass_g" if record.preparation.weighings[number].mass_g is not None else "gross_g"
+        mass = getattr(record.preparation.weighings[number], name)
+        place, unit_written = ("weighings", number, name), "milligram" if factor < 1 else "kilogram"
+        mend = f"Is {mass:.10g} a mass in {unit_written}? Then write {name}: {mass * factor:.10g}, with which it fits."
     weighed, expected = f"{value:.4g} {unit}", f"about {stated:g} {unit}"
-    return [Fault(record.file, reason, mend, record.line("weighings"), None, "weighings", weighed, expected)]
+    return [Fault(record.file, reason, mend, record.line(*place), None, key_name(place), weighed, expected)]
+
+
+def _slip(record: LotRecord, stated: float) -> tuple[int, float] | None:
+    """The one weighing that fits the stated value when it is a thousand times smaller or larger, and that factor."""
+    weighings = record.preparation.weighings
+    for factor in (1e-3, 1e3):
+        for number, weighing in enumerate(weighings):
+            other = weighing.model_copy(update=_scaled(weighing, factor))
+            made = (*weighings[:number], other, *weighings[number + 1 :])
+            preparation = record.preparation.model_copy(update={"weighings": made})
+            if 1 / OTHER_UNIT <= replace(record, preparation=preparation).plain_fraction / stated <= OTHER_UNIT:
+                return number, factor
+    return None
+
+
+def _scaled(weighing: Weighing, factor: float) -> dict[str, float]:
+    masses = {name: getattr(weighing, name) for name in ("mass_g", "gross_g", "tare_g")}
+    return {name: mass * factor for name, mass in masses.items() if mass is not None}
 
 
 # ----------------------------------------------------------------------------------------- the schema's complaints

@@ -18,6 +18,7 @@ from pydantic import (
     GetPydanticSchema,
     SerializeAsAny,
     ValidationError,
+    WithJsonSchema,
     create_model,
     field_validator,
     model_validator,
@@ -41,26 +42,41 @@ Rule = Literal["equivalence", "inside", "upper bound", "lower bound", "point"]
 
 
 class _Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    # What is written below a key is its description for editors.
+    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
 
 
 class StudyFacts(_Model):
     """What is validated, where and why. An absent optional fact is printed as "not stated"."""
 
     id: Text
+    """Short name of the study, printed on every page."""
     title: Text
+    """What is validated, in one line."""
     laboratory: Name
+    """Name of the laboratory."""
     measurand: Text
+    """What is measured, in full, with the reference it is measured against."""
     unit: Unit
+    """Unit of the results, such as "%" (in quotes)."""
     range: tuple[float, float]
+    """Range to be validated, low and high, in the unit of the study: [0.5, 10.0]."""
     grade: Name | None = None
+    """Oil grade of this study: what other grades are compared with."""
     fuel: Name | None = None
+    """Fuel blend of this study: what other fuels are compared with."""
     procedure: Text | None = None
+    """Procedure and its version."""
     intended_use: Text | None = None
+    """What the results decide."""
     customer_limits: Numbers = ()
+    """Levels at which the customer acts, in the unit of the study: [2.0, 4.0]."""
     trigger: Text | None = None
+    """Why the study is made: new method, new oil grade, new lot ..."""
     time_zone: Text | None = None
-    parent: Text | None = None
+    """Zone of times that carry none, such as Europe/Berlin; else that of the computer that froze the plan."""
+    parent: Text | None = Field(default=None, json_schema_extra={"pattern": "^[0-9a-fA-F]{64}$"})
+    """SHA-256 of manifest.json of the dossier that this study follows; it is in manifest.sha256 there."""
 
     @field_validator("range", mode="before")
     @classmethod
@@ -100,6 +116,7 @@ class PlannedExperiment(_Model):
     """What the plan says of one experiment: its worksheet, and the settings that its record has."""
 
     worksheet: Text
+    """File of the readings, from the study folder: worksheets/precision.csv."""
 
     @field_validator("worksheet")
     @classmethod
@@ -114,11 +131,14 @@ class PlannedExperiment(_Model):
 
 @lru_cache
 def _schema_of(settings: tuple[Setting, ...]) -> type[PlannedExperiment]:
-    kinds: dict[str, Any] = {item.name: (item.type | None, None) for item in settings}
-    return create_model("PlannedExperiment", __base__=PlannedExperiment, **kinds, order_seed=(int | None, None))
+    kinds: dict[str, Any] = {
+        item.name: (item.type | None, Field(default=None, description=item.meaning)) for item in settings
+    }
+    seed: Any = (int | None, Field(default=None, description="Seed of the measuring order, where `start` made one."))
+    return create_model("PlannedExperiment", __base__=PlannedExperiment, **kinds, order_seed=seed)
 
 
-def _schema(name: str) -> type[PlannedExperiment]:
+def experiment_schema(name: str) -> type[PlannedExperiment]:
     """The schema of one experiment."""
     return _schema_of(settings_of(name))
 
@@ -137,7 +157,7 @@ def _as_planned(value: Any) -> Any:
     complaints: list[InitErrorDetails] = []
     for name, entry in value.items():
         try:
-            planned[name] = _schema(name).model_validate(entry)
+            planned[name] = experiment_schema(name).model_validate(entry)
         except ValidationError as error:
             complaints += [_complaint(name, item) for item in error.errors(include_url=False)]
     if complaints:
@@ -177,6 +197,11 @@ def inside_path(text: str) -> str:
     return path
 
 
+def _without_default(schema: dict[str, Any]) -> None:
+    """For editors: what is taken where the key is left out depends on the quantity."""
+    del schema["default"]
+
+
 class Requirement(_Model):
     """One requirement: which quantity, where, by which rule, against which limit, and where the limit comes from.
 
@@ -185,12 +210,20 @@ class Requirement(_Model):
     """
 
     id: Text
+    """Your name for the requirement, used once."""
     quantity: Text
+    """Key of results.json that is judged, such as trueness.bias."""
     rule: Rule
+    """How it is judged: equivalence asks for the whole interval inside target ± limit, point looks at the estimate
+    alone."""
     limit: Limit
+    """A number, a share of the level ("5%"), or max(...), min(...), sum(...) of those, in quotes."""
     at: At = None
-    target: Number = 0.0
+    """A level, or the name of a definition, sample or grade; left out: every tested level inside the range."""
+    target: Number = Field(default=0.0, json_schema_extra=_without_default)
+    """Centre of the rule equivalence; left out: 0, but 1 for slopes, ratios, recoveries and agreements."""
     origin: str = ""
+    """Where the limit comes from; an auditor will ask."""
 
     @model_validator(mode="before")
     @classmethod
@@ -232,16 +265,25 @@ def _as_stated(value: Any) -> Any:
     return value
 
 
-Stated = Annotated[Any, BeforeValidator(_as_stated)]
+Stated = Annotated[
+    Any,
+    BeforeValidator(_as_stated),
+    WithJsonSchema({"type": ["string", "number"], "description": "A date: 2027-01-31."}),
+]
+_NumberStated = Annotated[Number | None, BeforeValidator(_as_stated), WithJsonSchema({"type": "number"})]
 
 
 class _Facts(_Model):
     """What every entry of `people`, `equipment` and `standards` may state; `what` and `note` take anything else."""
 
     name: Name
+    """Name as the worksheets write it, used once."""
     what: Any = None
+    """What it is, in your own words."""
     record: Any = None
+    """File in records/ that shows it."""
     note: Any = None
+    """Anything else worth printing."""
 
 
 class Person(_Facts):
@@ -274,16 +316,22 @@ class Equipment(_Facts):
     calibrated_by: Any = None
     calibrated_on: Any = None
     valid_from: Stated = None
+    """First day on which the certificate holds: 2026-02-01."""
     valid_until: Stated = None
+    """Last day on which it holds: 2027-01-31. A use outside the two stops the run."""
 
 
 class Standard(_Facts):
     """A lot of the standard: its stated value, its record, its last day of use."""
 
-    value: Annotated[Number | None, BeforeValidator(_as_stated)] = None
-    uncertainty: Annotated[Number | None, BeforeValidator(_as_stated)] = None
+    value: _NumberStated = None
+    """Content as stated for the lot, in the unit of the study."""
+    uncertainty: _NumberStated = None
+    """Its standard uncertainty, in the unit of the study."""
     unit: Unit | None = None
-    lot_record: Annotated[Name | None, BeforeValidator(_as_stated)] = None
+    """Unit of the two; that of the study."""
+    lot_record: Annotated[Name | None, BeforeValidator(_as_stated), WithJsonSchema({"type": "string"})] = None
+    """File of the weighings, from which the value is computed: standards/S-01.yaml."""
     grade: Any = None
     fuel: Any = None
     batch: Any = None
@@ -294,6 +342,7 @@ class Standard(_Facts):
     made_by: Any = None
     opened: Any = None
     expires: Stated = None
+    """Last day of use: 2027-01-31."""
 
 
 #: Other words for the keys that end a time of use, so that the fault can name the right one.
@@ -343,9 +392,13 @@ class Lots(_Model):
     """The lot in use, and the largest step between two lots that the customer may see."""
 
     in_use: Name | None = None
+    """Lot in routine use, one of the standards."""
     allowed_step: Limit | None = None
+    """Largest step between two lots that may pass: a number, or a share of the level ("5%")."""
     what: Text | None = None
+    """What the lots are of, in your own words."""
     note: Text | None = None
+    """Anything else worth printing."""
 
     @property
     def stated(self) -> dict[str, Any]:
@@ -367,19 +420,31 @@ class Plan(_Model):
     """The content of plan.yaml. `Plan.model_validate` reads it from plain values; `read_plan` from the file."""
 
     format: Literal[1]
+    """Format of this file."""
     study: StudyFacts
+    """What is validated, where and why."""
     confidence: Number = Field(default=0.95, ge=0.6, le=0.9999)
+    """Confidence of every interval, as a share of one; a requirement may err with a probability of one minus it."""
     experiments: Annotated[
         dict[str, SerializeAsAny[PlannedExperiment]], Field(min_length=1), BeforeValidator(_as_planned)
     ]
+    """What is measured: each experiment with its worksheet."""
     requirements: tuple[Requirement, ...] = ()
+    """What must be true of the method, set before the data."""
     people: Annotated[Facts, _entries(Person), BeforeValidator(_as_facts)] = ()
+    """Who takes part."""
     equipment: Annotated[Facts, _entries(Equipment), BeforeValidator(_as_facts)] = ()
+    """Instruments and balances, with their certificates."""
     standards: Annotated[Facts, _entries(Standard), BeforeValidator(_as_facts)] = ()
+    """Lots of the standard."""
     not_evaluated: Annotated[dict[str, str], BeforeValidator(_as_reasons)] = Field(default_factory=dict)
+    """What this study leaves out, each with the reason; without one the conclusion cannot be fit."""
     lots: Lots = Field(default_factory=Lots)
+    """The lot in use, and the largest step between two lots."""
     uncertainty: Budget | None = None
+    """Components of the uncertainty of a result."""
     decision: DecisionRule | None = None
+    """The rule agreed with the customer for a result against a limit."""
 
     @field_validator("requirements", mode="before")
     @classmethod
@@ -483,7 +548,7 @@ def readable_part(path: Path) -> Plan | None:
         "experiments": {
             name: item
             for name, entry in named.items()
-            if name in EXPERIMENTS and _sound(_schema(name), item := _without_foreign(name, entry))
+            if name in EXPERIMENTS and _sound(experiment_schema(name), item := _without_foreign(name, entry))
         },
         "requirements": [item for item in stated if _sound(Requirement, item)],
     }

@@ -1,4 +1,4 @@
-"""The kinds of values that a plan states: what each accepts, and how to correct what it does not."""
+"""The kinds of values that a plan states: what each accepts, also for editors, and how to correct what it does not."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping
 from typing import Annotated, Any
 
-from pydantic import BeforeValidator
+from pydantic import BeforeValidator, WithJsonSchema
 
 from validation.study.text_files import hidden_character, ordinary
 
@@ -116,11 +116,47 @@ def _as_numbers(value: Any) -> Any:
     raise ValueError("must be a list of numbers. Write it in square brackets: [2.0, 4.0].")
 
 
-Text = Annotated[str, BeforeValidator(_as_text)]
-Name = Annotated[str, BeforeValidator(_as_name)]
-Unit = Annotated[str, BeforeValidator(_as_unit)]
+def _text(pattern: str = r"\S", *kinds: str) -> WithJsonSchema:
+    """For editors: a text of this pattern, or a whole number, which is taken as the text it was."""
+    return WithJsonSchema({"type": ["string", "integer", *kinds], "pattern": pattern})
+
+
+_NUMBER = {"type": "number"}
+_FACTOR = {
+    "type": "object",
+    "properties": {end: {"type": ["string", "number"]} for end in ("low", "high")},
+    "required": ["low", "high"],
+    "additionalProperties": False,
+}
+
+Text = Annotated[str, BeforeValidator(_as_text), _text()]
+Name = Annotated[str, BeforeValidator(_as_name), _text(r"^\S(.*\S)?$")]
+Unit = Annotated[str, BeforeValidator(_as_unit), _text(r"^[^\s\[\]]([^\[\]]*[^\s\[\]])?$")]
 Number = Annotated[float, BeforeValidator(as_number)]
-Numbers = Annotated[tuple[Number, ...], BeforeValidator(_as_numbers)]
-At = Annotated[float | str | None, BeforeValidator(_as_at)]
-Published = Annotated[float | dict[str, float] | None, BeforeValidator(_as_published)]
-Factors = Annotated[dict[str, dict[str, str]] | None, BeforeValidator(_as_factors)]
+Numbers = Annotated[
+    tuple[Number, ...],
+    BeforeValidator(_as_numbers),
+    WithJsonSchema({"anyOf": [_NUMBER, {"type": "array", "items": _NUMBER}]}),
+]
+At = Annotated[
+    float | str | None,
+    BeforeValidator(_as_at),
+    WithJsonSchema({"type": ["number", "string", "null"], "pattern": r"\S"}),
+]
+Published = Annotated[
+    float | dict[str, float] | None,
+    BeforeValidator(_as_published),
+    WithJsonSchema(
+        {
+            "type": ["number", "object", "null"],
+            "exclusiveMinimum": 0,
+            "minProperties": 1,
+            "additionalProperties": {"type": "number", "exclusiveMinimum": 0},
+        }
+    ),
+]
+Factors = Annotated[
+    dict[str, dict[str, str]] | None,
+    BeforeValidator(_as_factors),
+    WithJsonSchema({"type": ["object", "null"], "minProperties": 1, "additionalProperties": _FACTOR}),
+]
