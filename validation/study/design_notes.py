@@ -8,7 +8,6 @@ from difflib import get_close_matches
 from validation.study.columns import KNOWN, with_role
 from validation.study.experiments import EXPERIMENTS
 from validation.study.model import ExperimentData
-from validation.study.text_files import decimal
 from validation.words import counted, plural, sentence_list
 
 
@@ -43,14 +42,7 @@ def _levels(data: ExperimentData) -> Iterator[str]:
     if "level" not in data.table:
         return
     if not data.numeric_levels:
-        texts = data.table["level"].unique()
-        numbers = [text for text in texts if decimal(str(text)) is not None]
-        labels = [str(text) for text in texts if decimal(str(text)) is None]
-        if numbers:
-            named = ", ".join(labels[:5])
-            yield f"Not every level is a number ({named}), so all levels are taken as labels."
-        else:
-            yield "The levels are labels, so trueness, tolerance limits and percentage limits are not computed."
+        yield "The levels are labels, so trueness, tolerance limits and percentage limits are not computed."
     if EXPERIMENTS[data.name].shape.scatter and data.table["level"].nunique() == 1:
         yield "There is one level only."
 

@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING
 from validation.faults import Fault
 from validation.study.columns import COLUMNS, OF_THE_STUDY
 from validation.study.experiments import EXPERIMENTS
+from validation.study.history.applying import State, levels_are_labels
 from validation.study.names import Names, Place, hidden_fault, plain, readings_of, rows_named
 from validation.study.plan import PLAN, Plan
-from validation.study.text_files import decimal, hidden_character
+from validation.study.text_files import hidden_character
 
 if TYPE_CHECKING:
-    from validation.study.history.applying import State
     from validation.study.lot_record import LotRecord
     from validation.study.model import Study
 
@@ -42,7 +42,7 @@ def name_faults(
         sheet = states[0].sheet
         seen.add(sheet.file)
         rows = [state for state in states if not state.excluded]
-        labels = sheet.kind.labels and any(decimal(state.values.get("level", "")) is None for state in rows)
+        labels = sheet.kind.labels and levels_are_labels(rows)
         for column in sheet.columns:
             scope = COLUMNS[column].scope if column in COLUMNS else ""
             if not scope or (column == "level" and not labels):

@@ -60,6 +60,7 @@ class StudyFacts(_Model):
     customer_limits: Numbers = ()
     trigger: Text | None = None
     time_zone: Text | None = None
+    date_order: Literal["day-month-year", "month-day-year", "year-month-day"] | None = None
     parent: Text | None = None
 
     @field_validator("range", mode="before")
