@@ -24,7 +24,7 @@ from validation.study.history.study_history import History
 from validation.study.lot_record import LotRecord
 from validation.study.lot_record_reading import read_lot_records, record_files_of
 from validation.study.model import ExperimentData, Reading, Study
-from validation.study.name_faults import name_faults, strange_instruments
+from validation.study.name_faults import name_faults, strange_names
 from validation.study.plan import PLAN, Plan, PlannedExperiment, read_plan, readable_part
 from validation.study.text_files import censored, decimal, moment
 from validation.study.validity import impact_sentences, lapses, validity_faults
@@ -282,7 +282,7 @@ def _values_stated(study: Study) -> list[str]:
 def _warnings(study: Study, history: History, now: datetime | None) -> list[str]:
     """What is warned about and not refused."""
     warnings = [f"{data.worksheet}: {note}" for data in study.experiments.values() for note in data.notes]
-    warnings += strange_instruments(study) + _future(study, now)
+    warnings += strange_names(study) + _future(study, now)
     if changed_since_frozen(study.folder):
         warnings.append("plan.lock does not match plan.yaml: the plan changed after it was frozen.")
     frozen = history.freezings[-1].time if history.freezings else None
