@@ -110,8 +110,18 @@ def same_value(first: str, second: str) -> bool:
 
 def censored(text: str) -> bool:
     """Whether the text is a censored reading such as "<0.1"."""
+    return bound_of(text) is not None
+
+
+def bound_of(text: str) -> Decimal | None:
+    """The limit that a censored reading names; None where the text is none."""
     match = CENSORED.fullmatch(text)
-    return match is not None and decimal(match.group(1)) is not None
+    return decimal(match[1]) if match else None
+
+
+def is_below(text: str) -> bool:
+    """Whether a censored reading says that the result lies below its limit, and not above."""
+    return text.startswith(("<", "≤"))
 
 
 def moment(text: str) -> tuple[datetime, bool] | None:
