@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from validation.faults import Fault
-from validation.study.columns import NUMERIC
+from validation.study.columns import COLUMNS, NUMERIC
 from validation.study.grids import Grid, filled
 from validation.study.headings import Head, Headings
-from validation.study.text_files import UNITS, censored, decimal, iso_of_written
+from validation.study.text_files import UNITS, censored, decimal, iso_of_written, whole_of
 
 #: What names a row of results computed from the rows above. The short ones are also names of grades and fuels.
 _SUMMARIES = frozenset(
@@ -51,6 +51,7 @@ class Rows:
         self.head = head
         self.headings = headings
         self.units = {unit, response_unit, *UNITS}
+        self.whole = whole_of(unit)
         self.date_order = date_order
         self.positions: dict[str, int] = {}
         for position, column in head.names.items():
@@ -200,7 +201,15 @@ class Rows:
         """Nothing says whether the mark is that of decimals where each number can be read with thousands too."""
         if not all(_EITHER_WAY.fullmatch(text) for _, _, text in cells):
             return []
+        if any(self._too_much_in_thousands(position, text) for _, position, text in cells):
+            return []
         return [self._mark_fault(cell, *_either_way(cell[2], self.grid.workbook), "a number") for cell in cells]
+
+    def _too_much_in_thousands(self, position: int, text: str) -> bool:
+        """Whether 2,012 cannot be 2012, since no content and no result is more than the whole."""
+        number = decimal(re.sub("[^0-9]", "", text))
+        of_the_study = COLUMNS[self.head.names[position]].unit == "study"
+        return of_the_study and self.whole is not None and number is not None and number > self.whole
 
     def _wrong_mark(self, cell: tuple[int, int, str], reason: str, right: str) -> Fault:
         other, word = (".", "comma") if right == "," else (",", "point")

@@ -154,6 +154,8 @@ def why_no_moment(text: str, order: str | None = None) -> tuple[str, str]:
     when = _moment(text.strip())
     if when is not None and (beyond := year_out_of_bounds(when[0])):
         return beyond, mend
+    if re.fullmatch(r"[2-7][0-9]{4}(?:\.[0-9]+)?", text.strip()):
+        return "The cell holds the number behind a date.", f"Give the cells the format of a date. {mend}"
     if not _WRITTEN_DATE.fullmatch(text.strip()):
         return "The time cannot be read.", mend
     if order is None:

@@ -157,6 +157,7 @@ def value_faults(sheet: Sheet, row: Row, values: Mapping[str, str], *, excluded:
 
 
 _TEXT = "The cell holds text, not a number."
+_TWO_NUMBERS = re.compile(r"[0-9.,]+\s*(?:±|\+/?-|/|;|\(|\||\band\b|\s)\s*[0-9.,]+\)?")
 
 
 def _why_no_number(text: str, is_value: bool) -> tuple[str, str]:
@@ -180,10 +181,13 @@ def _why_no_number(text: str, is_value: bool) -> tuple[str, str]:
         return "The cell holds a decimal comma.", f"Write {text.replace(',', '.')}."
     if decimal(text.replace("\u2212", "-").replace("\u2013", "-")) is not None:
         return "The minus sign is a typographic one.", "Write it with the hyphen of the keyboard."
-    if decimal(re.sub(r"\s*[^0-9.eE+-]+$", "", text)) is not None and text[:1].isdigit():
+    if decimal(re.sub(r"\s*[^0-9.eE+-]+$", "", text).replace(",", ".")) is not None and text[:1].isdigit():
         return "The cell holds more than a number.", "Write the number alone; the unit belongs in the heading."
     if re.fullmatch(r"[+-]?[0-9]{1,3}([ .,'\u2009\u202f\u00a0][0-9]{3})+([.,][0-9]+)?", text):
         return "The number has a separator of thousands.", "Write it without."
+    if _TWO_NUMBERS.fullmatch(text):
+        mend = "Write one number a cell: a repeat in a row of its own, an uncertainty in a column of its own."
+        return "The cell holds two numbers.", mend
     mend = "Write the number as it was read"
     mend += ', "<0.1" for a reading below what can be measured, or leave the cell empty.' if is_value else "."
     return _TEXT, mend

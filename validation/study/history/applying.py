@@ -27,8 +27,12 @@ class State:
 
 
 def levels_are_labels(states: Iterable[State]) -> bool:
-    """Whether no level of a worksheet is a number; an experiment may then take them as names."""
-    return all(decimal(state.values.get("level", "")) is None for state in states if not state.excluded)
+    """Whether no level of a worksheet is a number; an experiment may then take them as names. "4 %" is a number."""
+    return all(
+        decimal(state.values.get("level", "").removesuffix(state.sheet.unit).strip()) is None
+        for state in states
+        if not state.excluded
+    )
 
 
 def apply(amendments: Iterable[Amendment], states: Sequence[State]) -> list[Fault]:
