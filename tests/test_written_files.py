@@ -172,6 +172,9 @@ READ: dict[str, Written] = {
     "days first, as the plan says": Written(text(HEAD, *dated("{2}.{1}.{0}")), plan=DAY_FIRST),
     "days first with strokes": Written(text(HEAD, *dated("{2}/{1}/{0}")), plan=DAY_FIRST),
     "months first, as the plan says": Written(text(HEAD, *dated("{1}/{2}/{0}")), plan=MONTH_FIRST),
+    "words of a mean as names and remarks": Written(
+        text((*HEAD, "grade", "note", "volume"), *[(*row, "Total", "mean", "total") for row in READINGS])
+    ),
     "days first with a time of day": Written(text(HEAD, *dated("{2}.{1}.{0} 00:00")), plan=DAY_FIRST),
     "three decimals and a comma throughout, too many per cent to be thousands": Written(
         text(HEAD, *with_commas([(*row[:3], f"{row[3]}0", row[4]) for row in READINGS]), by=";")
@@ -230,6 +233,8 @@ def row_of_no_reading(row: Cells, reason: str) -> Refused:
 
 ENCODED = text((*HEAD, "note"), *[(*row, "Öl") for row in READINGS]).decode()
 KILO = [(name, "2000", run, "2,012") for name, _, run, _, _ in READINGS]
+#: 1, 2 and 13 July, as a program that expects months first stores what is typed with the day first.
+MIXED = (date(2026, 1, 7), date(2026, 1, 7), date(2026, 2, 7), "13.07.2026", "13.07.2026", "13.07.2026")
 WHICH = "holds every column that precision needs: which are the headings?"
 
 REFUSED: dict[str, Refused] = {
@@ -370,6 +375,10 @@ REFUSED: dict[str, Refused] = {
     "days first, and the plan does not say so": Refused(
         Written(text(HEAD, *dated("{2}.{1}.{0}"))), 2, "time", "does not state the order", "study.date_order"
     ),
+    "dates stored as dates next to dates as text": Refused(
+        book(HEAD, *[(*row[:4], day) for row, day in zip(ROWS, MIXED, strict=True)], plan=DAY_FIRST),
+        2, "time", "were days and months turned?", "write all of them as 2026-07-01",
+    ),
     "days first where the plan says months first": cell(
         "13/07/2026", "no date in the order month-day-year", "Correct the date or study.date_order", "time", MONTH_FIRST
     ),
@@ -395,8 +404,8 @@ def test_a_file_that_could_be_read_wrong_is_refused_with_its_mend(tmp_path: Path
 
 
 def test_the_count_of_both() -> None:
-    # 31 files that are read right, LibreOffice's below not among them, and 58 that are refused with the mend.
-    assert (len(READ), len(REFUSED)) == (31, 58)
+    # 32 files that are read right, LibreOffice's below not among them, and 59 that are refused with the mend.
+    assert (len(READ), len(REFUSED)) == (32, 59)
 
 
 # ---- many faults

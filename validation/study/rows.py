@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from validation.faults import Fault
-from validation.study.columns import COLUMNS, NUMERIC
+from validation.study.columns import COLUMNS, KNOWN, NUMERIC
 from validation.study.grids import Grid, filled
 from validation.study.headings import Head, Headings
-from validation.study.text_files import UNITS, censored, decimal, iso_of_written, whole_of
+from validation.study.text_files import UNITS, censored, decimal, is_written_date, iso_of_written, moment, whole_of
 
 #: What names a row of results computed from the rows above. The short ones are also names of grades and fuels.
 _SUMMARIES = frozenset(
@@ -19,6 +19,8 @@ _SUMMARIES = frozenset(
 ) | frozenset(("std. dev.", "mittelwert", "mittel", "durchschnitt", "summe", "stabw", "standardabweichung"))
 _SHORT_SUMMARIES = frozenset(("sd", "s.d.", "std", "avg", "avg.", "rsd", "rsd %", "rsd [%]", "cv", "cv %", "cv [%]"))
 _NAMES_OF_ROWS = frozenset(("reading", "order", "level", "run", "sample", "trial", "sequence", "replicate", "time"))
+#: Columns in which such a word may be a remark or somebody's name for a thing.
+_OWN_WORDS = ("note", "record", "grade", "fuel", "material", "matrix")
 #: A number of three digits behind its only mark, which can part thousands or decimals: 1,234; never 0,123.
 _EITHER_WAY = re.compile(r"(?:[<>≤≥]\s*=?\s*)?[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
 #: Columns that hold a day: where the plan states the order of day and month they are read by it.
@@ -74,7 +76,7 @@ class Rows:
                 kept.append((line, cells))
         self.below = kept
         self.cells = dict(kept)
-        faults += self._mark_faults()
+        faults += [*self._mark_faults(), *self._turned_dates()]
         for line, cells in kept:
             row = self._row(line, cells)
             faults += self._row_faults(row, cells)
@@ -97,7 +99,7 @@ class Rows:
             if line in lines:
                 yield Fault(self.grid.file, reason.format("row"), mend, line, value="a hidden row")
         for position, column in self.head.names.items():
-            if position in positions:
+            if position in positions and column in (*KNOWN, *self.headings.kind.needed):
                 mend = "Show it, or delete it."
                 yield Fault(
                     self.grid.file, reason.format("column"), mend, self.head.line, None, column, "a hidden column"
@@ -105,14 +107,9 @@ class Rows:
 
     def _no_reading(self, cells: Sequence[str]) -> str:
         """Why a row is none of the readings; empty for one that may be."""
-        texts = [cell.casefold().rstrip(":") for cell in cells]
-        if not _SUMMARIES.isdisjoint(texts) or not _SHORT_SUMMARIES.isdisjoint(texts):
-            for position, text in enumerate(texts):
-                column = self.head.names.get(position, "")
-                short = text in _SHORT_SUMMARIES and column in _NAMES_OF_ROWS
-                if short or (text in _SUMMARIES and column not in ("note", "record")):
-                    return "it is computed from others"
-        value = cells[self.value] if self.value < len(cells) else ""
+        if self._is_computed(cells):
+            return "it is computed from others"
+        value = _at(cells, self.value)
         if value.strip("[](){} ") in self.units and decimal(value) is None and value:
             return "it holds the units"
         if value[:1].isalpha() and self.headings.name_and_unit(value)[0] == self.headings.kind.value:
@@ -121,10 +118,21 @@ class Rows:
             return "one cell alone is filled"
         return ""
 
+    def _is_computed(self, cells: Sequence[str]) -> bool:
+        """Whether a word such as "mean" names the row, or stands in a row that lacks what every reading has."""
+        needed = self.headings.kind.needed
+        whole = bool(needed) and all(_at(cells, self.positions[name]) for name in needed)
+        for position, text in enumerate(cell.casefold().rstrip(":") for cell in cells):
+            column = self.head.names.get(position, "")
+            summary = text in _SUMMARIES
+            if (summary or text in _SHORT_SUMMARIES) and column in _NAMES_OF_ROWS:
+                return True
+            if summary and not whole and column not in _OWN_WORDS:
+                return True
+        return False
+
     def _row(self, line: int, cells: Sequence[str]) -> Row:
-        written = {
-            column: cells[position] if position < len(cells) else "" for column, position in self.positions.items()
-        }
+        written = {column: _at(cells, position) for column, position in self.positions.items()}
         values = {
             column: text.replace(",", ".") if "," in text and column in NUMERIC and is_marked(text, ",") else text
             for column, text in written.items()
@@ -161,7 +169,7 @@ class Rows:
     def _formulas(self, row: Row, cells: Sequence[str]) -> Iterator[Fault]:
         """A formula is not a record: it changes with the cells around it. In CSV only a numeric column can mean one."""
         for position, column in self.head.names.items():
-            text = cells[position] if position < len(cells) else ""
+            text = _at(cells, position)
             in_text = text.startswith("=") and not self.grid.workbook and column in NUMERIC
             if in_text or (row.line, position) in self.grid.formulas:
                 mend = "Replace the formula with the value as it was read."
@@ -177,6 +185,21 @@ class Rows:
             if reason and (column in NUMERIC) != cells[position].startswith("#"):
                 expected = "a number in the format General" if column in NUMERIC else "a text"
                 yield Fault(self.grid.file, reason, mend, row.line, row.reading, column, cells[position], expected)
+
+    def _turned_dates(self) -> Iterator[Fault]:
+        """Dates next to dates as text: a program that expects the other order stores days up to 12 turned round."""
+        for position, column in self.head.names.items():
+            if column not in _DATED:
+                continue
+            dates = [(line, _at(texts, position)) for line, texts in self.below]
+            stored = [cell for cell in dates if (cell[0], position) in self.grid.stored and moment(cell[1])]
+            if stored and any(is_written_date(text) for _, text in dates):
+                reason = (
+                    "Some dates of this column are stored as dates and others as text: were days and months turned?"
+                )
+                mend = "Compare them with the record at the bench; write all of them as 2026-07-01."
+                for line, text in stored:
+                    yield Fault(self.grid.file, reason, mend, line, None, column, text, "dates of one kind")
 
     def _mark_faults(self) -> list[Fault]:
         """A fault for each number written as text whose decimal mark is not that of the others, or not certain."""
@@ -220,8 +243,13 @@ class Rows:
         line, position, text = cell
         own = self.positions.get("reading")
         texts = self.cells[line]
-        reading = (texts[own] if own is not None and own < len(texts) else "") or f"{Path(self.grid.file).name}:{line}"
+        reading = ("" if own is None else _at(texts, own)) or f"{Path(self.grid.file).name}:{line}"
         return Fault(self.grid.file, reason, mend, line, reading, self.head.names[position], text, expected)
+
+
+def _at(cells: Sequence[str], position: int) -> str:
+    """The cell at a position; rows of a workbook end with their last filled cell."""
+    return cells[position] if position < len(cells) else ""
 
 
 def _either_way(text: str, workbook: bool) -> tuple[str, str]:

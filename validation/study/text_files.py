@@ -156,7 +156,7 @@ def why_no_moment(text: str, order: str | None = None) -> tuple[str, str]:
         return beyond, mend
     if re.fullmatch(r"[2-7][0-9]{4}(?:\.[0-9]+)?", text.strip()):
         return "The cell holds the number behind a date.", f"Give the cells the format of a date. {mend}"
-    if not _WRITTEN_DATE.fullmatch(text.strip()):
+    if not is_written_date(text.strip()):
         return "The time cannot be read.", mend
     if order is None:
         orders = ", ".join(DATE_ORDERS)
@@ -174,13 +174,18 @@ _WRITTEN_DATE = re.compile(
 )
 
 
+def is_written_date(text: str) -> bool:
+    """Whether a text is a date such as 1.7.2026, in whatever order, and not one of ISO 8601."""
+    return moment(text) is None and _WRITTEN_DATE.fullmatch(text) is not None
+
+
 def iso_of_written(text: str, order: str) -> str:
     """A date such as 1.7.2026 or 1/7/2026 08:30 in ISO 8601, or an empty text where it is none in this order.
 
     `order` is one of `DATE_ORDERS`; a text that is ISO 8601 already needs none.
     """
     match = _WRITTEN_DATE.fullmatch(text)
-    if match is None or moment(text) is not None:
+    if match is None or not is_written_date(text):
         return ""
     parts = dict(zip(order.split("-"), (match["first"], match["second"], match["third"]), strict=True))
     try:
