@@ -54,7 +54,7 @@ def small_study(
         exact.pop("level")
     for number, row in enumerate(rows):
         name = f"T-{number + 1:03d}"
-        status = "censored" if row.get("result", "").startswith("<") else "used"
+        status = "censored" if row.get("result", "").startswith(("<", ">")) else "used"
         readings.append(Reading(name, experiment, "worksheets/test.csv", number + 2, row, row, status=status))
         if status == "used":
             for column in exact:

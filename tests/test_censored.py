@@ -4,9 +4,14 @@ from __future__ import annotations
 
 import pytest
 from small_study import small_study
+from study_folder import PRECISION as PRECISION_CSV
+from study_folder import write_study
 
 from validation.characteristics._censored import left_out
 from validation.characteristics.registry import characteristics
+from validation.cli import main
+from validation.judging.held_back import held_back
+from validation.study.load import load_study
 
 PRECISION = {
     "level": [1] * 4 + [2] * 4 + [4] * 4,
@@ -59,3 +64,68 @@ def test_one_reading_is_one_and_several_are_several():
     one = small_study("precision", {"level": [1], "run": ["a"], "result": ["<1"]})
     missing = characteristics()["repeatability"].evaluate(one).missing
     assert missing.startswith("The one reading of worksheets/test.csv is censored: ")
+
+
+# ---- before the run
+
+
+BIAS = {"id": "R1", "quantity": "trueness.bias", "rule": "equivalence", "limit": 0.2}
+SPREAD = {"id": "R2", "quantity": "repeatability.s_r", "at": 2, "rule": "upper bound", "limit": 0.2}
+
+
+def _held(results, requirements=(BIAS, SPREAD)):
+    columns = {"level": [1] * 4 + [2] * 4, "run": list("aabb") * 2, "result": results}
+    return held_back(small_study("precision", columns, requirements=requirements))
+
+
+USABLE = ["2.1", "2.2", "1.9", "2.0"]
+
+
+@pytest.mark.parametrize("first", [["<0.5", "0.9", "1.1", "1.0"], ["<0.5"] * 4], ids=["one", "all of the level"])
+def test_requirements_that_censored_readings_hold_back_are_told_before_the_run(first):
+    (sentence,) = _held([*first, *USABLE])
+    assert sentence.startswith("Because of censored readings R1 at 1 is at best not shown. Ways out: ")
+    for way in ("amend --column result", "amend --exclude", "measure further", "before the freeze"):
+        assert way in sentence
+
+
+def test_every_requirement_is_held_back_where_nothing_is_left():
+    (sentence,) = _held(["<0.5"] * 8)
+    assert sentence.startswith("Because of censored readings R1 at 1, R1 at 2 and R2 at 2 are at best not shown.")
+
+
+def test_nothing_is_held_back_without_censored_readings_or_outside_the_requirement():
+    assert _held(["0.9", "1.0", "1.1", "1.0", *USABLE]) == []
+    assert _held(["<0.5", "0.9", "1.1", "1.0", *USABLE], requirements=[SPREAD]) == []
+    assert _held(["<0.5", "0.9", "1.1", "1.0", *USABLE], requirements=[]) == []
+
+
+def test_check_tells_what_is_held_back(tmp_path, capsys):
+    text = PRECISION_CSV.replace("4.05", "<3")
+    assert main(["check", str(write_study(tmp_path, {"precision": text}))]) == 0
+    printed = " ".join(capsys.readouterr().out.split())
+    assert "1 censored reading is left out of every quantity: P-003." in printed
+    assert "R1 at 4 and R2 at 4 are at best not shown." in printed
+
+
+# ---- the comparison leaves samples out whole
+
+
+def test_check_names_the_samples_that_a_comparison_leaves_out(tmp_path):
+    sheet = "sample,method,result\n" + "".join(
+        f"{name},candidate,{low}\n{name},reference,{number}.1\n"
+        for number, (name, low) in enumerate([("A", "<0.5"), ("B", "2"), ("C", "3"), ("D", "4")], 1)
+    )
+    study = load_study(write_study(tmp_path, {"comparison": sheet}))
+    (note,) = (text for text in study.warnings if "censored" in text)
+    assert note.endswith("The sample A is left out whole; every verdict of comparison rests on the others.")
+
+
+@pytest.mark.parametrize("lacking", ["candidate", "reference"])
+def test_a_method_that_is_missing_is_told_before_the_run(tmp_path, lacking):
+    other = {"candidate": "reference", "reference": "candidate"}[lacking]
+    study = load_study(write_study(tmp_path, {"comparison": f"sample,method,result\nA,{other},1\nB,{other},2\n"}))
+    assert any(
+        f"No usable reading of the method {lacking}: nothing can be compared until there are some." in text
+        for text in study.warnings
+    )

@@ -15,10 +15,13 @@ import yaml
 from scipy import optimize, stats
 from small_study import small_study
 
-from validation.characteristics.comparison import CHARACTERISTIC, evaluate, in_words
+from validation.characteristics.comparison import AT_LIMIT, AT_ZERO, CHARACTERISTIC, alternatives, evaluate, in_words
 from validation.figures import comparison as figures
 from validation.figures.style import svg_text
+from validation.judging.outcomes import judge_study
+from validation.judging.sensitivity import mark_fragile, variants
 from validation.stats import comparison
+from validation.study.history.plan_order import PlanOrder
 
 REFERENCE = Path(__file__).parent / "reference"
 
@@ -504,6 +507,55 @@ def test_unpaired_samples_are_named():
     found = evaluate(study)
     assert any("1 sample lacks a reading of the reference method" in note and "C" in note for note in found.notes)
     assert found.get("comparison.mean_difference").units == 3
+
+
+CANDIDATE = {"A": ["<0.5", "0.55"], "B": [1.0, 1.1], "C": [2.0, 2.1], "D": [3.0, 3.2], "E": [4.0, 4.3]}
+REFERENCES = {"A": ["0.6", "0.5"], "B": [1.0, 1.0], "C": [2.0, 2.0], "D": [3.1, 3.0], "E": [4.0, 4.0]}
+
+
+def test_a_sample_with_a_censored_result_is_left_out_whole_and_told():
+    found = evaluate(small_study("comparison", columns(CANDIDATE, REFERENCES)))
+    mean = found.get("comparison.mean_difference")
+    # By hand: mean of 0.05, 0.05, 0.05 and 0.15; the second result of A, 0.55, does not stand for A alone.
+    assert mean.value == pytest.approx(0.075, abs=1e-12)
+    assert (mean.units, mean.n, mean.censored) == (4, 16, 0)
+    assert "1 sample with a censored result was left out." in mean.notes
+    assert any("common practice, no source" in note and "Sample A" in note for note in found.notes)
+
+
+@pytest.mark.parametrize(("title", "difference"), [(AT_LIMIT, -0.025), (AT_ZERO, -0.275)])
+def test_what_a_number_for_the_censored_result_would_change(title, difference):
+    study = small_study("comparison", columns(CANDIDATE, REFERENCES))
+    by_key = {(q.key, q.at): q for q in alternatives(study)[title]}
+    # By hand: A's candidate is the mean of 0.55 and the limit 0.5, or zero; its reference is 0.55.
+    expected = (4 * 0.075 + difference) / 5
+    assert by_key["comparison.mean_difference", None].value == pytest.approx(expected, abs=1e-12)
+    assert by_key["comparison.mean_difference", None].units == 5
+    table = next(table for table in evaluate(study).display.tables if table.name == "other methods")
+    assert title in {row[5] for row in table.rows}
+
+
+def test_no_number_is_put_for_what_is_not_censored_and_no_zero_for_what_is_above_a_limit():
+    numbers = {name: [value for value in cells if value != "<0.5"] for name, cells in CANDIDATE.items()}
+    assert not {AT_LIMIT, AT_ZERO} & set(alternatives(small_study("comparison", columns(numbers, REFERENCES))))
+    above = columns({**numbers, "F": [9.2]}, {**REFERENCES, "F": [">9"]})
+    assert {AT_LIMIT, AT_ZERO} & set(alternatives(small_study("comparison", above))) == {AT_LIMIT}
+
+
+def test_one_censored_sample_does_not_take_every_verdict_and_what_it_would_change_is_shown():
+    requirement = {"id": "R1", "quantity": "comparison.mean_difference", "rule": "equivalence", "limit": 0.15}
+    study = small_study("comparison", columns(CANDIDATE, REFERENCES), requirements=[requirement])
+    evaluations = {"comparison": evaluate(study)}
+    judgement = judge_study(study, evaluations, order=PlanOrder(state="shown"))
+    (row,) = judgement.requirements
+    assert (row.settled, row.observed) == ("met", pytest.approx(0.075))
+    (row,) = mark_fragile(judgement, variants(study, evaluations, judgement)).requirements
+    assert row.fragile == (f"{AT_ZERO}: not shown",)
+
+
+def test_samples_that_are_all_censored_leave_no_comparison():
+    study = small_study("comparison", columns({"A": ["<1", 1.0]}, {"A": [1.0]}))
+    assert "without a censored result" in evaluate(study).missing
 
 
 def test_a_sample_that_lies_apart_is_flagged_and_kept():

@@ -472,6 +472,7 @@ def schema() -> int:
 @app.command()
 def check(named: StudyFolder = None, as_json: AsJson = False) -> int:
     """Read the plan and the worksheets, report every problem together, and put the plan into sentences."""
+    from validation.judging.held_back import held_back
     from validation.judging.reading import read_checked
     from validation.judging.requirements import levels_not_held
     from validation.study.explain import explain
@@ -488,7 +489,7 @@ def check(named: StudyFolder = None, as_json: AsJson = False) -> int:
             return WRONG
         return _tell_faults(faults)
     lost = loss_sentences(study.lost_amendments)
-    notes = [*(text for text in study.warnings if text not in lost), *levels_not_held(study)]
+    notes = [*(text for text in study.warnings if text not in lost), *levels_not_held(study), *held_back(study)]
     try:
         record_readings(study)
     except OSError as error:

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
     """One fault: where it is, the value that is there, what was expected, how to correct it.
 
-    `row` is the line of the file (the heading is line 1); None where the fault is not in a row.
+    `row` is the line of the file, counted from 1; None where the fault is not in a row. `further` are the lines of the
+    same fault in other rows of the column, with the values there.
     """
 
     file: str
@@ -21,21 +23,49 @@ class Fault:
     column: str | None = None
     value: str | None = None
     expected: str | None = None
+    further: tuple[tuple[int, str | None], ...] = ()
 
     def __str__(self) -> str:
         place = self.file
         if self.row is not None:
-            place += f", row {self.row}"
-        if self.reading is not None:
+            rows = [str(self.row), *(str(row) for row, _ in self.further)]
+            place += f", row {_some(rows)}"
+        if self.reading is not None and not self.further:
             place += f" (reading {self.reading})"
         if self.column is not None:
             place += f', column "{self.column}"'
         text = f"{place}: {self.reason}"
         if self.value is not None:
-            text += f" Found: {self.value}."
+            values = dict.fromkeys([self.value, *(value for _, value in self.further if value is not None)])
+            text += f" Found: {_some(list(values))}."
         if self.expected is not None:
             text += f" Expected: {self.expected}."
-        return f"{text} {self.mend}".rstrip()
+        mend = f"For row {self.row}: {self.mend}" if self.further and self.value is not None else self.mend
+        return f"{text} {mend}".rstrip()
+
+
+def _some(items: list[str]) -> str:
+    """The first three, and how many more there are."""
+    more = f" and {len(items) - 3} more" if len(items) > 3 else ""
+    return f"{', '.join(items[:3])}{more}"
+
+
+#: Reasons that hold the number of the cell itself.
+_OF_A_CELL = re.compile(r"The (?:cell|format of the cell|year)\b")
+_NUMBER = re.compile(r"[0-9][0-9.,]*")
+
+
+def by_kind(faults: Iterable[Fault]) -> list[Fault]:
+    """The faults, each once; of one kind in one column of a file one fault, with the rows of all."""
+    groups: dict[object, list[Fault]] = {}
+    for fault in dict.fromkeys(faults):
+        kind = _NUMBER.sub("0", fault.reason) if _OF_A_CELL.match(fault.reason) else fault.reason
+        alike = (fault.file, fault.column, kind, fault.expected)
+        groups.setdefault(fault if fault.row is None else alike, []).append(fault)
+    return [
+        replace(group[0], further=tuple((other.row or 0, other.value) for other in group[1:]))
+        for group in groups.values()
+    ]
 
 
 class StudyDataError(Exception):

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from validation.characteristics import Characteristic, KeyInfo
-from validation.characteristics._censored import all_censored, left_out
+from validation.characteristics._censored import all_censored
 from validation.characteristics._other_methods import other_methods_table
 from validation.figures.comparison import ComparisonView, PairedSample, PredictedCurve, ScatterAbout
 from validation.stats import comparison as statistics
@@ -21,10 +21,12 @@ from validation.stats.estimate import Estimate, Number, exact_mean
 from validation.study.model import ExperimentData, Study
 from validation.study.ordering import natural_order
 from validation.study.quantity import At, Cell, Display, Evaluation, Flag, Quantity, Table
+from validation.study.variant import with_bounds
 from validation.words import counted, level_text, sentence_list, significant, with_interval
 
 NAME = "comparison"
 WEIGHTED, RANKS = "weighted line (York)", "Passing-Bablok"
+AT_LIMIT, AT_ZERO = "censored results at their limit", "censored results at zero"
 
 _METHODS = ("candidate", "reference")
 
@@ -104,14 +106,15 @@ def evaluate(study: Study) -> Evaluation:
     if data is None:
         return Evaluation(NAME, missing=_why_missing(study))
     pairs, unpaired, other = _pairs(data)
-    notes = [*data.notes, *_unpaired_notes(unpaired), *_method_notes(other)]
+    left_out = _with_censored(data)
+    notes = [*data.notes, *_rule_notes(left_out), *_unpaired_notes(unpaired), *_method_notes(other)]
     if pairs is None:
-        return Evaluation(
-            NAME,
-            own_notes=tuple(notes),
-            missing="No sample was measured by both methods: readings of `candidate` and `reference` on the same "
-            "samples are needed.",
+        whole = ", without a censored result," if left_out else ""
+        missing = (
+            f"No sample was measured by both methods{whole or ':'} readings of `candidate` and `reference` on the same "
+            "samples are needed."
         )
+        return Evaluation(NAME, own_notes=tuple(notes), missing=missing)
     weights = _weights(data, pairs)
     quantities = _quantities(study, data, pairs, _estimates(study, pairs, weights, notes))
 
@@ -142,13 +145,25 @@ def _why_missing(study: Study) -> str:
 
 
 def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
-    """Slope, intercept and predicted difference by the weighted line, slope and intercept by pairwise slopes."""
+    """Slope, intercept and predicted difference by the weighted line, slope and intercept by pairwise slopes.
+
+    Where samples with a censored result are left out, every quantity with them, the limit or zero in its place.
+    """
     data = study.ready(NAME)
     pairs = None if data is None else _pairs(data)[0]
-    if data is None or pairs is None or len(pairs.samples) < 3:
+    if data is None or pairs is None:
         return {}
-    by_title = {WEIGHTED: _by_york(study, pairs, _weights(data, pairs)), RANKS: _by_ranks(pairs)}
-    return {title: _quantities(study, data, pairs, estimated) for title, estimated in by_title.items() if estimated}
+    by_title: dict[str, tuple[Quantity, ...]] = {}
+    if len(pairs.samples) > 2:
+        by_method = {WEIGHTED: _by_york(study, pairs, _weights(data, pairs)), RANKS: _by_ranks(pairs)}
+        by_title |= {title: _quantities(study, data, pairs, by) for title, by in by_method.items() if by}
+    for title, zero in ((AT_LIMIT, False), (AT_ZERO, True)):
+        filled = with_bounds(data, zero=zero)
+        whole = None if filled is None else _pairs(filled)[0]
+        if filled is not None and whole is not None:
+            estimated = _estimates(study, whole, _weights(filled, whole), [])
+            by_title[title] = _quantities(study, filled, whole, estimated)
+    return by_title
 
 
 def _by_york(study: Study, pairs: _Pairs, weights: _Weights) -> Estimated:
@@ -176,7 +191,8 @@ def _by_ranks(pairs: _Pairs) -> Estimated:
 
 
 def _pairs(data: ExperimentData) -> tuple[_Pairs | None, dict[str, list[str]], list[str]]:
-    """Samples with readings of both methods; samples lacking one, by that method; unknown method names."""
+    """Samples with readings of both methods and none that is censored; samples lacking a method; other methods."""
+    censored = _with_censored(data)
     rows: dict[str, dict[str, list[int]]] = {}
     other = set()
     for row, (sample, method) in enumerate(zip(data.table["sample"], data.table["method"], strict=True)):
@@ -187,7 +203,7 @@ def _pairs(data: ExperimentData) -> tuple[_Pairs | None, dict[str, list[str]], l
         rows.setdefault(str(sample), {}).setdefault(name, []).append(row)
     samples = []
     unpaired: dict[str, list[str]] = {method: [] for method in _METHODS}
-    for name in sorted(rows, key=natural_order):
+    for name in sorted(set(rows) - set(censored), key=natural_order):
         lacking = [method for method in _METHODS if method not in rows[name]]
         if lacking:
             unpaired[lacking[0]].append(name)
@@ -201,6 +217,28 @@ def _pairs(data: ExperimentData) -> tuple[_Pairs | None, dict[str, list[str]], l
     reference = statistics.replicate_variance([sample.reference for sample in samples])
     ratio, ratio_notes = statistics.error_variance_ratio(candidate, reference)
     return _Pairs(tuple(samples), candidate, reference, ratio, ratio_notes), unpaired, sorted(other)
+
+
+def _with_censored(data: ExperimentData) -> list[str]:
+    """The samples of which a result is censored, by either method."""
+    return sorted({reading.values["sample"] for reading in data.censored}, key=natural_order)
+
+
+def _rule_notes(left_out: Sequence[str]) -> Iterator[str]:
+    if left_out:
+        which, was = (
+            (f"Sample {left_out[0]}", "was")
+            if len(left_out) == 1
+            else (
+                f"Samples {sentence_list(list(left_out))}",
+                "were",
+            )
+        )
+        yield (
+            f"{which} {was} left out, by the rule that a sample with a censored result of either method is left out "
+            "whole (common practice, no source): the mean of its other results would lie to one side. What the limit, "
+            "or zero, in its place would change stands under the other methods and where verdicts are judged again."
+        )
 
 
 def _unpaired_notes(unpaired: dict[str, list[str]]) -> Iterator[str]:
@@ -342,8 +380,10 @@ def _decision_levels(study: Study) -> list[float]:
 def _quantities(study: Study, data: ExperimentData, pairs: _Pairs, estimated: Estimated) -> tuple[Quantity, ...]:
     rows = sorted(row for sample in pairs.samples for row in (*sample.candidate_rows, *sample.reference_rows))
     readings = tuple(str(data.table["reading"].iloc[row]) for row in rows)
-    censored = len(data.censored)
-    notes = left_out(censored)
+    count = len(_with_censored(data))
+    notes: tuple[str, ...] = ()
+    if count:
+        notes += (f"{counted(count, 'sample')} with a censored result {'was' if count == 1 else 'were'} left out.",)
     if pairs.unequal:
         notes += ("The samples hold unequal numbers of replicates; the mean of each sample counts the same.",)
     units = {key.key: key.unit for key in CHARACTERISTIC.keys}
@@ -358,7 +398,6 @@ def _quantities(study: Study, data: ExperimentData, pairs: _Pairs, estimated: Es
             worksheet=data.worksheet,
             readings=readings,
             unit_name="samples",
-            censored=censored,
         )
         for name, at, estimate in estimated
     )

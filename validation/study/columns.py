@@ -22,7 +22,7 @@ class Column:
     ----------
     name : the heading, without its unit
     number : whether a cell holds a number; else a text
-    unit : whose unit a heading may carry: that of the study, that of the response, or nobody's
+    unit : whose unit a heading may carry: that of the study, that of the response, days, or none
     content : a content, which is between zero and 100 % where the unit is one of mass fraction
     uncertainty : a standard uncertainty
     not_negative : a number below zero is a fault
@@ -33,7 +33,7 @@ class Column:
 
     name: str
     number: bool = False
-    unit: Literal["", "study", "response"] = ""
+    unit: Literal["", "study", "response", "days"] = ""
     content: bool = False
     uncertainty: bool = False
     not_negative: bool = False
@@ -58,16 +58,17 @@ COLUMNS: Mapping[str, Column] = {
             number=True,
             unit="study",
             content=True,
+            not_negative=True,
             scope="sheet",  # where it is a label
             counted_as="level",
             roles=("identity", "place"),
         ),
         Column(name="response", number=True, unit="response"),
         Column(name="result", number=True, unit="study"),
-        Column(name="assigned", number=True, unit="study", content=True),
+        Column(name="assigned", number=True, unit="study", content=True, not_negative=True),
         Column(name="u_level", number=True, unit="study", uncertainty=True, not_negative=True),
         Column(name="u", number=True, unit="study", uncertainty=True, not_negative=True),
-        Column(name="age", number=True, not_negative=True, counted_as="age", roles=("place",)),
+        Column(name="age", number=True, unit="days", not_negative=True, counted_as="age", roles=("place",)),
         Column(name="added", number=True, unit="study", content=True, not_negative=True, roles=("place",)),
         Column(name="u_added", number=True, unit="study", uncertainty=True, not_negative=True),
         Column(name="run", scope="sheet", counted_as="run", roles=("series",)),

@@ -8,7 +8,6 @@ from difflib import get_close_matches
 from validation.study.columns import KNOWN, with_role
 from validation.study.experiments import EXPERIMENTS
 from validation.study.model import ExperimentData
-from validation.study.text_files import decimal
 from validation.words import counted, plural, sentence_list
 
 
@@ -22,7 +21,9 @@ def design_notes(data: ExperimentData, *, draft: bool) -> Iterator[str]:
         named = ", ".join(reading.reading for reading in censored[:10])
         more = f" and {len(censored) - 10} more" if len(censored) > 10 else ""
         verb = "is" if len(censored) == 1 else "are"
-        yield f"{counted(len(censored), 'censored reading')} {verb} left out of every quantity: {named}{more}."
+        left_out = f"{counted(len(censored), 'censored reading')} {verb} left out of every quantity: {named}{more}."
+        pairs = EXPERIMENTS[data.name].shape.pairs
+        yield f"{left_out} {_with_samples(data, pairs[0])}" if pairs else left_out
     excluded = [reading.reading for reading in data.readings if reading.status == "excluded"]
     if excluded:
         yield f"{counted(len(excluded), 'reading')} excluded by amendment: {', '.join(excluded)}."
@@ -39,18 +40,19 @@ def design_notes(data: ExperimentData, *, draft: bool) -> Iterator[str]:
     yield from _strange_headings(data)
 
 
+def _with_samples(data: ExperimentData, item: str) -> str:
+    """Which samples are left out with their censored readings."""
+    names = list(dict.fromkeys(reading.values.get(item, "") for reading in data.censored))
+    named = sentence_list(names[:10]) + (f" and {len(names) - 10} more" if len(names) > 10 else "")
+    items, are = (item, "is") if len(names) == 1 else (plural(item), "are")
+    return f"The {items} {named} {are} left out whole; every verdict of {data.name} rests on the others."
+
+
 def _levels(data: ExperimentData) -> Iterator[str]:
     if "level" not in data.table:
         return
     if not data.numeric_levels:
-        texts = data.table["level"].unique()
-        numbers = [text for text in texts if decimal(str(text)) is not None]
-        labels = [str(text) for text in texts if decimal(str(text)) is None]
-        if numbers:
-            named = ", ".join(labels[:5])
-            yield f"Not every level is a number ({named}), so all levels are taken as labels."
-        else:
-            yield "The levels are labels, so trueness, tolerance limits and percentage limits are not computed."
+        yield "The levels are labels, so trueness, tolerance limits and percentage limits are not computed."
     if EXPERIMENTS[data.name].shape.scatter and data.table["level"].nunique() == 1:
         yield "There is one level only."
 
@@ -69,7 +71,11 @@ def _groups(data: ExperimentData) -> Iterator[str]:
 
 
 def _pairs(data: ExperimentData, item: str, kind: str) -> Iterator[str]:
-    """Samples without a partner by the other method, and pairs without replicates."""
+    """A method that is missing, samples without a partner by the other method, and pairs without replicates."""
+    for name in EXPERIMENTS[data.name].columns.words[kind]:
+        if name not in set(data.table[kind]):
+            yield f"No usable reading of the {kind} {name}: nothing can be compared until there are some."
+            return
     kinds = data.table.groupby(item, sort=False)[kind].agg(set)
     lone = [str(name) for name, read in kinds.items() if len(read) < 2]
     if lone:

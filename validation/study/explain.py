@@ -16,6 +16,7 @@ _OPTIONAL = {
     "customer_limits": "customer limits",
     "trigger": "trigger",
     "time_zone": "time zone",
+    "date_order": "order of written dates",
     "parent": "parent dossier",
 }
 

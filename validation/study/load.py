@@ -12,20 +12,20 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
-from validation.faults import Fault, StudyDataError
+from validation.faults import Fault, StudyDataError, by_kind
 from validation.study.budget import strange_components
 from validation.study.columns import NUMERIC
 from validation.study.design_notes import design_notes
 from validation.study.experiments import EXPERIMENTS
 from validation.study.folder import AMENDMENTS, HISTORY, LOCK, folder_faults, refuse_faulty
 from validation.study.history.amendments import MEND, Amendment, loss_sentences, read_amendments
-from validation.study.history.applying import State, apply
+from validation.study.history.applying import State, apply, levels_are_labels
 from validation.study.history.plan_lock import changed_since_frozen, minute_text
 from validation.study.history.study_history import History
 from validation.study.lot_record import LotRecord
 from validation.study.lot_record_reading import read_lot_records, record_files_of, strange_masses
 from validation.study.model import ExperimentData, Reading, Study
-from validation.study.name_faults import name_faults, strange_instruments
+from validation.study.name_faults import name_faults, strange_names
 from validation.study.plan import PLAN, Plan, PlannedExperiment, read_plan, readable_part
 from validation.study.text_files import censored, decimal, moment
 from validation.study.validity import impact_sentences, lapses, validity_faults
@@ -35,6 +35,7 @@ from validation.study.worksheets import (
     empty_value_fault,
     filling_faults,
     read_sheet,
+    shared_workbook_faults,
     value_faults,
 )
 
@@ -140,7 +141,7 @@ def read_study(
         # A record with faults cannot be compared with the notes.
         notes = [] if record_read_faults else applied
         faults += validity_faults(folder, plan, lapsed, records, notes)
-    faults = list(dict.fromkeys(faults))
+    faults = by_kind(faults)
     if faults:
         # An amendment that is gone stops nothing by itself, but may well be why something else does.
         return None, [*(Fault(AMENDMENTS, loss.text, MEND) for loss in history.lost_amendments), *faults]
@@ -207,18 +208,21 @@ def _sheets(folder: Path, plan: Plan) -> tuple[dict[str, Sheet], list[Fault]]:
             unit=plan.study.unit,
             response_unit=experiment.settings.get("response_unit"),
             factors=experiment.settings.get("factors"),
+            date_order=plan.study.date_order,
         )
         faults += sheet_faults
         if sheet is not None:
             sheets[name] = sheet
-    return sheets, faults + duplicate_faults(list(sheets.values()))
+    read = list(sheets.values())
+    return sheets, [*faults, *shared_workbook_faults(read), *duplicate_faults(read)]
 
 
 def _experiment(sheet: Sheet, states: Sequence[State], plan: Plan, draft: bool) -> tuple[ExperimentData, list[Fault]]:
     faults: list[Fault] = []
     value = sheet.kind.value
+    labels = levels_are_labels(states)
     for state in states:
-        faults += value_faults(sheet, state.row, state.values, excluded=state.excluded)
+        faults += value_faults(sheet, state.row, state.values, excluded=state.excluded, labels=labels)
     awaiting = not any(state.values.get(value) for state in states)
     empty = [state.row for state in states if not state.values.get(value) and not state.excluded]
     if empty and not awaiting and not draft:
@@ -300,7 +304,7 @@ def _warnings(study: Study, history: History, now: datetime | None) -> list[str]
     warnings = [f"{data.worksheet}: {note}" for data in study.experiments.values() for note in data.notes]
     warnings += [] if study.plan.uncertainty is None else strange_components(study.plan.uncertainty)
     warnings += strange_masses(study.lot_records)
-    warnings += strange_instruments(study) + _open_workbooks(study) + _future(study, now)
+    warnings += strange_names(study) + _open_workbooks(study) + _future(study, now)
     if changed_since_frozen(study.folder):
         warnings.append("plan.lock does not match plan.yaml: the plan changed after it was frozen.")
     frozen = history.freezings[-1].time if history.freezings else None

@@ -20,7 +20,7 @@ from validation.study.quantity import judged_level
 
 @dataclass(frozen=True)
 class Reading:
-    """One row of a worksheet, as written and as amended. `line` counts as the spreadsheet does: the heading is line 1.
+    """One row of a worksheet, as written and as amended. `line` is that of the file, counted from 1.
 
     `written` and `values` hold the texts of every column, `values` after amendments. `status` is "used", "excluded"
     (reason given), "censored" ("<0.1") or "empty".

@@ -5,17 +5,18 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from difflib import get_close_matches
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from validation.faults import Fault
 from validation.study.columns import COLUMNS, OF_THE_STUDY
 from validation.study.experiments import EXPERIMENTS
+from validation.study.history.applying import State, levels_are_labels
 from validation.study.names import Names, Place, hidden_fault, plain, readings_of, rows_named
 from validation.study.plan import PLAN, Plan
-from validation.study.text_files import decimal, hidden_character
+from validation.study.text_files import hidden_character
+from validation.words import sentence_list
 
 if TYPE_CHECKING:
-    from validation.study.history.applying import State
     from validation.study.lot_record import LotRecord
     from validation.study.model import Study
 
@@ -42,7 +43,7 @@ def name_faults(
         sheet = states[0].sheet
         seen.add(sheet.file)
         rows = [state for state in states if not state.excluded]
-        labels = sheet.kind.labels and any(decimal(state.values.get("level", "")) is None for state in rows)
+        labels = sheet.kind.labels and levels_are_labels(rows)
         for column in sheet.columns:
             scope = COLUMNS[column].scope if column in COLUMNS else ""
             if not scope or (column == "level" and not labels):
@@ -138,18 +139,33 @@ def _nearest(name: str, known: Collection[str]) -> str:
     return f'Write "{close[0]}",' if close else "Correct the name,"
 
 
-def strange_instruments(study: Study) -> list[str]:
-    """Instruments without an entry in the plan, where the plan holds certificates: a warning, not a fault."""
-    if not any(entry.get("valid_from") or entry.get("valid_until") for entry in study.plan.equipment):
-        return []
-    named = {
-        reading.values.get("instrument", "")
-        for name, data in study.experiments.items()
-        if not EXPERIMENTS[name].traits.earlier
-        for reading in data.readings
-        if reading.status in ("used", "censored")
-    }
-    strange = sorted(named - {"", *(str(entry.get("name")) for entry in study.plan.equipment)})
-    if not strange:
-        return []
-    return [f"No entry under equipment in plan.yaml, so nothing shows a valid certificate: {', '.join(strange)}."]
+def strange_names(study: Study) -> list[str]:
+    """Instruments and analysts that the plan does not list, where it lists some: a warning, not a fault."""
+    plan = study.plan
+    certificates = any(entry.get("valid_from") or entry.get("valid_until") for entry in plan.equipment)
+    lists: tuple[tuple[str, str, Sequence[Mapping[str, Any]]], ...] = (
+        ("instrument", "equipment", plan.equipment),
+        ("analyst", "people", plan.people),
+    )
+    sentences = []
+    for column, section, entries in lists:
+        strange = _not_listed(study, column, entries) if entries else {}
+        if strange:
+            lack = ", so nothing shows a valid certificate" if certificates and section == "equipment" else ""
+            files = list(dict.fromkeys(file for named in strange.values() for file in named))
+            sentences.append(
+                f"No entry under {section} in plan.yaml{lack}: {', '.join(sorted(strange))} ({sentence_list(files)})."
+            )
+    return sentences
+
+
+def _not_listed(study: Study, column: str, entries: Sequence[Mapping[str, Any]]) -> dict[str, list[str]]:
+    """Names of a column that are neither name nor initials of an entry, with the files that hold them."""
+    listed = {str(entry.get(key)) for entry in entries for key in ("name", "initials")}
+    strange: dict[str, list[str]] = {}
+    for experiment, data in study.experiments.items():
+        for reading in () if EXPERIMENTS[experiment].traits.earlier else data.readings:
+            name = reading.values.get(column, "")
+            if name and name not in listed and reading.status in ("used", "censored"):
+                strange.setdefault(name, []).append(reading.file)
+    return strange

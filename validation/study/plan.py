@@ -75,6 +75,8 @@ class StudyFacts(_Model):
     """Why the study is made: new method, new oil grade, new lot ..."""
     time_zone: Text | None = None
     """Zone of times that carry none, such as Europe/Berlin; else that of the computer that froze the plan."""
+    date_order: Literal["day-month-year", "month-day-year", "year-month-day"] | None = None
+    """How dates are written in worksheets where they are not ISO 8601."""
     parent: Text | None = Field(default=None, json_schema_extra={"pattern": "^[0-9a-fA-F]{64}$"})
     """SHA-256 of manifest.json of the dossier that this study follows; it is in manifest.sha256 there."""
 

@@ -147,6 +147,7 @@ def plan_text(folder: Path, design: Design, seed: int, worksheets: dict[str, str
         '  # intended_use: "what the results decide"',
         '  # trigger: "new method, new oil grade, new lot, ..."',
         '  # time_zone: "Europe/Berlin"   # zone of times without one in the worksheets',
+        "  # date_order: day-month-year   # or month-day-year: dates in worksheets that are not written 2026-07-01",
         "confidence: 0.95",
         "",
         f"# Measuring orders are random within each run; the seed is {seed}. Keep to the column `order` at the bench.",

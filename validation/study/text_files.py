@@ -110,8 +110,18 @@ def same_value(first: str, second: str) -> bool:
 
 def censored(text: str) -> bool:
     """Whether the text is a censored reading such as "<0.1"."""
+    return bound_of(text) is not None
+
+
+def bound_of(text: str) -> Decimal | None:
+    """The limit that a censored reading names; None where the text is none."""
     match = CENSORED.fullmatch(text)
-    return match is not None and decimal(match.group(1)) is not None
+    return decimal(match[1]) if match else None
+
+
+def is_below(text: str) -> bool:
+    """Whether a censored reading says that the result lies below its limit, and not above."""
+    return text.startswith(("<", "≤"))
 
 
 def moment(text: str) -> tuple[datetime, bool] | None:
@@ -138,10 +148,57 @@ def year_out_of_bounds(day: date) -> str:
     return "" if low <= day.year <= high else f"The year {day.year:04d} is outside {low} to {high}."
 
 
-def why_no_moment(text: str) -> str:
-    """Why `moment` takes no time from a text."""
+def why_no_moment(text: str, order: str | None = None) -> tuple[str, str]:
+    """Why `moment` takes no time from a text, and the correction; `order` is that of dates in the plan."""
+    mend = "Write 2026-07-01 or 2026-07-01T09:30."
     when = _moment(text.strip())
-    return (year_out_of_bounds(when[0]) if when else "") or "The time cannot be read."
+    if when is not None and (beyond := year_out_of_bounds(when[0])):
+        return beyond, mend
+    if re.fullmatch(r"[2-7][0-9]{4}(?:\.[0-9]+)?", text.strip()):
+        return "The cell holds the number behind a date.", f"Give the cells the format of a date. {mend}"
+    if not is_written_date(text.strip()):
+        return "The time cannot be read.", mend
+    if order is None:
+        orders = ", ".join(DATE_ORDERS)
+        state = f"State in plan.yaml how dates are written (study.date_order: one of {orders}), or write"
+        return "The plan does not state the order of day and month in dates.", mend.replace("Write", state)
+    reason = f"This is no date in the order {order} that the plan states, with four digits of the year."
+    return reason, f"Correct the date or study.date_order. {mend}"
+
+
+#: The orders in which a plan may say that dates are written.
+DATE_ORDERS = ("day-month-year", "month-day-year", "year-month-day")
+_WRITTEN_DATE = re.compile(
+    r"(?P<first>[0-9]{1,4})(?P<mark>[./-])\s?(?P<second>[0-9]{1,2})(?P=mark)\s?(?P<third>[0-9]{1,4})\.?"
+    r"(?:(?:,?\s+|T)(?P<hour>[0-9]{1,2}):(?P<minute>[0-9]{2})(?::(?P<s>[0-9]{2}))?(?:\s*(?P<half>[AaPp])\.?[Mm]\.?)?)?"
+)
+
+
+def is_written_date(text: str) -> bool:
+    """Whether a text is a date such as 1.7.2026, in whatever order, and not one of ISO 8601."""
+    return moment(text) is None and _WRITTEN_DATE.fullmatch(text) is not None
+
+
+def iso_of_written(text: str, order: str) -> str:
+    """A date such as 1.7.2026 or 1/7/2026 08:30 in ISO 8601, or an empty text where it is none in this order.
+
+    `order` is one of `DATE_ORDERS`; a text that is ISO 8601 already needs none.
+    """
+    match = _WRITTEN_DATE.fullmatch(text)
+    if match is None or not is_written_date(text):
+        return ""
+    parts = dict(zip(order.split("-"), (match["first"], match["second"], match["third"]), strict=True))
+    try:
+        day = datetime(*(int(parts[name]) for name in ("year", "month", "day")))  # type: ignore[arg-type]
+        if match["hour"] is None:
+            return day.date().isoformat() if len(parts["year"]) == 4 else ""
+        hour, half = int(match["hour"]), (match["half"] or "").lower()
+        if half:
+            hour = hour % 12 + (12 if half == "p" else 0) if 1 <= hour <= 12 else 24
+        written = day.replace(hour=hour, minute=int(match["minute"]), second=int(match["s"] or 0))
+    except ValueError:
+        return ""
+    return written.isoformat() if len(parts["year"]) == 4 else ""
 
 
 #: Letters and marks that print as nothing although their category does not say so: fillers, selectors, joiners.

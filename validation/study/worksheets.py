@@ -4,35 +4,49 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 
 from validation.faults import Fault
-from validation.study.columns import COLUMNS, KNOWN, NUMERIC
+from validation.study.columns import COLUMNS, NUMERIC
 from validation.study.experiments import EXPERIMENTS, Columns
-from validation.study.grids import Grid, filled, place, read_grid
-from validation.study.names import readings_of
-from validation.study.text_files import NUMBER, censored, decimal, hidden_character, moment, whole_of, why_no_moment
+from validation.study.grids import place, read_grids
+from validation.study.headings import Headings
+from validation.study.rows import Row, Rows, is_marked
+from validation.study.text_files import NUMBER, censored, decimal, moment, whole_of, why_no_moment
 from validation.words import counted
 
-_HEADING = re.compile(r"(?P<name>[^\[\]]+?)\s*\[(?P<unit>[^\[\]]*)\]")
-
-
-@dataclass(frozen=True)
-class Row:
-    """One row as written, and with decimal points throughout."""
-
-    line: int
-    reading: str
-    written: Mapping[str, str]
-    values: Mapping[str, str]
+#: What stands in a cell where nothing was measured.
+_NO_RESULT = frozenset(
+    (
+        "nd",
+        "n.d",
+        "n.a",
+        "n.b",
+        "n.n",
+        "nb",
+        "k.a",
+        "ka",
+        "missing",
+        "failed",
+        "bdl",
+        "bql",
+        "lod",
+        "<lod",
+        "loq",
+        "<loq",
+    )
+) | frozenset("-–—/?")
 
 
 @dataclass(frozen=True)
 class Sheet:
-    """One worksheet, read but not yet amended or judged cell by cell. `unit`: that of the study."""
+    """One worksheet, read but not yet amended or judged cell by cell.
+
+    `unit` and `date_order` are those of the study; `title` is that of the sheet in a workbook.
+    """
 
     experiment: str
     file: str
@@ -40,6 +54,8 @@ class Sheet:
     rows: tuple[Row, ...]
     kind: Columns
     unit: str = ""
+    title: str = ""
+    date_order: str | None = None
 
     @property
     def whole(self) -> float | None:
@@ -55,8 +71,9 @@ def read_sheet(
     unit: str,
     response_unit: str | None = None,
     factors: Mapping[str, Mapping[str, str]] | None = None,
+    date_order: str | None = None,
 ) -> tuple[Sheet | None, list[Fault]]:
-    """Read one worksheet: headings, rows, identifiers, decimal marks, formulas.
+    """Read one worksheet: headings, rows, identifiers, decimal marks, written dates, formulas.
 
     Parameters
     ----------
@@ -64,6 +81,7 @@ def read_sheet(
     experiment : whose columns hold
     unit, response_unit : what a unit in a heading must be; None lets any response unit pass
     factors : the plan's factors of a screening, with their settings
+    date_order : the order of day, month and year in dates that are not ISO 8601, as the plan states it
 
     Returns
     -------
@@ -72,206 +90,24 @@ def read_sheet(
     path, faults = place(folder, file)
     if path is None:
         return None, faults
-    grid, faults = read_grid(path, file, KNOWN)
-    if grid is None:
-        return None, faults
     kind = EXPERIMENTS[experiment].columns.with_factors(factors)
-    heads, head_faults = _headings(grid, experiment, kind, unit, response_unit)
-    faults += head_faults
-    if heads is None:
+    headings = Headings(experiment, kind, unit, response_unit)
+    grids, faults = read_grids(path, file, headings.score)
+    if not grids:
         return None, faults
-    rows, row_faults = _rows(grid, heads)
-    return Sheet(experiment, file, tuple(heads.values()), rows, kind, unit), faults + row_faults
+    grid, head, faults = headings.find(grids)
+    if grid is None or head is None:
+        return None, faults
+    rows, row_faults = Rows(grid, head, headings, unit, response_unit, date_order).read()
+    columns = tuple(dict.fromkeys(head.names.values()))
+    return Sheet(experiment, file, columns, rows, kind, unit, grid.sheet, date_order), faults + row_faults
 
 
-def _headings(
-    grid: Grid, experiment: str, kind: Columns, unit: str, response_unit: str | None
-) -> tuple[dict[int, str] | None, list[Fault]]:
-    """The column names by position; a known name loses its unit, which must be the study's."""
-    if not grid.rows or not any(grid.rows[0][1]) or grid.rows[0][0] != 1:
-        expected = ", ".join(kind.required)
-        mend = "Write the column names into line 1."
-        return None, [Fault(grid.file, "The worksheet has no headings.", mend, row=1, expected=expected)]
-    faults: list[Fault] = []
-    heads: dict[int, str] = {}
-    for position, heading in enumerate(grid.rows[0][1]):
-        if not heading:
-            faults += _nameless(grid, position)
-            continue
-        name, stated = _split(heading)
-        wanted = {"study": unit, "response": response_unit}.get(COLUMNS[name].unit) if name in KNOWN else None
-        if stated is not None and wanted is not None and stated != wanted:
-            mend = f"Give the values in {wanted} and write {name} [{wanted}], or correct the unit in plan.yaml."
-            reason = "The unit in the heading is not that of the study."
-            faults.append(Fault(grid.file, reason, mend, 1, None, name, f"[{stated}]", f"[{wanted}]"))
-        if name in heads.values():
-            mend = "Keep one of the two columns, or rename the other."
-            faults.append(Fault(grid.file, "The heading appears twice.", mend, row=1, column=name, value=heading))
-        heads[position] = name
-        faults += _misspelt(grid, heading, name, kind)
-    faults += _missing_columns(grid, heads, experiment, kind)
-    fatal = any(fault.column in kind.required for fault in faults if "appears" not in fault.reason)
-    return (None if fatal and not set(kind.required) <= set(heads.values()) else heads), faults
+def value_faults(sheet: Sheet, row: Row, values: Mapping[str, str], *, excluded: bool, labels: bool) -> list[Fault]:
+    """Every fault of one row after its amendments, but for an empty reading, which the whole worksheet decides.
 
-
-def _split(heading: str) -> tuple[str, str | None]:
-    """ "result [%]" as name and unit; a column that is not known keeps its heading whole."""
-    match = _HEADING.fullmatch(heading)
-    if match and match["name"].strip() in KNOWN:
-        return match["name"].strip(), match["unit"].strip()
-    return heading, None
-
-
-def _misspelt(grid: Grid, heading: str, name: str, kind: Columns) -> list[Fault]:
-    """A heading that is nearly that of a known column would keep the column, and what it changes, out of everything."""
-    match = _HEADING.fullmatch(heading)
-    parts = readings_of(match["name"] if match else heading)
-    near = next((known for known in sorted(KNOWN) if not set(parts).isdisjoint(readings_of(known))), None)
-    # A missing required column is reported elsewhere, and a factor is named by the plan.
-    if name in (*KNOWN, *kind.needed) or near is None or near in kind.required:
-        return []
-    written = "".join(mark if not hidden_character(mark) else f"<U+{ord(mark):04X}>" for mark in heading)
-    reason, mend = "The heading is nearly that of a known column.", f'Write "{near}", or another name.'
-    return [Fault(grid.file, reason, mend, 1, None, near, written, near)]
-
-
-def _nameless(grid: Grid, position: int) -> list[Fault]:
-    row = next((line for line, cells in grid.rows[1:] if position < len(cells) and cells[position]), None)
-    if row is None:
-        return []
-    mend = "Name the column in line 1, or delete it."
-    return [Fault(grid.file, f"Column {position + 1} holds values but has no heading.", mend, row=row)]
-
-
-def _missing_columns(grid: Grid, heads: Mapping[int, str], experiment: str, kind: Columns) -> list[Fault]:
-    faults = []
-    names = list(heads.values())
-    for column in kind.required:
-        if column in names:
-            continue
-        close = get_close_matches(column, [name.lower() for name in names], n=1, cutoff=0.75)
-        near = next((name for name in names if close and name.lower() == close[0]), None)
-        mend = f'Rename "{near}" to "{column}".' if near else f'Add the column "{column}".'
-        headings = ", ".join(names)
-        expected = ", ".join(kind.required)
-        reason = f"The column is missing; {experiment} needs it."
-        faults.append(Fault(grid.file, reason, mend, 1, None, column, headings, expected))
-    return faults
-
-
-def _rows(grid: Grid, heads: Mapping[int, str]) -> tuple[tuple[Row, ...], list[Fault]]:
-    faults: list[Fault] = []
-    rows = []
-    width = len(grid.rows[0][1])
-    name = Path(grid.file).name
-    faults += _mark_faults(grid, heads)
-    for line, cells in filled(grid.rows[1:]):
-        written: dict[str, str] = {}
-        for position, column in heads.items():
-            # Of two columns with one name, a fault already, the first is checked further.
-            written.setdefault(column, cells[position] if position < len(cells) else "")
-        reading = written.get("reading", f"{name}:{line}")
-        if "reading" in written and not reading:
-            mend = "Give the reading an identifier that is its own in the whole study."
-            faults.append(Fault(grid.file, "The identifier is empty.", mend, row=line, column="reading"))
-            reading = f"{name}:{line}"
-        if not grid.workbook:
-            faults += _ragged(grid, line, reading, cells, width)
-        faults += _formulas(grid, heads, line, reading, cells)
-        faults += _shown_otherwise(grid, heads, line, reading, cells)
-        values = {
-            column: text.replace(",", ".") if column in NUMERIC and _is_marked(text, ",") else text
-            for column, text in written.items()
-        }
-        rows.append(Row(line, reading, written, values))
-    return tuple(rows), faults
-
-
-def _ragged(grid: Grid, line: int, reading: str, cells: Sequence[str], width: int) -> list[Fault]:
-    extra = [cell for cell in cells[width:] if cell]
-    if not extra and len(cells) >= width:
-        return []
-    mend = "Fill the row up with empty cells."
-    if extra:
-        mend = "Put a text that holds the delimiter in quotes"
-        mend += "; write decimal points in a file with commas." if grid.marks == "." else "."
-    width_there, expected = f"{len(cells)} cells", f"{width} cells, as in the heading"
-    reason = "The row and the heading have different numbers of cells."
-    return [Fault(grid.file, reason, mend, line, reading, None, width_there, expected)]
-
-
-def _formulas(grid: Grid, heads: Mapping[int, str], line: int, reading: str, cells: Sequence[str]) -> list[Fault]:
-    """A formula is not a record: it changes with the cells around it. In CSV only a numeric column can mean one."""
-    faults = []
-    for position, text in enumerate(cells):
-        column = heads.get(position)
-        in_text = not grid.workbook and text.startswith("=") and column in NUMERIC
-        if (line, position) in grid.formulas or in_text:
-            mend = "Replace the formula with the value as it was read."
-            expected = "a number" if column in NUMERIC else "a text"
-            faults.append(Fault(grid.file, "The cell holds a formula.", mend, line, reading, column, text, expected))
-    return faults
-
-
-def _shown_otherwise(
-    grid: Grid, heads: Mapping[int, str], line: int, reading: str, cells: Sequence[str]
-) -> list[Fault]:
-    """A cell of a workbook that shows something else than it stores; in a column of texts only an error matters."""
-    faults = []
-    for position, text in enumerate(cells):
-        reason, mend = grid.otherwise.get((line, position), ("", ""))
-        column = heads.get(position)
-        if reason and column is not None and (column in NUMERIC) != text.startswith("#"):
-            expected = "a number in the format General" if column in NUMERIC else "a text"
-            faults.append(Fault(grid.file, reason, mend, line, reading, column, text, expected))
-    return faults
-
-
-def _is_marked(text: str, mark: str) -> bool:
-    """Whether the text is a number, or a censored one, that uses this decimal mark."""
-    if text.count(mark) != 1 or (mark == "," and "." in text):
-        return False
-    plain = text.replace(",", ".")
-    return decimal(plain) is not None or censored(plain)
-
-
-def _mark_faults(grid: Grid, heads: Mapping[int, str]) -> list[Fault]:
-    """A fault for each number whose decimal mark is not the one of the file, or not allowed in such a file."""
-    cells = [
-        (line, position, texts[position])
-        for line, texts in filled(grid.rows[1:])
-        for position, column in heads.items()
-        if column in NUMERIC and position < len(texts)
-    ]
-    with_comma = [cell for cell in cells if _is_marked(cell[2], ",")]
-    with_point = [cell for cell in cells if _is_marked(cell[2], ".")]
-    if "," not in grid.marks:
-        where = "a workbook" if grid.workbook else "a CSV file with commas"
-        return _wrong_marks(grid, heads, with_comma, f"A decimal comma is not allowed in {where}.", ".")
-    if not (with_comma and with_point):
-        return []
-    fewer, right = (with_point, ",") if len(with_comma) >= len(with_point) else (with_comma, ".")
-    return _wrong_marks(grid, heads, fewer, "The file mixes decimal point and decimal comma.", right)
-
-
-def _wrong_marks(
-    grid: Grid, heads: Mapping[int, str], cells: Sequence[tuple[int, int, str]], reason: str, right: str
-) -> list[Fault]:
-    identifiers = next((position for position, column in heads.items() if column == "reading"), None)
-    lines = dict(grid.rows)
-    other, word = (".", "comma") if right == "," else (",", "point")
-    faults = []
-    for line, position, text in cells:
-        cells_there = lines[line]
-        own = cells_there[identifiers] if identifiers is not None and identifiers < len(cells_there) else ""
-        reading = own or f"{Path(grid.file).name}:{line}"
-        mend, expected = f"Write {text.replace(other, right)}.", f"a number with decimal {word}"
-        faults.append(Fault(grid.file, reason, mend, line, reading, heads[position], text, expected))
-    return faults
-
-
-def value_faults(sheet: Sheet, row: Row, values: Mapping[str, str], *, excluded: bool) -> list[Fault]:
-    """Every fault of one row after its amendments, but for an empty reading, which the whole worksheet decides."""
+    `labels`: no level of the worksheet is a number, so that each may be a label.
+    """
     faults = []
 
     def fault(column: str, reason: str, mend: str, expected: str) -> None:
@@ -294,26 +130,34 @@ def value_faults(sheet: Sheet, row: Row, values: Mapping[str, str], *, excluded:
             fault(column, "The word is unknown here.", mend, " or ".join(words))
     for column in NUMERIC:
         text = values.get(column, "")
-        may_be_label = column == "level" and kind.labels and not NUMBER.fullmatch(text) and moment(text) is None
-        if not text or excluded or may_be_label or text.startswith("=") or (column == kind.value and censored(text)):
+        label = labels and column == "level" and kind.labels and moment(text) is None
+        if not text or excluded or label or text.startswith("=") or (column == kind.value and censored(text)):
             continue
         if column not in kind.used:
             continue
         reason, mend = _why_no_number(text, column == kind.value)
         number, meaning = decimal(text), COLUMNS[column]
+        if reason == _TEXT and column == "level" and kind.labels:
+            reason, mend = "A word stands among levels that are numbers.", "Write the number, or label every level."
         if reason:
             fault(column, reason, mend, "a number")
         elif number is not None and number < 0 and meaning.not_negative:
             what = "A standard uncertainty" if meaning.uncertainty else f"The {column}"
-            fault(column, f"{what} is negative.", "Write its size without a sign.", "zero or more")
-        elif number is not None and meaning.content and sheet.whole is not None and not 0 <= number <= sheet.whole:
-            what = "is negative" if number < 0 else f"is more than the whole, {sheet.whole:g} {sheet.unit}"
+            mend = "Write its size without a sign."
+            if meaning.content:
+                mend = f"Write the content in {sheet.unit}, 0 for a blank; a reading below zero is a result."
+            fault(column, f"{what} is negative.", mend, "zero or more")
+        elif number is not None and meaning.content and sheet.whole is not None and number > sheet.whole:
+            reason = f"The {column} is more than the whole, {sheet.whole:g} {sheet.unit}."
             mend = f"Write the content in {sheet.unit}; a reading beyond is a result, not a {column}."
-            fault(column, f"The {column} {what}.", mend, f"0 to {sheet.whole:g} {sheet.unit}")
+            fault(column, reason, mend, f"0 to {sheet.whole:g} {sheet.unit}")
     if values.get("time") and moment(values["time"]) is None:
-        mend = "Write 2026-07-01 or 2026-07-01T09:30."
-        fault("time", why_no_moment(values["time"]), mend, "an ISO 8601 date or time")
+        fault("time", *why_no_moment(values["time"], sheet.date_order), "an ISO 8601 date or time")
     return faults
+
+
+_TEXT = "The cell holds text, not a number."
+_TWO_NUMBERS = re.compile(r"[0-9.,]+\s*(?:±|\+/?-|/|;|\(|\||\band\b|\s)\s*[0-9.,]+\)?")
 
 
 def _why_no_number(text: str, is_value: bool) -> tuple[str, str]:
@@ -329,17 +173,24 @@ def _why_no_number(text: str, is_value: bool) -> tuple[str, str]:
     if bare in ("nan", "inf", "infinity", "na", "n/a", "#n/a", "#num!", "#div/0!", "#value!", "#ref!", "∞"):
         mend = "Leave the cell empty and exclude the reading with its reason (validation amend --exclude)."
         return "The cell holds no finite number.", mend
-    if _is_marked(text, ","):
+    if text.lower() in _NO_RESULT or bare in _NO_RESULT:
+        mend = "Leave the cell empty and exclude the reading with its reason (validation amend --exclude)"
+        mend += ', or write "<0.1", with the limit that held, where it is too small to measure.' if is_value else "."
+        return "The cell says that there is no number.", mend
+    if is_marked(text, ","):
         return "The cell holds a decimal comma.", f"Write {text.replace(',', '.')}."
     if decimal(text.replace("\u2212", "-").replace("\u2013", "-")) is not None:
         return "The minus sign is a typographic one.", "Write it with the hyphen of the keyboard."
-    if decimal(re.sub(r"\s*[^0-9.eE+-]+$", "", text)) is not None and text[:1].isdigit():
+    if decimal(re.sub(r"\s*[^0-9.eE+-]+$", "", text).replace(",", ".")) is not None and text[:1].isdigit():
         return "The cell holds more than a number.", "Write the number alone; the unit belongs in the heading."
-    if re.fullmatch(r"[+-]?[0-9]{1,3}([ .,'\u2009\u00a0][0-9]{3})+([.,][0-9]+)?", text):
+    if re.fullmatch(r"[+-]?[0-9]{1,3}([ .,'\u2009\u202f\u00a0][0-9]{3})+([.,][0-9]+)?", text):
         return "The number has a separator of thousands.", "Write it without."
+    if _TWO_NUMBERS.fullmatch(text):
+        mend = "Write one number a cell: a repeat in a row of its own, an uncertainty in a column of its own."
+        return "The cell holds two numbers.", mend
     mend = "Write the number as it was read"
     mend += ', "<0.1" for a reading below what can be measured, or leave the cell empty.' if is_value else "."
-    return "The cell holds text, not a number.", mend
+    return _TEXT, mend
 
 
 def filling_faults(sheet: Sheet, rows: Sequence[tuple[Row, Mapping[str, str]]]) -> tuple[set[str], list[Fault]]:
@@ -402,6 +253,18 @@ def duplicate_faults(sheets: Sequence[Sheet]) -> list[Fault]:
             reason, expected = "The identifier appears twice in the study.", "an identifier used once"
             faults.append(Fault(sheet.file, reason, mend, row.line, row.reading, "reading", row.reading, expected))
     return faults
+
+
+def shared_workbook_faults(sheets: Sequence[Sheet]) -> Iterator[Fault]:
+    """Two experiments in two sheets of one workbook: a file and a line would no longer name one reading."""
+    first = {sheet.file: sheet for sheet in reversed(sheets)}
+    for sheet in sheets:
+        other = first[sheet.file]
+        if sheet.title != other.title:
+            reason = f"Two sheets of this workbook hold {other.experiment} and {sheet.experiment}."
+            mend = "Save each of these sheets as a file of its own, and name it in plan.yaml."
+            both = f'the sheets "{other.title}" and "{sheet.title}"'
+            yield Fault(sheet.file, reason, mend, value=both, expected="one worksheet a file")
 
 
 def _once_a_file(sheets: Sequence[Sheet]) -> list[Sheet]:

@@ -13,8 +13,9 @@ from validation.characteristics.decision.zones import AtLimit, Known
 from validation.figures.decision import EarlierResults
 from validation.stats.decision import OVERALL, OneResult, one_result, overall_risk, probability_above_with, u_curve
 from validation.stats.prior import FittedPrior, Prior, ResultsPrior, UncertaintyOf, density_of_results, fit_prior
-from validation.study.model import ExperimentData, Reading, Study
+from validation.study.model import ExperimentData, Study
 from validation.study.quantity import Quantity, Table
+from validation.study.text_files import bound_of, is_below
 from validation.words import counted, fixed, level_text, sentence_list, significant
 
 EXPERIMENT = "history"
@@ -90,8 +91,9 @@ def _bounds(data: ExperimentData) -> tuple[tuple[float, ...], list[str]]:
     """Upper bounds of results such as "<0.1", which enter the fit as such; those above a bound do not enter."""
     bounds, other = [], 0
     for reading in data.censored:
-        if _is_below(reading):
-            bounds.append(float(reading.values["result"].strip().lstrip("<≤= ")))
+        bound = bound_of(reading.values["result"])
+        if bound is not None and is_below(reading.values["result"]):
+            bounds.append(float(bound))
         else:
             other += 1
     notes = []
@@ -105,11 +107,6 @@ def _bounds(data: ExperimentData) -> tuple[tuple[float, ...], list[str]]:
         were = "was" if other == 1 else "were"
         notes.append(f"{counted(other, 'earlier result')} reported as above a bound {were} left out.")
     return tuple(bounds), notes
-
-
-def _is_below(reading: Reading) -> bool:
-    """Whether a censored result says that it lies below a bound."""
-    return reading.values.get("result", "").strip().startswith(("<", "≤"))
 
 
 def _grades(data: ExperimentData, study: Study) -> list[str]:
@@ -142,7 +139,7 @@ def _fitted(
 def risk_quantities(at: AtLimit, known: Known, history: History, study: Study) -> list[Quantity]:
     """False clearance and false condemnation over all samples, at one limit."""
     data = study.experiments[EXPERIMENT]
-    bounds = (reading.reading for reading in data.censored if _is_below(reading))
+    bounds = (reading.reading for reading in data.censored if is_below(reading.values["result"]))
     readings = (*(str(name) for name in data.table["reading"]), *bounds)
     ways: dict[str, Callable[[Prior], float]] = {
         "false_clearance": lambda prior: overall_risk(prior, at.zones, known.curve).false_clearance,

@@ -26,6 +26,15 @@ class State:
     reason: str = ""
 
 
+def levels_are_labels(states: Iterable[State]) -> bool:
+    """Whether no level of a worksheet is a number; an experiment may then take them as names. "4 %" is a number."""
+    return all(
+        decimal(state.values.get("level", "").removesuffix(state.sheet.unit).strip()) is None
+        for state in states
+        if not state.excluded
+    )
+
+
 def apply(amendments: Iterable[Amendment], states: Sequence[State]) -> list[Fault]:
     """Apply amendments in order to the rows they name.
 
@@ -106,8 +115,7 @@ def _correct(amendment: Amendment, state: State) -> Fault | None:
 def _new_value_fault(amendment: Amendment, state: State) -> Fault | None:
     column, new = amendment.column, amendment.new
     if column == "time" and new and moment(new) is None:
-        mend = "Write 2026-07-01 or 2026-07-01T09:30."
-        return _fault(amendment, "new", why_no_moment(new), mend, "an ISO 8601 date or time")
+        return _fault(amendment, "new", *why_no_moment(new), "an ISO 8601 date or time")
     label = column == "level" and state.sheet.kind.labels
     below = column == state.sheet.kind.value and censored(new)
     if column not in NUMERIC or label or not new or below or decimal(new) is not None:
