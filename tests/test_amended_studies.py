@@ -62,8 +62,10 @@ def test_check_and_run_agree_on_any_amended_study(worksheet: str, changes: list[
                 amend(folder, reading, kind, column, new)
             except Refusal:
                 continue  # not a valid amendment of this study; nothing was appended
-        if read_checked(folder, now=NOW)[0] is not None:
-            looks_of(folder)
+        study, faults = read_checked(folder, now=NOW)
+        assert (study is None) == bool(faults)
+        if study is not None:
+            assert all(look.kind for look in looks_of(folder))
 
 
 def test_each_look_without_an_amendment_is_taken_or_left_out_and_said(tmp_path: Path) -> None:

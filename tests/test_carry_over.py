@@ -310,7 +310,7 @@ def test_effect_and_order_share_match_r_where_the_machine_has_it():
         first=", ".join(FIRST), second=", ".join(SECOND), y=text(y), x=text(x), cells=text(codes),
         w=text(1 / result.scatter**2),
     )  # fmt: skip
-    answer = subprocess.run([program, "--vanilla", "-e", script], capture_output=True, text=True, timeout=120)
+    answer = subprocess.run([program, "--vanilla", "-e", script], capture_output=True, text=True, timeout=600)
     assert answer.returncode == 0, answer.stderr
     paired, fitted = ([float(word) for word in line.split()] for line in answer.stdout.splitlines())
     assert carry_over_effect(floats(FIRST), floats(SECOND)).interval(0.95) == pytest.approx(tuple(paired), rel=1e-9)

@@ -293,12 +293,15 @@ def test_what_a_kernel_or_the_page_itself_has_made_is_no_parameter() -> None:
 @pytest.mark.parametrize("name", ["detection", "ruggedness"])
 def test_a_notebook_can_be_opened_again_in_the_same_kernel(name: str) -> None:
     names = dict(NOTEBOOK)
-    cells = WorkedCells(names)
+    cells, opened = WorkedCells(names), []
     for cell in [*code_cells(name)[1:], code_cells(name)[1]]:
         if is_worked(cell):
             cells.run("", cell.source.removeprefix(MARK))
         elif cell.id == "open":
             exec(cell.source, names)
+            opened.append(names["chapter"])
+    assert len(opened) == 2
+    assert str(opened[0]) == str(opened[1])
 
 
 class Table(HTMLParser):

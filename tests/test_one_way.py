@@ -121,7 +121,8 @@ UNBALANCED = {
 
 @pytest.mark.parametrize("groups", UNBALANCED.values(), ids=UNBALANCED)
 def test_unbalanced_reml_matches_an_independent_mixed_model(groups):
-    # statsmodels MixedLM, REML; its optimiser stops near the optimum, hence 1e-6.
+    # statsmodels MixedLM, REML; its optimiser stops near the optimum, hence 1e-6. Whether it calls that converged
+    # hangs on the last digit of the processor's linear algebra, so the slope of the likelihood is looked at instead.
     from statsmodels.regression.mixed_linear_model import MixedLM
 
     values = np.concatenate(groups)
@@ -129,7 +130,7 @@ def test_unbalanced_reml_matches_an_independent_mixed_model(groups):
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         fit = MixedLM(values, np.ones_like(values), groups=labels).fit(reml=True, method="bfgs", gtol=1e-8)
-    assert fit.converged
+    assert np.abs(fit.model.score(fit.params_object)).max() < 1e-6
     assert one_way(groups).s_between.value == pytest.approx(float(np.sqrt(fit.cov_re[0, 0])), rel=1e-6)
 
 
