@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
+from profiles import sizes
 from scipy import stats
 from small_study import small_study
 
@@ -457,12 +458,12 @@ def test_demonstration_shows_its_planted_feature(invented):
     assert {row["time"][:10] for row in rows if row["setting"] == "60 s"} == {"2026-03-19"}
 
 
-def test_truth_lies_inside_at_the_stated_rate(invented):
-    # 600 draws: the share of intervals at 90 % that hold the truth, inside the central 99.9 % of the binomial.
+@sizes("draws", 60, 600)
+def test_truth_lies_inside_at_the_stated_rate(invented, draws):
+    # The share of intervals at 90 % that hold the truth, inside the central 99.9 % of the binomial.
     truth, draw = invented
     design = truth["designs"]["carry_over"]
     inside = shares = 0
-    draws = 600
     for seed in range(1, draws + 1):
         rows = draw(seed)
         for run in design["runs"]:

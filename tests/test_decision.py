@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
+from profiles import sizes
 from pydantic import ValidationError
 from scipy import integrate, stats
 from small_study import small_study
@@ -401,9 +402,10 @@ def error_of_the_demonstration(x):
     return np.sqrt(sum((part["constant"] + part["slope"] * x) ** 2 for part in parts))
 
 
-def test_over_many_histories_the_truth_lies_in_the_interval_and_one_lognormal_would_miss_it():
-    # docs/decision.md states 90 % for nominal 95 % intervals; bounds for 60 histories, one false alarm in a thousand.
-    design, histories = truth()["designs"]["history"], 60
+@sizes("histories", 20, 60)
+def test_over_many_histories_the_truth_lies_in_the_interval_and_one_lognormal_would_miss_it(histories):
+    # docs/decision.md states 90 % for nominal 95 % intervals; binomial bounds, one false alarm in a thousand.
+    design = truth()["designs"]["history"]
     sound, leaking = design["sound"], design["leaking"]
     content = TwoLognormalsPrior(
         LognormalPrior(sound["median"], sound["log_sd"]),

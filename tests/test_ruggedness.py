@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
+from profiles import sizes
 from scipy import stats
 from small_study import small_study
 
@@ -611,11 +612,12 @@ def test_shipped_seed_shows_the_planted_features(demonstration):
         assert low <= factor["effect"] <= high
 
 
-def test_intervals_hold_the_truth_at_the_stated_rate(demonstration):
-    # Binomial bounds: of 150 x 7 intervals at 90 %, each factor within 3.5 standard errors of 135, all within 3.5 of
-    # the whole (the seven effects of one sheet share their scatter, so the whole is held to a sheet's own number).
+@sizes("sheets", 40, 150)
+def test_intervals_hold_the_truth_at_the_stated_rate(demonstration, sheets):
+    # Binomial bounds: of 7 intervals a sheet at 90 %, each factor within 3.5 standard errors of its number, all within
+    # 3.5 of the whole (the effects of one sheet share their scatter, so the whole is held to a sheet's own number).
     rows, truth = demonstration
-    design, sheets = truth["designs"]["ruggedness"], 150
+    design = truth["designs"]["ruggedness"]
     effect = [factor["effect"] for factor in design["factors"].values()]
     held = np.zeros(7)
     for seed in range(sheets):

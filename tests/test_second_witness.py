@@ -21,8 +21,9 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 import witness
-from hypothesis import HealthCheck, Phase, assume, given, settings
+from hypothesis import Phase, assume, given
 from hypothesis import strategies as st
+from profiles import examples, sizes
 from small_study import small_study
 from statsmodels.regression.mixed_linear_model import MixedLM
 
@@ -35,18 +36,6 @@ from validation.stats.precision import precision
 from validation.stats.regression import line_through_zero, quadratic, straight_line
 from validation.stats.reproducibility import nested_reproducibility, reproducibility
 from validation.stats.variance_function import linear_sd
-
-
-def examples(count: int, *, phases=tuple(Phase)):
-    """A fixed profile: the same readings on every machine, no clock, nothing written."""
-    return settings(
-        phases=phases,
-        max_examples=count,
-        derandomize=True,
-        deadline=None,
-        database=None,
-        suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much],
-    )
 
 
 def close(value: float, expected: float | Fraction | Decimal, rel: float = 1e-12, *, scale: float = 0.0):
@@ -1014,12 +1003,12 @@ def test_outlier_statistics_match_their_definitions(drawn, data):
     close(double.statistic, witness.grubbs_pair(exact_values), 1e-10, scale=1e-3)
 
 
+@sizes("draws", 20_000, 200_000)
 @pytest.mark.parametrize("alpha", [0.05, 0.01])
 @pytest.mark.parametrize(("p", "n"), [(5, 3), (10, 2)])
-def test_critical_values_hold_their_level_in_simulation(p, n, alpha):
-    # 200 000 sets of normal readings, fixed seed; four standard errors of the count. Cochran's bound and that of
+def test_critical_values_hold_their_level_in_simulation(p, n, alpha, draws):
+    # Sets of normal readings, fixed seed; four standard errors of the count. Cochran's bound and that of
     # Grubbs' single test are Bonferroni's: they may be a little cautious (up to alpha^2 / 2), never bold.
-    draws = 200_000
     cells = np.random.default_rng(1000 * p + n).standard_normal((draws, p, n))
     error = 4 * sqrt(alpha * (1 - alpha) / draws)
     s2, means = cells.var(axis=2, ddof=1), cells.mean(axis=2)

@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
+from profiles import sizes
 from scipy import stats
 from small_study import small_study
 
@@ -523,8 +524,9 @@ def test_demonstration_shows_its_planted_feature(invented):
     assert -0.025 <= low <= high <= 0.025
 
 
-def test_truth_lies_inside_at_the_stated_rate(invented):
-    # 400 draws: intervals of the change at 90 %, and expiries that come before the true age of 2.5 % loss.
+@sizes("draws", 60, 400)
+def test_truth_lies_inside_at_the_stated_rate(invented, draws):
+    # Intervals of the change at 90 %, and expiries that come before the true age of 2.5 % loss.
     truth, laboratory, draw = invented
     design = truth["designs"]["stability"]
     instrument = laboratory(truth, 0)
@@ -533,7 +535,7 @@ def test_truth_lies_inside_at_the_stated_rate(invented):
     # Below 5 % the response is straight, and the background does not age.
     true_change = instrument.expected(level * (1 - 2 * weekly)) / start - 1
     true_age = 14 * -0.025 / true_change
-    draws, inside, early = 400, 0, 0
+    inside = early = 0
     for seed in range(1, draws + 1):
         line = line_of(draw(seed), "in use")
         low, high = line.change(14.0).interval(0.9)
