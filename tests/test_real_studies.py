@@ -271,7 +271,7 @@ WHOLE = ("coop", "dnase", "flow-meters", "nist-smls07")
 Results = dict[str, Any]
 
 
-@pytest.fixture(scope="module", params=WHOLE)
+@pytest.fixture(scope="module", params=[WHOLE[0], *(pytest.param(n, marks=pytest.mark.thorough) for n in WHOLE[1:])])
 def dossier(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A whole dossier of one study: notebooks executed, judged, rendered."""
     folder = tmp_path_factory.mktemp("whole") / request.param
