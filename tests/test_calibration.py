@@ -393,6 +393,7 @@ def test_run_without_the_routine_level_is_left_out_and_said():
 
 
 def test_single_point_bias_of_one_run_has_the_interval_of_its_replicates():
+    # Open library: stats.t.interval of scipy.
     # Welch-Satterthwaite with a zero variance at one of the two levels leaves that of the other: a plain t interval.
     x, level = [0.0, 0.0, 5.0, 5.0, 10.0, 10.0, 10.0], [0, 0, 1, 1, 2, 2, 2]
     y = [0.0, 0.1, 5.0, 5.0, 9.8, 10.0, 10.5]
@@ -677,6 +678,7 @@ def by_name(found):
 
 
 def test_other_calibrations_of_a_parabola_have_closed_forms():
+    # Open library: the straight line is that of numpy.polyfit.
     # Truth known, no noise, y = factor x (1 - k x): read back by hand for each calibration.
     x, level, run = np.tile(LEVELS, 3), np.tile(np.arange(8), 3), np.repeat([0, 1, 2], 8)
     k, levels = 0.012, np.array(LEVELS)

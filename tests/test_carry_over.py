@@ -297,6 +297,7 @@ cat(sprintf("%.15g ", c(coef(fit)["x"], confint(fit, "x"))), "\\n")
 
 
 def test_effect_and_order_share_match_r_where_the_machine_has_it():
+    # Open program: lm of R, by the script above.
     program = shutil.which("Rscript")
     if program is None:
         pytest.skip("Rscript is not on the path")

@@ -98,6 +98,7 @@ def test_blank_differences_match_paired_t_of_scipy():
 
 
 def test_independent_blanks_are_compared_by_welch():
+    # Open library: stats.ttest_ind of scipy with unequal variances.
     study = without(oils(), "run")
     table = study.experiments["matrix"].table
     new = table[(table["level"] == 0) & (table["matrix"] == "new oil")]

@@ -179,6 +179,7 @@ def test_chi_square_interval_matches_a_handbook_table():
 
 
 def test_graybill_wang_reduces_to_the_chi_square_interval_for_one_mean_square():
+    # Open library: chi-square of scipy.stats.
     # Algebra: with a single mean square the modified-large-sample interval is exact.
     low, high = sum_of_mean_squares_interval([1.0], [4.0], [9], confidence=0.95)
     assert (low, high) == pytest.approx((9 * 4 / chi2.ppf(0.975, 9), 9 * 4 / chi2.ppf(0.025, 9)), rel=1e-12)

@@ -123,6 +123,7 @@ def test_what_cannot_be_is_refused(call, message):
 
 
 def test_mean_over_samples_matches_the_one_sample_t_of_scipy():
+    # Open library: stats.ttest_1samp of scipy.
     values = [0.97, 1.02, 0.95, 0.99]
     found = mean_recovery(values)
     expected = stats.ttest_1samp(values, 1).confidence_interval(0.9)

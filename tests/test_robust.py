@@ -97,6 +97,7 @@ def test_factors_of_algorithm_s_match_the_table(df, eta, xi):
 
 
 def test_algorithm_s_solves_its_own_equation_and_cuts_the_largest():
+    # Source: ISO 5725-5 and ISO 13528, algorithm S, factors for one degree of freedom (from memory).
     # w*^2 = xi^2 mean(min(w, eta w*)^2), found here by bisection with the table's factors for one degree of freedom.
     w = np.array([0.28, 0.49, 0.40, 0.00, 0.35, 1.98, 0.80, 0.32])
     low, high = 0.01, 5.0

@@ -407,6 +407,7 @@ def test_an_allowed_shift_is_told_in_the_unit_of_the_setting():
 
 
 def test_relative_effect_is_the_effect_over_the_mean_with_fieller():
+    # Source: Fieller 1954 (from memory); t of scipy.
     # Fieller's set written out: every r for which |E - r m| <= t sqrt(v_E + r^2 v_m), E and m uncorrelated here.
     evaluation = ruggedness.evaluate(screened())
     effect = evaluation.get("ruggedness.effect", "temperature")
@@ -446,6 +447,7 @@ def test_day_serves_where_there_is_no_run():
 
 
 def test_single_replicate_rests_on_lenth_and_says_so():
+    # Source: Lenth 1989 (from memory): a third of the contrasts as degrees of freedom.
     matrix = fractional_factorial(3).matrix
     results = ["4.01", "4.05", "3.99", "4.11", "4.02", "4.01", "3.98", "4.12"]
     study = small_study("ruggedness", columns(matrix, results, replicates=1, runs=False), settings={"factors": FACTORS})

@@ -201,6 +201,7 @@ def test_lines_match_exact_normal_equations(function, exponents, weighted, data)
 @examples(20)
 @given(data=st.data())
 def test_lines_match_statsmodels(function, exponents, weighted, data):
+    # Open library: OLS and WLS of statsmodels.
     x, y, _ = data.draw(points(offsets=st.just(Decimal("3.1"))))
     weights = data.draw(st.lists(st.integers(1, 400), min_size=len(x), max_size=len(x))) if weighted else None
     fit = function(x, y, weights=weights)
@@ -325,6 +326,7 @@ def close_t(estimate, value: Fraction, own: list[Fraction]):
 @examples(12)
 @given(calibrations(), st.booleans())
 def test_weighted_statistics_match_statsmodels(rows, with_runs):
+    # Open library: the weighted fits are those of statsmodels.
     # The procedure of weighted_tests in words: cells, three rounds of s(x) by likelihood, weighted F.
     x, y, codes, runs = (np.array(column, dtype=float) for column in zip(*rows, strict=True))
     result = straightness.weighted_tests(
@@ -457,6 +459,7 @@ def test_reml_run_component_matches_the_likelihood_in_eighty_digits(drawn):
     ids=["zero wins", "zero loses"],
 )
 def test_reml_takes_the_higher_of_two_maxima(pairs_about, singles, zero):
+    # Source: Searle, Casella and McCulloch 1992, 6.6 (from memory), as the witness above.
     # A large group among single readings: the likelihood has a maximum at zero and another away from it.
     middle, last = ("-1.2", "-1.5") if zero else ("0.4", "0.8")
     large = [Decimal(middle) + step for step in (1, -1) for _ in range(pairs_about)]
@@ -480,6 +483,7 @@ def mixed_model(labels, values):
 
 
 def test_reml_run_component_matches_statsmodels_where_it_converges():
+    # Open library: MixedLM of statsmodels.
     # Twelve unequal designs of seeded normal readings; at the least eight must converge, or nothing was compared.
     compared = 0
     for seed in range(12):
@@ -499,6 +503,7 @@ def test_reml_run_component_matches_statsmodels_where_it_converges():
 @examples(80)
 @given(groups())
 def test_reproducibility_matches_iso_5725_2_in_fractions(drawn):
+    # Source: ISO 5725-2 (from memory), its formulas in fractions.
     exact = [fractions(values) for values in drawn]
     s_r2, s_L2, s_R2 = witness.iso_5725_2(exact)
     result = reproducibility(drawn)
@@ -834,6 +839,7 @@ def coarse_pairs(draw):
 @examples(150)
 @given(data=st.data(), confidence=st.sampled_from([0.9, 0.95]))
 def test_passing_bablok_matches_brute_force(strategy, data, confidence):
+    # Source: Passing and Bablok 1983 (from memory), its rule in fractions.
     x, y = data.draw(strategy)
     wanted = witness.passing_bablok(fractions(x), fractions(y), confidence)
     if wanted is None:

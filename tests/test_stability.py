@@ -93,6 +93,7 @@ def test_line_and_shelf_life_match_the_printed_example():
 
 
 def test_slope_matches_statsmodels():
+    # Open library: OLS of statsmodels.
     fit = ols(AGES, RESULTS)
     q = stability.evaluate(study_of()).get("stability.slope", "in use")
     assert q.value == pytest.approx(fit.params[-1], rel=1e-10)
@@ -138,6 +139,7 @@ def test_one_run_is_isochronous_and_said():
 
 
 def test_lack_of_fit_matches_the_comparison_of_two_models_of_statsmodels():
+    # Open library: statsmodels.
     # anova_lm of the line against one mean an age.
     import pandas as pd
     from statsmodels.formula.api import ols as formula
@@ -192,6 +194,7 @@ def test_change_ends_where_a_t_test_of_statsmodels_just_rejects(confidence, runs
 
 
 def test_expiry_is_where_the_one_sided_test_of_statsmodels_stops_rejecting():
+    # Open library: t_test of statsmodels.
     fit, line = ols(AGES, RESULTS), stability_line(AGES, RESULTS)
     until = expiry(line, 0.04, 28.0)
     age = until.expiry.value
@@ -440,6 +443,7 @@ cat(sprintf("%.15g ", uniroot(bound, c(0, 28), tol = 1e-13)$root), "\\n")
 
 
 def test_slope_and_expiry_match_r_where_the_machine_has_it():
+    # Open program: lm of R, by the script above.
     program = shutil.which("Rscript")
     if program is None:
         pytest.skip("Rscript is not on the path")

@@ -69,6 +69,7 @@ def test_value_and_uncertainty_match_quam_a1():
 
 
 def test_the_unrounded_components_of_quam_a1_give_the_unrounded_uncertainty():
+    # Source: Eurachem/CITAC QUAM 2012, example A1, see unc-quam-a1.yaml.
     # Source: as above; the same file notes 0.835 mg/L from components that are not rounded on the way.
     example = yaml.safe_load((REFERENCE / "unc-quam-a1.yaml").read_text(encoding="utf-8"))
     data = example["data"]
