@@ -1,12 +1,17 @@
-"""Runs that several test files look at: each is done once a session."""
+"""Runs that several test files look at: each is done once a session, whatever number of processes tests."""
 
 from __future__ import annotations
 
+import os
 import shutil
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
+import profiles
 import pytest
+from filelock import FileLock
+from hypothesis import is_hypothesis_test
 from study_folder import PRECISION, amend, refreeze, write_study
 
 from validation import resources
@@ -19,12 +24,36 @@ from validation.study.load import load_study
 BEFORE, BETWEEN = (datetime(2026, *day, 8, tzinfo=UTC) for day in ((6, 1), (7, 4)))
 
 
+Once = Callable[[str, Callable[[Path], object]], Path]
+
+
 @pytest.fixture(scope="session")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def once(tmp_path_factory: pytest.TempPathFactory) -> Once:
+    """Fill a folder of that name: the process that comes first does it, the others wait and find it.
+
+    Read only: whoever changes something in it works on a copy.
+    """
+    base = tmp_path_factory.getbasetemp()
+    shared = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "shared"
+    shared.mkdir(exist_ok=True)
+
+    def filled(name: str, fill: Callable[[Path], object]) -> Path:
+        folder, done = shared / name, shared / f"{name}.done"
+        with FileLock(shared / f"{name}.lock"):
+            if not done.exists():
+                shutil.rmtree(folder, ignore_errors=True)  # of a process that failed on it
+                folder.mkdir()
+                fill(folder)
+                done.touch()
+        return folder
+
+    return filled
+
+
+@pytest.fixture(scope="session")
+def demo(once: Once) -> Path:
     """A folder in which `validation demo --new-lot` was run: new-grade/ and new-lot/, one dossier each."""
-    out = tmp_path_factory.mktemp("Vorführung mit Umlaut") / "demo"
-    run_demo(out, new_lot=True)
-    return out
+    return once("Vorführung mit Umlaut", lambda folder: run_demo(folder / "demo", new_lot=True)) / "demo"
 
 
 @pytest.fixture(scope="session")
@@ -34,9 +63,12 @@ def dossier(demo: Path) -> Path:
 
 
 @pytest.fixture(scope="session")
-def amended_study(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def amended_study(once: Once) -> Path:
     """Read only: a frozen study with a lot record, amendments of each kind, a changed plan, a dossier's inputs."""
-    folder = tmp_path_factory.mktemp("mutated") / "study"
+    return once("amended", lambda folder: write_amended_study(folder / "study")) / "study"
+
+
+def write_amended_study(folder: Path) -> None:
     lines = PRECISION.splitlines()
     cells = ["instrument,lot,note", *["SAW-1,S-01,"] * 5, 'SAW-1,S-01,"odd, but kept"', *["SAW-2,S-01,"] * 6]
     write_study(folder, {"precision": "\n".join(f"{a},{b}" for a, b in zip(lines, cells, strict=True)) + "\n"})
@@ -65,17 +97,44 @@ def amended_study(tmp_path_factory: pytest.TempPathFactory) -> Path:
     whole = load_study(folder)
     record_readings(whole)
     copy_inputs(whole, folder / "dossiers" / "001" / "inputs")
-    return folder
 
 
 @pytest.fixture(scope="session")
-def small_dossier(amended_study: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def small_dossier(amended_study: Path, once: Once) -> Path:
     """Read only: the dossier of that study."""
-    place = tmp_path_factory.mktemp("sealed") / "study"
-    shutil.copytree(amended_study, place)
-    shutil.rmtree(place / "dossiers")
-    return run_study(place).dossier
+
+    def issue(folder: Path) -> None:
+        shutil.copytree(amended_study, folder / "study", ignore=shutil.ignore_patterns("dossiers"))
+        run_study(folder / "study")
+
+    return once("sealed", issue) / "study" / "dossiers" / "001"
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--mutations", default=400, help="how many random damages test_mutations.py looks at")
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """`-n auto`: one process a processor, the virtual ones counted."""
+    return os.cpu_count() or 1
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    # Tests side by side: one thread of linear algebra each. The processes of xdist are started after this.
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    profiles.load("thorough" if _thorough(config) else "usual")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Long tests first, so that no process is left alone with one; property tests are part of the thorough run too."""
+    items.sort(key=lambda item: item.get_closest_marker("slow") is None)
+    for item in items:
+        if _thorough(config) and is_hypothesis_test(getattr(item, "obj", None)):
+            item.add_marker("thorough")
+
+
+def _thorough(config: pytest.Config) -> bool:
+    return config.getoption("markexpr") == "thorough"

@@ -6,6 +6,7 @@ import json
 
 import numpy as np
 import pytest
+from profiles import sizes
 from scipy import stats
 from small_study import small_study
 
@@ -48,19 +49,20 @@ def test_limits_match_the_form_of_hubert(runs):
     assert (result.high.value + result.low.value) / 2 == pytest.approx(table.mean(), rel=1e-10)
 
 
-@pytest.mark.parametrize("sizes", [(3,) * 8, (1, 2, 3, 4, 3, 3, 2, 4)], ids=["equal", "unequal"])
-def test_expected_share_is_kept_in_simulation(sizes):
-    # Mee 1984: the share of future results inside is beta on average. 500 studies: standard error about 0.2 %; Mee
-    # reports shares within 1 to 2 % of the nominal one.
+@sizes("studies", 100, 500)
+@pytest.mark.parametrize("counts", [(3,) * 8, (1, 2, 3, 4, 3, 3, 2, 4)], ids=["equal", "unequal"])
+def test_expected_share_is_kept_in_simulation(counts, studies):
+    # Mee 1984: the share of future results inside is beta on average. Standard error of 100 studies about 0.5 %, of 500
+    # about 0.2 %; Mee reports shares within 1 to 2 % of the nominal one.
     rng = np.random.default_rng(2026)
     s_run, s_r = 0.09, 0.10
     shares = []
-    for _ in range(500):
-        runs = [(rng.normal(0, s_run) + rng.normal(0, s_r, size)).tolist() for size in sizes]
+    for _ in range(studies):
+        runs = [(rng.normal(0, s_run) + rng.normal(0, s_r, size)).tolist() for size in counts]
         result = limits(runs)
         total = stats.norm(0, np.hypot(s_run, s_r))
         shares.append(total.cdf(result.high.value) - total.cdf(result.low.value))
-    assert np.mean(shares) == pytest.approx(0.95, abs=0.015)
+    assert np.mean(shares) == pytest.approx(0.95, abs=0.015 if studies == 500 else 0.025)
 
 
 def test_one_run_is_refused():

@@ -8,8 +8,9 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from profiles import examples
 from study_folder import NOW, PRECISION, amend, write_study
 
 from validation.cli import main
@@ -51,7 +52,7 @@ CHANGES = st.one_of(
 )
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@examples(60)
 @given(st.sampled_from([PRECISION, ROUGH]), st.lists(CHANGES, min_size=1, max_size=12))
 def test_check_and_run_agree_on_any_amended_study(worksheet: str, changes: list[tuple[str, str, str, str]]) -> None:
     with TemporaryDirectory() as place:
@@ -62,8 +63,10 @@ def test_check_and_run_agree_on_any_amended_study(worksheet: str, changes: list[
                 amend(folder, reading, kind, column, new)
             except Refusal:
                 continue  # not a valid amendment of this study; nothing was appended
-        if read_checked(folder, now=NOW)[0] is not None:
-            looks_of(folder)
+        study, faults = read_checked(folder, now=NOW)
+        assert (study is None) == bool(faults)
+        if study is not None:
+            assert all(look.kind for look in looks_of(folder))
 
 
 def test_each_look_without_an_amendment_is_taken_or_left_out_and_said(tmp_path: Path) -> None:

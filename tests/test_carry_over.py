@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
+from profiles import sizes
 from scipy import stats
 from small_study import small_study
 
@@ -296,6 +297,7 @@ cat(sprintf("%.15g ", c(coef(fit)["x"], confint(fit, "x"))), "\\n")
 
 
 def test_effect_and_order_share_match_r_where_the_machine_has_it():
+    # Open program: lm of R, by the script above.
     program = shutil.which("Rscript")
     if program is None:
         pytest.skip("Rscript is not on the path")
@@ -310,7 +312,7 @@ def test_effect_and_order_share_match_r_where_the_machine_has_it():
         first=", ".join(FIRST), second=", ".join(SECOND), y=text(y), x=text(x), cells=text(codes),
         w=text(1 / result.scatter**2),
     )  # fmt: skip
-    answer = subprocess.run([program, "--vanilla", "-e", script], capture_output=True, text=True, timeout=120)
+    answer = subprocess.run([program, "--vanilla", "-e", script], capture_output=True, text=True, timeout=600)
     assert answer.returncode == 0, answer.stderr
     paired, fitted = ([float(word) for word in line.split()] for line in answer.stdout.splitlines())
     assert carry_over_effect(floats(FIRST), floats(SECOND)).interval(0.95) == pytest.approx(tuple(paired), rel=1e-9)
@@ -457,12 +459,12 @@ def test_demonstration_shows_its_planted_feature(invented):
     assert {row["time"][:10] for row in rows if row["setting"] == "60 s"} == {"2026-03-19"}
 
 
-def test_truth_lies_inside_at_the_stated_rate(invented):
-    # 600 draws: the share of intervals at 90 % that hold the truth, inside the central 99.9 % of the binomial.
+@sizes("draws", 60, 600)
+def test_truth_lies_inside_at_the_stated_rate(invented, draws):
+    # The share of intervals at 90 % that hold the truth, inside the central 99.9 % of the binomial.
     truth, draw = invented
     design = truth["designs"]["carry_over"]
     inside = shares = 0
-    draws = 600
     for seed in range(1, draws + 1):
         rows = draw(seed)
         for run in design["runs"]:

@@ -110,6 +110,7 @@ def brute_deming(x: np.ndarray, y: np.ndarray, ratio: float) -> tuple[float, flo
 
 @pytest.mark.parametrize("ratio", [1.0, 0.25, 6.0])
 def test_deming_is_the_minimum_of_weighted_distances(ratio):
+    # Open library: the minimum is searched by scipy.optimize, on the data of cmp-phytic-acid.yaml.
     x, y = phytic()
     line = comparison.deming(x, y, ratio=ratio)
     slope, intercept = brute_deming(np.array(x, float), np.array(y, float), ratio)
@@ -118,6 +119,7 @@ def test_deming_is_the_minimum_of_weighted_distances(ratio):
 
 
 def test_deming_jackknife_is_that_of_leaving_each_sample_out():
+    # The jackknife of textbooks, (n - 1)/n times the sum of squares (from memory); t of scipy.
     x, y = phytic()
     line = comparison.deming(x, y, ratio=2.0)
     fits = [comparison.deming(x[:i] + x[i + 1 :], y[:i] + y[i + 1 :], ratio=2.0) for i in range(20)]
@@ -186,6 +188,7 @@ def tied(seed: int) -> tuple[list[Decimal], list[Decimal]]:
 
 @pytest.mark.parametrize("case", ["phytic", 1, 2, 3])
 def test_passing_bablok_is_the_rule_applied_pair_by_pair(case):
+    # Source: Passing and Bablok 1983 (from memory), its rule written out; data of cmp-phytic-acid.yaml.
     x, y = phytic() if case == "phytic" else tied(case)
     b, low, high = brute_passing_bablok(x, y)
     line = comparison.passing_bablok(x, y)
@@ -206,6 +209,7 @@ def test_ties_are_seen_in_decimals_that_doubles_would_blur():
 
 
 def test_methods_that_swap_swap_the_slope():
+    # Source: Passing and Bablok 1983 (from memory).
     # The property the paper is built on: the slope of x on y is one over the slope of y on x. With an odd number of
     # slopes the median is one of them, and the relation is exact.
     x, y = (values[:15] for values in phytic())
@@ -281,6 +285,7 @@ def test_differences_match_bland_and_altman_1986():
 
 
 def test_multiplier_2_of_the_paper_gives_mean_minus_and_plus_two_sd():
+    # Source: Bland and Altman 1986, see cmp-bland-altman-pefr.yaml.
     # The paper multiplies by 2: the coverage whose normal quantile is 2. Its rounded intermediates: -2.1 -+ 2 * 38.8.
     content = example("cmp-bland-altman-pefr")
     data = content["data"]

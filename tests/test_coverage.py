@@ -219,6 +219,7 @@ def test_every_group_has_a_name_of_its_own():
     assert {group.name for group in coverage.groups()} <= set(names)
 
 
+@pytest.mark.thorough  # the usual run has the extract in tests/test_selftest.py
 def test_the_extract_holds_and_is_the_same_again():
     rows = coverage.extract(13)
     assert len(rows) > 50

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
+from profiles import sizes
 from pydantic import ValidationError
 from scipy import integrate, stats
 from small_study import small_study
@@ -328,6 +329,7 @@ def test_no_sample_above_the_limit_leaves_nothing_to_miss():
 
 
 def test_what_earlier_samples_tell_matches_the_normal_posterior():
+    # Source: JCGM 106:2012 (normal prior and likelihood, from memory); scipy.stats.norm.
     # Normal prior and normal error: the posterior is normal, mean and variance in closed form.
     prior, u, x = NormalPrior(2.0, 0.8), 0.3, 3.8
     weight = 0.8**2 / (0.8**2 + u**2)
@@ -368,6 +370,7 @@ def test_fit_without_error_matches_scipy(family, bounded):
 
 
 def test_density_of_results_is_that_of_content_plus_error():
+    # Open library: scipy.stats.norm, of which two are added.
     # The normal family in closed form would allow negative contents; far from zero the two agree.
     x = np.linspace(4.0, 6.0, 9)
     found = density_of_results(NormalPrior(5.0, 0.4), x, constant(0.3))
@@ -401,9 +404,10 @@ def error_of_the_demonstration(x):
     return np.sqrt(sum((part["constant"] + part["slope"] * x) ** 2 for part in parts))
 
 
-def test_over_many_histories_the_truth_lies_in_the_interval_and_one_lognormal_would_miss_it():
-    # docs/decision.md states 90 % for nominal 95 % intervals; bounds for 60 histories, one false alarm in a thousand.
-    design, histories = truth()["designs"]["history"], 60
+@sizes("histories", 20, 60)
+def test_over_many_histories_the_truth_lies_in_the_interval_and_one_lognormal_would_miss_it(histories):
+    # docs/decision.md states 90 % for nominal 95 % intervals; binomial bounds, one false alarm in a thousand.
+    design = truth()["designs"]["history"]
     sound, leaking = design["sound"], design["leaking"]
     content = TwoLognormalsPrior(
         LognormalPrior(sound["median"], sound["log_sd"]),
@@ -426,6 +430,7 @@ def test_over_many_histories_the_truth_lies_in_the_interval_and_one_lognormal_wo
 
 
 def test_interval_of_a_probability_matches_the_delta_method_by_hand():
+    # Open library: scipy.stats.norm.
     # Normal prior, P(above 7): log gradient by hand, (phi/Phi)/sd for the mean and (phi/Phi)*z for the log of sd.
     x = np.random.default_rng(8).normal(5.0, 1.0, 200)
     fit = fit_prior(x, constant(0.1), family="normal")
@@ -705,6 +710,7 @@ def test_expanded_uncertainty_as_guard_band():
 
 
 def test_student_t_takes_the_effective_degrees_of_freedom():
+    # Source: JCGM 100:2008, G.3 and G.6.4 (k is a t quantile, from memory); t of scipy.
     q = quantity_of(decided(ruled(history_of(), {"distribution": "t"}), df=8.0), "decision.guard_band", 4.0)
     assert q.value == pytest.approx(stats.t.ppf(0.95, 8) * 0.202)
     assert q.degrees_of_freedom == 8.0

@@ -68,6 +68,7 @@ def test_noncentrality_at_known_sigma_matches_currie_1968():
 
 @pytest.mark.parametrize("df", [3, 4, 9, 34, 70])
 def test_noncentrality_gives_the_stated_miss(df):
+    # Open library: normal, chi-square and t of scipy.stats.
     # Independent route: P(Z + delta <= t sqrt(chi2 / df)) by averaging the normal over quantiles of chi-square.
     delta, t = noncentrality(df, alpha=0.05, beta=0.05), stats.t.ppf(0.95, df)
     u = (np.arange(200_000) + 0.5) / 200_000
@@ -124,6 +125,7 @@ def test_interval_of_mean_plus_k_s_matches_one_sided_tolerance_factor():
 
 
 def test_interval_of_mean_plus_k_s_at_k_0_is_that_of_the_mean():
+    # Open library: stats.t.interval of scipy.
     # Independent route: Student's t.
     found = mean_plus_k_sd(BLANKS, 0.0).interval(0.95)
     assert found == pytest.approx(stats.t.interval(0.95, 9, np.mean(BLANKS), stats.sem(BLANKS)), rel=1e-8)
@@ -201,6 +203,7 @@ def test_iso_11843_2_critical_value_is_a_prediction_bound_at_zero():
 
 
 def test_iso_11843_2_misses_and_alarms_as_stated():
+    # Source of what is promised: ISO 11843-2 (from memory), alarms alpha and misses beta.
     # Truth known: line 4 + 20 x, sigma 1.5 at the levels of `readings`. Of 8000 simulated lines, each judging one
     # reading at 0: 5 % alarms. One reading at the true x_D: 5 % misses. Five standard errors of the count are allowed.
     rng = np.random.default_rng(12)
@@ -406,6 +409,7 @@ def test_a_limit_judged_in_one_matrix_and_larger_in_another_is_said():
 
 
 def test_limits_of_blanks_use_the_alpha_of_the_plan():
+    # Source: IUPAC 1997, t s sqrt(1 + 1/n) above the mean (from memory); t of scipy.
     study = blanks_study()
     study = replace(study, plan=study.plan.model_copy(update={"confidence": 0.99}))
     found = CHARACTERISTIC.evaluate(study).get("detection.critical_value", "IUPAC 1997")

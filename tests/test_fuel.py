@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 from drawn_sheets import TRUTH, drawn, rate_is_plausible, shipped
+from profiles import sizes
 from scipy import stats
 from small_study import small_study
 
@@ -48,9 +49,10 @@ def test_demonstration_shows_one_fuel_alike_and_one_not():
     assert any("chosen, not drawn at random" in note for note in spread.notes)
 
 
-def test_intervals_hold_the_truth_at_the_stated_rate():
-    # 120 worksheets drawn from the truth; binomial bounds at 99.9 %.
-    draws, inside = 120, dict.fromkeys(("FB-0", "FB-20"), 0)
+@sizes("draws", 25, 120)
+def test_intervals_hold_the_truth_at_the_stated_rate(draws):
+    # Worksheets drawn from the truth; binomial bounds at 99.9 %.
+    inside = dict.fromkeys(("FB-0", "FB-20"), 0)
     for seed in range(draws):
         evaluation = fuel.evaluate(drawn("fuel", 5000 + seed, reference="FB-7"))
         for at in inside:

@@ -9,6 +9,7 @@ from math import sqrt
 import numpy as np
 import pytest
 from drawn_sheets import TRUTH, drawn, rate_is_plausible, shipped
+from profiles import sizes
 from scipy import stats
 from small_study import small_study
 
@@ -114,9 +115,10 @@ def test_the_step_a_lot_is_held_to(plan, step):
     assert lies == {""} if step is None else lies <= {"inside", "outside", "across the limit"}
 
 
-def test_intervals_hold_the_truth_at_the_stated_rate():
-    # 120 worksheets drawn from the truth; binomial bounds at 99.9 %.
-    draws, inside = 120, dict.fromkeys(("S-02", "S-03"), 0)
+@sizes("draws", 25, 120)
+def test_intervals_hold_the_truth_at_the_stated_rate(draws):
+    # Worksheets drawn from the truth; binomial bounds at 99.9 %.
+    inside = dict.fromkeys(("S-02", "S-03"), 0)
     for seed in range(draws):
         evaluation = lots.evaluate(drawn("lots", 5000 + seed, reference="S-01"))
         for at in inside:

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from drawn_sheets import TRUTH, drawn, rate_is_plausible, shipped
+from profiles import sizes
 from scipy import stats
 from small_study import small_study
 
@@ -64,9 +65,10 @@ def test_demonstration_shows_one_oil_alike_and_one_not():
     assert not evaluation.flags
 
 
-def test_intervals_hold_the_truth_at_the_stated_rate():
-    # 120 worksheets drawn from the truth; binomial bounds at 99.9 %.
-    draws, inside = 120, {}
+@sizes("draws", 25, 120)
+def test_intervals_hold_the_truth_at_the_stated_rate(draws):
+    # Worksheets drawn from the truth; binomial bounds at 99.9 %.
+    inside = {}
     for seed in range(draws):
         evaluation = matrix.evaluate(drawn("matrix", 5000 + seed, reference="OG-N"))
         for at in ("OG-K", "OG-M"):
@@ -96,6 +98,7 @@ def test_blank_differences_match_paired_t_of_scipy():
 
 
 def test_independent_blanks_are_compared_by_welch():
+    # Open library: stats.ttest_ind of scipy with unequal variances.
     study = without(oils(), "run")
     table = study.experiments["matrix"].table
     new = table[(table["level"] == 0) & (table["matrix"] == "new oil")]

@@ -127,6 +127,7 @@ def test_one_factor_is_the_one_way_model_also_with_unequal_groups():
 
 
 def test_the_interval_is_where_the_profile_reaches_its_limit():
+    # Open library: digamma and chi-square of scipy.
     # One mean square with 9 degrees of freedom, known scatter beneath it negligible: 2 l = df (log(v/s2) + s2/v - 1),
     # against chi-square times its own mean, df (log(df/2) - digamma(df/2)), by bisection here.
     from scipy.special import digamma

@@ -5,10 +5,14 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import pytest
-from test_tutorial import Command, commands_of, execute, pattern, replace_requirements
+from test_tutorial import WAYS, Command, Execute, commands_of, in_this_process, pattern, replace_requirements
+
+from validation.running.run import RunReport
 
 PAGE = Path(__file__).parent.parent / "docs" / "new_grade.md"
 #: As in the tutorial; a number after `console` is the exit code that the page leads to.
@@ -27,10 +31,25 @@ def copy_readings(folder: Path) -> None:
     plan.write_text(text.replace("worksheets/reference.csv", "worksheets/reference.xlsx"), encoding="utf-8")
 
 
-@pytest.fixture(scope="module")
-def walked(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[tuple[Command, int]]]:
+@pytest.fixture(scope="module", params=WAYS)
+def walked(
+    request: pytest.FixtureRequest, demo: Path, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[tuple[Path, list[tuple[Command, int]]]]:
     """The folder of somebody who did all of it, and each command with the exit code that the page leads to."""
+    execute: Execute = request.param
     folder = tmp_path_factory.mktemp("Neue Öle")
+    with pytest.MonkeyPatch.context() as patch:
+        if execute is in_this_process:  # the demonstration that is there already
+            patch.setattr("validation.running.demo.run_study", partial(copy_dossiers, demo / "new-grade"))
+        yield folder, walk(folder, execute)
+
+
+def copy_dossiers(source: Path, target: Path, **options: object) -> RunReport:
+    shutil.copytree(source / "dossiers", target / "dossiers")
+    return RunReport(target / "dossiers" / "001", "", "", False, ())
+
+
+def walk(folder: Path, execute: Execute) -> list[tuple[Command, int]]:
     seen = []
     for kind, word, text in FENCE.findall(PAGE.read_text(encoding="utf-8")):
         if kind == "yaml":
@@ -39,7 +58,7 @@ def walked(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[tuple[C
             seen.append((Command(line, shown, *execute(line, folder)), int(word or 0)))
             if line.startswith("validation demo"):
                 copy_readings(folder)
-    return folder, seen
+    return seen
 
 
 def test_every_command_ends_as_the_page_says(walked: tuple[Path, list[tuple[Command, int]]]) -> None:

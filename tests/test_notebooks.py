@@ -1,4 +1,7 @@
-"""The notebooks as committed, and what they show. That every cell runs is checked by nbval, see pyproject."""
+"""The notebooks as committed, and what they show, also as the run of the demonstration left them.
+
+Each is executed once, by that run. nbval executes one more as it is committed, and in the thorough run all of them.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +9,8 @@ import ast
 import hashlib
 import json
 import re
+import subprocess
+import sys
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -22,11 +27,8 @@ from validation.characteristics.registry import characteristics
 from validation.faults import Refusal
 from validation.judging.outcomes import evaluate, judge_study
 from validation.notebook import PARAMETERS, open_chapter
-from validation.running.kernels import KernelSource
 from validation.running.notebooks import PARAMETERS as OF_A_RUN
-from validation.running.notebooks import execute
 from validation.study.load import load_study
-from validation.study.quantity import Evaluation
 from validation.worked import Sentences, WorkedCells, refuse_unknown_parameters
 
 FOLDER = resources.folder("notebooks")
@@ -293,12 +295,15 @@ def test_what_a_kernel_or_the_page_itself_has_made_is_no_parameter() -> None:
 @pytest.mark.parametrize("name", ["detection", "ruggedness"])
 def test_a_notebook_can_be_opened_again_in_the_same_kernel(name: str) -> None:
     names = dict(NOTEBOOK)
-    cells = WorkedCells(names)
+    cells, opened = WorkedCells(names), []
     for cell in [*code_cells(name)[1:], code_cells(name)[1]]:
         if is_worked(cell):
             cells.run("", cell.source.removeprefix(MARK))
         elif cell.id == "open":
             exec(cell.source, names)
+            opened.append(names["chapter"])
+    assert len(opened) == 2
+    assert str(opened[0]) == str(opened[1])
 
 
 class Table(HTMLParser):
@@ -353,27 +358,57 @@ def test_agreement_can_fail(shown: str, value: float, expected: bool) -> None:
     assert agrees(shown, value) is expected
 
 
+# As executed --------------------------------------------------------------------------------------------------------
+
+
+def executed_cells(dossier: Path, name: str) -> list[nbformat.NotebookNode]:
+    notebook = nbformat.read(dossier / "notebooks" / f"{name}.ipynb", as_version=4)
+    return [cell for cell in notebook.cells if cell.cell_type == "code"]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_run_executed_every_cell_as_it_is_committed(name: str, dossier: Path) -> None:
+    cells = executed_cells(dossier, name)
+    (handed_over,) = [cell for cell in cells if "injected-parameters" in cell.metadata.get("tags", [])]
+    cells.remove(handed_over)
+    assert [cell.source for cell in cells] == [cell.source for cell in code_cells(name)]
+    assert [cell.execution_count for cell in cells] == [1, *range(3, len(cells) + 2)]
+    assert not [output for cell in cells for output in cell.outputs if output.output_type == "error"]
+    shown = [cell.outputs for cell in cells if "chapter.figure(" in cell.source or cell.id == "estimates"]
+    assert all(shown) != (name == "recovery")  # of which the demonstration has no readings
+
+
+@pytest.mark.parametrize(
+    "name", ["trueness", *(pytest.param(n, marks=pytest.mark.thorough) for n in NAMES if n != "trueness")]
+)
+def test_nbval_executes_a_notebook_as_it_is_committed(name: str) -> None:
+    # Without a study: on the demonstration that comes with the program. In a kernel of this interpreter.
+    command = [sys.executable, "-m", "pytest", "-p", "no:xdist", "-p", "no:cacheprovider", "-o", "addopts="]
+    nbval = ["-q", "--nbval-lax", "--nbval-current-env", "--rootdir", str(FOLDER), str(FOLDER / f"{name}.ipynb")]
+    done = subprocess.run([*command, *nbval], capture_output=True, text=True)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert f"{len(code_cells(name))} passed" in done.stdout
+
+
 @pytest.fixture(scope="module")
 def results() -> list[dict]:
     """The quantities of results.json for the demonstration study, computed in this process."""
     study = load_study(resources.folder("demo_data") / "new-grade")
-    return judge_study(study, evaluate(study)).results()["quantities"]
+    return json.loads(json.dumps(judge_study(study, evaluate(study)).results()["quantities"]))
 
 
-@pytest.mark.parametrize("name", ["trueness", "reproducibility", "comparison"])
+def test_the_kernels_hand_over_what_this_process_computes(results: list[dict], dossier: Path) -> None:
+    assert json.loads((dossier / "results.json").read_text(encoding="utf-8"))["quantities"] == results
+
+
+@pytest.mark.parametrize("name", [name for name in NAMES if name != "recovery"])
 def test_the_table_of_an_executed_notebook_is_that_of_results_json(
-    name: str, results: list[dict], tmp_path: Path
+    name: str, results: list[dict], dossier: Path
 ) -> None:
-    saved = tmp_path / "saved"
-    saved.mkdir()
-    parameters = {"study_folder": "", "output_folder": str(saved), "draft": False}
-    with KernelSource() as kernels:
-        executed = execute(FOLDER / f"{name}.ipynb", tmp_path / f"{name}.ipynb", parameters, tmp_path, kernels)
-    (cell,) = [cell for cell in nbformat.read(executed, as_version=4).cells if cell.get("id") == "estimates"]
+    (cell,) = [cell for cell in executed_cells(dossier, name) if cell.get("id") == "estimates"]
     head, *rows = Table(cell.outputs[0]["data"]["text/html"]).rows
     wanted = [quantity for quantity in results if quantity["key"].startswith(f"{name}.")]
-    handed_over = Evaluation.from_dict(json.loads((saved / f"{name}.json").read_text(encoding="utf-8")))
-    assert [quantity.results() for quantity in handed_over.quantities] == wanted
+    wanted = [quantity for quantity in wanted if quantity["at"] != "by performance"]  # made where it is judged
     assert len(rows) == len(wanted) > 0
     for row, quantity in zip(rows, wanted, strict=True):
         cells = dict(zip(head, row, strict=True))

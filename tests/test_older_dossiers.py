@@ -35,10 +35,12 @@ from validation.dossier.method_changes import (
     is_later,
 )
 from validation.dossier.other_version import VersionComparison
+from validation.dossier.parent import keep_parent
 from validation.dossier.rebuild import Rebuilt, rebuild
 from validation.dossier.verify import verify_dossier
 from validation.running.demo import name_parent
-from validation.running.run import run_study
+from validation.running.run import copy_inputs, run_study
+from validation.study.load import load_study
 
 ARCHIVES = Path(__file__).parent / "dossiers_0_2_0"
 #: What a method that changed after 0.2.0 might have moved.
@@ -322,7 +324,18 @@ def named(study: Path) -> Path:
     return parent
 
 
-@pytest.mark.slow
+def test_the_step_from_a_dossier_of_0_2_0_is_that_of_0_2_0(study: Path, kept: Path, tmp_path: Path) -> None:
+    parent, inputs = named(study), tmp_path / "inputs"
+    whole = load_study(study)
+    copy_inputs(whole, inputs)
+    keep_parent(parent, inputs, whole)
+    new, old = rebuild(inputs, figures=False).results, content(kept / "new-lot-001")
+    assert new["step"] == old["step"]
+    assert "parent_recomputed" not in new
+    assert not (inputs / "history" / "parent" / "inputs" / "worksheets").exists()
+
+
+@pytest.mark.thorough
 def test_a_new_lot_follows_a_dossier_of_0_2_0(study: Path, kept: Path) -> None:
     named(study)
     dossier = run_study(study).dossier

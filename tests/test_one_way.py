@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
+from profiles import sizes
 from scipy.stats import chi2
 from scipy.stats import f as f_distribution
 
@@ -121,7 +122,8 @@ UNBALANCED = {
 
 @pytest.mark.parametrize("groups", UNBALANCED.values(), ids=UNBALANCED)
 def test_unbalanced_reml_matches_an_independent_mixed_model(groups):
-    # statsmodels MixedLM, REML; its optimiser stops near the optimum, hence 1e-6.
+    # statsmodels MixedLM, REML; its optimiser stops near the optimum, hence 1e-6. Whether it calls that converged
+    # hangs on the last digit of the processor's linear algebra, so the slope of the likelihood is looked at instead.
     from statsmodels.regression.mixed_linear_model import MixedLM
 
     values = np.concatenate(groups)
@@ -129,7 +131,7 @@ def test_unbalanced_reml_matches_an_independent_mixed_model(groups):
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         fit = MixedLM(values, np.ones_like(values), groups=labels).fit(reml=True, method="bfgs", gtol=1e-8)
-    assert fit.converged
+    assert np.abs(fit.model.score(fit.params_object)).max() < 1e-6
     assert one_way(groups).s_between.value == pytest.approx(float(np.sqrt(fit.cov_re[0, 0])), rel=1e-6)
 
 
@@ -177,6 +179,7 @@ def test_chi_square_interval_matches_a_handbook_table():
 
 
 def test_graybill_wang_reduces_to_the_chi_square_interval_for_one_mean_square():
+    # Open library: chi-square of scipy.stats.
     # Algebra: with a single mean square the modified-large-sample interval is exact.
     low, high = sum_of_mean_squares_interval([1.0], [4.0], [9], confidence=0.95)
     assert (low, high) == pytest.approx((9 * 4 / chi2.ppf(0.975, 9), 9 * 4 / chi2.ppf(0.025, 9)), rel=1e-12)
@@ -195,11 +198,13 @@ def test_ting_interval_touches_zero_where_F_meets_its_critical_value():
         assert between_component_interval(lowest * 0.999, 1.0, df1, df2, 3, confidence=0.95)[1] == 0
 
 
+@sizes("draws", 400, 1500)
 @pytest.mark.parametrize("ratio", [0.2, 1.0, 4.0])
-def test_modified_large_sample_intervals_keep_their_coverage(ratio):
-    # Burdick and Graybill 1992: coverage at or a little above the nominal level. 1500 draws: standard error 0.6 %.
+def test_modified_large_sample_intervals_keep_their_coverage(ratio, draws):
+    # Burdick and Graybill 1992: coverage at or a little above the nominal level. Standard error of 1500 draws 0.6 %,
+    # of 400 draws 1.1 %.
     rng = np.random.default_rng(20260701)
-    runs, n, draws = 8, 3, 1500
+    runs, n = 8, 3
     expected_between = 1 + n * ratio
     msb = expected_between * rng.chisquare(runs - 1, draws) / (runs - 1)
     msw = rng.chisquare(runs * (n - 1), draws) / (runs * (n - 1))
@@ -210,8 +215,9 @@ def test_modified_large_sample_intervals_keep_their_coverage(ratio):
         inside_total += low <= ratio + 1 <= high
         low, high = between_component_interval(b, w, *dfs, n, confidence=0.95)
         inside_between += low <= ratio <= high
-    assert 0.935 <= inside_total / draws <= 0.985
-    assert 0.935 <= inside_between / draws <= 0.985
+    least, most = (0.935, 0.985) if draws == 1500 else (0.92, 0.995)
+    assert least <= inside_total / draws <= most
+    assert least <= inside_between / draws <= most
 
 
 def test_satterthwaite_matches_ep05():

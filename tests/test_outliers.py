@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
+from profiles import sizes
 
 from validation.stats import outliers
 
@@ -70,14 +71,15 @@ def test_grubbs_double_critical_matches_iso_5725_2_table_5(key, printed):
     assert critical == pytest.approx(float(printed), abs=half_unit(printed) + 1e-5)
 
 
+@sizes("samples", 20_000, 200_000)
 @pytest.mark.parametrize("n", [4, 5, 7, 12, 25])
-def test_grubbs_double_critical_is_the_tail_of_plain_simulation(n):
-    # Independent of any formula: 200 000 samples; the share below the 5 % column's value must be 2.5 % +- 4 sigma.
-    x = np.sort(np.random.default_rng(20260401).normal(size=(200_000, n)), axis=1)
+def test_grubbs_double_critical_is_the_tail_of_plain_simulation(n, samples):
+    # Independent of any formula: the share of samples below the 5 % column's value must be 2.5 % +- 4 sigma.
+    x = np.sort(np.random.default_rng(20260401).normal(size=(samples, n)), axis=1)
     rest = x[:, :-2]
     ratio = rest.var(axis=1) * (n - 2) / (x.var(axis=1) * n)
     share = float((ratio < outliers.grubbs_double_critical(n, 0.05)).mean())
-    assert share == pytest.approx(0.025, abs=4 * np.sqrt(0.025 * 0.975 / 200_000))
+    assert share == pytest.approx(0.025, abs=4 * np.sqrt(0.025 * 0.975 / samples))
 
 
 def test_grubbs_double_finds_the_pair_and_its_side():
@@ -115,16 +117,17 @@ def test_mandel_k_finds_the_clerical_error_of_e691():
     assert k.exceeding == (3,)
 
 
-def test_unequal_counts_give_each_laboratory_the_share_of_its_own_freedom():
+@sizes("sets", 500, 4000)
+def test_unequal_counts_give_each_laboratory_the_share_of_its_own_freedom(sets):
     # Plain simulation, common practice, no source: with unequal n each laboratory exceeds its value 5 times in 100.
     counts = np.array([2, 4, 4, 6])
     generator = np.random.default_rng(7)
-    sds = np.sqrt(generator.chisquare(counts - 1, size=(4000, 4)) / (counts - 1))
+    sds = np.sqrt(generator.chisquare(counts - 1, size=(sets, 4)) / (counts - 1))
     beyond = np.zeros(4)
     critical = np.array(outliers.mandel_k([1.0] * 4, counts.tolist(), alpha=0.05).criticals)
     for row in sds:
         beyond += np.array(outliers.mandel_k(row, counts.tolist(), alpha=0.05).statistics) > critical
-    assert beyond / 4000 == pytest.approx(0.05, abs=4 * np.sqrt(0.05 * 0.95 / 4000))
+    assert beyond / sets == pytest.approx(0.05, abs=4 * np.sqrt(0.05 * 0.95 / sets))
 
 
 def test_small_differences_of_large_readings_are_kept():

@@ -271,7 +271,7 @@ WHOLE = ("coop", "dnase", "flow-meters", "nist-smls07")
 Results = dict[str, Any]
 
 
-@pytest.fixture(scope="module", params=WHOLE)
+@pytest.fixture(scope="module", params=[WHOLE[0], *(pytest.param(n, marks=pytest.mark.thorough) for n in WHOLE[1:])])
 def dossier(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The whole draft of one study, whose plan is not frozen: notebooks executed, judged, rendered."""
     folder = tmp_path_factory.mktemp("whole") / request.param
@@ -416,6 +416,7 @@ def sd_tail(square: float, df: float, tail: float) -> float:
 
 @pytest.mark.parametrize("study", ["coop", "nist-sirstv", "nist-smls07"])
 def test_precision_agrees_with_closed_forms_and_an_independent_reml(study: str) -> None:
+    # Source: ISO 5725-2 (balanced one-way analysis of variance, from memory); other REML: MixedLM of statsmodels.
     found = quantities(results_of(study))
     compared = 0
     for level, groups in runs_at(study).items():
@@ -530,6 +531,7 @@ def calibration_columns(study: str) -> tuple[np.ndarray, np.ndarray]:
 
 @pytest.mark.parametrize("study", ["dnase", "formaldehyde", "lactic", "nist-norris"])
 def test_calibration_agrees_with_linregress(study: str) -> None:
+    # Open library: stats.linregress of scipy.
     found = quantities(results_of(study))
     x, y = calibration_columns(study)
     line = stats.linregress(x, y)
@@ -603,6 +605,7 @@ def deming_line(x: np.ndarray, y: np.ndarray, ratio: float) -> tuple[float, floa
 
 @pytest.mark.parametrize("study", ["flow-meters", "ironslag", "phytic-acid"])
 def test_comparison_agrees_with_one_liners(study: str) -> None:
+    # Open library: stats.ttest_rel of scipy; Bland and Altman 1986 for the limits (from memory).
     found: Mapping[tuple[str, Any], dict[str, Any]] = quantities(results_of(study))
     candidate, reference = pairs(study)
     d, n = candidate - reference, len(candidate)

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
+from profiles import sizes
 from scipy import stats
 from small_study import small_study
 
@@ -153,21 +154,22 @@ def test_unequal_nested_mean_squares_have_the_stated_expectations():
     assert result.mean_squares[1] == pytest.approx(y @ a_run @ y, rel=1e-10)
 
 
-def test_interval_of_s_R_covers_as_stated_with_unequal_numbers():
+@sizes("studies", 100, 400)
+def test_interval_of_s_R_covers_as_stated_with_unequal_numbers(studies):
     # Coverage by simulation; the modified large sample interval is meant to hold 95 % (Burdick and Graybill 1992, from
-    # memory). 400 studies: 4 sigma of 0.95 is 0.044.
+    # memory), within 4 standard errors of a binomial count.
     sizes = [[2, 2], [2, 1], [3, 2, 2], [2, 2], [2, 2], [1, 3], [2, 2], [2]]
     generator = np.random.default_rng(11)
     truth = np.sqrt(1.0**2 + 0.6**2 + 0.8**2)
     hits = 0
-    for _ in range(400):
+    for _ in range(studies):
         cells = []
         for runs in sizes:
             shift = generator.normal()
             cells.append([(shift + 0.6 * generator.normal() + 0.8 * generator.normal(size=n)).tolist() for n in runs])
         low, high = nested_reproducibility(cells).s_R.interval(0.95)
         hits += low <= truth <= high
-    assert hits / 400 == pytest.approx(0.95, abs=0.044)
+    assert hits / studies == pytest.approx(0.95, abs=4 * np.sqrt(0.95 * 0.05 / studies))
 
 
 def test_balanced_mean_interval_is_that_of_the_laboratory_means():

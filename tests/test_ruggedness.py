@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
+from profiles import sizes
 from scipy import stats
 from small_study import small_study
 
@@ -406,6 +407,7 @@ def test_an_allowed_shift_is_told_in_the_unit_of_the_setting():
 
 
 def test_relative_effect_is_the_effect_over_the_mean_with_fieller():
+    # Source: Fieller 1954 (from memory); t of scipy.
     # Fieller's set written out: every r for which |E - r m| <= t sqrt(v_E + r^2 v_m), E and m uncorrelated here.
     evaluation = ruggedness.evaluate(screened())
     effect = evaluation.get("ruggedness.effect", "temperature")
@@ -445,6 +447,7 @@ def test_day_serves_where_there_is_no_run():
 
 
 def test_single_replicate_rests_on_lenth_and_says_so():
+    # Source: Lenth 1989 (from memory): a third of the contrasts as degrees of freedom.
     matrix = fractional_factorial(3).matrix
     results = ["4.01", "4.05", "3.99", "4.11", "4.02", "4.01", "3.98", "4.12"]
     study = small_study("ruggedness", columns(matrix, results, replicates=1, runs=False), settings={"factors": FACTORS})
@@ -611,11 +614,12 @@ def test_shipped_seed_shows_the_planted_features(demonstration):
         assert low <= factor["effect"] <= high
 
 
-def test_intervals_hold_the_truth_at_the_stated_rate(demonstration):
-    # Binomial bounds: of 150 x 7 intervals at 90 %, each factor within 3.5 standard errors of 135, all within 3.5 of
-    # the whole (the seven effects of one sheet share their scatter, so the whole is held to a sheet's own number).
+@sizes("sheets", 40, 150)
+def test_intervals_hold_the_truth_at_the_stated_rate(demonstration, sheets):
+    # Binomial bounds: of 7 intervals a sheet at 90 %, each factor within 3.5 standard errors of its number, all within
+    # 3.5 of the whole (the effects of one sheet share their scatter, so the whole is held to a sheet's own number).
     rows, truth = demonstration
-    design, sheets = truth["designs"]["ruggedness"], 150
+    design = truth["designs"]["ruggedness"]
     effect = [factor["effect"] for factor in design["factors"].values()]
     held = np.zeros(7)
     for seed in range(sheets):

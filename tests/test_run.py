@@ -15,6 +15,8 @@ from validation import resources
 from validation.characteristics.registry import characteristics
 from validation.dossier.verify import verify_dossier
 from validation.faults import Refusal, StudyDataError
+from validation.judging.outcomes import evaluate, judge_study
+from validation.judging.reading import load_checked
 from validation.running import run as running
 from validation.running.kernels import KernelSource
 from validation.running.notebooks import NotebookFailure, check_parameters, execute
@@ -73,6 +75,12 @@ def study(tmp_path: Path) -> Path:
     return Path(shutil.copytree(resources.folder("demo_data") / "new-grade", tmp_path / "Prüfung 1"))
 
 
+@pytest.fixture
+def small_study(small_dossier: Path, tmp_path: Path) -> Path:
+    """A copy of a small study with its first dossier."""
+    return Path(shutil.copytree(small_dossier.parents[1], tmp_path / "Prüfung 2"))
+
+
 def test_a_dossier_is_whole(dossier: Path) -> None:
     names = {path.relative_to(dossier).as_posix() for path in dossier.rglob("*") if path.is_file()}
     wanted = {"dossier.html", "dossier.pdf", "results.json", "manifest.json", "manifest.sha256"}
@@ -113,8 +121,18 @@ def test_inputs_are_byte_copies(dossier: Path, demo: Path) -> None:
             assert copy.read_bytes() == (demo / "new-grade" / copy.relative_to(dossier / "inputs")).read_bytes()
 
 
-def test_the_same_inputs_give_the_same_bytes(dossier: Path, study: Path) -> None:
-    again = run_study(study, jobs=1).dossier
+@pytest.mark.thorough
+def test_the_demonstration_gives_the_same_bytes_again(dossier: Path, study: Path) -> None:
+    same_bytes(run_study(study, jobs=1).dossier, dossier)
+
+
+@pytest.mark.slow
+def test_the_same_inputs_give_the_same_bytes(small_dossier: Path, small_study: Path) -> None:
+    shutil.rmtree(small_study / "dossiers")
+    same_bytes(run_study(small_study, jobs=1).dossier, small_dossier)
+
+
+def same_bytes(again: Path, dossier: Path) -> None:
     for path in sorted(dossier.rglob("*")):
         name = path.relative_to(dossier).as_posix()
         if path.is_file() and name not in ("manifest.json", "manifest.sha256"):
@@ -122,6 +140,23 @@ def test_the_same_inputs_give_the_same_bytes(dossier: Path, study: Path) -> None
 
 
 def test_without_requirements_and_lock_every_quantity_is_there(study: Path) -> None:
+    without_requirements_and_lock(study)
+    checked = load_checked(study, draft=False, now=NOW)
+    results = judge_study(checked, evaluate(checked)).results()
+    # difference_at needs a customer limit, which the plan still states; the limit by performance needs requirements.
+    assert set(KEYS) <= {q["key"] for q in results["quantities"]}
+    assert "by performance" not in {q["at"] for q in results["quantities"]}
+    assert results["requirements"] == []
+    assert results["conclusion"]["outcome"] == "not judged"
+
+
+@pytest.mark.thorough
+def test_without_requirements_and_lock_a_dossier_is_issued(study: Path) -> None:
+    without_requirements_and_lock(study)
+    assert set(KEYS) <= {q["key"] for q in results_of(run_study(study).dossier)["quantities"]}
+
+
+def without_requirements_and_lock(study: Path) -> None:
     plan = (study / "plan.yaml").read_text(encoding="utf-8")
     before, _, rest = plan.partition("requirements:\n")
     after = rest[rest.index("\npeople:") :]
@@ -133,26 +168,22 @@ def test_without_requirements_and_lock_every_quantity_is_there(study: Path) -> N
     (study / "amendments.csv").write_text(heading + impact[0].replace("3,", "1,", 1), encoding="utf-8")
     worksheet = study / "worksheets" / "precision.csv"
     worksheet.write_text(worksheet.read_text(encoding="utf-8").replace(",20.7,", ",2.07,"), encoding="utf-8")
-    results = results_of(run_study(study).dossier)
-    # difference_at needs a customer limit, which the plan still states; the limit by performance needs requirements.
-    assert set(KEYS) <= {q["key"] for q in results["quantities"]}
-    assert "by performance" not in {q["at"] for q in results["quantities"]}
-    assert results["requirements"] == []
-    assert results["conclusion"]["outcome"] == "not judged"
 
 
-def test_an_interrupted_run_leaves_nothing_and_the_next_one_works(study: Path) -> None:
+@pytest.mark.slow
+def test_an_interrupted_run_leaves_nothing_and_the_next_one_works(small_study: Path) -> None:
     def interrupt(line: str) -> None:
         if line == "rendering":
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        run_study(study, progress=interrupt)
-    assert [path.name for path in (study / "dossiers").iterdir() if not path.name.startswith(".lock")] == []
+        run_study(small_study, progress=interrupt)
+    dossiers = small_study / "dossiers"
+    assert [path.name for path in dossiers.iterdir() if not path.name.startswith(".lock")] == ["001"]
     # A run that was killed outright leaves its building folder; the next run removes it.
-    (study / "dossiers" / ".building-001").mkdir()
-    assert run_study(study, only="trueness").dossier == study / "draft"
-    assert not (study / "dossiers" / ".building-001").exists()
+    (dossiers / ".building-002").mkdir()
+    assert run_study(small_study, only="trueness").dossier == small_study / "draft"
+    assert not (dossiers / ".building-002").exists()
 
 
 def test_two_runs_at_once_do_not_mix(study: Path) -> None:
@@ -161,10 +192,12 @@ def test_two_runs_at_once_do_not_mix(study: Path) -> None:
         run_study(study)
 
 
-def test_a_draft_is_watermarked_outside_the_dossiers_and_overwritten(study: Path) -> None:
-    for _ in range(2):
-        report = run_study(study, only="repeatability")
+@pytest.mark.slow
+def test_a_draft_is_watermarked_outside_the_dossiers_and_overwritten(study: Path, dossier: Path) -> None:
+    shutil.copytree(dossier, study / "draft")
+    report = run_study(study, only="repeatability")
     assert report.dossier == study / "draft"
+    assert [path.name for path in (study / "draft" / "notebooks").iterdir()] == ["repeatability.ipynb"]
     assert results_of(report.dossier)["draft"] is True
     assert results_of(report.dossier)["conclusion"]["outcome"] == "not judged"
     assert "DRAFT" in (report.dossier / "dossier.html").read_text(encoding="utf-8")
@@ -211,14 +244,13 @@ def test_faults_stop_a_run_before_anything_is_written(study: Path) -> None:
     assert not (study / "dossiers").exists()
 
 
-def test_the_second_issue_tells_what_changed(dossier: Path, study: Path) -> None:
-    shutil.copytree(dossier, study / "dossiers" / "001")
-    worksheet = study / "worksheets" / "precision.csv"
-    lines = worksheet.read_text(encoding="utf-8").splitlines(keepends=True)
-    lines[1] = lines[1].replace("7.38", "7.39")
-    worksheet.write_text("".join(lines), encoding="utf-8")
-    shutil.copy(dossier / "inputs" / "history" / "readings.csv", study / "history" / "readings.csv")
-    second = run_study(study).dossier
+@pytest.mark.slow
+def test_the_second_issue_tells_what_changed(small_study: Path) -> None:
+    worksheet = small_study / "worksheets" / "precision.csv"
+    text = worksheet.read_text(encoding="utf-8")
+    assert text.splitlines()[1].count("2.01") == 1
+    worksheet.write_text(text.replace("2.01", "2.02", 1), encoding="utf-8")
+    second = run_study(small_study).dossier
     assert second.name == "002"
     html = (second / "dossier.html").read_text(encoding="utf-8")
     assert "What changed since the predecessor" in html

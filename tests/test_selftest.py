@@ -6,16 +6,22 @@ import copy
 import importlib.machinery
 import json
 import os
+import pickle
 import re
 import shutil
 import subprocess
 import sys
 import tomllib
+from collections.abc import Callable
+from contextlib import redirect_stdout
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from html import unescape
+from io import StringIO
 from math import floor
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import jsonschema
 import numpy as np
@@ -44,8 +50,39 @@ def clock() -> datetime:
 
 
 @pytest.fixture(scope="module")
-def written(tmp_path_factory: pytest.TempPathFactory) -> Written:
-    return run_selftest(tmp_path_factory.mktemp("selftest") / "Prüfung", now=clock)
+def written(once: Callable[..., Path]) -> Written:
+    """Read only: a report of these calculations, and what it rests on."""
+
+    def write(folder: Path) -> None:
+        (folder / "written").write_bytes(pickle.dumps(run_selftest(folder / "Prüfung", now=clock)))
+
+    return pickle.loads((once("selftest", write) / "written").read_bytes())
+
+
+@dataclass(frozen=True)
+class Again:
+    """A second report by the command, put into a study too, where an earlier one was."""
+
+    study: Path
+    out: Path
+    said: dict[str, Any]
+
+
+@pytest.fixture(scope="module")
+def again(written: Written, tmp_path_factory: pytest.TempPathFactory) -> Again:
+    folder = tmp_path_factory.mktemp("again")
+    study, out = write_study(folder / "study"), Path(shutil.copytree(written.folder, folder / "out"))
+    (out / PAGE).write_text("old", encoding="utf-8")
+    (out / "note.txt").write_text("mine", encoding="utf-8")
+    with redirect_stdout(StringIO()) as said:
+        assert cli.main(["selftest", "--study", str(study), "--out", str(out), "--json"]) == 0
+    return Again(study, out, json.loads(said.getvalue()))
+
+
+@pytest.fixture
+def no_coverage(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without the extract of the coverage studies, which takes longer than all other checks."""
+    monkeypatch.setattr("validation.selftest.coverage.extract", lambda seed: [])
 
 
 @pytest.fixture(scope="module")
@@ -159,6 +196,7 @@ def test_a_planted_error_in_a_sum_of_squares_is_found(monkeypatch):
     assert {"SmLs07, ms_within", "SiRstv, ss_within"} <= set(failed)
 
 
+@pytest.mark.usefixtures("no_coverage")
 def test_the_command_ends_with_one_and_names_the_check(monkeypatch, tmp_path, capsys):
     monkeypatch.setattr(precision, "LIMIT_FACTOR", 2.8)
 
@@ -182,6 +220,7 @@ def test_a_copy_with_one_planted_constant_is_another_program_and_fails(written, 
     for name in ("validation", "templates"):
         shutil.copytree(ROOT / name, tmp_path / name, ignore=shutil.ignore_patterns("__pycache__"))
     shutil.copytree(REFERENCE, tmp_path / "tests" / "reference")
+    (tmp_path / "validation" / "selftest" / "coverage.py").unlink()  # a report without its extract is a report too
     file = tmp_path / "validation" / "stats" / "estimate.py"
     text = file.read_text(encoding="utf-8")
     assert "LIMIT_FACTOR = 1.96 * sqrt(2)" in text
@@ -414,11 +453,11 @@ def test_the_hash_is_that_of_the_content_and_no_time_is_in_it(record):
     assert record["made"]["started"].startswith("2026-07-01T12:00")
 
 
-def test_the_same_again_gives_the_same_bytes(written, tmp_path):
-    again = run_selftest(tmp_path, now=lambda: datetime.now(UTC))
-    assert again.result.content() == written.result.content()
+def test_the_same_again_gives_the_same_bytes(written, again):
+    content = json.loads((again.out / RECORD).read_text(encoding="utf-8"))["content"]
+    assert content == json.loads(json.dumps(written.result.content()))
     for name in (PAGE, PRINT):
-        assert (tmp_path / name).read_bytes() == (written.folder / name).read_bytes()
+        assert (again.out / name).read_bytes() == (written.folder / name).read_bytes()
 
 
 def test_a_foreign_file_is_never_overwritten(written, tmp_path, capsys):
@@ -436,13 +475,9 @@ def test_a_foreign_file_is_never_overwritten(written, tmp_path, capsys):
     assert not (tmp_path / "out").exists()
 
 
-def test_an_earlier_report_is_replaced_and_what_lies_beside_it_stays(written, tmp_path):
-    shutil.copytree(written.folder, tmp_path / "out")
-    (tmp_path / "out" / PAGE).write_text("old", encoding="utf-8")
-    (tmp_path / "out" / "note.txt").write_text("mine", encoding="utf-8")
-    assert cli.main(["selftest", "--out", str(tmp_path / "out"), "--json"]) == 0
-    assert (tmp_path / "out" / PAGE).read_text(encoding="utf-8") != "old"
-    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == ["note.txt", PAGE, RECORD, PRINT]
+def test_an_earlier_report_is_replaced_and_what_lies_beside_it_stays(again):
+    assert (again.out / PAGE).read_text(encoding="utf-8") != "old"
+    assert sorted(path.name for path in again.out.iterdir()) == ["note.txt", PAGE, RECORD, PRINT]
 
 
 def test_a_wheel_carries_the_published_examples():
@@ -493,13 +528,11 @@ def test_a_record_that_is_no_report_is_said(text, tmp_path):
 
 
 @pytest.mark.slow
-def test_a_study_with_the_report_has_it_cited(tmp_path, capsys):
-    study = write_study(tmp_path / "study")
-    assert cli.main(["selftest", "--study", str(study), "--out", str(tmp_path / "out"), "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
+def test_a_study_with_the_report_has_it_cited(again):
+    study, told = again.study, again.said
     assert told["study_copy"] == str(study / "records" / "selftest")
     for name in (PAGE, PRINT, RECORD):
-        assert (study / "records" / "selftest" / name).read_bytes() == (tmp_path / "out" / name).read_bytes()
+        assert (study / "records" / "selftest" / name).read_bytes() == (again.out / name).read_bytes()
     assert cli.main(["run", str(study), "--json"]) == 0
     page = visible((study / "draft" / "dossier.html").read_text(encoding="utf-8"))
     assert f"SHA-256 of its content {told['sha256']}: {told['checks']} checks" in page

@@ -57,7 +57,7 @@ def test_slope_ratios_match_nested_models_of_r(common):
     dose, titre = (", ".join(map(str, ASSAY[key])) for key in ("dose", "titre"))
     sample = ", ".join(f'"{name}"' for name in ASSAY["sample"])
     script = SCRIPT % (dose, sample, titre, "TRUE" if common else "FALSE")
-    answer = subprocess.run([program, "--vanilla", "-e", script], capture_output=True, text=True, timeout=60)
+    answer = subprocess.run([program, "--vanilla", "-e", script], capture_output=True, text=True, timeout=600)
     assert answer.returncode == 0, answer.stderr
     expected = [[float(word) for word in line.split()] for line in answer.stdout.splitlines()]
     found = assay(common=common)

@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
+from profiles import sizes
 from scipy import stats
 from small_study import small_study
 
@@ -92,6 +93,7 @@ def test_line_and_shelf_life_match_the_printed_example():
 
 
 def test_slope_matches_statsmodels():
+    # Open library: OLS of statsmodels.
     fit = ols(AGES, RESULTS)
     q = stability.evaluate(study_of()).get("stability.slope", "in use")
     assert q.value == pytest.approx(fit.params[-1], rel=1e-10)
@@ -137,6 +139,7 @@ def test_one_run_is_isochronous_and_said():
 
 
 def test_lack_of_fit_matches_the_comparison_of_two_models_of_statsmodels():
+    # Open library: statsmodels.
     # anova_lm of the line against one mean an age.
     import pandas as pd
     from statsmodels.formula.api import ols as formula
@@ -191,6 +194,7 @@ def test_change_ends_where_a_t_test_of_statsmodels_just_rejects(confidence, runs
 
 
 def test_expiry_is_where_the_one_sided_test_of_statsmodels_stops_rejecting():
+    # Open library: t_test of statsmodels.
     fit, line = ols(AGES, RESULTS), stability_line(AGES, RESULTS)
     until = expiry(line, 0.04, 28.0)
     age = until.expiry.value
@@ -439,11 +443,12 @@ cat(sprintf("%.15g ", uniroot(bound, c(0, 28), tol = 1e-13)$root), "\\n")
 
 
 def test_slope_and_expiry_match_r_where_the_machine_has_it():
+    # Open program: lm of R, by the script above.
     program = shutil.which("Rscript")
     if program is None:
         pytest.skip("Rscript is not on the path")
     script = R_SCRIPT.format(ages=", ".join(map(str, AGES)), results=", ".join(map(str, RESULTS)))
-    answer = subprocess.run([program, "--vanilla", "-e", script], capture_output=True, text=True, timeout=120)
+    answer = subprocess.run([program, "--vanilla", "-e", script], capture_output=True, text=True, timeout=600)
     assert answer.returncode == 0, answer.stderr
     slope, age = ([float(word) for word in line.split()] for line in answer.stdout.splitlines())
     line = stability_line(AGES, RESULTS)
@@ -523,8 +528,9 @@ def test_demonstration_shows_its_planted_feature(invented):
     assert -0.025 <= low <= high <= 0.025
 
 
-def test_truth_lies_inside_at_the_stated_rate(invented):
-    # 400 draws: intervals of the change at 90 %, and expiries that come before the true age of 2.5 % loss.
+@sizes("draws", 60, 400)
+def test_truth_lies_inside_at_the_stated_rate(invented, draws):
+    # Intervals of the change at 90 %, and expiries that come before the true age of 2.5 % loss.
     truth, laboratory, draw = invented
     design = truth["designs"]["stability"]
     instrument = laboratory(truth, 0)
@@ -533,7 +539,7 @@ def test_truth_lies_inside_at_the_stated_rate(invented):
     # Below 5 % the response is straight, and the background does not age.
     true_change = instrument.expected(level * (1 - 2 * weekly)) / start - 1
     true_age = 14 * -0.025 / true_change
-    draws, inside, early = 400, 0, 0
+    inside = early = 0
     for seed in range(1, draws + 1):
         line = line_of(draw(seed), "in use")
         low, high = line.change(14.0).interval(0.9)

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import yaml
 from lot_records import RECORD, STANDARDS, lot_study
+from profiles import sizes
 from scipy import integrate, stats
 from small_study import small_study
 
@@ -68,6 +69,7 @@ def test_value_and_uncertainty_match_quam_a1():
 
 
 def test_the_unrounded_components_of_quam_a1_give_the_unrounded_uncertainty():
+    # Source: Eurachem/CITAC QUAM 2012, example A1, see unc-quam-a1.yaml.
     # Source: as above; the same file notes 0.835 mg/L from components that are not rounded on the way.
     example = yaml.safe_load((REFERENCE / "unc-quam-a1.yaml").read_text(encoding="utf-8"))
     data = example["data"]
@@ -222,12 +224,13 @@ def test_unusable_input_is_refused(weighings, left_out, match):
         assigned_value(weighings, inputs)
 
 
-def test_the_truth_lies_in_the_interval_at_the_stated_rate():
-    # 2000 lots made with errors as their records state: loss anywhere in [0, a], normal errors of balance, portion and
-    # purity. The interval at 95 % holds the truth in 1900 +- 5 standard errors of a binomial count.
+@sizes("lots", 400, 2000)
+def test_the_truth_lies_in_the_interval_at_the_stated_rate(lots):
+    # Lots made with errors as their records state: loss anywhere in [0, a], normal errors of balance, portion and
+    # purity. The interval at 95 % holds the truth in 95 % of them +- 5 standard errors of a binomial count.
     random = np.random.default_rng(160)
     inside = 0
-    for _ in range(2000):
+    for _ in range(lots):
         loss, fuel, oil = (
             0.01 * random.random(),
             1 + 0.002 * random.standard_normal(),
@@ -244,7 +247,7 @@ def test_the_truth_lies_in_the_interval_at_the_stated_rate():
         }
         low, high = assigned_value(NET, inputs, ["portion"]).propagated.interval
         inside += low <= truth <= high
-    low, high = stats.binom.interval(0.9999, 2000, 0.95)
+    low, high = stats.binom.interval(0.9999, lots, 0.95)
     assert low <= inside <= high
 
 

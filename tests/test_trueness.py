@@ -114,6 +114,7 @@ def test_joint_line_matches_weighted_least_squares_run_by_run():
 
 
 def test_joint_region_matches_hotelling_of_statsmodels():
+    # Open library: test_mvmean of statsmodels.
     from statsmodels.stats.multivariate import test_mvmean as hotelling
 
     result = bias_line(LINES["x"], LINES["y"], WEIGHTS)

@@ -10,10 +10,15 @@ import re
 import shlex
 import subprocess
 import sys
+from collections.abc import Callable
+from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from papermill.iorw import papermill_io
+
+from validation.cli import main
 
 TUTORIAL = Path(__file__).parent.parent / "docs" / "tutorial.md"
 FENCE = re.compile(r"^```(\w+)(?: (\S+))?\n(.*?)^```$", re.MULTILINE | re.DOTALL)
@@ -50,25 +55,43 @@ def commands_of(block: str) -> list[tuple[str, list[str]]]:
     found: list[tuple[str, list[str]]] = []
     for line in block.replace("\\\n", " ").splitlines():
         if line.startswith("$ "):
+            assert line.startswith("$ validation ")
             found.append((line[2:], []))
         else:
             found[-1][1].append(line)
     return found
 
 
-def execute(line: str, folder: Path) -> tuple[int, str]:
-    program, *arguments = shlex.split(line)
-    assert program == "validation"
+Execute = Callable[[str, Path], tuple[int, str]]
+
+
+def in_this_process(line: str, folder: Path) -> tuple[int, str]:
+    said, warned = io.StringIO(), io.StringIO()
+    with pytest.MonkeyPatch.context() as patch, redirect_stdout(said), redirect_stderr(warned):
+        patch.chdir(folder)
+        patch.setenv("COLUMNS", "200")
+        # Papermill may have kept the working folder of an earlier run in this process.
+        patch.setattr(papermill_io.get_handler("local"), "_cwd", None)
+        patch.setattr(sys, "stdin", io.StringIO("y\n"))  # the answer that the page tells the reader to give
+        code = main(shlex.split(line)[1:])
+    return code, warned.getvalue() + said.getvalue()
+
+
+def in_a_fresh_process(line: str, folder: Path) -> tuple[int, str]:
     done = subprocess.run(
-        [sys.executable, "-m", "validation", *arguments],
+        [sys.executable, "-m", "validation", *shlex.split(line)[1:]],
         cwd=folder,
-        input="y\n",  # the answer that the page tells the reader to give
+        input="y\n",
         capture_output=True,
         encoding="utf-8",
         env={**os.environ, "PYTHONWARNINGS": "", "COLUMNS": "200"},
         check=False,
     )
     return done.returncode, done.stderr + done.stdout
+
+
+#: As the reader does it, and as quick as the usual run needs it.
+WAYS = [in_this_process, pytest.param(in_a_fresh_process, marks=pytest.mark.thorough)]
 
 
 def read_worksheet(text: str) -> list[dict[str, str]]:
@@ -91,9 +114,10 @@ def replace_requirements(path: Path, block: str) -> None:
     path.write_text(f"{before}\n{block}", encoding="utf-8")
 
 
-@pytest.fixture(scope="module")
-def followed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Command]]:
+@pytest.fixture(scope="module", params=WAYS)
+def followed(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Command]]:
     """The folder of a reader who did all of it, in a path with a space and an umlaut, and what was seen."""
+    execute: Execute = request.param
     folder = tmp_path_factory.mktemp("Quillmere Prüfung")
     seen = []
     for step in steps():

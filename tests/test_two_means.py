@@ -91,6 +91,7 @@ def test_the_ends_of_a_paired_ratio_are_just_compatible_with_the_values():
 
 
 def test_fieller_with_a_known_denominator_is_a_t_interval():
+    # Open library: t of scipy.stats.
     # By hand: without scatter of the denominator the interval is (a +- t s_a) / b.
     found = fieller(3.0, 2.0, [[0.04, 0], [0, 0]], degrees_of_freedom=5)
     half = stats.t.ppf(0.975, 5) * 0.2 / 2
@@ -162,6 +163,7 @@ def test_ratio_by_logarithms_is_that_of_geometric_means():
 
 
 def test_half_width_to_expect_is_that_of_an_interval_with_this_scatter():
+    # Open library: t of scipy.stats.
     # By hand: t(2n - 2) s sqrt(2 / n), and the mean half-width of simulated bridges about 1, to first order the same.
     assert half_width_to_expect(0.024, 6) == pytest.approx(stats.t.ppf(0.95, 10) * 0.024 / np.sqrt(3), rel=1e-12)
     rng = np.random.default_rng(3)
@@ -173,6 +175,7 @@ def test_half_width_to_expect_is_that_of_an_interval_with_this_scatter():
 
 
 def test_pooled_relative_sd_matches_scipy_in_one_group():
+    # Open library: stats.variation of scipy.
     assert pooled_relative_sd([FIRST]) == pytest.approx(stats.variation(FIRST, ddof=1), rel=1e-12)
     assert pooled_relative_sd([[1.0], [2.0]]) is None
 

@@ -80,6 +80,7 @@ SAME = {
 
 @pytest.mark.parametrize("name", SAME)
 def test_moments_and_draws_match_scipy(name):
+    # Open library: the distributions and kstest of scipy.stats.
     ours, theirs = SAME[name]
     assert ours.mean == pytest.approx(theirs.mean(), rel=1e-12)
     assert ours.standard_uncertainty == pytest.approx(theirs.std(), rel=1e-12)
@@ -219,6 +220,7 @@ def test_impossible_correlations_and_results_are_refused():
 
 
 def test_intervals_of_a_skewed_result_match_its_exact_distribution():
+    # Open library: chi-square of scipy.stats.
     # Exact: the square of a standard normal is chi-square with one degree of freedom; its density falls from zero, so
     # that the shortest interval begins there.
     drawn = monte_carlo(lambda z: z**2, {"z": Normal(0, 1)}, draws=400_000, seed=7)

@@ -52,7 +52,11 @@ def test_an_expired_lot_stops_the_run_with_its_readings(tmp_path):
 
 
 def test_the_last_day_still_holds(tmp_path):
-    load_study(lot_study(tmp_path, EXPIRED_LOT.replace("expires: 2026-07-01", "expires: 2026-07-03")))
+    # The last readings are of 3 July: a lot that expires on that day holds, one that expires the day before does not.
+    last = EXPIRED_LOT.replace("expires: 2026-07-01", "expires: 2026-07-03")
+    assert lapses_of(load_study(lot_study(tmp_path / "a", last))) == []
+    _, (fault,) = read_study(lot_study(tmp_path / "b", last.replace("expires: 2026-07-03", "expires: 2026-07-02")))
+    assert fault.reading == "P-009"
 
 
 def test_the_expiry_of_the_plan_counts_as_well(tmp_path):
@@ -89,7 +93,14 @@ def test_successive_certificates_cover_together(tmp_path):
 
 
 def test_other_instruments_and_undated_equipment_are_let_be(tmp_path):
-    load_study(lot_study(tmp_path, plan=equipment("{name: SAW-2, valid_until: 2020-01-01}", "{name: SAW-1}")))
+    study = load_study(
+        lot_study(tmp_path / "a", plan=equipment("{name: SAW-2, valid_until: 2020-01-01}", "{name: SAW-1}"))
+    )
+    assert lapses_of(study) == []
+    assert not [text for text in study.warnings if "SAW" in text]
+    # The same date at the instrument that was used is a fault.
+    _, (fault,) = read_study(lot_study(tmp_path / "b", plan=equipment("{name: SAW-1, valid_until: 2020-01-01}")))
+    assert fault.reading == "P-001"
 
 
 def test_an_expired_certificate_of_a_balance_names_lot_and_readings(tmp_path):
@@ -102,8 +113,14 @@ def test_an_expired_certificate_of_a_balance_names_lot_and_readings(tmp_path):
 
 
 def test_the_day_of_a_weighing_is_that_of_making_unless_it_is_stated(tmp_path):
-    late = EXPIRED_BALANCE.replace("2026-05-31}", "2026-05-31, date: 2026-05-30}")
-    load_study(lot_study(tmp_path, late))
+    _, (fault,) = read_study(lot_study(tmp_path / "a", EXPIRED_BALANCE))
+    assert "BAL-1 weighed lot S-1 on 2026-06-20" in fault.reason  # the day of making
+    earlier = EXPIRED_BALANCE.replace("2026-05-31}", "2026-05-31, date: 2026-05-30}")
+    assert earlier.count("date: 2026-05-30") == 2
+    assert lapses_of(load_study(lot_study(tmp_path / "b", earlier))) == []
+    later = EXPIRED_BALANCE.replace("2026-05-31}", "2026-05-31, date: 2026-06-01}")
+    _, (fault,) = read_study(lot_study(tmp_path / "c", later))
+    assert "BAL-1 weighed lot S-1 on 2026-06-01" in fault.reason
 
 
 def test_the_plan_speaks_for_a_balance_of_which_the_record_says_nothing(tmp_path):
@@ -127,13 +144,19 @@ def test_a_date_of_the_plan_that_cannot_be_read_is_a_fault(tmp_path):
 def test_excluded_readings_and_those_without_a_date_are_not_looked_at(tmp_path):
     folder = lot_study(tmp_path / "a", EXPIRED_LOT)
     rows = [f"{i},2026-07-06T09:00Z,A1,exclusion,{SHEET},P-{i + 4:03d},,,,Lot had expired." for i in range(1, 9)]
-    load_study(note(folder, *rows))
+    _, (fault,) = read_study(note(folder, *rows[:-1]))
+    assert fault.reading == "P-012"  # the one reading of later than 1 July that still counts
+    study = load_study(note(folder, *rows))
+    assert lapses_of(study) == []
+    assert sum(reading.status == "used" for reading in study.experiments["precision"].readings) == 4
     sheet = lot_study(tmp_path / "b", EXPIRED_LOT) / SHEET
     undated = [
         ",".join([*line.split(",")[:4], "", *line.split(",")[5:]]) for line in sheet.read_text().splitlines()[1:]
     ]
     sheet.write_text("\n".join([sheet.read_text().splitlines()[0], *undated]) + "\n")
-    load_study(tmp_path / "b")
+    study = load_study(tmp_path / "b")
+    assert lapses_of(study) == []
+    assert {(reading.status, reading.time) for reading in study.experiments["precision"].readings} == {("used", None)}
 
 
 # Impact notes ----------------------------------------------------------------------------------------------------

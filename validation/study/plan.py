@@ -385,8 +385,13 @@ def _entries(kind: type[_Facts]) -> GetPydanticSchema:
         entries = [entry.model_dump(exclude_unset=True) for entry in read(stated)]
         return tuple({key: entry[key] for key in item} for item, entry in zip(stated, entries, strict=True))
 
+    written = core_schema.plain_serializer_function_ser_schema(lambda facts: facts)
     return GetPydanticSchema(
-        lambda _, handler: core_schema.no_info_wrap_validator_function(plain, handler(tuple[kind, ...]))  # type: ignore[valid-type]
+        lambda _, handler: core_schema.no_info_wrap_validator_function(
+            plain,
+            handler(tuple[kind, ...]),  # type: ignore[valid-type]
+            serialization=written,
+        )
     )
 
 
