@@ -34,7 +34,7 @@ class MethodChange:
         return f"{self.version}: {self.sentence}"
 
 
-#: Oldest first. Numbers are the same in 0.1.0 to 0.5.0; a version without an entry changed no method.
+#: Oldest first. A version without an entry changed no method.
 METHOD_CHANGES: tuple[MethodChange, ...] = (
     MethodChange(
         "0.2.0",
@@ -43,6 +43,13 @@ METHOD_CHANGES: tuple[MethodChange, ...] = (
         'A step since the parent that is not met, and a standard without a lot record or a reason, forbid "fit"; a '
         "chapter without a quantity of its own readings counts as not evaluated.",
         stricter=True,
+    ),
+    MethodChange(
+        "0.5.0",
+        ("comparison.*",),
+        ("value", "standard_uncertainty", "interval", "judged_interval", "degrees_of_freedom", "n", "readings"),
+        "A sample with a censored result of either method is left out of the comparison whole; before, its other "
+        "results stood for it, and no requirement on the comparison could be met.",
     ),
 )
 
