@@ -110,10 +110,6 @@ def small_dossier(amended_study: Path, once: Once) -> Path:
     return once("sealed", issue) / "study" / "dossiers" / "001"
 
 
-def pytest_addoption(parser: pytest.Parser) -> None:
-    parser.addoption("--mutations", default=400, help="how many random damages test_mutations.py looks at")
-
-
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
     """`-n auto`: one process a processor, the virtual ones counted."""

@@ -1,6 +1,6 @@
 """Random damage to a study and to a dossier: what is not noticed must be the same content, written otherwise.
 
-`pytest tests/test_mutations.py --mutations 5000` looks longer; the seed is fixed, so a failure can be looked at again.
+The thorough run looks at four times as many; the seed is fixed, so a failure can be looked at again.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from profiles import sizes
 from study_folder import reseal
 
 from validation.dossier.manifest import hashes
@@ -31,11 +32,6 @@ from validation.study.model import Study
 
 SEED = 20261127
 NOW = datetime(2026, 7, 6, 8, tzinfo=UTC)
-
-
-@pytest.fixture(scope="module")
-def count(request: pytest.FixtureRequest) -> int:
-    return int(request.config.getoption("--mutations"))
 
 
 # ------------------------------------------------------------------------------------------------------- damaging
@@ -137,6 +133,7 @@ def numbers(study: Study) -> dict[str, Any]:
     return {**results, "quantities": [{**q, "readings": sorted(q["readings"])} for q in results["quantities"]]}
 
 
+@sizes("count", 100, 400)
 def test_no_damage_to_a_study_passes_in_silence(amended_study: Path, count: int, tmp_path: Path) -> None:
     study = Path(shutil.copytree(amended_study, tmp_path / "study"))
     whole = load_study(study, now=NOW)
@@ -177,6 +174,7 @@ BY_HASH_ALONE = ("dossier.html", "dossier.pdf", "notebooks/")
 
 
 @pytest.mark.slow
+@sizes("count", 100, 400)
 def test_no_damage_to_a_dossier_under_fresh_hashes_passes(small_dossier: Path, count: int, tmp_path: Path) -> None:
     folder = Path(shutil.copytree(small_dossier, tmp_path / "001"))
     names = [name for name in hashes(folder) if not name.startswith(BY_HASH_ALONE)]

@@ -257,6 +257,7 @@ def test_the_first_output_names_a_given_folder_and_counts_what_enters() -> None:
     assert str(REAL) not in text
 
 
+@pytest.mark.thorough
 def test_papermill_cannot_hand_over_an_unknown_parameter(tmp_path: Path) -> None:
     with pytest.raises(PapermillExecutionError, match="does not know the parameter stduy_folder") as stopped:
         papermill.execute_notebook(

@@ -36,8 +36,9 @@ from validation.dossier.method_changes import (
 )
 from validation.dossier.other_version import VersionComparison
 from validation.dossier.parent import keep_parent
-from validation.dossier.rebuild import Rebuilt, rebuild
+from validation.dossier.rebuild import Rebuilt, judged_with_parent, rebuild
 from validation.dossier.verify import verify_dossier
+from validation.judging.outcomes import evaluate
 from validation.running.demo import name_parent
 from validation.running.run import copy_inputs, run_study
 from validation.study.load import load_study
@@ -324,12 +325,19 @@ def named(study: Path) -> Path:
     return parent
 
 
-def test_the_step_from_a_dossier_of_0_2_0_is_that_of_0_2_0(study: Path, kept: Path, tmp_path: Path) -> None:
-    parent, inputs = named(study), tmp_path / "inputs"
-    whole = load_study(study)
-    copy_inputs(whole, inputs)
-    keep_parent(parent, inputs, whole)
-    new, old = rebuild(inputs, figures=False).results, content(kept / "new-lot-001")
+def results_of_next(study: Path) -> tuple[Path, dict[str, Any]]:
+    """The inputs of the next dossier of a study that names its parent, and its results.json, in this process."""
+    parent, inputs = named(study), study.parent / "inputs"
+    copy_inputs(load_study(study), inputs)
+    keep_parent(parent, inputs, load_study(study))
+    copied = load_study(inputs)
+    _, _, results = judged_with_parent(copied, inputs, evaluate(copied), (), draft=False)
+    return inputs, results
+
+
+def test_the_step_from_a_dossier_of_0_2_0_is_that_of_0_2_0(study: Path, kept: Path) -> None:
+    inputs, new = results_of_next(study)
+    old = content(kept / "new-lot-001")
     assert new["step"] == old["step"]
     assert "parent_recomputed" not in new
     assert not (inputs / "history" / "parent" / "inputs" / "worksheets").exists()
@@ -348,19 +356,24 @@ def test_a_new_lot_follows_a_dossier_of_0_2_0(study: Path, kept: Path) -> None:
     assert not (kept_of_it / "inputs" / "worksheets").exists()
 
 
-@pytest.mark.slow
 @pytest.mark.usefixtures("another_bias")
 def test_a_number_of_the_parent_by_another_method_stands_with_todays_beside_it(study: Path, kept: Path) -> None:
     todays = bias(content(kept / "new-grade-001"))["value"]
     change(study.parent / "new-grade" / "dossiers" / "001", lambda r: bias(r).update(value=0.02))
-    named(study)
-    dossier = run_study(study).dossier
-    results = content(dossier)
+    _, results = results_of_next(study)
     assert next(row for row in results["step"]["rows"] if row["at"] == 4.0)["parent"]["value"] == 0.02
     (row,) = results["parent_recomputed"]
     assert (row["key"], row["at"], row["parent"], row["unit"]) == ("trueness.bias", 4.0, 0.02, "%")
     assert row["today"] == pytest.approx(todays, rel=1e-9)
     assert row["method"] == "0.3.0: The bias is computed in another way."
+
+
+@pytest.mark.thorough
+@pytest.mark.usefixtures("another_bias")
+def test_the_dossier_shows_and_holds_a_number_of_the_parent_by_another_method(study: Path) -> None:
+    change(study.parent / "new-grade" / "dossiers" / "001", lambda r: bias(r).update(value=0.02))
+    named(study)
+    dossier = run_study(study).dossier
     page = (dossier / "dossier.html").read_text(encoding="utf-8")
     assert "Numbers of VS-2026-07 issue 001 that this version of the program computes differently" in page
     assert verify_dossier(dossier).problems == ()
