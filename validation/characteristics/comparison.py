@@ -226,18 +226,13 @@ def _with_censored(data: ExperimentData) -> list[str]:
 
 def _rule_notes(left_out: Sequence[str]) -> Iterator[str]:
     if left_out:
-        which, was = (
-            (f"Sample {left_out[0]}", "was")
-            if len(left_out) == 1
-            else (
-                f"Samples {sentence_list(list(left_out))}",
-                "were",
-            )
-        )
+        which, was = ("Sample", "was") if len(left_out) == 1 else ("Samples", "were")
+        names = sentence_list(list(left_out))
         yield (
-            f"{which} {was} left out, by the rule that a sample with a censored result of either method is left out "
-            "whole (common practice, no source): the mean of its other results would lie to one side. What the limit, "
-            "or zero, in its place would change stands under the other methods and where verdicts are judged again."
+            f"{which} {names} {was} left out, by the rule that a sample with a censored result of either method is "
+            "left out whole (common practice, no source): the mean of its other results would lie to one side. What "
+            "the limit, or zero, in its place would change stands under the other methods and where verdicts are "
+            "judged again."
         )
 
 

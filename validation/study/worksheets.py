@@ -6,6 +6,7 @@ import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from difflib import get_close_matches
 from pathlib import Path
 
@@ -19,26 +20,9 @@ from validation.study.text_files import NUMBER, censored, decimal, moment, whole
 from validation.words import counted
 
 #: What stands in a cell where nothing was measured.
-_NO_RESULT = frozenset(
-    (
-        "nd",
-        "n.d",
-        "n.a",
-        "n.b",
-        "n.n",
-        "nb",
-        "k.a",
-        "ka",
-        "missing",
-        "failed",
-        "bdl",
-        "bql",
-        "lod",
-        "<lod",
-        "loq",
-        "<loq",
-    )
-) | frozenset("-–—/?")
+_NO_RESULT = frozenset(("nd", "n.d", "n.a", "n.b", "n.n", "nb", "k.a", "ka", "-", "–", "—", "/", "?")) | frozenset(
+    ("missing", "failed", "bdl", "bql", "lod", "<lod", "loq", "<loq")
+)
 
 
 @dataclass(frozen=True)
@@ -103,57 +87,79 @@ def read_sheet(
     return Sheet(experiment, file, columns, rows, kind, unit, grid.sheet, date_order), faults + row_faults
 
 
+#: Column, reason, correction, what was expected.
+_CellFault = tuple[str, str, str, str]
+
+
 def value_faults(sheet: Sheet, row: Row, values: Mapping[str, str], *, excluded: bool, labels: bool) -> list[Fault]:
     """Every fault of one row after its amendments, but for an empty reading, which the whole worksheet decides.
 
     `labels`: no level of the worksheet is a number, so that each may be a label.
     """
-    faults = []
+    cells = [*([] if excluded else _empty(sheet, values)), *_words(sheet, values)]
+    if not excluded:
+        cells += _numbers(sheet, values, labels)
+    if values.get("time") and moment(values["time"]) is None:
+        cells.append(("time", *why_no_moment(values["time"], sheet.date_order), "an ISO 8601 date or time"))
+    return [
+        Fault(sheet.file, reason, mend, row.line, row.reading, column, values.get(column) or "an empty cell", expected)
+        for column, reason, mend, expected in cells
+    ]
 
-    def fault(column: str, reason: str, mend: str, expected: str) -> None:
-        written = values.get(column) or "an empty cell"
-        faults.append(Fault(sheet.file, reason, mend, row.line, row.reading, column, written, expected))
 
-    kind = sheet.kind
-    for column in kind.needed:
-        if not values.get(column) and not excluded:
-            fault(column, "The cell is empty.", "Fill it in, or exclude the reading with a reason.", "a value")
-    for column, words in kind.words.items():
-        text = values.get(column, "")
-        if text and text not in words:
-            if column not in EXPERIMENTS[sheet.experiment].columns.words:  # a setting at the bench, not a word misspelt
-                mend = "Write it as in the plan; if another setting was used, exclude the reading and give that reason."
-                fault(column, "The setting is not one of the two in the plan.", mend, " or ".join(words))
-                continue
+def _empty(sheet: Sheet, values: Mapping[str, str]) -> Iterator[_CellFault]:
+    for column in sheet.kind.needed:
+        if not values.get(column):
+            yield column, "The cell is empty.", "Fill it in, or exclude the reading with a reason.", "a value"
+
+
+def _words(sheet: Sheet, values: Mapping[str, str]) -> Iterator[_CellFault]:
+    """Words outside their list, and settings at the bench that are none of the plan's."""
+    of_the_experiment = EXPERIMENTS[sheet.experiment].columns.words
+    for column, words in sheet.kind.words.items():
+        text, expected = values.get(column, ""), " or ".join(words)
+        if not text or text in words:
+            continue
+        if column in of_the_experiment:
             close = get_close_matches(text.lower(), words, n=1, cutoff=0.5)
-            mend = f"Write {close[0] if close else ' or '.join(words)}."
-            fault(column, "The word is unknown here.", mend, " or ".join(words))
+            yield column, "The word is unknown here.", f"Write {close[0] if close else expected}.", expected
+        else:
+            mend = "Write it as in the plan; if another setting was used, exclude the reading and give that reason."
+            yield column, "The setting is not one of the two in the plan.", mend, expected
+
+
+def _numbers(sheet: Sheet, values: Mapping[str, str], labels: bool) -> Iterator[_CellFault]:
+    """Cells that must hold a number, and hold none or one that cannot be meant."""
+    kind = sheet.kind
     for column in NUMERIC:
         text = values.get(column, "")
         label = labels and column == "level" and kind.labels and moment(text) is None
-        if not text or excluded or label or text.startswith("=") or (column == kind.value and censored(text)):
+        if not text or label or text.startswith("=") or (column == kind.value and censored(text)):
             continue
         if column not in kind.used:
             continue
         reason, mend = _why_no_number(text, column == kind.value)
-        number, meaning = decimal(text), COLUMNS[column]
         if reason == _TEXT and column == "level" and kind.labels:
             reason, mend = "A word stands among levels that are numbers.", "Write the number, or label every level."
         if reason:
-            fault(column, reason, mend, "a number")
-        elif number is not None and number < 0 and meaning.not_negative:
-            what = "A standard uncertainty" if meaning.uncertainty else f"The {column}"
-            mend = "Write its size without a sign."
-            if meaning.content:
-                mend = f"Write the content in {sheet.unit}, 0 for a blank; a reading below zero is a result."
-            fault(column, f"{what} is negative.", mend, "zero or more")
-        elif number is not None and meaning.content and sheet.whole is not None and number > sheet.whole:
-            reason = f"The {column} is more than the whole, {sheet.whole:g} {sheet.unit}."
-            mend = f"Write the content in {sheet.unit}; a reading beyond is a result, not a {column}."
-            fault(column, reason, mend, f"0 to {sheet.whole:g} {sheet.unit}")
-    if values.get("time") and moment(values["time"]) is None:
-        fault("time", *why_no_moment(values["time"], sheet.date_order), "an ISO 8601 date or time")
-    return faults
+            yield column, reason, mend, "a number"
+        elif (number := decimal(text)) is not None:
+            yield from _out_of_bounds(sheet, column, number)
+
+
+def _out_of_bounds(sheet: Sheet, column: str, number: Decimal) -> Iterator[_CellFault]:
+    """A number below zero or more than the whole, in a column that has no such number."""
+    meaning, whole = COLUMNS[column], sheet.whole
+    if number < 0 and meaning.not_negative:
+        what = "A standard uncertainty" if meaning.uncertainty else f"The {column}"
+        mend = "Write its size without a sign."
+        if meaning.content:
+            mend = f"Write the content in {sheet.unit}, 0 for a blank; a reading below zero is a result."
+        yield column, f"{what} is negative.", mend, "zero or more"
+    elif meaning.content and whole is not None and number > whole:
+        mend = f"Write the content in {sheet.unit}; a reading beyond is a result, not a {column}."
+        expected = f"0 to {whole:g} {sheet.unit}"
+        yield column, f"The {column} is more than the whole, {whole:g} {sheet.unit}.", mend, expected
 
 
 _TEXT = "The cell holds text, not a number."
