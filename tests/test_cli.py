@@ -82,6 +82,15 @@ def test_a_wrong_call_ends_with_two(call, arguments):
     assert "Error:" in err
 
 
+def test_what_comes_next_can_be_typed_as_the_command_was(call, tmp_path, monkeypatch):
+    folder = write_study(tmp_path)
+    monkeypatch.setattr("shutil.which", lambda name: None)
+    monkeypatch.setattr("sys.argv", [".venv/bin/validation"])
+    assert f"  .venv/bin/validation run {folder}" in call("check", folder)[1]
+    monkeypatch.setattr("shutil.which", lambda name: f"/usr/bin/{name}")
+    assert f"  validation run {folder}" in call("check", folder)[1]
+
+
 # ---- check
 
 
@@ -455,6 +464,10 @@ def test_run_hands_on_and_tells(call, tmp_path, monkeypatch):
     assert "one run only" in out
     assert f"validation verify {folder / 'dossiers' / '001'}" in out
     assert call("run", folder, "--strict")[0] == 1
+    for issue in ("001", "002"):
+        (folder / "dossiers" / issue / "inputs").mkdir(parents=True)
+    old, new = (folder / "dossiers" / issue for issue in ("001", "002"))
+    assert f"validation compare {old} {new}" in call("run", folder)[1]
     code, out, _ = call("run", folder, "--json", "--draft", "--only", "trueness.bias")
     assert (code, json.loads(out)["all_met"], seen["only"], seen["draft"]) == (0, False, "trueness", True)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
@@ -177,9 +178,16 @@ def _print_json(value: Any) -> None:
 
 
 def _next(*steps: str) -> None:
+    command = _command()
     print("\nNext:")
     for step in steps:
-        print(f"  {step}")
+        print(f"  {re.sub('(^|[:;] )validation ', lambda match: f'{match[1]}{command} ', step)}")
+
+
+def _command() -> str:
+    """This command as it can be typed here: by its name where the shell finds it, else by its path as it was called."""
+    called = Path(sys.argv[0])
+    return shell_quoted(called) if called.stem == "validation" and shutil.which("validation") is None else "validation"
 
 
 def _version(wanted: bool) -> None:
@@ -894,12 +902,20 @@ def run(
         return run_study(folder, jobs=jobs, draft=draft, only=name, progress=_progress)
 
     report = _with_notebooks(work)
-    _report_run(report, folder, as_json)
+    _report_run(report, folder, as_json, *_against_the_one_before(report, folder))
     if open_it:
         import webbrowser
 
         webbrowser.open((report.dossier / "dossier.html").resolve().as_uri())
     return NO if strict and not report.all_met else DONE
+
+
+def _against_the_one_before(report: RunReport, study: Path) -> list[str]:
+    from validation.study.folder import issues_of
+
+    issues = [] if report.draft else issues_of(study)[-2:]
+    names = " ".join(shell_quoted(issue) for issue in issues)
+    return [f"validation compare {names}   (what changed since the issue before)"] if len(issues) == 2 else []
 
 
 def _progress(text: str) -> None:
