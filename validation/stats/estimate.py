@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from decimal import Decimal
 from fractions import Fraction
-from math import isfinite, sqrt
+from math import isfinite, lcm, sqrt
 from typing import Any
 
 import numpy as np
@@ -154,14 +154,29 @@ def centre(values: Iterable[Number], name: str = "values") -> tuple[Fraction, ND
     sequence: Sequence[Number] = list(values)
     if not sequence:
         raise ValueError(f"{name} must hold at least one number; got none")
+    floats = all(isinstance(value, float) for value in sequence)
     if all(isinstance(value, float | int) for value in sequence) and not all(isfinite(value) for value in sequence):
         raise ValueError(f"{name} must be finite; got {next(v for v in sequence if not isfinite(v))}")
+    if floats:  # one subtraction of doubles is rounded once as it is
+        doubles = np.array(sequence, dtype=float)
+        return Fraction(sequence[0]), doubles - doubles[0]
     try:
-        fractions = [Fraction(value) for value in sequence]
+        whole, denominator = _whole(sequence)
     except (ValueError, OverflowError) as error:
         raise ValueError(f"{name} must be finite numbers; {error}") from error
-    offset = fractions[0]
-    return offset, np.array([float(value - offset) for value in fractions])
+    first = whole[0]
+    return Fraction(first, denominator), np.array([(number - first) / denominator for number in whole])
+
+
+def _whole(values: Sequence[Number]) -> tuple[list[int], int]:
+    """Numerators over one common denominator, and that: a sum of rational numbers each in lowest terms is slow."""
+    ratios = [Fraction(v).as_integer_ratio() if isinstance(v, np.integer) else v.as_integer_ratio() for v in values]
+    denominators = {denominator for _, denominator in ratios}
+    common = lcm(*denominators)
+    if len(denominators) == 1:
+        return [numerator for numerator, _ in ratios], common
+    factors = {denominator: common // denominator for denominator in denominators}
+    return [numerator * factors[denominator] for numerator, denominator in ratios], common
 
 
 def exact_mean(values: Sequence[Number]) -> Fraction:
@@ -184,7 +199,8 @@ def exact_mean(values: Sequence[Number]) -> Fraction:
     ----------
     Any handbook.
     """
-    return sum((exact(value) for value in values), Fraction(0)) / len(values)
+    whole, denominator = _whole(values)
+    return Fraction(sum(whole), denominator * len(whole))
 
 
 def mean(values: Iterable[Number], name: str = "values") -> float:
@@ -216,7 +232,7 @@ def mean(values: Iterable[Number], name: str = "values") -> float:
     >>> mean([Decimal(text) for text in f"{t} 101.57 101.84 102.36 102.72".split()])
     100.145
     """
-    fractions = [Fraction(value) for value in values]
-    if not fractions:
+    sequence = list(values)
+    if not sequence:
         raise ValueError(f"{name} must hold at least one number; got none")
-    return float(sum(fractions, Fraction(0)) / len(fractions))
+    return float(exact_mean(sequence))

@@ -279,8 +279,9 @@ def _alike_notes(ms_between: float, ms_within: float, group: str) -> tuple[str, 
 
 
 def _shifted(offset: Fraction, difference: float) -> float:
-    """Exact offset plus a small difference, rounded once."""
-    return float(offset + Fraction(difference))
+    """Exact offset plus a small difference, rounded once: a quotient of whole numbers is."""
+    top, bottom = difference.as_integer_ratio()
+    return (offset.numerator * bottom + top * offset.denominator) / (offset.denominator * bottom)
 
 
 def _plural(group: str) -> str:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import sqrt
+from math import isfinite, sqrt
 
 from scipy import special
 
-from validation.stats.estimate import LIMIT_FACTOR, Estimate, Number, centre, exact_mean
+from validation.stats.estimate import LIMIT_FACTOR, Estimate, Number, exact_mean
 from validation.stats.intervals import check_confidence, chi_square_quantile
 from validation.stats.one_way import ALL_ALIKE, TOTAL_SOURCE, OneWayResult, Terms, one_way, root_of_sum
 
@@ -90,18 +90,13 @@ def precision(runs: Runs) -> PrecisionResult:
     """
     if not runs or any(not run or any(not preparation for preparation in run) for run in runs):
         raise ValueError("runs must hold at least one run; each run a preparation, each preparation a reading")
-    means = [[exact_mean(readings) for readings in run] for run in _finite(runs)]
-    between = one_way(means, group="run")
+    if not all(isfinite(value) for run in runs for readings in run for value in readings):
+        raise ValueError("runs must hold finite numbers")
     counts = [len(readings) for run in runs for readings in run]
     if max(counts) == 1:
-        return _plain(between)
+        return _plain(one_way([[value for readings in run for value in readings] for run in runs], group="run"))
+    between = one_way([[exact_mean(readings) for readings in run] for run in runs], group="run")
     return _nested(runs, between, counts)
-
-
-def _finite(runs: Runs) -> Runs:
-    """Refuse infinities and NaN here, where Fraction would raise its own error."""
-    centre([value for run in runs for readings in run for value in readings], "runs")
-    return runs
 
 
 def _plain(between: OneWayResult) -> PrecisionResult:
