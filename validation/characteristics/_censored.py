@@ -37,9 +37,9 @@ def left_out(count: int, where: str = "", *, noun: str = "censored reading") -> 
 
 def lost_levels(data: ExperimentData) -> tuple[str, ...]:
     """A sentence for each level that holds nothing but censored readings, and so has no quantity at all."""
-    if "level" not in data.table:
+    if "level" not in data.table or not data.censored:
         return ()
-    held = {_place(level) for level in data.table["level"]}
+    held = {_place(level) for level in data.table["level"].unique()}
     counts = Counter(_place(reading.values.get("level", "")) for reading in data.censored)
     return tuple(
         f"Level {level_text(level)}: {_all_of(count)} censored, so nothing can be estimated there."

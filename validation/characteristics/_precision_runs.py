@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from functools import cached_property
-from typing import Any
+from fractions import Fraction
+from functools import cached_property, lru_cache
 
 from validation.characteristics._censored import all_censored, left_out, lost_levels
 from validation.figures._levels import SdForm
 from validation.stats.accuracy import ToleranceResult, tolerance_limits
-from validation.stats.estimate import Estimate, mean
+from validation.stats.estimate import Estimate, exact_mean, mean
 from validation.stats.precision import PrecisionResult, precision
 from validation.stats.precision_forms import FORMULAS, RULE, precision_forms
 from validation.stats.precision_model import PrecisionModelResult, precision_model
@@ -37,7 +37,7 @@ class Run:
     name: str
     preparations: tuple[tuple[int, ...], ...]
 
-    @property
+    @cached_property
     def rows(self) -> tuple[int, ...]:
         return tuple(sorted(row for preparation in self.preparations for row in preparation))
 
@@ -50,13 +50,13 @@ class Level:
     runs: tuple[Run, ...]
     data: ExperimentData
 
-    @property
+    @cached_property
     def rows(self) -> tuple[int, ...]:
         return tuple(sorted(row for run in self.runs for row in run.rows))
 
-    @property
-    def readings(self) -> list[str]:
-        return self.identifiers(self.rows)
+    @cached_property
+    def readings(self) -> tuple[str, ...]:
+        return tuple(self.identifiers(self.rows))
 
     @property
     def censored(self) -> int:
@@ -69,10 +69,10 @@ class Level:
         return left_out(count, "at this level")
 
     def identifiers(self, rows: Sequence[int]) -> list[str]:
-        return [str(name) for name in self.data.table["reading"].iloc[list(rows)]]
+        return [self.data.identifiers[row] for row in rows]
 
     def lines(self, rows: Sequence[int]) -> list[int]:
-        return [int(line) for line in self.data.table["line"].iloc[list(rows)]]
+        return self.data.table["line"].iloc[list(rows)].tolist()
 
     def results(self, rows: Sequence[int]) -> list[Decimal]:
         return self.data.decimals("result", rows)
@@ -89,7 +89,7 @@ class Level:
     @property
     def reference_notes(self) -> tuple[str, ...]:
         """Said where the reference value is not one number throughout the level."""
-        if not self.has_reference or len(set(self.references(self.rows))) == 1:
+        if "assigned" not in self.data.exact or len(set(self.references(self.rows))) == 1:
             return ()
         return (
             "The assigned values differ within this level: errors are taken reading by reading, while s_r, s_run and "
@@ -113,6 +113,16 @@ class Level:
         """Results minus reference values, exact."""
         pairs = zip(self.results(rows), self.references(rows), strict=True)
         return [result - reference for result, reference in pairs]
+
+    @cached_property
+    def run_means(self) -> tuple[Fraction, ...]:
+        """Mean result of each run, exact."""
+        return tuple(exact_mean(self.results(run.rows)) for run in self.runs)
+
+    @cached_property
+    def run_errors(self) -> tuple[Fraction, ...]:
+        """Mean error of each run, exact."""
+        return tuple(exact_mean(self.errors(run.rows)) for run in self.runs)
 
     @cached_property
     def reference(self) -> float:
@@ -149,31 +159,39 @@ class Level:
             level=study.confidence,
             unit=study.unit if unit is None else unit,
             worksheet=self.data.worksheet,
-            readings=tuple(self.readings),
+            readings=self.readings,
             unit_name="runs",
             censored=self.censored,
         )
 
 
-def levels(data: ExperimentData) -> list[Level]:
+@lru_cache(maxsize=2)
+def levels(data: ExperimentData) -> tuple[Level, ...]:
     """The levels in rising order, labels in order of appearance; runs in order of appearance."""
     table = data.table
-    by_level: dict[At, dict[str, dict[Any, list[int]]]] = {}
-    names = table["preparation"].astype(str).tolist() if "preparation" in table else [""] * len(table)
-    runs = table["run"].astype(str).tolist()
-    for row, (level, run, name) in enumerate(zip(table["level"].tolist(), runs, names, strict=True)):
-        # A reading without a named preparation is taken as its own.
-        preparation: Any = name.strip() or row
-        by_level.setdefault(level, {}).setdefault(run, {}).setdefault(preparation, []).append(row)
+    by_level: dict[At, dict[str, list[int]]] = {}
+    names = table["preparation"].astype(str).str.strip().tolist() if "preparation" in table else []
+    for row, (level, run) in enumerate(zip(table["level"].tolist(), table["run"].astype(str).tolist(), strict=True)):
+        by_level.setdefault(level, {}).setdefault(run, []).append(row)
     order = sorted(by_level, key=float) if data.numeric_levels else list(by_level)  # type: ignore[arg-type]
-    return [
+    return tuple(
         Level(
             float(at) if data.numeric_levels else at,  # type: ignore[arg-type]
-            tuple(Run(run, tuple(tuple(rows) for rows in parts.values())) for run, parts in by_level[at].items()),
+            tuple(Run(run, _preparations(rows, names)) for run, rows in by_level[at].items()),
             data,
         )
         for at in order
-    ]
+    )
+
+
+def _preparations(rows: Sequence[int], names: Sequence[str]) -> tuple[tuple[int, ...], ...]:
+    """Rows of one preparation side by side; a reading without a named preparation is taken as its own."""
+    if not names:
+        return tuple((row,) for row in rows)
+    by_name: dict[str | int, list[int]] = {}
+    for row in rows:
+        by_name.setdefault(names[row] or row, []).append(row)
+    return tuple(tuple(own) for own in by_name.values())
 
 
 @dataclass(frozen=True)
@@ -212,7 +230,7 @@ def precision_runs(study: Study, name: str, *, with_reference: bool = False) -> 
     data = study.experiments[EXPERIMENT]
     if with_reference and not data.numeric_levels:
         return Evaluation(name, missing=LABELS)
-    return PrecisionRuns(study, data, tuple(levels(data)))
+    return PrecisionRuns(study, data, levels(data))
 
 
 def independence_notes(data: ExperimentData, levels: Sequence[Level]) -> tuple[str, ...]:

@@ -187,8 +187,7 @@ def _level_views(
 
 
 def _level_view(level: Level, by_place: Mapping[tuple[str, At], Quantity], flagged: Collection[str]) -> LevelRuns:
-    means = [exact_mean(level.results(run.rows)) for run in level.runs]
-    centre = exact_mean(means)
+    centre = exact_mean(level.run_means)
     readings = tuple(
         Deviation(run.name, name, line, float(exact(value) - centre), name in flagged)
         for run in level.runs
@@ -198,7 +197,7 @@ def _level_view(level: Level, by_place: Mapping[tuple[str, At], Quantity], flagg
     )
     return LevelRuns(
         at=level.at,
-        runs=tuple((run.name, float(mean - centre)) for run, mean in zip(level.runs, means, strict=True)),
+        runs=tuple((run.name, float(mean - centre)) for run, mean in zip(level.runs, level.run_means, strict=True)),
         readings=readings,
         s_r=by_place.get(("s_r", level.at)),
         s_run=by_place.get(("s_run", level.at)),
@@ -212,7 +211,7 @@ def _variances(levels: Sequence[Level]) -> Table:
             level_text(level.at),
             len(level.runs),
             len(level.rows),
-            float(exact_mean([exact_mean(level.results(run.rows)) for run in level.runs])),
+            float(exact_mean(level.run_means)),
             level.precision.between.df_between or None,
             level.precision.between.ms_between,
             level.precision.between.df_within or None,
@@ -230,9 +229,10 @@ def _grubbs_flags(level: Level) -> list[Flag]:
     values = level.results(rows)
     if len(values) < 3:
         return []
-    five, one = (grubbs_single(values, alpha=alpha) for alpha in (0.05, 0.01))
+    five = grubbs_single(values)
     if not five.exceeded:
         return []
+    one = grubbs_single(values, alpha=0.01)
     beyond = "also beyond" if one.exceeded else "not beyond"
     reason = (
         f"The reading lies {significant(five.statistic)} standard deviations from the mean of level "

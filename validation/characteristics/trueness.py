@@ -17,7 +17,7 @@ from validation.characteristics._precision_runs import (
     unit_text,
 )
 from validation.figures.trueness import LevelBias, TruenessView
-from validation.stats.estimate import Estimate, exact_mean, mean
+from validation.stats.estimate import Estimate, mean
 from validation.stats.robust import robust_mean
 from validation.stats.trueness import BiasLineResult, bias_line
 from validation.stats.variance_function import linear_sd
@@ -61,13 +61,12 @@ def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
 
 
 def _robust(level: Level) -> Estimate:
-    means = [exact_mean(level.errors(run.rows)) for run in level.runs]
     u, _ = level.reference_uncertainty
-    return replace(robust_mean(means, reference_uncertainty=u), n=len(level.rows))
+    return replace(robust_mean(level.run_errors, reference_uncertainty=u), n=len(level.rows))
 
 
 def _level_view(level: Level, bias: Quantity) -> LevelBias:
-    return LevelBias(level.at, bias.value, bias.interval, tuple(mean(level.errors(run.rows)) for run in level.runs))
+    return LevelBias(level.at, bias.value, bias.interval, tuple(map(float, level.run_errors)))
 
 
 def _line(levels: Sequence[Level], confidence: float) -> tuple[BiasLineResult | None, list[str], list[str]]:
@@ -76,8 +75,8 @@ def _line(levels: Sequence[Level], confidence: float) -> tuple[BiasLineResult | 
     """
     points: dict[str, list[tuple[float, float, int]]] = {}
     for level in levels:
-        for run in level.runs:
-            point = (mean(level.references(run.rows)), mean(level.errors(run.rows)), len(run.rows))
+        for run, error in zip(level.runs, level.run_errors, strict=True):
+            point = (mean(level.references(run.rows)), float(error), len(run.rows))
             points.setdefault(run.name, []).append(point)
     spanning = {name: rows for name, rows in points.items() if len({x for x, _, _ in rows}) >= 3}
     if len(spanning) < 2:

@@ -18,7 +18,7 @@ from validation.dossier.blocks import (
 from validation.dossier.opening import silent_changes
 from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import label_of, outcome_text
-from validation.judging.sensitivity import Variant
+from validation.judging.sensitivity import MOST_LOOKS, Variant
 from validation.study.experiments import chapter_words
 from validation.study.history.amendments import loss_sentences
 from validation.study.model import ExperimentData, Reading, Study
@@ -57,8 +57,11 @@ def sensitivity(record: DossierRecord) -> list[Block]:
 
 def _count_of_variants(variants: Sequence[Variant]) -> str:
     names = {"reading": "reading", "run": "left-out run", "method": "other method", "definition": "definition"}
-    counts = [counted(sum(variant.kind == kind for variant in variants), name) for kind, name in names.items()]
-    return f"Checks made: {', '.join(counts)}."
+    made = {kind: sum(variant.together for variant in variants if variant.kind == kind) for kind in names}
+    counts = [counted(made[kind], name) for kind, name in names.items()]
+    most = max((variant.together for variant in variants), default=1)
+    joined = f" Of more than {MOST_LOOKS} runs up to {most} neighbours were left out at once." if most > 1 else ""
+    return f"Checks made: {', '.join(counts)}.{joined}"
 
 
 def _readings(record: DossierRecord) -> list[Block]:

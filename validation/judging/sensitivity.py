@@ -5,9 +5,10 @@ A verdict that changes in any of these variants is fragile. Nothing here enters 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import isclose
+from functools import partial
+from math import ceil, isclose
 from typing import Literal
 
 from validation.characteristics.registry import characteristics
@@ -18,9 +19,13 @@ from validation.study.load import load_study
 from validation.study.model import Study
 from validation.study.ordering import natural_order
 from validation.study.quantity import At, Evaluation, Quantity
-from validation.study.variant import without, without_run
+from validation.study.variant import without, without_runs
+from validation.words import counted
 
-Kind = Literal["reading", "run", "method", "definition"]
+Kind = Literal["reading", "run", "method", "definition", "not made"]
+#: Looks at readings, and at the runs of one worksheet. Of more runs, neighbours are left out together; further readings
+#: are not looked at. Each look evaluates the study again, so that many would cost the square of the readings.
+MOST_LOOKS = 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +33,7 @@ class Variant:
     """The study judged again with one choice changed.
 
     `moved` pairs each row that changes, as reported and in the variant; `span` is the working range it would leave;
-    `failed` says why it could not be computed.
+    `failed` says why it could not be computed; `together` is how many runs are left out at once.
     """
 
     title: str
@@ -36,6 +41,7 @@ class Variant:
     moved: tuple[tuple[RequirementResult, RequirementResult], ...] = ()
     span: tuple[float, float] | None = None
     failed: str = ""
+    together: int = 1
 
     @property
     def flipped(self) -> tuple[tuple[RequirementResult, RequirementResult], ...]:
@@ -47,13 +53,16 @@ def variants(study: Study, evaluations: Mapping[str, Evaluation], judgement: Jud
     """Judge the study in every other way: readings in the order of the register, then runs, methods, definitions."""
     if not judgement.requirements:
         return []
+    readings = _readings(study, judgement)
     varied = [
-        _of_study(title, "reading", other, study, evaluations, judgement)
-        for title, other in _readings(study, judgement)
+        _of_study(title, "reading", other(), study, evaluations, judgement) for title, other in readings[:MOST_LOOKS]
     ]
-    varied += [
-        _of_study(title, "run", other, study, evaluations, judgement) for title, other in _runs(study, judgement)
-    ]
+    if len(readings) > MOST_LOOKS:
+        title = counted(len(readings) - MOST_LOOKS, "further amended or flagged reading")
+        varied.append(Variant(title, "not made", failed=f"Only the first {MOST_LOOKS} are looked at one by one."))
+    for title, runs, other in _runs(study, judgement):
+        look = _of_study(title, "run", other, study, evaluations, judgement)
+        varied.append(replace(look, together=len(runs)))
     return [*varied, *_methods(study, evaluations, judgement), *_definitions(study, evaluations, judgement)]
 
 
@@ -70,12 +79,13 @@ def mark_fragile(judgement: Judgement, variants: Sequence[Variant]) -> Judgement
 # ------------------------------------------------------------------------------------------------ other readings
 
 
-def _readings(study: Study, judgement: Judgement) -> Iterator[tuple[str, Study | str]]:
-    """Each amended reading as it was before, then each flagged one left out."""
-    for title, numbers in _amended(study.amendments):
-        yield title, _without_amendments(study, numbers)
-    for name in dict.fromkeys(flag.reading for flag in judgement.flags if flag.kept):
-        yield f"{name}: left out", without(study, name)
+def _readings(study: Study, judgement: Judgement) -> list[tuple[str, Callable[[], Study | str]]]:
+    """Each amended reading as it was before, then each flagged one left out: a title, and what reads the study so."""
+    flagged = dict.fromkeys(flag.reading for flag in judgement.flags if flag.kept)
+    return [
+        *((title, partial(_without_amendments, study, numbers)) for title, numbers in _amended(study.amendments)),
+        *((f"{name}: left out", partial(without, study, name)) for name in flagged),
+    ]
 
 
 def _amended(amendments: Sequence[Mapping[str, str]]) -> Iterator[tuple[str, set[int]]]:
@@ -111,17 +121,22 @@ def _without_amendments(study: Study, numbers: set[int]) -> Study | str:
     return replace(other, experiments={**other.experiments, **same})
 
 
-def _runs(study: Study, judgement: Judgement) -> Iterator[tuple[str, Study]]:
-    """Each run left out, of the experiments that a requirement uses; of two runs none can be spared."""
+def _runs(study: Study, judgement: Judgement) -> Iterator[tuple[str, Sequence[str], Study]]:
+    """Each run left out, of the experiments that a requirement uses; of two runs none can be spared.
+
+    A title, the runs, and the study without them.
+    """
     wanted = {item.experiment for item in characteristics().values() if item.name in _asked(judgement)}
     for name in study.experiments:
         data = study.ready(name)
         if name not in wanted or data is None or "run" not in data.table:
             continue
         runs = sorted(set(data.table["run"]) - {""}, key=natural_order)
-        if len(runs) > 2:
-            for run in runs:
-                yield f"run {run} of {name} left out", without_run(study, name, run)
+        together = ceil(len(runs) / MOST_LOOKS)
+        for first in range(0, len(runs), together) if len(runs) > 2 else ():
+            some = runs[first : first + together]
+            which = f"run {some[0]}" if len(some) == 1 else f"runs {some[0]} to {some[-1]}"
+            yield f"{which} of {name} left out", some, without_runs(study, name, some)
 
 
 def _asked(judgement: Judgement) -> set[str]:

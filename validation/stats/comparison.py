@@ -704,10 +704,7 @@ def _median_intercept(x: tuple[str, ...], y: tuple[str, ...], slope: float) -> f
 @lru_cache(maxsize=16)
 def _pairwise_slopes(x: tuple[str, ...], y: tuple[str, ...]) -> tuple[NDArray[np.float64], int]:
     """Sorted slopes of all pairs, and how many are below -1; coincident pairs and slopes of -1 are left out."""
-    dx, dy = _exact_steps(x), _exact_steps(y)
-    scale = lcm(dx[1], dy[1])
-    px, py = dx[0] * (scale // dx[1]), dy[0] * (scale // dy[1])
-    # dx and dy on one integer grid: equality with 0 and with one another is exact.
+    px, py = _exact_steps(x, y)
     keep = ((px != 0) | (py != 0)) & (px + py != 0)
     px, py = px[keep], py[keep]
     slopes = np.empty(px.size)
@@ -717,13 +714,18 @@ def _pairwise_slopes(x: tuple[str, ...], y: tuple[str, ...]) -> tuple[NDArray[np
     return np.sort(slopes), int(np.sum(slopes < -1))
 
 
-def _exact_steps(values: Sequence[str]) -> tuple[NDArray[Any], int]:
-    """Differences of all pairs i < j as whole numbers over one common denominator."""
-    fractions = [Fraction(value) for value in values]
-    denominator = lcm(*(f.denominator for f in fractions))
-    whole = np.array([int(f * denominator) for f in fractions], dtype=object)
-    first, second = np.triu_indices(len(values), 1)
-    return whole[second] - whole[first], denominator
+def _exact_steps(x: Sequence[str], y: Sequence[str]) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Differences of all pairs i < j of x and of y, in whole numbers of one step: they are equal where they tie.
+
+    Doubles hold them where none is beyond 2^53, and round their quotient once, as Python does that of whole numbers.
+    """
+    fractions = [[Fraction(value) for value in values] for values in (x, y)]
+    step = lcm(*(value.denominator for values in fractions for value in values))
+    whole = [[int((value - values[0]) * step) for value in values] for values in fractions]
+    fits = all(max(values) - min(values) <= 2**53 for values in whole)
+    first, second = np.triu_indices(len(x), 1)
+    dx, dy = (array[second] - array[first] for array in (np.array(v, dtype=float if fits else object) for v in whole))
+    return dx, dy
 
 
 def york(x: Sequence[Number], y: Sequence[Number], u_x: ArrayLike, u_y: ArrayLike) -> YorkResult:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from decimal import Decimal
+from decimal import Context, Decimal, Inexact
 from fractions import Fraction
+from functools import reduce
 from math import isfinite, lcm, sqrt
 from typing import Any
 
@@ -21,6 +22,8 @@ LIMIT_FACTOR = 1.96 * sqrt(2)
 
 #: A reading as the statistics take it: a float, or an exact decimal where the small part must survive.
 Number = float | int | Decimal | Fraction
+#: Adds decimals without rounding them, or refuses.
+_EXACT = Context(prec=1000, traps=[Inexact])
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,12 +163,24 @@ def centre(values: Iterable[Number], name: str = "values") -> tuple[Fraction, ND
     if floats:  # one subtraction of doubles is rounded once as it is
         doubles = np.array(sequence, dtype=float)
         return Fraction(sequence[0]), doubles - doubles[0]
+    differences = _differences(sequence)
+    if differences is not None:
+        return Fraction(sequence[0]), differences
     try:
         whole, denominator = _whole(sequence)
     except (ValueError, OverflowError) as error:
         raise ValueError(f"{name} must be finite numbers; {error}") from error
     first = whole[0]
     return Fraction(first, denominator), np.array([(number - first) / denominator for number in whole])
+
+
+def _differences(decimals: Sequence[Any]) -> NDArray[np.float64] | None:
+    """From the first, each rounded once; None where these are not decimals, or are not finite."""
+    try:
+        differences = np.array([float(_EXACT.subtract(value, decimals[0])) for value in decimals])
+    except (TypeError, Inexact):
+        return None
+    return differences if np.isfinite(differences).all() else None
 
 
 def _whole(values: Sequence[Number]) -> tuple[list[int], int]:
@@ -199,8 +214,12 @@ def exact_mean(values: Sequence[Number]) -> Fraction:
     ----------
     Any handbook.
     """
-    whole, denominator = _whole(values)
-    return Fraction(sum(whole), denominator * len(whole))
+    try:
+        total = Fraction(reduce(_EXACT.add, values))  # type: ignore[arg-type]
+    except (TypeError, Inexact):  # not all decimals, or too far apart
+        whole, denominator = _whole(values)
+        total = Fraction(sum(whole), denominator)
+    return total / len(values)
 
 
 def mean(values: Iterable[Number], name: str = "values") -> float:

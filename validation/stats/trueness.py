@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from math import sqrt
+from math import isfinite, sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -69,7 +69,8 @@ def bias(errors: Sequence[Sequence[Number]], *, reference_uncertainty: float | N
         raise ValueError("errors must hold at least one run, and each run at least one reading")
     if reference_uncertainty is not None and not reference_uncertainty >= 0:
         raise ValueError(f"reference_uncertainty must not be negative; got {reference_uncertainty}")
-    centre([value for run in errors for value in run], "errors")
+    if not all(isfinite(value) for run in errors for value in run):
+        raise ValueError("errors must hold finite numbers")
     means = [exact_mean(run) for run in errors]
     _, differences = centre(means)
     p, n = len(means), sum(len(run) for run in errors)

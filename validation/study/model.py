@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -37,9 +38,9 @@ class Reading:
     time_is_a_date: bool = False
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class ExperimentData:
-    """The readings of one experiment.
+    """The readings of one experiment; one object is equal to itself alone, so that what is made of it can be kept.
 
     Attributes
     ----------
@@ -62,7 +63,12 @@ class ExperimentData:
     awaiting: bool = False
     notes: tuple[str, ...] = ()
 
-    @property
+    @cached_property
+    def identifiers(self) -> list[str]:
+        """Of the rows of the table."""
+        return self.table["reading"].astype(str).tolist()
+
+    @cached_property
     def censored(self) -> tuple[Reading, ...]:
         return tuple(reading for reading in self.readings if reading.status == "censored")
 
@@ -74,7 +80,7 @@ class ExperimentData:
     def decimals(self, column: str, rows: Any = None) -> list[Decimal]:
         """The exact values of a numeric column, all of them or those at the positions in `rows`."""
         values = self.exact[column]
-        return list(values) if rows is None else [values[int(row)] for row in rows]
+        return list(values) if rows is None else [values[row] for row in rows]
 
     def censored_at(self, column: str, value: object) -> int:
         """How many censored readings carry `value` in `column`: what a note of that level must count."""

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 
 from validation.study.model import ExperimentData, Study
@@ -15,19 +17,20 @@ def without(study: Study, reading: str) -> Study:
     return replace(study, experiments=experiments)
 
 
-def without_run(study: Study, experiment: str, run: str) -> Study:
-    """The study without the readings of one run of one experiment."""
+def without_runs(study: Study, experiment: str, runs: Collection[str]) -> Study:
+    """The study without the readings of some runs of one experiment."""
     data = study.experiments[experiment]
-    return replace(study, experiments={**study.experiments, experiment: _keep(data, data.table["run"] != run)})
+    kept = _keep(data, ~data.table["run"].isin(runs))
+    return replace(study, experiments={**study.experiments, experiment: kept})
 
 
 def _drop(data: ExperimentData, reading: str) -> ExperimentData:
-    if reading not in set(data.table.get("reading", ())):
+    if "reading" not in data.table or reading not in data.identifiers:
         return data
     return _keep(data, data.table["reading"] != reading)
 
 
 def _keep(data: ExperimentData, wanted: pd.Series) -> ExperimentData:
-    positions = [position for position, keep in enumerate(wanted) if keep]
+    positions = np.flatnonzero(wanted).tolist()
     exact = {column: tuple(values[position] for position in positions) for column, values in data.exact.items()}
     return replace(data, table=data.table.iloc[positions].reset_index(drop=True), exact=exact)
