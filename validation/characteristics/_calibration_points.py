@@ -85,7 +85,10 @@ def calibration_points(data: ExperimentData) -> CalibrationPoints:
 
 def _levels(written: list[float | str], x: NDArray[np.float64]) -> tuple[tuple[At, ...], NDArray[np.int_]]:
     """The levels in order of their mean reference value, and the code of each reading."""
-    means = {name: float(x[[value == name for value in written]].mean()) for name in dict.fromkeys(written)}
+    rows: dict[float | str, list[int]] = {}
+    for row, name in enumerate(written):
+        rows.setdefault(name, []).append(row)
+    means = {name: float(x[own].mean()) for name, own in rows.items()}
     ordered = sorted(means, key=lambda name: (means[name], str(name)))
     codes = {name: code for code, name in enumerate(ordered)}
     names = tuple(name if isinstance(name, str) else float(name) for name in ordered)
@@ -94,7 +97,7 @@ def _levels(written: list[float | str], x: NDArray[np.float64]) -> tuple[tuple[A
 
 def _runs(written: list[str]) -> NDArray[np.int_] | None:
     """The run of each reading as a code, in order of appearance; None where the worksheet names none."""
-    names = list(dict.fromkeys(written))
-    if not any(name.strip() for name in names):
+    codes = {name: code for code, name in enumerate(dict.fromkeys(written))}
+    if not any(name.strip() for name in codes):
         return None
-    return np.array([names.index(name) for name in written], dtype=int)
+    return np.array([codes[name] for name in written], dtype=int)

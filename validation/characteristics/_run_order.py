@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
 from fractions import Fraction
 
 from validation.stats.estimate import Number, mean
@@ -60,16 +62,19 @@ def run_order(data: ExperimentData) -> RunOrder | None:
     identity = _codes(data, [name for name in with_role("identity") if name in table])
     pairs = [(run, kind) for run, kind in zip(series, identity, strict=True)]
     cells = {pair: code for code, pair in enumerate(dict.fromkeys(pairs))}
-    means: Mapping[int, float] = {
-        kind: max(0.0, mean([v for v, k in zip(values, identity, strict=True) if k == kind])) for kind in set(identity)
-    }
+    of_kind: dict[int, list[Decimal]] = {}
+    for value, kind in zip(values, identity, strict=True):
+        of_kind.setdefault(kind, []).append(value)
+    means = {kind: max(0.0, mean(own)) for kind, own in of_kind.items()}
     previous, gaps = _previous(series, orders)
-    runs = [str(run) for run in table["run"]]
+    names: dict[int, str] = {}
+    for code, run in zip(series, table["run"].astype(str), strict=True):
+        names.setdefault(code, run)
     return RunOrder(
         data=data,
         values=values,
         runs=tuple(series),
-        names=tuple(runs[series.index(code)] for code in range(max(series) + 1)),
+        names=tuple(names.values()),
         cells=tuple(cells[pair] for pair in pairs),
         places=tuple(means[kind] for kind in identity),
         previous=tuple(previous),
@@ -103,7 +108,9 @@ def _hours(data: ExperimentData, series: Sequence[int]) -> tuple[float, ...] | N
     known = [stamp for stamp in stamps if stamp is not None]
     if len(known) < len(stamps) or len({stamp.tzinfo is None for stamp in known}) > 1:
         return None
-    first = {code: min(t for t, s in zip(known, series, strict=True) if s == code) for code in set(series)}
+    first: dict[int, datetime] = {}
+    for time, code in zip(known, series, strict=True):
+        first[code] = min(time, first.get(code, time))
     return tuple((time - first[code]).total_seconds() / 3600 for time, code in zip(known, series, strict=True))
 
 
@@ -114,7 +121,9 @@ def _previous(series: Sequence[int], orders: Sequence[Fraction] | None) -> tuple
     places: dict[tuple[int, Fraction], list[int]] = {}
     for row, place in enumerate(zip(series, orders, strict=True)):
         places.setdefault(place, []).append(row)
-    first = {code: min(o for o, s in zip(orders, series, strict=True) if s == code) for code in set(series)}
+    first: dict[int, Fraction] = {}
+    for order, code in zip(orders, series, strict=True):
+        first[code] = min(order, first.get(code, order))
     previous: list[int | None] = []
     gaps = 0
     for code, order in zip(series, orders, strict=True):

@@ -128,6 +128,9 @@ class _Lots:
         # Lots are numbered in the order they were made; the order of interleaved readings is that of chance.
         self.names = sorted(dict.fromkeys(self.of), key=natural_order)
         self.runs = table["run"].astype(str).tolist() if "run" in table else []
+        self.by_run: dict[str, dict[str, list[int]]] = {lot: {} for lot in self.names}
+        for row, (lot, run) in enumerate(zip(self.of, self.runs or [""] * len(self.of), strict=True)):
+            self.by_run[lot].setdefault(run, []).append(row)
         results = data.decimals("result")
         levels = data.decimals("level") if data.numeric_levels else []
         self.share = bool(levels) and all(level > 0 for level in levels)
@@ -141,7 +144,8 @@ class _Lots:
             self.notes.append(NO_RUNS)
 
     def rows(self, lot: str, runs: Sequence[str] | None = None) -> list[int]:
-        return [i for i, of in enumerate(self.of) if of == lot and (runs is None or self.runs[i] in runs)]
+        by_run = self.by_run.get(lot, {})
+        return sorted(row for run in (by_run if runs is None else runs) for row in by_run.get(run, ()))
 
     def take(self, rows: Sequence[int]) -> list[Number]:
         return [self.values[row] for row in rows]
@@ -161,7 +165,8 @@ class _Lots:
         """Rows of a lot, run by run."""
         if not self.runs:
             return [self.rows(lot)]
-        return [rows for run in dict.fromkeys(self.runs) if (rows := self.rows(lot, [run]))]
+        by_run = self.by_run[lot]
+        return [by_run[run] for run in dict.fromkeys(self.runs) if run in by_run]
 
     def relative_sd(self) -> float | None:
         """Of one reading, within lot and run; None without replicates."""
