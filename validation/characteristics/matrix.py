@@ -147,7 +147,8 @@ def _difference(
 ) -> Quantity:
     """Paired by run where two runs hold both, else of independent readings."""
     several = len(set(blanks.data.table["run"].astype(str))) > 1 if "run" in blanks.data.table else False
-    shared = [run for run in blanks.by_run() if run in home.by_run()] if several else []
+    of_home = home.by_run() if several else {}
+    shared = [run for run in blanks.by_run() if run in of_home] if several else []
     if len(shared) > 1:
         rows, estimate, notes = _paired(blanks, home, shared)
     else:

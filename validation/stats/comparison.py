@@ -25,6 +25,8 @@ from validation.stats.estimate import Estimate, Number, centre
 from validation.stats.intervals import Interval, check_confidence, t_quantile
 from validation.stats.variance_function import LinearSdResult, linear_sd
 
+#: Pairwise slopes of more samples would fill the memory: of these there are two million, in some hundred MiB.
+MOST_SAMPLES = 2000
 _DIFFERENCE = "mean of paired differences, interval: t (any handbook)"
 _SCATTER = "standard deviation of paired differences, interval: chi-square"
 _AGREEMENT = "Bland and Altman 1986, Lancet i, 307; interval: non-central t, exact"
@@ -482,16 +484,34 @@ def _deming_fits(x: Matrix, y: Matrix, ratio: float) -> tuple[Matrix, Matrix]:
     if not (isfinite(ratio) and ratio > 0):
         raise ValueError(f"ratio must be a positive number; got {ratio}")
     n = x.shape[1]
-    sets = np.vstack([np.ones(n), 1.0 - np.eye(n)])
-    counts = sets.sum(axis=1)
-    mx, my = x @ sets.T / counts, y @ sets.T / counts
-    dx, dy = (v[:, None, :] - m[:, :, None] for v, m in ((x, mx), (y, my)))
-    dx, dy = dx * sets, dy * sets
-    sxx, syy, sxy = (dx**2).sum(axis=2), (dy**2).sum(axis=2), (dx * dy).sum(axis=2)
+    mx, my = (v.mean(axis=1, keepdims=True) for v in (x, y))
+    dx, dy = x - mx, y - my
+    sxx, sxy, syy = _sums_of_products(dx, dy)
     if np.any(sxy == 0):
         raise ValueError("x and y must vary together for a line; with or without one pair they do not")
     slopes = _deming_slope(sxx, sxy, syy, ratio)
+    # Without a point the mean moves away from it.
+    mx, my = (np.hstack([m, m - d / (n - 1)]) for m, d in ((mx, dx), (my, dy)))
     return slopes, my - slopes * mx
+
+
+def _sums_of_products(dx: Matrix, dy: Matrix) -> Matrix:
+    """Of deviations from the mean, shape (studies, n): xx, xy and yy of all points, then without each in turn.
+
+    Shape (3, studies, n + 1). A sum loses n / (n - 1) of the point's own product; where that leaves next to nothing,
+    it is formed from the other points.
+    """
+    n = dx.shape[1]
+    products = np.stack([dx * dx, dx * dy, dy * dy])
+    whole = products.sum(axis=2, keepdims=True)
+    left = whole - n / (n - 1) * products
+    xx, xy, yy = left
+    little = (xx < 0.01 * whole[0]) | (yy < 0.01 * whole[2]) | (np.abs(xy) < 1e-9 * np.sqrt(np.abs(xx * yy)))
+    for study, point in np.argwhere(little):
+        x, y = (np.delete(d[study], point) for d in (dx, dy))
+        x, y = x - x.mean(), y - y.mean()
+        left[:, study, point] = x @ x, x @ y, y @ y
+    return np.concatenate([whole, left], axis=2)
 
 
 def _jackknife_error(fits: Matrix) -> Vector:
@@ -557,7 +577,7 @@ def passing_bablok(x: Sequence[Number], y: Sequence[Number]) -> PassingBablokRes
     Raises
     ------
     ValueError
-        n < 3, or a median slope that is vertical or does not exist.
+        n < 3 or beyond `MOST_SAMPLES`, or a median slope that is vertical or does not exist.
 
     References
     ----------
@@ -567,6 +587,8 @@ def passing_bablok(x: Sequence[Number], y: Sequence[Number]) -> PassingBablokRes
     """
     if len(x) < 3 or len(x) != len(y):
         raise ValueError(f"x and y must hold the same number of values, at least 3; got {len(x)} and {len(y)}")
+    if len(x) > MOST_SAMPLES:
+        raise ValueError(f"the slopes of all pairs are taken of {MOST_SAMPLES} samples or fewer; got {len(x)}")
     n = len(x)
     exact_x, exact_y = (tuple(str(Fraction(value)) for value in values) for values in (x, y))
     slopes, shift = _pairwise_slopes(exact_x, exact_y)
