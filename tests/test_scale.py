@@ -16,6 +16,7 @@ from validation.dossier.registers import _count_of_variants
 from validation.judging import sensitivity
 from validation.judging.outcomes import evaluate, judge_study
 from validation.stats import mixed_model as mixed
+from validation.stats import straightness
 from validation.stats.comparison import MOST_SAMPLES, deming, passing_bablok
 from validation.stats.estimate import centre, exact_mean
 from validation.stats.mixed_model import mixed_model
@@ -216,3 +217,12 @@ def test_many_looks_are_made_together_or_named_as_not_made(tmp_path: Path, monke
     assert "first 2 are looked at" in rest.failed
     assert "3 left-out runs" in _count_of_variants(few)
     assert "up to 2 neighbours were left out at once" in _count_of_variants(few)
+
+
+def test_weighted_tests_of_straightness_name_their_limit(monkeypatch):
+    levels, runs = np.tile(np.arange(8), 9), np.repeat(np.arange(9), 8)
+    y = levels + np.random.default_rng(7).normal(0, 0.1, 72)
+    monkeypatch.setattr(straightness, "MOST_WORK", 1000)
+    result = straightness.weighted_tests(levels.tolist(), y.tolist(), levels, runs, draws=9)
+    assert result.lack_of_fit_p is None
+    assert result.reason.startswith("They are made of some sixty runs at most")
