@@ -15,11 +15,16 @@ import sys
 import tempfile
 import time
 import tracemalloc
+import warnings
 from collections.abc import Callable
+from decimal import Decimal
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 from benchmark_scale import print_scale
+from scipy.stats import theilslopes
+from statsmodels.regression.mixed_linear_model import MixedLM
 
 from validation import resources
 from validation.characteristics.registry import characteristics
@@ -29,6 +34,7 @@ from validation.simulation.pairs import PairsDesign
 from validation.stats import calibration, comparison, detection, straightness
 from validation.stats.distributions import Normal, Rectangular, StudentT, triangular
 from validation.stats.mean_squares import Components, MeanSquares
+from validation.stats.mixed_model import mixed_model
 from validation.stats.monte_carlo import monte_carlo
 from validation.stats.nested_stages import NestedStages
 from validation.stats.outliers import grubbs_single, in_standard_deviations
@@ -196,6 +202,89 @@ def simulated_studies() -> list[tuple[str, float, float]]:
     return found
 
 
+LME4 = """
+given <- commandArgs(TRUE)
+suppressMessages(library(lme4))
+readings <- read.csv(given[1])
+cat(system.time(lmer(y ~ 1 + (1 | analyst) + (1 | instrument) + (1 | run), readings))[["elapsed"]])
+"""
+
+#: Statistic, what it is held against, seconds of both; None where the other cannot be had.
+Pair = tuple[str, str, float, float | None]
+
+
+def seconds(job: Callable[[], object], repeats: int = 3) -> float:
+    """The shortest of some repeats; what is computed once and kept is made anew by the caller."""
+    times = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        job()
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+def crossed(n: int) -> tuple[np.ndarray, dict[str, list[str]]]:
+    """Readings of six analysts on four instruments, five in each run, and their factors."""
+    rng = np.random.default_rng(1)
+    run = np.arange(n) // 5
+    analyst, instrument = (rng.integers(0, size, n // 5)[run] for size in (6, 4))
+    effects = rng.normal(0, 1, 6)[analyst] + rng.normal(0, 0.7, 4)[instrument] + rng.normal(0, 0.5, n // 5)[run]
+    columns = {"analyst": analyst, "instrument": instrument, "run": run}
+    return effects + rng.normal(0, 1, n), {name: codes.astype(str).tolist() for name, codes in columns.items()}
+
+
+def by_lme4(y: np.ndarray, factors: dict[str, list[str]]) -> float | None:
+    """Seconds of the fit alone, without the start of R; None without R or lme4."""
+    if shutil.which("Rscript") is None:
+        return None
+    with tempfile.TemporaryDirectory() as folder:
+        table = Path(folder) / "readings.csv"
+        pd.DataFrame({"y": y, **factors}).to_csv(table, index=False)
+        done = subprocess.run(["Rscript", "-e", LME4, str(table)], capture_output=True, text=True, check=False)
+    return float(done.stdout) if done.returncode == 0 else None
+
+
+def by_mixed_lm(y: np.ndarray, factors: dict[str, list[str]]) -> float:
+    """Seconds of statsmodels, which forms matrices over readings: of 10,000 they fill several GiB."""
+    table = pd.DataFrame({"y": y, "all": 1, **factors})
+    formulas = {name: f"0 + C({name})" for name in factors}
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return seconds(
+            lambda: MixedLM.from_formula("y ~ 1", table, groups="all", re_formula="0", vc_formula=formulas).fit(), 1
+        )
+
+
+def single_statistics() -> list[Pair]:
+    """One study, ours against a general library on the same readings."""
+    rng = np.random.default_rng(1)
+    pairs: list[Pair] = []
+    for n in (1_000, 10_000, 100_000):
+        y = rng.normal(4, 0.1, (n // 10, 10)).round(3)
+        runs = [[[Decimal(f"{value:.3f}")] for value in run] for run in y.tolist()]
+        sums = seconds(lambda y=y: (y.var(axis=1, ddof=1).mean(), y.mean(axis=1).var(ddof=1)))
+        pairs.append((f"precision, {n} decimals", "sums of numpy", seconds(lambda runs=runs: precision(runs)), sums))
+    for n in (1_000, 10_000):
+        y, factors = crossed(n)
+        start = time.perf_counter()
+        mixed_model(y.tolist(), factors)
+        ours = time.perf_counter() - start
+        pairs.append((f"mixed model, {n} readings", "lme4", ours, by_lme4(y, factors)))
+        if n <= 1_000:
+            pairs.append((f"mixed model, {n} readings", "statsmodels", ours, by_mixed_lm(y, factors)))
+    for n in (200, 1_000):
+        t = rng.uniform(1, 10, n)
+        a, b = (np.round(t + rng.normal(0, 0.1, n), 3) for _ in range(2))
+        exact = [[Decimal(f"{value:.3f}") for value in values] for values in (a, b)]
+        start = time.perf_counter()
+        comparison.passing_bablok(*exact)
+        ours = time.perf_counter() - start
+        pairs.append(
+            (f"pairwise slopes, {n} samples", "scipy theilslopes", ours, seconds(lambda a=a, b=b: theilslopes(b, a)))
+        )
+    return pairs
+
+
 def budget_of_ten() -> tuple[float, float, float, float, float]:
     """Seconds of a million draws of a budget of ten inputs, in blocks and as one plain block of numpy, the largest
     memory of both in MiB, and the seconds that a loop over single draws would take.
@@ -270,13 +359,17 @@ def main() -> None:
     print(f"reading, statistics and judging alone, no kernel:  {pure:6.1f} s   {pure / best:.0%} of the demo")
     print(f"largest process of the demo:                       {peak:6.0f} MiB")
     print("cost of a simulated study, microseconds:          at once    plain loop   ratio")
-    for name, at_once, loop in simulated_studies():
-        print(f"  {name:<46s} {at_once:9.1f} {loop:13.1f} {loop / at_once:7.0f}")
-    seconds, memory, whole, whole_memory, loop = budget_of_ten()
+    for name, together, one_by_one in simulated_studies():
+        print(f"  {name:<46s} {together:9.1f} {one_by_one:13.1f} {one_by_one / together:7.0f}")
+    print("one study, seconds:                                ours       other   ratio")
+    for name, other, own, theirs in single_statistics():
+        against = "     absent" if theirs is None else f"{theirs:11.4f} {own / theirs:7.1f}"
+        print(f"  {name:<28s} {other:<18s} {own:9.4f} {against}")
+    at_once, memory, whole, whole_memory, loop = budget_of_ten()
     print("a million draws of a budget of ten inputs, mean, u and both intervals:")
-    print(f"  in blocks, with the shortest interval and errors {seconds:5.2f} s  {memory:5.0f} MiB")
+    print(f"  in blocks, with the shortest interval and errors {at_once:5.2f} s  {memory:5.0f} MiB")
     print(f"  one plain block of numpy                         {whole:5.2f} s  {whole_memory:5.0f} MiB")
-    print(f"  a loop over single draws, extrapolated           {loop:5.1f} s   {loop / seconds:.0f} times the blocks")
+    print(f"  a loop over single draws, extrapolated           {loop:5.1f} s   {loop / at_once:.0f} times the blocks")
     with tempfile.TemporaryDirectory() as scratch:
         print_scale(Path(scratch))
 

@@ -27,6 +27,9 @@ BOOTSTRAP_SOURCE = "Davison and Hinkley, Bootstrap Methods and their Application
 
 DRAWS = 1999
 SEED = 20_260_101
+#: Cells times the square of the coefficients that the weighted tests take: half a minute, and the cube of the runs.
+MOST_WORK = 1e7
+TOO_MANY = "They are made of some sixty runs at most: beyond, refitting every run in each draw would take minutes."
 _ROUNDS = 3  # s(x), weights and residuals in turn; the third round no longer moves p in the second decimal
 
 
@@ -204,7 +207,7 @@ def weighted_tests(
 
     Returns
     -------
-    WeightedTestsResult
+    WeightedTestsResult; beyond `MOST_WORK`, some sixty runs of eight levels, without tests and with the reason
 
     Raises
     ------
@@ -218,6 +221,9 @@ def weighted_tests(
     readings = CalibrationReadings.of(x, y, levels, runs)
     unit = "run" if readings.several else "reading"
     cells = Cells.of(readings)
+    columns = (2 * len(np.unique(cells.run)) if readings.several else 2) + len(cells.level_x)
+    if len(cells.x) * columns**2 > MOST_WORK:
+        return WeightedTestsResult(draws, unit, 0, 0, notes=readings.notes, reason=TOO_MANY)
     designs = NestedDesigns.of(cells)
     df1, df2 = designs.lack_of_fit_df, designs.scatter_df
     blank = WeightedTestsResult(draws, unit, df1, df2, notes=(*readings.notes, *_unequal_cells(cells)))
