@@ -8,13 +8,14 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from study_folder import PRECISION, amend, write_study
+from study_folder import NOW, PRECISION, amend, write_study
 
 from validation import resources
 from validation.characteristics.registry import characteristics
 from validation.dossier.manifest import hashes
 from validation.running.kept import FOLDER, KeptChapters, experiments_read, kept_chapters
 from validation.running.run import run_study
+from validation.study.history.plan_lock import freeze
 from validation.study.load import load_study
 from validation.study.model import ExperimentData
 from validation.study.quantity import Evaluation
@@ -119,6 +120,7 @@ def test_a_kept_chapter_gives_the_same_draft_and_no_numbered_dossier(study: Path
     assert steps[0] == "1 chapter as before: the inputs are the same"
     assert not [step for step in steps if step.startswith("[")]
     assert hashes(study / "draft") == before
+    freeze(study, "Q", NOW)
     run_study(study, progress=steps.append)
     assert sum(step.startswith("[") for step in steps) == len(characteristics())
 

@@ -31,6 +31,7 @@ from validation.dossier.method_changes import (
     QUANTITIES_ADDED,
     QUANTITIES_DROPPED,
     MethodChange,
+    between,
     changes_between,
     is_later,
 )
@@ -279,9 +280,19 @@ def test_the_record_of_quantities_names_what_there_is() -> None:
 
 def test_methods_between_two_versions_are_those_after_the_one_up_to_the_other() -> None:
     assert [change.version for change in changes_between("0.1.0", "0.2.0")] == ["0.2.0"]
-    assert changes_between("0.2.0", "0.10.0") == ()
+    assert changes_between("0.2.0", "0.4.0") == ()
+    assert [change.version for change in changes_between("0.4.0", "0.10.0")] == ["0.5.0"]
     assert changes_between("0.3.0", "0.1.0") == ()
     assert changes_between("not stated", "0.4.0") == ()
+
+
+def test_the_comparison_may_have_moved_only_where_it_lacked_censored_readings(kept: Path) -> None:
+    results = content(kept / "new-grade-001")
+    assert between("0.4.0", "0.5.0", results).changes == ()
+    next(q for q in results["quantities"] if q["key"] == "comparison.mean_difference")["censored"] = 1
+    (since,) = between("0.4.0", "0.5.0", results).changes
+    assert since.concerns("comparison.mean_difference")
+    assert not since.concerns("trueness.bias")
 
 
 @pytest.mark.usefixtures("another_bias")
@@ -329,7 +340,7 @@ def results_of_next(study: Path) -> tuple[Path, dict[str, Any]]:
     """The inputs of the next dossier of a study that names its parent, and its results.json, in this process."""
     parent, inputs = named(study), study.parent / "inputs"
     copy_inputs(load_study(study), inputs)
-    keep_parent(parent, inputs, load_study(study))
+    keep_parent(parent, inputs)
     copied = load_study(inputs)
     _, _, results = judged_with_parent(copied, inputs, evaluate(copied), (), draft=False)
     return inputs, results

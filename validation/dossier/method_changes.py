@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
+from typing import Any
 
 #: The key of a change in the rules of the proposed conclusion.
 CONCLUSION = "conclusion"
@@ -17,6 +18,7 @@ class MethodChange:
 
     `keys` are keys of quantities or patterns of them (`uncertainty.*`), every one whose numbers move, or `conclusion`;
     `parts` the fields of `results.json` that move. `stricter`: the conclusion can only have become worse.
+    `of_censored`: only in a dossier whose quantities of these keys lacked censored readings.
     """
 
     version: str
@@ -24,10 +26,17 @@ class MethodChange:
     parts: tuple[str, ...]
     sentence: str
     stricter: bool = False
+    of_censored: bool = False
 
     def concerns(self, key: str) -> bool:
         """Whether the method is that of this key."""
         return any(fnmatchcase(key, pattern) for pattern in self.keys)
+
+    def reaches(self, results: Mapping[str, Any]) -> bool:
+        """Whether the method can have moved anything of a dossier with this content of results.json."""
+        return not self.of_censored or any(
+            item.get("censored") and self.concerns(item["key"]) for item in results["quantities"]
+        )
 
     def text(self) -> str:
         """ "0.2.0: what changed." """
@@ -50,6 +59,7 @@ METHOD_CHANGES: tuple[MethodChange, ...] = (
         ("value", "standard_uncertainty", "interval", "judged_interval", "degrees_of_freedom", "n", "readings"),
         "A sample with a censored result of either method is left out of the comparison whole; before, its other "
         "results stood for it, and no requirement on the comparison could be met.",
+        of_censored=True,
     ),
 )
 
@@ -81,12 +91,18 @@ class Between:
         return self.later or any(fnmatchcase(key, pattern) for pattern in self.dropped)
 
 
-def between(then: str, now: str) -> Between:
-    """The record between version `then` and `now`; empty where `then` is no version."""
+def between(then: str, now: str, results: Mapping[str, Any]) -> Between:
+    """The record between version `then` and `now`; empty where `then` is no version.
+
+    Parameters
+    ----------
+    then, now : versions
+    results : content of results.json of the dossier of `then`
+    """
     if not is_version(then):
         return Between()
     return Between(
-        changes_between(then, now),
+        tuple(change for change in changes_between(then, now) if change.reaches(results)),
         _keys_since(QUANTITIES_ADDED, _numbers(then), _numbers(now)),
         _keys_since(QUANTITIES_DROPPED, _numbers(then), _numbers(now)),
         is_later(then, now),

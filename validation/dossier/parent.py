@@ -12,7 +12,7 @@ from typing import Any
 
 from validation.dossier.compare import compare_facts, facts_of_building, read_facts
 from validation.dossier.comparison_report import ComparisonReport, RecomputedNumber
-from validation.dossier.manifest import MANIFEST, Manifest, integrity_problems, read_manifest, sha256, versions
+from validation.dossier.manifest import MANIFEST, integrity_problems, read_manifest, sha256, versions
 from validation.dossier.method_changes import Between, between
 from validation.dossier.other_version import compare_versions
 from validation.dossier.results import RESULTS, read_results, results_of
@@ -83,21 +83,21 @@ def _dossier_of(folder: Path, manifest_hash: str) -> Path | None:
 
 def keep_parent(parent: Path, inputs: Path) -> None:
     """Copy what a step, and a number computed by a changed method, rest on into the inputs."""
-    for name in (MANIFEST, *_kept(read_manifest(parent))):
+    for name in (MANIFEST, *_kept(parent)):
         target = inputs / PLACE / name
         target.parent.mkdir(parents=True, exist_ok=True)
         target.write_bytes((parent / name).read_bytes())
 
 
-def _kept(manifest: Manifest) -> list[str]:
+def _kept(parent: Path) -> list[str]:
     """The files of a parent that this version keeps, by name."""
-    whole = bool(_record_since(manifest).changes)
-    return [name for name in manifest.files if name in _KEPT or (whole and name.startswith("inputs/"))]
+    whole = bool(_record_since(parent).changes)
+    return [name for name in read_manifest(parent).files if name in _KEPT or (whole and name.startswith("inputs/"))]
 
 
-def _record_since(manifest: Manifest) -> Between:
+def _record_since(parent: Path) -> Between:
     """What is on record after the version that made a dossier."""
-    return between(manifest.program_version, versions()["validation"])
+    return between(read_manifest(parent).program_version, versions()["validation"], read_results(parent))
 
 
 def parent_problems(inputs: Path, wanted: str | None, *, made_here: bool) -> list[str]:
@@ -117,9 +117,11 @@ def parent_problems(inputs: Path, wanted: str | None, *, made_here: bool) -> lis
         return [f"inputs/{PLACE}/{MANIFEST}: its SHA-256 is not the one that the plan names as parent."]
     manifest = read_manifest(place)
     there = [name for name in manifest.files if (place / name).is_file()]
+    if made_here and RESULTS not in there:
+        return [f"inputs/{PLACE}/{RESULTS}: missing; the parent's manifest lists it."]
     return [
         f"inputs/{PLACE}/{name}: not what the parent's manifest lists."
-        for name in (_kept(manifest) if made_here else there)
+        for name in (_kept(place) if made_here else there)
         if name not in there or sha256(place / name) != manifest.files[name]
     ]
 
@@ -143,9 +145,8 @@ def comparison(study: Study, inputs: Path, results: dict[str, Any]) -> Compariso
 
 def _recomputed(parent: Path) -> tuple[RecomputedNumber, ...]:
     """The numbers of a parent that changed methods give differently; none where an earlier version kept no inputs."""
-    manifest, recorded = read_manifest(parent), read_results(parent)
-    record = _record_since(manifest)
-    if not record.changes or not all((parent / name).is_file() for name in _kept(manifest)):
+    recorded, record = read_results(parent), _record_since(parent)
+    if not record.changes or not all((parent / name).is_file() for name in _kept(parent)):
         return ()
     draft = bool(recorded.get("draft", False))
     try:

@@ -208,7 +208,7 @@ def _as_a_whole(dossier: _Dossier, rebuilt: Rebuilt) -> _Recomputed:
 
 
 def _across_versions(dossier: _Dossier, rebuilt: Rebuilt) -> _Recomputed:
-    record = between(dossier.manifest.program_version, versions()["validation"])
+    record = between(dossier.manifest.program_version, versions()["validation"], dossier.results)
     step, today = dossier.results.get("step"), rebuilt.results
     if step is not None and "step" not in today:
         today = with_recorded_step(rebuilt, step)

@@ -6,7 +6,6 @@ from collections.abc import Collection
 from dataclasses import replace
 from decimal import Decimal
 
-import numpy as np
 import pandas as pd
 
 from validation.study.experiments import EXPERIMENTS
@@ -58,6 +57,6 @@ def _drop(data: ExperimentData, reading: str) -> ExperimentData:
 
 
 def _keep(data: ExperimentData, wanted: pd.Series) -> ExperimentData:
-    positions = np.flatnonzero(wanted).tolist()
+    positions = wanted.to_numpy().nonzero()[0].tolist()
     exact = {column: tuple(values[position] for position in positions) for column, values in data.exact.items()}
     return replace(data, table=data.table.iloc[positions].reset_index(drop=True), exact=exact)
