@@ -104,7 +104,7 @@ def test_an_exclusion_that_a_lapse_asked_for_does_not_stop_the_study(tmp_path: P
     assert "had expired" in look.failed
 
 
-@pytest.mark.slow
+@pytest.mark.thorough  # the usual run has such a dossier in tests/test_verify.py
 def test_the_command_runs_a_study_with_every_kind_of_amendment(tmp_path: Path, capsys) -> None:
     folder = write_study(tmp_path / "study", {"precision": ROUGH})
     assert main(["freeze", str(folder), "--by", "Q"]) == 0

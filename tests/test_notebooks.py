@@ -1,6 +1,6 @@
 """The notebooks as committed, and what they show, also as the run of the demonstration left them.
 
-Each is executed once, by that run. nbval executes one more as it is committed, and in the thorough run all of them.
+Each is executed once, by that run. In the thorough run nbval executes all of them again, as they are committed.
 """
 
 from __future__ import annotations
@@ -379,9 +379,8 @@ def test_the_run_executed_every_cell_as_it_is_committed(name: str, dossier: Path
     assert all(shown) != (name == "recovery")  # of which the demonstration has no readings
 
 
-@pytest.mark.parametrize(
-    "name", ["trueness", *(pytest.param(n, marks=pytest.mark.thorough) for n in NAMES if n != "trueness")]
-)
+@pytest.mark.thorough
+@pytest.mark.parametrize("name", NAMES)
 def test_nbval_executes_a_notebook_as_it_is_committed(name: str) -> None:
     # Without a study: on the demonstration that comes with the program. In a kernel of this interpreter.
     command = [sys.executable, "-m", "pytest", "-p", "no:xdist", "-p", "no:cacheprovider", "-o", "addopts="]

@@ -171,37 +171,31 @@ def without_requirements_and_lock(study: Path) -> None:
 
 
 @pytest.mark.slow
-def test_an_interrupted_run_leaves_nothing_and_the_next_one_works(small_study: Path) -> None:
+def test_an_interrupted_run_leaves_nothing_and_the_next_one_makes_a_draft(small_study: Path) -> None:
     def interrupt(line: str) -> None:
         if line == "rendering":
             raise KeyboardInterrupt
 
+    dossiers, draft = small_study / "dossiers", small_study / "draft"
     with pytest.raises(KeyboardInterrupt):
         run_study(small_study, progress=interrupt)
-    dossiers = small_study / "dossiers"
     assert [path.name for path in dossiers.iterdir() if not path.name.startswith(".lock")] == ["001"]
     # A run that was killed outright leaves its building folder; the next run removes it.
     (dossiers / ".building-002").mkdir()
-    assert run_study(small_study, only="trueness").dossier == small_study / "draft"
-    assert not (dossiers / ".building-002").exists()
+    # A draft is watermarked, lies outside the dossiers, and takes the place of an earlier one.
+    shutil.copytree(dossiers / "001", draft)
+    assert run_study(small_study, only="repeatability").dossier == draft
+    assert results_of(draft)["draft"] is True
+    assert results_of(draft)["conclusion"]["outcome"] == "not judged"
+    assert "DRAFT" in (draft / "dossier.html").read_text(encoding="utf-8")
+    assert [path.name for path in (draft / "notebooks").iterdir()] == ["repeatability.ipynb"]
+    assert [path.name for path in dossiers.iterdir() if not path.name.startswith(".lock")] == ["001"]
 
 
 def test_two_runs_at_once_do_not_mix(study: Path) -> None:
     (study / "dossiers").mkdir()
     with FileLock(study / "dossiers" / ".lock"), pytest.raises(Refusal, match=r"Another run is working"):
         run_study(study)
-
-
-@pytest.mark.slow
-def test_a_draft_is_watermarked_outside_the_dossiers_and_overwritten(study: Path, dossier: Path) -> None:
-    shutil.copytree(dossier, study / "draft")
-    report = run_study(study, only="repeatability")
-    assert report.dossier == study / "draft"
-    assert [path.name for path in (study / "draft" / "notebooks").iterdir()] == ["repeatability.ipynb"]
-    assert results_of(report.dossier)["draft"] is True
-    assert results_of(report.dossier)["conclusion"]["outcome"] == "not judged"
-    assert "DRAFT" in (report.dossier / "dossier.html").read_text(encoding="utf-8")
-    assert not [path for path in (study / "dossiers").iterdir() if path.name.isdigit()]
 
 
 @pytest.mark.parametrize(("state", "why"), [("none", "not frozen"), ("changed", "not the plan that was frozen")])
@@ -229,7 +223,15 @@ def test_a_frozen_plan_without_a_reading_uses_up_no_number(tmp_path: Path) -> No
     assert (report.dossier, "there is no reading yet" in report.draft) == (folder / "draft", True)
     assert verify_dossier(report.dossier).problems == ()
     write_study(folder)
-    assert run_study(folder).dossier == folder / "dossiers" / "001"
+    steps: list[str] = []
+
+    def stop(line: str) -> None:
+        steps.append(line)
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run_study(folder, progress=stop)
+    assert "takes no number" not in steps[0]
 
 
 def test_an_unknown_characteristic_is_refused(study: Path) -> None:

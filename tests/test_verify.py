@@ -28,8 +28,9 @@ def copy(small_dossier: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(small_dossier, tmp_path / "001"))
 
 
-def test_a_fresh_dossier_verifies_wherever_it_lies(dossier: Path, tmp_path: Path) -> None:
-    report = verify_dossier(Path(shutil.copytree(dossier, tmp_path / "001")))
+@pytest.mark.parametrize("figures", [False, pytest.param(True, marks=pytest.mark.thorough)])
+def test_a_fresh_dossier_verifies_wherever_it_lies(dossier: Path, tmp_path: Path, figures: bool) -> None:
+    report = verify_dossier(Path(shutil.copytree(dossier, tmp_path / "001")), figures=figures)
     assert report.problems == ()
     assert report.ok
     assert report.checked > 500
