@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import replace
 
-import numpy as np
 import pandas as pd
 
 from validation.study.model import ExperimentData, Study
@@ -31,6 +30,6 @@ def _drop(data: ExperimentData, reading: str) -> ExperimentData:
 
 
 def _keep(data: ExperimentData, wanted: pd.Series) -> ExperimentData:
-    positions = np.flatnonzero(wanted).tolist()
+    positions = [position for position, keep in enumerate(wanted.tolist()) if keep]
     exact = {column: tuple(values[position] for position in positions) for column, values in data.exact.items()}
     return replace(data, table=data.table.iloc[positions].reset_index(drop=True), exact=exact)
