@@ -83,7 +83,7 @@ class LaboratoryLevel:
         return float(np.mean([laboratory.mean for laboratory in self.laboratories]))
 
     def reading(self, row: int) -> str:
-        return str(self.data.table["reading"].iloc[row])
+        return self.data.identifiers[row]
 
 
 def laboratory_levels(data: ExperimentData) -> Iterator[LaboratoryLevel]:

@@ -208,7 +208,7 @@ class Comparison:
             level=self.study.confidence,
             unit="1",
             worksheet=self.data.worksheet,
-            readings=tuple(str(name) for name in self.data.table["reading"].iloc[list(rows)]),
+            readings=tuple(self.data.identifiers[row] for row in rows),
             unit_name=unit_name or ("runs" if self.by_run else "readings at each level"),
             censored=censored,
         )

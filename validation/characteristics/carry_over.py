@@ -67,7 +67,7 @@ class Setting:
     @property
     def readings(self) -> list[str]:
         rows = [row for triple in self.triples for row in triple.rows]
-        return [str(self.data.table["reading"].iloc[row]) for row in rows]
+        return [self.data.identifiers[row] for row in rows]
 
     def quantity(
         self, study: Study, key: str, estimate: Estimate, unit: str, readings: Sequence[str], unit_name: str = "triples"
@@ -240,7 +240,7 @@ def _flags(setting: Setting) -> list[Flag]:
     triple = setting.triples[test.index]
     return [
         Flag(
-            reading=str(setting.data.table["reading"].iloc[triple.rows[1]]),
+            reading=setting.data.identifiers[triple.rows[1]],
             test="Grubbs, difference of the blanks",
             statistic=test.statistic,
             critical=test.critical,
@@ -324,7 +324,7 @@ def _order_share(study: Study, experiment: str) -> _OrderShare | None:
         level=study.confidence,
         unit="1",
         worksheet=data.worksheet,
-        readings=tuple(str(name) for name in data.table["reading"].iloc[list(rows)]),
+        readings=tuple(data.identifiers[row] for row in rows),
         censored=len(data.censored),
     )
     return _OrderShare(share, order, fit, rows)

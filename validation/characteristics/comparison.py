@@ -374,7 +374,7 @@ def _decision_levels(study: Study) -> list[float]:
 
 def _quantities(study: Study, data: ExperimentData, pairs: _Pairs, estimated: Estimated) -> tuple[Quantity, ...]:
     rows = sorted(row for sample in pairs.samples for row in (*sample.candidate_rows, *sample.reference_rows))
-    readings = tuple(str(data.table["reading"].iloc[row]) for row in rows)
+    readings = tuple(data.identifiers[row] for row in rows)
     count = len(_with_censored(data))
     notes: tuple[str, ...] = ()
     if count:
@@ -408,7 +408,7 @@ def _flags(data: ExperimentData, pairs: _Pairs) -> Iterator[Flag]:
     sample = pairs.samples[five.index]
     strength = "beyond the 1 % value too" if one.exceeded else "beyond the 5 % value, within the 1 % value"
     yield Flag(
-        reading=str(data.table["reading"].iloc[_furthest(sample)]),
+        reading=data.identifiers[_furthest(sample)],
         test="Grubbs, differences",
         statistic=five.statistic,
         critical=five.critical,

@@ -91,7 +91,7 @@ class _Group:
         return sum(_number(reading.values["level"]) == self.level for reading in spikes)
 
     def limits(self, definition: str, result: DetectionResult, *notes: str) -> _Limits:
-        readings = tuple(str(reading) for reading in self.data.table["reading"].iloc[self.rows])
+        readings = tuple(self.data.identifiers[row] for row in self.rows)
         return _Limits(definition + self.suffix, self.matrix, result, self.data, readings, notes, self.censored)
 
     def drawn(self) -> ReadingGroup:

@@ -156,7 +156,7 @@ class _Lots:
         return levels[0], len(set(levels)) == 1
 
     def readings(self, rows: Sequence[int]) -> list[str]:
-        return [str(name) for name in self.data.table["reading"].iloc[list(rows)]]
+        return [self.data.identifiers[row] for row in rows]
 
     def censored(self, *lots: str) -> int:
         return sum(reading.values.get("lot", "") in lots for reading in self.data.censored)

@@ -161,7 +161,7 @@ def _difference(
         level=study.confidence,
         unit=study.unit,
         worksheet=blanks.data.worksheet,
-        readings=tuple(str(name) for name in blanks.data.table["reading"].iloc[rows]),
+        readings=tuple(blanks.data.identifiers[row] for row in rows),
         unit_name="runs" if len(shared) > 1 else "pairs of blanks",
         censored=censored,
     )

@@ -177,7 +177,7 @@ def _quantity(study: Study, spike: _Spike) -> Quantity:
         level=study.confidence,
         unit="1",
         worksheet=spike.data.worksheet,
-        readings=tuple(str(spike.data.table["reading"].iloc[row]) for row in spike.rows),
+        readings=tuple(spike.data.identifiers[row] for row in spike.rows),
         censored=spike.data.censored_at("sample", spike.sample),
     )
 
@@ -202,7 +202,7 @@ def _mean_quantity(
         level=study.confidence,
         unit="1",
         worksheet=data.worksheet,
-        readings=tuple(str(data.table["reading"].iloc[row]) for row in rows),
+        readings=tuple(data.identifiers[row] for row in rows),
         unit_name="samples",
         censored=len(data.censored),
     )

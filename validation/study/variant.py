@@ -57,6 +57,6 @@ def _drop(data: ExperimentData, reading: str) -> ExperimentData:
 
 
 def _keep(data: ExperimentData, wanted: pd.Series) -> ExperimentData:
-    positions = wanted.to_numpy().nonzero()[0].tolist()
+    positions = [position for position, keep in enumerate(wanted.tolist()) if keep]
     exact = {column: tuple(values[position] for position in positions) for column, values in data.exact.items()}
     return replace(data, table=data.table.iloc[positions].reset_index(drop=True), exact=exact)

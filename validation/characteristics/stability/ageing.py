@@ -53,7 +53,7 @@ class State:
 
     @property
     def readings(self) -> list[str]:
-        return [str(reading) for reading in self.data.table["reading"].iloc[list(self.rows)]]
+        return [self.data.identifiers[row] for row in self.rows]
 
     @property
     def planned_time(self) -> float | None:

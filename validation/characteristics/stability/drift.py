@@ -61,7 +61,7 @@ class InRun:
 
     @property
     def readings(self) -> list[str]:
-        return [str(self.order.data.table["reading"].iloc[int(row)]) for row in self.cells.positions]
+        return [self.order.data.identifiers[row] for row in self.cells.positions]
 
     @property
     def note(self) -> str:
