@@ -13,6 +13,7 @@ import pytest
 from filelock import FileLock
 from hypothesis import is_hypothesis_test
 from study_folder import PRECISION, amend, refreeze, write_study
+from without_kernels import without_kernels
 
 from validation import resources
 from validation.running.demo import run_demo
@@ -54,6 +55,12 @@ def once(tmp_path_factory: pytest.TempPathFactory) -> Once:
 def demo(once: Once) -> Path:
     """A folder in which `validation demo --new-lot` was run: new-grade/ and new-lot/, one dossier each."""
     return once("Vorführung mit Umlaut", lambda folder: run_demo(folder / "demo", new_lot=True)) / "demo"
+
+
+@pytest.fixture
+def no_kernels(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A run computes in this process what its notebooks would."""
+    without_kernels(monkeypatch)
 
 
 @pytest.fixture(scope="session")
@@ -112,8 +119,8 @@ def small_dossier(amended_study: Path, once: Once) -> Path:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
-    """`-n auto`: one process a processor, the virtual ones counted."""
-    return os.cpu_count() or 1
+    """`-n auto`: one process more than there are processors: a test of a whole run waits for its kernels."""
+    return (os.cpu_count() or 1) + 1
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -125,8 +132,12 @@ def pytest_configure(config: pytest.Config) -> None:
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Long tests first, so that no process is left alone with one; property tests are part of the thorough run too."""
-    items.sort(key=lambda item: item.get_closest_marker("slow") is None)
+    """Files with long tests first, so that no process is left alone with one: a file is tested by one process.
+
+    Property tests are part of the thorough run too.
+    """
+    slow = {item.path for item in items if item.get_closest_marker("slow")}
+    items.sort(key=lambda item: item.path not in slow)
     for item in items:
         if _thorough(config) and is_hypothesis_test(getattr(item, "obj", None)):
             item.add_marker("thorough")

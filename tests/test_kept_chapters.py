@@ -96,6 +96,7 @@ def test_a_changed_plan_changes_every_key(study: Path) -> None:
     assert changed(before, keys(study)) == set(before)
 
 
+@pytest.mark.usefixtures("no_kernels")
 @pytest.mark.thorough
 def test_a_draft_of_kept_chapters_is_the_same_as_one_that_executes_all(study: Path) -> None:
     steps: list[str] = []
@@ -112,6 +113,7 @@ def test_a_draft_of_kept_chapters_is_the_same_as_one_that_executes_all(study: Pa
     assert hashes(study / "draft") == with_kept
 
 
+@pytest.mark.usefixtures("no_kernels")
 def test_a_kept_chapter_gives_the_same_draft_and_no_numbered_dossier(study: Path) -> None:
     steps: list[str] = []
     run_study(study, draft=True, only="repeatability")

@@ -41,6 +41,7 @@ def walked(
     with pytest.MonkeyPatch.context() as patch:
         if execute is in_this_process:  # the demonstration that is there already
             patch.setattr("validation.running.demo.run_study", partial(copy_dossiers, demo / "new-grade"))
+            execute = partial(in_this_process, figures=False)  # the demonstration shows them
         yield folder, walk(folder, execute)
 
 

@@ -18,6 +18,7 @@ from validation.faults import Refusal, StudyDataError
 from validation.judging.outcomes import evaluate, judge_study
 from validation.judging.reading import load_checked
 from validation.running import run as running
+from validation.running.kept import FOLDER
 from validation.running.kernels import KernelSource
 from validation.running.notebooks import NotebookFailure, check_parameters, execute
 from validation.running.run import run_study
@@ -179,7 +180,7 @@ def test_an_interrupted_run_leaves_nothing_and_the_next_one_makes_a_draft(small_
     dossiers, draft = small_study / "dossiers", small_study / "draft"
     with pytest.raises(KeyboardInterrupt):
         run_study(small_study, progress=interrupt)
-    assert [path.name for path in dossiers.iterdir() if not path.name.startswith(".lock")] == ["001"]
+    assert [path.name for path in dossiers.iterdir() if not path.name.startswith((".lock", FOLDER))] == ["001"]
     # A run that was killed outright leaves its building folder; the next run removes it.
     (dossiers / ".building-002").mkdir()
     # A draft is watermarked, lies outside the dossiers, and takes the place of an earlier one.
@@ -189,7 +190,7 @@ def test_an_interrupted_run_leaves_nothing_and_the_next_one_makes_a_draft(small_
     assert results_of(draft)["conclusion"]["outcome"] == "not judged"
     assert "DRAFT" in (draft / "dossier.html").read_text(encoding="utf-8")
     assert [path.name for path in (draft / "notebooks").iterdir()] == ["repeatability.ipynb"]
-    assert [path.name for path in dossiers.iterdir() if not path.name.startswith(".lock")] == ["001"]
+    assert [path.name for path in dossiers.iterdir() if not path.name.startswith((".lock", FOLDER))] == ["001"]
 
 
 def test_two_runs_at_once_do_not_mix(study: Path) -> None:
@@ -216,6 +217,7 @@ def test_a_plan_that_is_not_frozen_as_it_is_uses_up_no_number(tmp_path: Path, st
     assert "it takes no number" in steps[0]
 
 
+@pytest.mark.usefixtures("no_kernels")
 def test_a_frozen_plan_without_a_reading_uses_up_no_number(tmp_path: Path) -> None:
     folder = write_study(tmp_path, {"precision": PRECISION.splitlines()[0] + "\n"})
     freeze(folder, "Q", NOW)
@@ -246,6 +248,7 @@ def test_faults_stop_a_run_before_anything_is_written(study: Path) -> None:
     assert not (study / "dossiers").exists()
 
 
+@pytest.mark.usefixtures("no_kernels")
 @pytest.mark.slow
 def test_the_second_issue_tells_what_changed(small_study: Path) -> None:
     worksheet = small_study / "worksheets" / "precision.csv"

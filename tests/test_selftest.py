@@ -527,6 +527,7 @@ def test_a_record_that_is_no_report_is_said(text, tmp_path):
     assert said == "records/selftest/selftest.json is attached, but cannot be read as a self-test report."
 
 
+@pytest.mark.usefixtures("no_kernels")
 def test_a_study_with_the_report_has_it_cited(again):
     study, told = again.study, again.said
     assert told["study_copy"] == str(study / "records" / "selftest")

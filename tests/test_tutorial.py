@@ -17,6 +17,7 @@ from pathlib import Path
 
 import pytest
 from papermill.iorw import papermill_io
+from without_kernels import without_kernels
 
 from validation.cli import main
 
@@ -65,10 +66,11 @@ def commands_of(block: str) -> list[tuple[str, list[str]]]:
 Execute = Callable[[str, Path], tuple[int, str]]
 
 
-def in_this_process(line: str, folder: Path) -> tuple[int, str]:
+def in_this_process(line: str, folder: Path, *, figures: bool = True) -> tuple[int, str]:
     said, warned = io.StringIO(), io.StringIO()
     with pytest.MonkeyPatch.context() as patch, redirect_stdout(said), redirect_stderr(warned):
         patch.chdir(folder)
+        without_kernels(patch, figures=figures)
         patch.setenv("COLUMNS", "200")
         # Papermill may have kept the working folder of an earlier run in this process.
         patch.setattr(papermill_io.get_handler("local"), "_cwd", None)
