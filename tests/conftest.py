@@ -54,7 +54,14 @@ def once(tmp_path_factory: pytest.TempPathFactory) -> Once:
 @pytest.fixture(scope="session")
 def demo(once: Once) -> Path:
     """A folder in which `validation demo --new-lot` was run: new-grade/ and new-lot/, one dossier each."""
-    return once("Vorführung mit Umlaut", lambda folder: run_demo(folder / "demo", new_lot=True)) / "demo"
+
+    def show(folder: Path) -> None:
+        run_demo(folder / "demo")
+        with pytest.MonkeyPatch.context() as patch:  # the notebooks of one dossier are enough
+            without_kernels(patch)
+            run_demo(folder / "demo", new_lot=True)
+
+    return once("Vorführung mit Umlaut", show) / "demo"
 
 
 @pytest.fixture

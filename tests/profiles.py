@@ -6,10 +6,14 @@ thorough one looks at all of them; it runs what is marked `thorough`, and every 
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable
 
 import pytest
 from hypothesis import HealthCheck, Phase, settings
+
+# jsonschema would import this to check web addresses; notebooks hold none that matter, and it takes two seconds.
+sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]
 
 #: A fixed profile: the same readings on every machine, no clock, nothing written.
 FIXED = settings(

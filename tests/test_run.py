@@ -171,6 +171,7 @@ def without_requirements_and_lock(study: Path) -> None:
     worksheet.write_text(worksheet.read_text(encoding="utf-8").replace(",20.7,", ",2.07,"), encoding="utf-8")
 
 
+@pytest.mark.usefixtures("no_kernels")
 @pytest.mark.slow
 def test_an_interrupted_run_leaves_nothing_and_the_next_one_makes_a_draft(small_study: Path) -> None:
     def interrupt(line: str) -> None:
