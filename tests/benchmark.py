@@ -1,6 +1,6 @@
 """How long the main job takes, against running and converting the same notebooks with the general commands.
 
-Run it with `python tests/benchmark.py`; it takes about four minutes on two processors and needs nothing but the
+Run it with `python tests/benchmark.py`; it takes about six minutes on two processors and needs nothing but the
 installed package. Every measurement is a cold start of a new process, everything counted. It prints ratios within
 this one run: seconds drift from machine to machine.
 """
