@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from functools import singledispatch
+from functools import lru_cache, singledispatch
 from math import ceil
 from typing import Any
 
@@ -35,8 +35,9 @@ _LINE = 350.0 / 10.0  # em, for the lines of a formula
 _LETTER, _ASIDE, _WIDEST = 8.6, 7.0, 85.0  # points: letters of a strip's row, of what is next to it; its widest column
 
 
-def arranged(document: blocks.Document) -> dict[str, Any]:
-    """The printable document as plain JSON types, ready for either template."""
+@lru_cache(maxsize=1)  # both renderings take the same
+def arranged(document: blocks.Document) -> Mapping[str, Any]:
+    """The printable document as plain JSON types, ready for either template, which changes nothing in it."""
     document = printable_document(document)
     counts = {"table": 0, "figure": 0}
     anchors: set[str] = set()

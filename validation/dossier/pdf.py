@@ -38,10 +38,11 @@ def source_of(document: Document) -> dict[str, Any]:
     Every text reaches the typesetter as data, never as markup. Only the font of the figures is at hand: a character it
     lacks has been replaced before, so that no other font slips in.
     """
-    page = arranged(document)
-    for block in page["blocks"]:
-        if block["kind"] == "figure":
-            block["svg"] = standalone_svg(block["svg"])
+    page = dict(arranged(document))
+    page["blocks"] = [
+        {**block, "svg": standalone_svg(block["svg"])} if block["kind"] == "figure" else block
+        for block in page["blocks"]
+    ]
     attached = {block.name: block.content.decode("utf-8") for block in document.blocks if block.kind == "attachment"}
     data = _breakable(page, LONG_WORD) | {"font": FONT, "upright": _upright(page), "attached": attached}
     return {

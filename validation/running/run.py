@@ -22,6 +22,7 @@ from validation.dossier.listings import long_tables
 from validation.dossier.manifest import MANIFEST, hashes, inputs_hash, versions, write_manifest
 from validation.dossier.opening import silent_changes
 from validation.dossier.parent import keep_parent, not_verified, parent_dossier
+from validation.dossier.pdf import source_of
 from validation.dossier.raw_data import listings
 from validation.dossier.rebuild import judged_with_parent, looks_of
 from validation.dossier.results import RESULTS, results_bytes
@@ -156,9 +157,10 @@ def _build(
     progress("rendering")
     _write_listings(place, record)
     document = build_document(record)
-    with threads(2) as pool:  # the PDF is set in another process, so both run at once
-        pdf, html = pool.submit(set_apart, document), pool.submit(render_html, document)
-        (place / "dossier.html").write_bytes(html.result().encode("utf-8"))
+    source = source_of(document)
+    with threads(1) as pool:  # the PDF is set in another process, so both run at once
+        pdf = pool.submit(set_apart, source)
+        (place / "dossier.html").write_bytes(render_html(document).encode("utf-8"))
         (place / "dossier.pdf").write_bytes(pdf.result())
     facts = {
         "study": study.plan.study.id,

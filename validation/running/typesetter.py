@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import json
 import subprocess
+from collections.abc import Mapping
+from typing import Any
 
-from validation.dossier.blocks import Document
-from validation.dossier.pdf import source_of
 from validation.isolation import isolated_command, isolated_environment
 
 
-def set_apart(document: Document) -> bytes:
+def set_apart(source: Mapping[str, Any]) -> bytes:
     """The dossier as PDF/A, the bytes of `render_pdf`.
+
+    Parameters
+    ----------
+    source : what `source_of` makes of a document
 
     Raises
     ------
@@ -20,7 +24,7 @@ def set_apart(document: Document) -> bytes:
     """
     done = subprocess.run(
         isolated_command("from validation.dossier.typesetting import main; main()"),
-        input=json.dumps(source_of(document)).encode("ascii"),
+        input=json.dumps(source).encode("ascii"),
         capture_output=True,
         env=isolated_environment(),
         check=False,
