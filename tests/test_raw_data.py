@@ -13,6 +13,7 @@ from pathlib import Path
 import pypdf
 import pytest
 from study_folder import amend, reseal, write_study
+from without_kernels import without_kernels
 
 from validation.dossier.blocks import Attachment, Table
 from validation.dossier.chapters import further_tables
@@ -40,7 +41,9 @@ def long_study(tmp_path_factory: pytest.TempPathFactory) -> Path:
     ]
     write_study(folder, {"precision": "reading,level,run,result\n" + "\n".join(rows) + "\n"})
     amend(folder, "P-4-5-3")
-    run_study(folder, draft=True, only="repeatability")
+    with pytest.MonkeyPatch.context() as patch:
+        without_kernels(patch)
+        run_study(folder, draft=True, only="repeatability")
     return folder
 
 

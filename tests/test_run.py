@@ -127,7 +127,7 @@ def test_the_demonstration_gives_the_same_bytes_again(dossier: Path, study: Path
     same_bytes(run_study(study, jobs=1).dossier, dossier)
 
 
-@pytest.mark.slow
+@pytest.mark.thorough
 def test_the_same_inputs_give_the_same_bytes(small_dossier: Path, small_study: Path) -> None:
     shutil.rmtree(small_study / "dossiers")
     same_bytes(run_study(small_study, jobs=1).dossier, small_dossier)
