@@ -14,7 +14,9 @@ import numpy as np
 import pypdf
 import pytest
 from fontTools.ttLib import TTFont
+from small_study import small_study
 
+from validation.characteristics.registry import characteristics
 from validation.dossier.blocks import (
     Block,
     Cover,
@@ -30,11 +32,11 @@ from validation.dossier.blocks import (
     Strips,
     Table,
 )
-from validation.dossier.chapters import notes_of, typeset, typeset_formula
+from validation.dossier.chapters import notes_of, quantity_tables, typeset, typeset_formula
 from validation.dossier.drawing import inline_svg
 from validation.dossier.glyphs import font_folder, printable, printable_document
 from validation.dossier.html import render_html
-from validation.dossier.layout import decimal_tails
+from validation.dossier.layout import ONE_PIECE, decimal_tails
 from validation.dossier.pdf import render_pdf
 from validation.dossier.raw_data import Listing, what_happened
 from validation.dossier.strips import TINTS, common_axis, strip_svg
@@ -920,6 +922,14 @@ def quantity(key: str, at: float | str | None, *notes: str) -> Quantity:
 def with_only(q: Quantity, *notes: str) -> Quantity:
     """The quantity with these notes and no others."""
     return replace(q, estimate=replace(q.estimate, notes=notes))
+
+
+@pytest.mark.parametrize(("levels", "named"), [(ONE_PIECE, 1), (ONE_PIECE + 1, ONE_PIECE + 1)])
+def test_a_table_that_may_run_over_names_its_quantity_in_every_row(levels, named):
+    study = small_study("precision", {"level": ["1"], "run": ["1"], "result": ["1"]})
+    quantities = [quantity("trueness.bias", float(level)) for level in range(levels)]
+    (table,) = quantity_tables(characteristics()["trueness"], quantities, study)
+    assert sum(row[0] == "bias, b" for row in table.rows) == named
 
 
 def test_a_note_names_what_it_concerns_and_no_long_list():

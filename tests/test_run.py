@@ -200,22 +200,27 @@ def test_two_runs_at_once_do_not_mix(study: Path) -> None:
         run_study(study)
 
 
+def first_line(folder: Path) -> str:
+    """What a run reports first; it is stopped there."""
+    lines: list[str] = []
+
+    def stop(line: str) -> None:
+        lines.append(line)
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run_study(folder, progress=stop)
+    return lines[0]
+
+
 @pytest.mark.parametrize(("state", "why"), [("none", "not frozen"), ("changed", "not the plan that was frozen")])
 def test_a_plan_that_is_not_frozen_as_it_is_uses_up_no_number(tmp_path: Path, state: str, why: str) -> None:
     folder = write_study(tmp_path)
     if state == "changed":
         freeze(folder, "Q", NOW)
         write_study(folder, plan=PLAN.replace("0.18", "0.2"))
-    steps: list[str] = []
-
-    def stop(line: str) -> None:
-        steps.append(line)
-        raise KeyboardInterrupt
-
-    with pytest.raises(KeyboardInterrupt):
-        run_study(folder, progress=stop)
-    assert why in steps[0]
-    assert "it takes no number" in steps[0]
+    assert why in first_line(folder)
+    assert "it takes no number" in first_line(folder)
 
 
 @pytest.mark.usefixtures("no_kernels")
@@ -226,15 +231,7 @@ def test_a_frozen_plan_without_a_reading_uses_up_no_number(tmp_path: Path) -> No
     assert (report.dossier, "there is no reading yet" in report.draft) == (folder / "draft", True)
     assert verify_dossier(report.dossier).problems == ()
     write_study(folder)
-    steps: list[str] = []
-
-    def stop(line: str) -> None:
-        steps.append(line)
-        raise KeyboardInterrupt
-
-    with pytest.raises(KeyboardInterrupt):
-        run_study(folder, progress=stop)
-    assert "takes no number" not in steps[0]
+    assert "takes no number" not in first_line(folder)
 
 
 def test_an_unknown_characteristic_is_refused(study: Path) -> None:

@@ -18,6 +18,7 @@ from validation.dossier.blocks import (
     Strips,
     Table,
 )
+from validation.dossier.layout import ONE_PIECE
 from validation.dossier.listings import both_ends, in_excerpt
 from validation.dossier.record import DossierRecord
 from validation.dossier.requirement_rows import chapter_anchor, name_of, spoken, strip_of
@@ -135,7 +136,9 @@ def quantity_tables(item: Characteristic, quantities: Sequence[Quantity], study:
         rows, last = [], ""
         for q in ordered:
             name = _named(q.key, infos)
-            rows.append(("" if name == last else name, *_quantity_cells(q)))
+            # A row must not lose its name where the table runs over into another column or page.
+            named_above = name == last and len(ordered) <= ONE_PIECE
+            rows.append(("" if named_above else name, *_quantity_cells(q)))
             last = name
         worksheet = next((q.worksheet for q in group if q.worksheet), "")
         keys = sorted({q.key for q in group})

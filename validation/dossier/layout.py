@@ -28,9 +28,11 @@ class Type:
 
 NORMAL, CLOSE = Type(9.0, 10.0, 3.0), Type(9.0, 6.0, 3.0)
 SMALL, FINE, TIGHT = Type(7.8, 6.0, 2.0), Type(7.2, 4.0, 1.9), Type(6.6, 4.0, 1.8)
+#: Rows of a table that stays in one piece in the PDF; of more, it may be set in columns or run over a page.
+ONE_PIECE = 9
 # Points, for the PDF: its text column, its full width, the space between the columns of a listing.
 _COLUMN, _FULL, _GUTTER = 374.0, 481.0, 14.2
-_FEW, _MANY, _MOST = 9, 100, 4  # rows above which a narrow table is set in columns, even in fine print; most columns
+_MANY, _MOST = 100, 4  # rows above which a narrow table is set in columns in fine print; most columns
 _LINE = 350.0 / 10.0  # em, for the lines of a formula
 _LETTER, _ASIDE, _WIDEST = 8.6, 7.0, 85.0  # points: letters of a strip's row, of what is next to it; its widest column
 
@@ -179,7 +181,7 @@ def _setting(
     """Type, widths and number of columns in the PDF; automatic widths where every cell fits on one line."""
     least, natural = column_needs(head, rows, tails)
     size = SMALL if long else NORMAL
-    if len(rows) > _FEW and not wished:  # a narrow listing is set in several columns: fewer pages
+    if len(rows) > ONE_PIECE and not wished:  # a narrow listing is set in several columns: fewer pages
         for kind in (SMALL, FINE, TIGHT)[: 3 if len(rows) > _MANY else 2 if long else 1]:
             times = min(_MOST, ceil(len(rows) / 5), int((_FULL + _GUTTER) // (_points(natural, kind) + _GUTTER)))
             if times > 1:

@@ -22,7 +22,7 @@ def as_text(folder: Path, record: Mapping[str, Any]) -> str:
     lines = [
         f"{record['key']}"
         + ("" if record["at"] is None else f" at {level_text(record['at'])}")
-        + f" = {record['value']!r} {record['unit']}",
+        + f" = {record['value']!r} {'' if record['unit'] == '1' else record['unit']}".rstrip(),
         f"  meaning    {record['meaning']}",
         f"  formula    {record['formula']}",
         f"  source     {record['source']}",
