@@ -35,9 +35,8 @@ class Watched(Mapping[str, ExperimentData]):
         self.read: set[str] = set()
 
     def __getitem__(self, name: str) -> ExperimentData:
-        data = self._experiments[name]
-        self.read.add(name)
-        return data
+        self.read.add(name)  # also where there is none: another study may have it
+        return self._experiments[name]
 
     def __iter__(self) -> Iterator[str]:
         self.read |= set(self._experiments)
@@ -82,9 +81,15 @@ def test_a_changed_worksheet_changes_the_keys_of_what_it_feeds(study: Path) -> N
     assert not {"repeatability", "trueness", "calibration"} & fed
 
 
-def test_an_amendment_changes_the_keys_of_what_its_worksheet_feeds(study: Path) -> None:
+@pytest.mark.parametrize("file", ["worksheets/precision.csv", ""])
+def test_an_amendment_changes_the_keys_of_what_its_worksheet_feeds(study: Path, file: str) -> None:
     before = keys(study)
     amend(study, "P-004")
+    # The file of a reading need not be named.
+    path = study / "amendments.csv"
+    path.write_text(path.read_text(encoding="utf-8").replace("worksheets/precision.csv", file), encoding="utf-8")
+    for recorded in (study / "history").glob("amendments*"):
+        recorded.unlink()
     assert {"repeatability", "trueness"} <= changed(before, keys(study))
     assert "reproducibility" not in changed(before, keys(study))
 

@@ -10,6 +10,7 @@ from io import StringIO
 from typing import Final
 
 from validation.dossier.blocks import Attachment, Block, Table
+from validation.dossier.differences import differences
 from validation.study.quantity import Evaluation
 from validation.study.quantity import Table as FurtherTable
 
@@ -47,6 +48,23 @@ def long_tables(evaluations: Mapping[str, Evaluation]) -> dict[str, bytes]:
         for table in evaluation.display.tables
         if len(table.rows) > MOST_ROWS
     }
+
+
+def same_rows(one: bytes, other: bytes) -> bool:
+    """Whether two such files hold the same rows, numbers to the relative difference that results.json is held to."""
+    return next(differences(_as_values(one), _as_values(other)), None) is None
+
+
+def _as_values(content: bytes) -> list[list[str | float]]:
+    rows = csv.reader(StringIO(content.decode("utf-8", "replace")))
+    return [[_value(cell) for cell in row] for row in rows]
+
+
+def _value(cell: str) -> str | float:
+    try:
+        return float(cell)
+    except ValueError:
+        return cell
 
 
 def _file(evaluation: Evaluation, table: FurtherTable) -> str:

@@ -212,7 +212,7 @@ def _happened(study: Study, flags: Sequence[Flag], data: ExperimentData) -> dict
     flagged: dict[str, list[str]] = {}
     for flag in flags:
         flagged.setdefault(flag.reading, []).append(flag.test)
-    amended = {(entry["reading"], entry["column"]) for entry in study.amendments if entry.get("file") == data.worksheet}
+    amended = {(entry["reading"], entry["column"]) for entry in study.amendments_of(data)}
     return what_happened(data.readings, flagged, amended)
 
 

@@ -37,8 +37,9 @@ def sensitivity(record: DossierRecord) -> list[Block]:
     if not record.judgement.requirements:
         return [*blocks, Paragraph("The plan sets no requirement, so no verdict can change.")]
     text = (
-        "Every requirement was judged again with each amended or excluded reading as it was written, without each "
-        "flagged reading, without each run, by other methods, and with each other definition of a detection limit. "
+        "Every requirement was judged again with amended or excluded readings as they were written, without flagged "
+        "readings and without runs, one after the other, by other methods, and with each other definition of a "
+        "detection limit. "
         "None of this enters a reported number. A verdict that changes in one of these checks is fragile."
     )
     return [
@@ -56,7 +57,8 @@ def _count_of_variants(variants: Sequence[Variant]) -> str:
     counts = [counted(made[kind], name) for kind, name in names.items()]
     most = max((variant.together for variant in variants), default=1)
     joined = f" Of more than {MOST_LOOKS} runs up to {most} neighbours were left out at once." if most > 1 else ""
-    return f"Checks made: {', '.join(counts)}.{joined}"
+    left = [f"{variant.title}: not made; {variant.failed}" for variant in variants if variant.kind == "not made"]
+    return " ".join([f"Checks made: {', '.join(counts)}.{joined}", *left])
 
 
 def _readings(record: DossierRecord) -> list[Block]:
@@ -85,12 +87,17 @@ def _flips(record: DossierRecord) -> list[Block]:
     )
     total = len(record.judgement.requirements)
     change = "changes" if total - len(rows) == 1 else "change"
-    blocks: list[Block] = [Paragraph(f"{total - len(rows)} of {counted(total, 'verdict')} never {change}.")]
+    unmoved = f"{total - len(rows)} of {counted(total, 'verdict')} {change} in none of the checks made."
+    blocks: list[Block] = [Paragraph(unmoved)]
     if rows:
         head = ("Requirement", "As reported", "Changes where")
         margin = "results.json: requirements, fragile"
         blocks.append(Table("Fragile verdicts", head, rows, align="lll", margin=margin))
-    failed = [f"{variant.title}: {variant.failed}" for variant in record.variants if variant.failed]
+    failed = [
+        f"{variant.title}: {variant.failed}"
+        for variant in record.variants
+        if variant.failed and variant.kind != "not made"
+    ]
     return [*blocks, *([Items(tuple(failed))] if failed else [])]
 
 

@@ -10,6 +10,7 @@ from typing import Any
 
 from validation.characteristics.registry import characteristics
 from validation.dossier.differences import NOTHING, count_values, differences
+from validation.dossier.listings import same_rows
 from validation.dossier.manifest import MANIFEST, Manifest, inputs_hash, integrity_problems, read_manifest, versions
 from validation.dossier.method_changes import between, is_later, is_version
 from validation.dossier.other_version import VersionComparison, compare_versions
@@ -246,10 +247,10 @@ def _parts(dossier: _Dossier, rebuilt: Rebuilt) -> Iterator[str]:
     for name, raw in rebuilt.listings.items():
         if (dossier.folder / name).is_file() and (dossier.folder / name).read_bytes() != raw:
             yield f"{name}: not the rows that the inputs give."
+    for name, raw in rebuilt.tables.items():
+        if (dossier.folder / name).is_file() and not same_rows((dossier.folder / name).read_bytes(), raw):
+            yield f"{name}: not the rows that the inputs give."
     if dossier.of_these_libraries:
-        for name, raw in rebuilt.tables.items():
-            if (dossier.folder / name).is_file() and (dossier.folder / name).read_bytes() != raw:
-                yield f"{name}: not the rows that the inputs give."
         for name, raw in rebuilt.figures.items():
             path = dossier.folder / "figures" / name
             if path.is_file() and path.read_bytes() != raw:

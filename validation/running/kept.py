@@ -92,11 +92,12 @@ class _State:
             "versions": dict(versions()),
             "files": {name: sha256(inputs / name) for name in files},
         }
+        amended = {name: study.amendments_of(data) for name, data in study.experiments.items()}
+        # Those of the plan, of equipment, of lot records: every chapter may rest on them.
+        of_readings = [entry for entries in amended.values() for entry in entries]
+        self._common["amendments"] = [dict(entry) for entry in study.amendments if entry not in of_readings]
         self._worksheets = {
-            name: {
-                "file": sha256(inputs / data.worksheet),
-                "amendments": [dict(entry) for entry in study.amendments if entry.get("file") == data.worksheet],
-            }
+            name: {"file": sha256(inputs / data.worksheet), "amendments": [dict(entry) for entry in amended[name]]}
             for name, data in study.experiments.items()
         }
 

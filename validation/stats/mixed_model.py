@@ -270,9 +270,10 @@ def _design(columns: Columns) -> _Design:
             )
     candidates = [factor for factor in factors if factor.names not in reasons]
     fitted = tuple(_told_apart(candidates, reasons, n))
-    cells = _Cells.of(fitted) if fitted else None
-    if cells is not None and cells.counts.size * cells.crossed.shape[1] ** 2 > MOST_WORK:
-        return _Design(factors, fitted, {}, reasons, cells, n - 1, _too_large(fitted, cells))
+    order = _Order.of(fitted) if fitted else None
+    if order is not None and order.cells * order.crossed**2 > MOST_WORK:
+        return _Design(factors, fitted, {}, reasons, None, n - 1, _too_large(fitted, order))
+    cells = None if order is None else _Cells.of(fitted, order)
     dfs = {factor.names: _own_df(factor, fitted) for factor in fitted}
     for factor in fitted:
         if factor.values < LEAST_VALUES or dfs[factor.names] < LEAST_VALUES - 1:
@@ -345,10 +346,10 @@ def _own_df(factor: _Factor, fitted: Sequence[_Factor]) -> int:
     return _rank([*others, factor]) - _rank(others)
 
 
-def _too_large(fitted: Sequence[_Factor], cells: _Cells) -> str:
+def _too_large(fitted: Sequence[_Factor], order: _Order) -> str:
     return (
         f"The {_listed([name for factor in fitted for name in factor.names])} cross too widely for this model: beside "
-        f"the factors that nest in one another {cells.crossed.shape[1]} values are left over {cells.counts.size} "
+        f"the factors that nest in one another {order.crossed} values are left over {order.cells} "
         "different combinations, and no component is estimated."
     )
 
@@ -405,6 +406,36 @@ class _Nest:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class _Order:
+    """The factors that nest in one another, the finest first, and the others; shape (n,), the cell of each reading.
+
+    `cells` and `crossed` say how large what is made of it would be: cells, and values of the other factors.
+    """
+
+    chain: tuple[int, ...]
+    rest: tuple[int, ...]
+    of_reading: NDArray[np.int_]
+    cells: int
+    crossed: int
+
+    @classmethod
+    def of(cls, fitted: Sequence[_Factor]) -> _Order:
+        """Of at least one factor."""
+        by_size = sorted(range(len(fitted)), key=lambda k: -fitted[k].values)
+        chain = [by_size[0]]
+        for k in by_size[1:]:
+            if fitted[chain[-1]].refines(fitted[k]):
+                chain.append(k)
+        of_reading = np.zeros_like(fitted[0].codes)
+        for k in [*reversed(chain), *(k for k in by_size if k not in chain)]:
+            # Numbered anew with each factor, so that the first one orders the cells.
+            of_reading = np.unique(of_reading * fitted[k].values + fitted[k].codes, return_inverse=True)[1]
+        rest = tuple(sorted(set(range(len(fitted))) - set(chain)))
+        crossed = sum(fitted[k].values for k in rest)
+        return cls(tuple(chain), rest, of_reading, int(of_reading.max()) + 1, crossed)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Cells:
     """Readings that agree in all factors, in the order of the factors that nest in one another.
 
@@ -432,17 +463,9 @@ class _Cells:
     belongs: Vector
 
     @classmethod
-    def of(cls, fitted: Sequence[_Factor]) -> _Cells:
+    def of(cls, fitted: Sequence[_Factor], order: _Order) -> _Cells:
         """Those of at least one factor."""
-        by_size = sorted(range(len(fitted)), key=lambda k: -fitted[k].values)
-        chain = [by_size[0]]
-        for k in by_size[1:]:
-            if fitted[chain[-1]].refines(fitted[k]):
-                chain.append(k)
-        order = [*reversed(chain), *(k for k in by_size if k not in chain)]
-        of_reading = np.zeros_like(fitted[0].codes)
-        for k in order:  # numbered anew with each factor, so that the first one orders the cells
-            of_reading = np.unique(of_reading * fitted[k].values + fitted[k].codes, return_inverse=True)[1]
+        chain, rest, of_reading = order.chain, order.rest, order.of_reading
         first, counts = np.unique(of_reading, return_index=True, return_counts=True)[1:]
         of_cell = [factor.codes[first] for factor in fitted]
         m = counts.size
@@ -454,7 +477,6 @@ class _Cells:
             held = np.diff(inner, append=inside.size), np.diff(starts[k], append=m)
             nests.append(_Nest(k, inner, held[0], starts[k], held[1]))
             inside = starts[k]
-        rest = sorted(set(range(len(fitted))) - set(chain))
         columns = [np.equal.outer(of_cell[k], np.arange(fitted[k].values)).astype(float) for k in rest]
         owner = np.repeat(rest, [fitted[k].values for k in rest]).astype(int)
         crossed = np.hstack([np.zeros((m, 0)), *columns])

@@ -183,7 +183,7 @@ def _sheet(sheet: Any, file: str) -> Grid:
         if cell.data_type == "f":
             grid.formulas.add(position)
         elif cell.has_style and cell.font.strike:
-            grid.otherwise[position] = _STRUCK_OUT
+            grid.otherwise[position] = STRUCK_OUT
         elif reason_and_mend := _otherwise(value, text, str(cell.data_type), number_format):
             grid.otherwise[position] = reason_and_mend
     for line in sorted(rows):
@@ -197,7 +197,7 @@ def _hidden(sheet: Any) -> tuple[frozenset[int], frozenset[int]]:
     return lines, frozenset(index - 1 for group in groups for index in range(group.min, group.max + 1))
 
 
-_STRUCK_OUT = (
+STRUCK_OUT = (
     "The cell is struck out, and would count all the same.",
     "Take the stroke away, and exclude the reading with its reason (validation amend --exclude).",
 )

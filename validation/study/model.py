@@ -127,6 +127,11 @@ class Study:
         """Level 1 - 2 * alpha of the interval that rules look at; its ends are one-sided 1 - alpha bounds."""
         return judged_level(self.plan.confidence)
 
+    def amendments_of(self, data: ExperimentData) -> list[Mapping[str, str]]:
+        """Those of its readings; amendments.csv need not name the file of a reading."""
+        names = {reading.reading for reading in data.readings}
+        return [entry for entry in self.amendments if entry["reading"] in names]
+
     def ready(self, experiment: str) -> ExperimentData | None:
         """The experiment where it is planned and has readings, else None."""
         data = self.experiments.get(experiment)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from validation.faults import Fault
 from validation.study.columns import COLUMNS, KNOWN, NUMERIC
-from validation.study.grids import Grid, filled
+from validation.study.grids import STRUCK_OUT, Grid, filled
 from validation.study.headings import Head, Headings
 from validation.study.text_files import UNITS, censored, decimal, is_written_date, iso_of_written, moment, whole_of
 
@@ -17,7 +17,10 @@ from validation.study.text_files import UNITS, censored, decimal, is_written_dat
 _SUMMARIES = frozenset(
     ("mean", "average", "median", "sum", "total", "grand total", "mean value", "standard deviation", "stdev", "std dev")
 ) | frozenset(("std. dev.", "mittelwert", "mittel", "durchschnitt", "summe", "stabw", "standardabweichung"))
-_SHORT_SUMMARIES = frozenset(("sd", "s.d.", "std", "avg", "avg.", "rsd", "rsd %", "rsd [%]", "cv", "cv %", "cv [%]"))
+_SHORT_SUMMARIES = frozenset(("sd", "s.d.", "std", "avg", "avg.", "rsd", "cv"))
+#: As identifiers they name such a row too; elsewhere they may be somebody's name for a thing.
+_OF_READINGS = frozenset(("max", "min", "maximum", "minimum", "range", "s", "n"))
+_PERCENT = re.compile(r"\s*(?:\(\s*%\s*\)|\[\s*%\s*\]|%)$")
 _NAMES_OF_ROWS = frozenset(("reading", "order", "level", "run", "sample", "trial", "sequence", "replicate", "time"))
 #: Columns in which such a word may be a remark or somebody's name for a thing.
 _OWN_WORDS = ("note", "record", "grade", "fuel", "material", "matrix")
@@ -122,10 +125,12 @@ class Rows:
         """Whether a word such as "mean" names the row, or stands in a row that lacks what every reading has."""
         needed = self.headings.kind.needed
         whole = bool(needed) and all(_at(cells, self.positions[name]) for name in needed)
-        for position, text in enumerate(cell.casefold().rstrip(":") for cell in cells):
+        for position, text in enumerate(_PERCENT.sub("", cell.casefold().rstrip(":")) for cell in cells):
             column = self.head.names.get(position, "")
             summary = text in _SUMMARIES
             if (summary or text in _SHORT_SUMMARIES) and column in _NAMES_OF_ROWS:
+                return True
+            if column == "reading" and (text in _OF_READINGS or re.split(r"[\s(\[]", text)[0] in _SUMMARIES):
                 return True
             if summary and not whole and column not in _OWN_WORDS:
                 return True
@@ -179,10 +184,11 @@ class Rows:
                 )
 
     def _shown_otherwise(self, row: Row, cells: Sequence[str]) -> Iterator[Fault]:
-        """A cell that shows something else than it stores; in a column of texts only an error matters."""
+        """A cell that shows something else than it stores; in a column of texts only an error or a stroke matters."""
         for position, column in self.head.names.items():
-            reason, mend = self.grid.otherwise.get((row.line, position), ("", ""))
-            if reason and (column in NUMERIC) != cells[position].startswith("#"):
+            reason, mend = why = self.grid.otherwise.get((row.line, position), ("", ""))
+            struck = why == STRUCK_OUT and column in (*KNOWN, *self.headings.kind.needed)
+            if reason and (struck or (column in NUMERIC) != cells[position].startswith("#")):
                 expected = "a number in the format General" if column in NUMERIC else "a text"
                 yield Fault(self.grid.file, reason, mend, row.line, row.reading, column, cells[position], expected)
 

@@ -16,7 +16,7 @@ from validation.study.experiments import EXPERIMENTS, Columns
 from validation.study.grids import place, read_grids
 from validation.study.headings import Headings
 from validation.study.rows import Row, Rows, is_marked
-from validation.study.text_files import NUMBER, censored, decimal, moment, whole_of, why_no_moment
+from validation.study.text_files import NUMBER, censored, decimal, is_written_date, moment, whole_of, why_no_moment
 from validation.words import counted
 
 #: What stands in a cell where nothing was measured.
@@ -101,6 +101,8 @@ def value_faults(sheet: Sheet, row: Row, values: Mapping[str, str], *, excluded:
         cells += _numbers(sheet, values, labels)
     if values.get("time") and moment(values["time"]) is None:
         cells.append(("time", *why_no_moment(values["time"], sheet.date_order), "an ISO 8601 date or time"))
+    if is_written_date(values.get("day", "")):  # 1.7. and 01.07. would be two days
+        cells.append(("day", *why_no_moment(values["day"], sheet.date_order), "an ISO 8601 date"))
     return [
         Fault(sheet.file, reason, mend, row.line, row.reading, column, values.get(column) or "an empty cell", expected)
         for column, reason, mend, expected in cells
