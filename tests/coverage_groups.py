@@ -23,6 +23,7 @@ from validation.selftest.coverage import (
     bias_line_rows,
     blank_group,
     coefficient_rows,
+    content_group,
     departure_group,
     design_text,
     differences_group,
@@ -94,6 +95,7 @@ def groups() -> list[Group]:
     """Every group, in the order of the page."""
     return [
         *(run_group(counts, ratio, 10_000) for counts, ratio in product(RUNS, RATIOS)),
+        *(content_group(*case, 10_000, expectation=True) for case in product(((1,) * 8, *RUNS), RATIOS, (0.0, 1.0))),
         *_looped_groups(),
         *(
             laboratory_group(design, layout, between, 10_000)

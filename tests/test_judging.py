@@ -14,6 +14,7 @@ from validation.judging import rules
 from validation.judging.conclusion import conclude, not_evaluated, quantification_limit, working_range
 from validation.judging.outcomes import evaluate, judge_study
 from validation.judging.requirements import judge, levels_not_held, requirement_faults
+from validation.stats.content import SingleResults
 from validation.stats.estimate import Estimate
 from validation.stats.sample_size import (
     POWER,
@@ -101,21 +102,30 @@ def test_point_prints_the_bound_and_says_where_it_is_thin() -> None:
     assert rules.point(quantity(0.19, 0.113, 0.25), 0.18, 0.0, about_target=False).outcome == "not met"
 
 
-@pytest.mark.parametrize(
-    ("low", "high", "outcome"),
-    [(-0.5, 0.4, "met"), (-0.6, 0.4, "not shown"), (0.51, 0.9, "not met"), (-0.9, -0.51, "not met")],
-)
-def test_inside_takes_the_pair(low: float, high: float, outcome: str) -> None:
-    pair = [
-        of_estimate(f"accuracy.tolerance_{end}", 4.0, Estimate(value)) for end, value in (("low", low), ("high", high))
-    ]
-    assert rules.inside(*pair, 0.5, beta=0.95, precision=None).outcome == outcome
+@pytest.mark.parametrize(("centre", "outcome"), [(0.0, "met"), (0.2, "not shown"), (0.9, "not met"), (-0.9, "not met")])
+def test_inside_judges_the_share_of_single_results(centre: float, outcome: str) -> None:
+    # Eight results that scatter by 0.1: 95 % of them within 0.5 or not, by the bounds of the share.
+    results = SingleResults(centre, 0.1, 8, (1.0,), (0.01,), (0.01,), (7.0,))
+    limit = of_estimate("accuracy.tolerance_low", 4.0, Estimate(centre - 0.3, results))
+    verdict = rules.inside(limit, 0.5, content=0.95)
+    assert verdict.outcome == outcome
+    lower, upper = results.share_interval(0.5, 0.9)
+    assert verdict.interval == (lower, upper)
+    assert {"met": lower >= 0.95, "not met": upper < 0.95, "not shown": lower < 0.95 <= upper}[outcome]
+    assert "95 % is asked for within ±0.500" in verdict.reason
+
+
+def test_inside_asks_for_the_content_of_the_requirement() -> None:
+    results = SingleResults(0.2, 0.1, 8, (1.0,), (0.01,), (0.01,), (7.0,))
+    limit = of_estimate("accuracy.tolerance_low", 4.0, Estimate(-0.1, results))
+    outcomes = [rules.inside(limit, 0.5, content=content).outcome for content in (0.8, 0.95)]
+    assert outcomes == ["met", "not shown"]
 
 
 def test_inside_says_when_no_number_of_readings_can_help() -> None:
-    pair = [of_estimate(f"accuracy.tolerance_{end}", 10.0, Estimate(v)) for end, v in (("low", -1.4), ("high", 0.03))]
-    precision = of_estimate("intermediate_precision.s_I", 10.0, Estimate(0.29))
-    assert "No number of readings" in rules.inside(*pair, 0.9, beta=0.95, precision=precision).reason
+    results = SingleResults(-0.7, 0.29, 8, (1.0,), (0.0841,), (0.0841,), (7.0,))
+    limit = of_estimate("accuracy.tolerance_low", 10.0, Estimate(-1.4, results))
+    assert "No number of readings" in rules.inside(limit, 0.9, content=0.8).reason
 
 
 def test_not_shown_names_the_number_that_would_settle_it() -> None:

@@ -61,6 +61,12 @@ def with_interval(value: float, interval: tuple[float, float] | None) -> tuple[s
     return fixed(value, places), f"{fixed(interval[0], places)} to {fixed(interval[1], places)}"
 
 
+def per_cent(share: float) -> str:
+    """A share of one as "95.8 %", with two decimals from 99 % on; what is not all of them is never written as 100 %."""
+    places = 1 if share < 0.99 else 2
+    return f"{fixed(100 * share if share == 1 else min(100 * share, 99.99), places)} %"
+
+
 def level_text(at: Any) -> str:
     """A level, sample or definition as the page names it: 4 rather than 4.0."""
     if at is None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from validation.characteristics import Characteristic, KeyInfo
 from validation.characteristics._precision_runs import (
@@ -13,14 +14,16 @@ from validation.characteristics._precision_runs import (
     unit_text,
 )
 from validation.figures.accuracy import AccuracyView, LevelErrors
-from validation.stats.accuracy import SOURCE, ToleranceResult
-from validation.stats.estimate import exact
+from validation.stats.accuracy import SOURCE, ToleranceResult, content_limits
+from validation.stats.content import CONTENT_SOURCE
+from validation.stats.estimate import Estimate, exact
 from validation.study.model import Study
 from validation.study.quantity import Display, Evaluation, Table
 from validation.words import fixed, level_text, places_for
 
 NAME = "accuracy"
 PAIR = (f"{NAME}.tolerance_low", f"{NAME}.tolerance_high")
+CONTENT = (f"{NAME}.content_low", f"{NAME}.content_high")
 ONE_RUN = (
     "there is one run only, so tolerance limits that keep the run structure cannot be computed; further runs would "
     "supply them."
@@ -47,7 +50,8 @@ def evaluate(study: Study) -> Evaluation:
     if isinstance(runs, Evaluation):
         return runs
     reference = (*runs.reference, NOT_REFERENCE) if "u_level" in runs.data.table else runs.reference
-    computed = [(level, level.tolerance(study.confidence)) for level in runs.levels]
+    beta = study.confidence
+    computed = [(level, level.tolerance(beta)) for level in runs.levels]
     notes = [*runs.notes, *reference, *runs.independence]
     notes += [
         f"Level {level_text(level.at)}: {ONE_RUN if len(level.runs) < 2 else ALIKE}"
@@ -65,15 +69,23 @@ def evaluate(study: Study) -> Evaluation:
     ]
 
     def show() -> Display:
-        view = AccuracyView(tuple(_level_view(level, limits) for level, limits in known), study.confidence)
-        return Display(tables=(_limits_table(known),), view=view)
+        contents = [content_limits(limits, content=beta, confidence=beta) for _, limits in known]
+        view = AccuracyView(tuple(map(_level_view, known, contents)), beta)
+        further = tuple(
+            replace(level.quantity(key, estimate, study), judged=False)
+            for (level, _), ends in zip(known, contents, strict=True)
+            for key, estimate in zip(CONTENT, ends, strict=True)
+        )
+        return Display(quantities=further, tables=(_limits_table(known),), view=view)
 
     return Evaluation(NAME, tuple(quantities), (), tuple(notes), show=show)
 
 
-def _level_view(level: Level, limits: ToleranceResult) -> LevelErrors:
+def _level_view(known: tuple[Level, ToleranceResult], content: Sequence[Estimate]) -> LevelErrors:
+    level, limits = known
     errors = tuple(float(exact(error)) for error in level.errors(level.rows))
-    return LevelErrors(level.at, level.bias.value, limits.low.value, limits.high.value, errors)
+    low, high = (end.value for end in content)
+    return LevelErrors(level.at, level.bias.value, limits.low.value, limits.high.value, (low, high), errors)
 
 
 def _limits_table(known: Sequence[tuple[Level, ToleranceResult]]) -> Table:
@@ -104,20 +116,23 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     for level in view.levels:
         places = places_for((level.high - level.low) / 4)
         place = place_text(level.at, unit)
+        low, high, least, most = (fixed(end, places) for end in (level.low, level.high, *level.content))
         sentences.append(
             f"At {place} about {share:g} % of the errors of future single results are expected between "
-            f"{fixed(level.low, places)} and {fixed(level.high, places)}{of}."
+            f"{low} and {high}{of}; between {least} and {most}{of} lie at least as many with {share:g} % confidence."
         )
     sentences.append(
-        "Expected means on average over studies of this size: the share is not guaranteed with a stated confidence."
+        "Expected means on average over studies of this size. A requirement is judged by neither pair of limits but by "
+        "the confidence bounds of the share of single results within its limit."
     )
     return sentences
 
 
-def _info(key: str, meaning: str, symbol: str, sign: str) -> KeyInfo:
+def _info(key: str, end: str, sign: str) -> KeyInfo:
+    symbol = f"T_{end}"
     return KeyInfo(
         key,
-        meaning,
+        f"{'lower' if end == 'low' else 'upper'} beta-expectation tolerance limit of a future single result's error",
         symbol,
         f"{symbol} = bias {sign} t(nu) s_I sqrt(1 + 1/(p n B^2)), B^2 = (R + 1)/(n R + 1), R = s_run^2/s_r^2",
         SOURCE,
@@ -126,6 +141,22 @@ def _info(key: str, meaning: str, symbol: str, sign: str) -> KeyInfo:
         ("inside",),
         PAIR,
         CHECKED,
+    )
+
+
+def _content_info(key: str, end: str, sign: str) -> KeyInfo:
+    symbol = f"C_{end}"
+    return KeyInfo(
+        key,
+        f"{'lower' if end == 'low' else 'upper'} content limit of single results' errors",
+        symbol,
+        f"{symbol} = bias {sign} z U, U the upper bound of sqrt(s_I^2 + variance of the bias)",
+        CONTENT_SOURCE,
+        "level",
+        "study",
+        (),
+        None,
+        ("NIST/SEMATECH e-Handbook, 7.2.6.3: the factor of 43 readings",),
     )
 
 
@@ -139,10 +170,15 @@ CHARACTERISTIC = Characteristic(
         "limits are drawn that hold, on average, the share beta of the errors of future results from future runs.",
         "The limits widen for the few runs behind the bias and the precision: Mee's form for the one-way random model "
         "with Satterthwaite's degrees of freedom. Accuracy itself is never given one number.",
+        "A requirement asks for a share of single results within its limit. It is judged by the confidence bounds of "
+        "that share, from the bounds of the bias and of s_I: met where the lower bound reaches the share asked for. "
+        "Limits that hold the share with confidence are shown beside.",
     ),
     keys=(
-        _info(PAIR[0], "lower beta-expectation tolerance limit of a future single result's error", "T_low", "-"),
-        _info(PAIR[1], "upper beta-expectation tolerance limit of a future single result's error", "T_high", "+"),
+        _info(PAIR[0], "low", "-"),
+        _info(PAIR[1], "high", "+"),
+        _content_info(CONTENT[0], "low", "-"),
+        _content_info(CONTENT[1], "high", "+"),
     ),
     evaluate=evaluate,
     in_words=in_words,

@@ -9,6 +9,7 @@ from validation.judging.requirements import RequirementResult, find_key
 from validation.study.experiments import chapter_words
 from validation.words import (
     level_text,
+    per_cent,
     significant,
     with_interval,
 )
@@ -53,24 +54,28 @@ def spoken(name: str) -> str:
 
 
 def strip_of(row: RequirementResult, anchor: str = "") -> Strip:
-    """A requirement's row as the strip draws it: everything divided by the limit."""
+    """A requirement's row as the strip draws it: everything divided by the limit.
+
+    Of the rule `inside` it is the share outside, divided by the share that may be outside.
+    """
     info = find_key(row.quantity)
-    two_sided = row.rule in ("equivalence", "inside") or (
-        row.rule == "point" and info is not None and "equivalence" in info.rules
-    )
+    two_sided = row.rule == "equivalence" or (row.rule == "point" and info is not None and "equivalence" in info.rules)
     texts = _texts(row)
     allowed: tuple[float | None, float | None] = (
         (-1.0, 1.0) if two_sided else (1.0, None) if row.rule == "lower bound" else (0.0, 1.0)
     )
     scaled: list[float | None] = [None, None, None]
-    if row.limit and row.observed is not None:
+    if row.content is not None and row.observed is not None:
+        least, most = row.interval or (row.observed, row.observed)
+        scaled = [(1 - share) / (1 - row.content) for share in (row.observed, most, least)]
+    elif row.limit and row.observed is not None:
         low, high = row.interval or (row.observed, row.observed)
         zero = row.target if two_sided else 0.0
         scaled = [(value - zero) / row.limit for value in (row.observed, low, high)]
-    unit = "" if row.unit in ("", "1") else f" {row.unit}"
+    unit = "" if row.unit in ("", "1") or row.content is not None else f" {row.unit}"
     limit_text = {
         "equivalence": "±",
-        "inside": "±",
+        "inside": f"{100 * (row.content or 0.0):.6g} % within ±",
         "upper bound": "≤ ",
         "lower bound": "≥ ",
         "point": "±" if two_sided else "≤ ",
@@ -85,7 +90,7 @@ def strip_of(row: RequirementResult, anchor: str = "") -> Strip:
         interval_text=texts[1],
         limit_text="" if row.limit is None else f"{centre}{limit_text}{row.limit_text}",
         allowed=allowed,
-        estimate=scaled[0] if row.rule != "inside" else None,
+        estimate=scaled[0],
         low=scaled[1],
         high=scaled[2],
         reason="" if row.outcome == "met" else row.reason,
@@ -97,14 +102,17 @@ def strip_of(row: RequirementResult, anchor: str = "") -> Strip:
 
 
 def _texts(row: RequirementResult) -> tuple[str, str]:
-    """The estimate, and the interval or the bound that the rule judges; a pair of limits has no estimate."""
+    """The estimate, and the interval or the bound that the rule judges."""
     if row.observed is None:
         return "", ""
+    if row.content is not None:
+        least, most = (per_cent(share) for share in row.interval or (row.observed, row.observed))
+        return per_cent(row.observed), f"at most {most}" if row.settled == "not met" else f"at least {least}"
     value, span = with_interval(row.observed, row.interval)
     if row.interval is not None and row.rule in ("upper bound", "lower bound"):
         low, _, high = span.partition(" to ")
         span = f"at most {high}" if row.rule == "upper bound" else f"at least {low}"
-    return ("" if row.rule == "inside" else value), span
+    return value, span
 
 
 def outcome_text(row: RequirementResult) -> str:

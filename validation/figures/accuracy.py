@@ -19,12 +19,13 @@ KEYS = ("accuracy.tolerance_low", "accuracy.tolerance_high")
 
 @dataclass(frozen=True, slots=True)
 class LevelErrors:
-    """One level: the errors of its readings, their bias, and the limits for the next one."""
+    """One level: the errors of its readings, their bias, and the limits for the next one: expected, and of content."""
 
     at: At
     bias: float
     low: float
     high: float
+    content: tuple[float, float]
     errors: tuple[float, ...]
 
 
@@ -37,7 +38,7 @@ class AccuracyView:
 
 
 def accuracy_profile(evaluation: Evaluation, study: Study) -> Figure | None:
-    """Errors, bias and tolerance limits by level, with the plan's acceptance limits where it sets some."""
+    """Errors, bias, expectation and content limits by level, with the plan's acceptance limits where it sets some."""
     view: AccuracyView = evaluation.display.view
     places = [level.at for level in view.levels]
     x, share = positions(places), f"{100 * view.beta:g} %"
@@ -54,16 +55,19 @@ def accuracy_profile(evaluation: Evaluation, study: Study) -> Figure | None:
         axes.plot(x, bias, color=INK, lw=joined, marker="D", ms=3.5)
         for values, marker in ((low, "^"), (high, "v")):
             axes.plot(x, values, color=BLUE, lw=joined, ls="--" if joined else "", marker=marker, ms=4)
+        for end in zip(*(level.content for level in view.levels), strict=True):
+            axes.plot(x, end, color=INK, lw=joined and 0.7, ls=":" if joined else "", marker="_", ms=5)
         end_label(axes, x[-1], bias[-1], "bias", color=INK)
-        end_label(axes, x[-1], high[-1], share, color=BLUE)
+        end_label(axes, x[-1], high[-1], f"{share} expected", color=BLUE)
+        end_label(axes, x[-1], view.levels[-1].content[1], f"with {share} confidence", color=INK)
         worst = [max(pair, key=abs) for pair in zip(low, high, strict=True)]
         outside = limits(axes, study, KEYS, "inside", places, worst)
         level_axis(axes, places, study)
         axes.set_ylabel(f"result minus reference value / {study.unit}")
         if outside:
-            message = "The tolerance limits leave the limits at " + ", ".join(named(at, study.unit) for at in outside)
+            message = "The expectation limits leave the limits at " + ", ".join(named(at, study.unit) for at in outside)
         elif outside is not None:
-            message = "The tolerance limits stay within the limits at every level that has one"
+            message = "The expectation limits stay within the limits at every level that has one"
         else:
             message = f"Where {share} of the errors of future single results are expected"
         axes.set_title(message)

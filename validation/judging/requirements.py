@@ -29,6 +29,8 @@ class RequirementResult:
     """One row of the verdict table.
 
     `settled` is the rule's own word, whatever the age of the plan; `fragile` names the variants in which it changes.
+    `content` is the share of single results that the rule `inside` asks for: `observed`, `interval` and `bound` of such
+    a row are shares of one, while `limit` is in the unit of the results.
     """
 
     id: str
@@ -50,6 +52,7 @@ class RequirementResult:
     thin: str
     unit: str
     fragile: tuple[str, ...] = ()
+    content: float | None = None
 
     @property
     def text(self) -> str:
@@ -79,6 +82,7 @@ class RequirementResult:
             "settled": self.settled,
             "unit": self.unit,
             "fragile": list(self.fragile),
+            "content": self.content,
         }
 
     @classmethod
@@ -296,18 +300,17 @@ def _rows(requirement: Requirement, plan: Plan, by_place: Mapping[tuple[str, At]
 
 
 def _row(
-    requirement: Requirement, info: KeyInfo, at: At, by_place: Mapping[tuple[str, At], Quantity], beta: float
+    requirement: Requirement, info: KeyInfo, at: At, by_place: Mapping[tuple[str, At], Quantity], confidence: float
 ) -> RequirementResult:
     quantity = by_place.get((info.pair[0] if info.pair else info.key, at))
     level = at if isinstance(at, float) else None
     limit = None if requirement.limit.needs_level and level is None else requirement.limit.value(level)
-    target = requirement.target
     if quantity is None or limit is None:
         place = "" if at is None else f" at {at:g}" if isinstance(at, float) else f" at {at!r}"
         reason = f"The study has no {info.meaning}{place}: the readings it needs are missing."
         verdict = rules.RuleVerdict("not shown", None, None, None, reason)
     else:
-        verdict = _verdict(requirement, info, quantity, limit, target, at, by_place, beta)
+        verdict = _verdict(requirement, info, quantity, limit, confidence)
     if quantity is not None and quantity.censored and verdict.outcome == "met":
         were = "was" if quantity.censored == 1 else "were"
         left_out = f"{counted(quantity.censored, 'censored reading')} {were} left out"
@@ -320,7 +323,8 @@ def _row(
         rule=requirement.rule,
         limit=limit,
         limit_text="" if limit is None else requirement.limit.derivation(level),
-        target=target,
+        target=requirement.target,
+        content=(requirement.content or confidence) if requirement.rule == "inside" else None,
         origin=requirement.origin,
         observed=verdict.observed,
         interval=verdict.interval,
@@ -336,29 +340,18 @@ def _row(
 
 
 def _verdict(
-    requirement: Requirement,
-    info: KeyInfo,
-    quantity: Quantity,
-    limit: float,
-    target: float,
-    at: At,
-    by_place: Mapping[tuple[str, At], Quantity],
-    beta: float,
+    requirement: Requirement, info: KeyInfo, quantity: Quantity, limit: float, confidence: float
 ) -> rules.RuleVerdict:
     match requirement.rule:
         case "equivalence":
-            return rules.equivalence(quantity, limit, target)
+            return rules.equivalence(quantity, limit, requirement.target)
         case "upper bound":
             return rules.upper_bound(quantity, limit)
         case "lower bound":
             return rules.lower_bound(quantity, limit)
         case "point":
-            return rules.point(quantity, limit, target, about_target="equivalence" in info.rules)
-    assert info.pair is not None, "only pairs know the rule `inside`"
-    high = by_place[(info.pair[1], at)]
-    # Only a tolerance of single results has a precision that more readings would not narrow.
-    precision = by_place.get(("intermediate_precision.s_I", at)) if info.key.startswith("accuracy.") else None
-    return rules.inside(quantity, high, limit, beta=beta, precision=precision)
+            return rules.point(quantity, limit, requirement.target, about_target="equivalence" in info.rules)
+    return rules.inside(quantity, limit, content=requirement.content or confidence)
 
 
 def _with_order(row: RequirementResult, order: PlanOrder) -> RequirementResult:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import sqrt
 from typing import Literal
 
-from scipy import special
-
+from validation.stats.content import SingleResults
 from validation.stats.sample_size import POWER, df_for_upper_bound, units_for_equivalence, units_for_mean_bound
-from validation.study.quantity import Quantity
-from validation.words import fixed, places_for, significant, with_interval
+from validation.study.quantity import Quantity, judged_level
+from validation.words import fixed, per_cent, places_for, significant, with_interval
 
 RuleOutcome = Literal["met", "not met", "not shown"]
 Interval = tuple[float, float]
@@ -20,8 +19,8 @@ Interval = tuple[float, float]
 class RuleVerdict:
     """What a rule says of one estimate, before the plan's age is considered.
 
-    `interval` is the judged one: two-sided 1 - 2*alpha, whose ends are the one-sided 1 - alpha bounds; the pair itself
-    for `inside`. `bound` is the one-sided bound printed with a `point`. `thin` is a sentence where the verdict
+    `interval` is the judged one: two-sided 1 - 2*alpha, whose ends are the one-sided 1 - alpha bounds; of `inside` it
+    is that of a share. `bound` is the one-sided bound printed with a `point`. `thin` is a sentence where the verdict
     hangs on the rule chosen.
     """
 
@@ -51,28 +50,31 @@ def equivalence(quantity: Quantity, limit: float, target: float) -> RuleVerdict:
     )
 
 
-def inside(low: Quantity, high: Quantity, limit: float, *, beta: float, precision: Quantity | None) -> RuleVerdict:
-    """A pair of limits of content `beta` against +-limit; `precision` is s_I there: could more data help?"""
-    if low.value is None or high.value is None:
+def inside(low: Quantity, limit: float, *, content: float) -> RuleVerdict:
+    """The share of single results within +-limit against `content`, by the bounds of the results behind the pair.
+
+    `low` is the pair's lower limit. Judged is the share: `observed` and `interval` are shares of one.
+    """
+    results, level = low.estimate.distribution, judged_level(low.level)
+    if not isinstance(results, SingleResults):
         return _without_interval(low)
-    pair = (low.value, high.value)
-    places = places_for(max((high.value - low.value) / 4, abs(limit) / 100))
-    text = f"{fixed(low.value, places)} to {fixed(high.value, places)} {low.unit} against {_about(0.0, limit)}"
-    centre = (low.value + high.value) / 2
-    if -limit <= low.value and high.value <= limit:
-        return RuleVerdict("met", centre, pair, beta, f"Both limits are inside: {text}.")
-    if low.value > limit or high.value < -limit:
-        return RuleVerdict("not met", centre, pair, beta, f"Both limits are outside: {text}.")
-    settles = "More readings of this design would have to be tried; no number can be promised."
-    if precision is not None and precision.value is not None:
-        reach = float(special.ndtri((1 + beta) / 2)) * precision.value
-        if abs(centre) + reach > limit:
-            settles = (
-                "No number of readings would settle it if the bias and the precision are what was observed: even with "
-                f"both known exactly the limits would be {fixed(centre - reach, places)} to "
-                f"{fixed(centre + reach, places)}."
-            )
-    return RuleVerdict("not shown", centre, pair, beta, f"One limit is outside, the other inside: {text}. {settles}")
+    share, (lower, upper) = results.share(limit), results.share_interval(limit, level)
+    asked = f"{100 * content:.6g} % is asked for within {_about(0.0, limit)}{_unit(low)}"
+    at_least, at_most = f"at least {per_cent(lower)}", f"at most {per_cent(upper)}"
+    verdict = RuleVerdict("met", share, (lower, upper), level, "", lower)
+    if lower >= content:
+        reason = f"Enough single results lie within the limit: estimated {per_cent(share)}, {at_least}; {asked}."
+        return replace(verdict, reason=reason)
+    if upper < content:
+        reason = f"Too few single results lie within the limit: estimated {per_cent(share)}, {at_most}; {asked}."
+        return replace(verdict, outcome="not met", reason=reason)
+    settles = (
+        "More readings in further runs would narrow it; no number can be promised."
+        if share > content
+        else "No number of readings would settle it as met if bias and precision are what was observed."
+    )
+    reason = f"The share is not narrow enough: estimated {per_cent(share)}, {at_least}, {at_most}; {asked}. {settles}"
+    return replace(verdict, outcome="not shown", reason=reason)
 
 
 def upper_bound(quantity: Quantity, limit: float) -> RuleVerdict:

@@ -27,6 +27,7 @@ from validation.stats.calibration_readings import CalibrationReadings
 from validation.stats.carry_over import carry_over_effect, carry_over_share
 from validation.stats.comparison import LimitDistance, YorkFits, deming_many, passing_bablok_many
 from validation.stats.confidence import NormalPercentile
+from validation.stats.content import half_width, reach_interval
 from validation.stats.detection import LinearSdLimits, blank_sd, iupac_multiplier, iupac_runs_multiplier, noncentrality
 from validation.stats.estimate import Estimate
 from validation.stats.intervals import joined_interval, mean_interval, sd_interval, t_quantile
@@ -65,6 +66,8 @@ LEVELS = (0.5, 1.0, 2.0, 4.0, 5.0, 7.5, 10.0)
 LOW = (0.0, 0.5, 1.0, 2.0)
 FULL = (0.0, *LEVELS)
 
+NOT_MET_NEAR_THE_TARGET = "Graybill and Wang's lower bound of s_I errs in up to 7 %, and the share with it."
+EXPECTATION_ONLY = "Limits that hold the share on average: inside the limit, they show no content."
 ZERO_COVERS_MORE = "A component whose truth is zero cannot be missed from above: the interval covers more."
 
 
@@ -88,6 +91,7 @@ def groups() -> list[Group]:
     return [
         *(run_group((3,) * 8, ratio, 4000) for ratio in (0.0, 0.25, 1.0)),
         run_group((3,) * 12, 10.0, 4000),
+        *(content_group((3,) * 8, ratio, offset, 4000) for ratio in (0.0, 1.0) for offset in (0.0, 1.0)),
         Group("bias line", 400, bias_line_rows),
         laboratory_group("8 laboratories, 3 readings", ((3,),) * 8, 1.0, 4000),
         laboratory_group("12 laboratories, 3 runs of 2", ((2, 2, 2),) * 12, 1.0, 4000),
@@ -148,6 +152,51 @@ def _run_rows(
         trueness.row("bias at the upper limit: met by equivalence", 0.05, met),
         Place("accuracy", design, truth).row("mean content of the tolerance limits", 0.95, content),
     ]
+
+
+def content_group(
+    counts: Sequence[int], ratio: float, offset: float, studies: int, *, expectation: bool = False
+) -> Group:
+    """Procedures of which exactly 95 % of single results lie within the limit; `offset`: bias over s_I.
+
+    `expectation`: how often the expectation limits lie inside as well, by which no requirement is judged.
+    """
+    design = f"{len(counts)} runs of {', '.join(map(str, counts if len(set(counts)) > 1 else counts[:1]))}"
+    name = f"content: {design}, {ratio:g}, {offset:g}"
+    return Group(name, studies, partial(_content_rows, counts, design, ratio, offset, expectation))
+
+
+def _content_rows(
+    counts: Sequence[int],
+    design: str,
+    ratio: float,
+    offset: float,
+    expectation: bool,
+    rng: np.random.Generator,
+    studies: int,
+) -> list[CoverageRow]:
+    sd = (1 + ratio) ** 0.5
+    limit = float(half_width(offset, CONFIDENCE)) * sd
+    squares = MeanSquares.of(run_errors(rng, studies, counts, ratio) + offset * sd, counts)
+    replicates = squares.df_within > 0
+    terms = Components.of(squares).total_terms if replicates else _of_singles(squares)
+    ends = reach_interval(squares.means.mean(axis=1), len(counts), *terms, content=CONFIDENCE, level=JUDGED)
+    place = Place("accuracy", design, f"{ratio_text(ratio)}, bias {offset:g} s_I, 95 % within the limit")
+    rows = [
+        place.row("rule inside: met", ALPHA, ends[1] <= limit, more=True),
+        place.row("rule inside: not met", ALPHA, ends[0] > limit, more=True, note=NOT_MET_NEAR_THE_TARGET),
+    ]
+    if expectation and replicates:
+        low, high = tolerance_limits_many(Components.of(squares))
+        met = (-limit <= low) & (high <= limit)
+        rows.append(place.row("expectation limits inside (not judged)", ALPHA, met, note=EXPECTATION_ONLY))
+    return rows
+
+
+def _of_singles(squares: MeanSquares) -> tuple[tuple[float], tuple[Array], tuple[Array], tuple[int]]:
+    """The terms of `reach_interval` where every run is one reading."""
+    spread = squares.means.var(axis=1, ddof=1)
+    return (1.0,), (spread,), (spread,), (squares.df_between,)
 
 
 def bias_line_rows(rng: np.random.Generator, studies: int) -> list[CoverageRow]:

@@ -33,6 +33,7 @@ from validation.stats import (
     two_means,
 )
 from validation.stats.accuracy import tolerance_limits
+from validation.stats.content import SingleResults
 from validation.stats.estimate import Estimate, mean
 from validation.stats.one_way import one_way
 from validation.stats.precision import precision
@@ -375,7 +376,14 @@ def _tolerance_factor(data: Data, printed: Mapping[str, str]) -> Sequence[Comput
     values = data["mean"] + data["s"] * shape / shape.std(ddof=1)
     k = float(stats.norm.ppf(coverage))
     _, high = _ends(detection.mean_plus_k_sd(list(values), k), 2 * confidence - 1)
-    return [Computed("detection.mean_plus_k_sd", {}, extra={"k1_exact": (high - data["mean"]) / data["s"]})]
+    mean, s = data["mean"], data["s"]
+    results = SingleResults(mean, s, n, (1.0,), (s**2,), (s**2,), (float(n - 1),))
+    half = results.content_half_width(coverage, confidence)
+    limits = {"k2_howe": half / s, "lower": mean - half, "upper": mean + half}
+    return [
+        Computed("detection.mean_plus_k_sd", {}, extra={"k1_exact": (high - mean) / s}),
+        Computed("content.SingleResults.content_half_width", limits),
+    ]
 
 
 def _five_readings(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
@@ -763,7 +771,7 @@ _NO_P = "the program judges by the interval, which is compared; it prints no p o
 _UNPAIRED = "two unpaired groups are not a design of this program"
 _APPROXIMATE = "the paper approximates where this program computes the exact interval of a limit"
 _COUNTING = "counting statistics are not a method of this program"
-_CONTENT = "this program forms no tolerance interval of this kind; the exact one-sided factor is compared instead"
+_NATRELLA = "the handbook approximates the one-sided factor; the exact one is compared instead"
 _HUBER = "the same estimator with an unrounded constant; algorithm A, with its rounded one, is compared"
 _LIKELIHOOD = "a maximum-likelihood fit is biased low and not used; restricted maximum likelihood is compared"
 
@@ -798,9 +806,7 @@ LEFT: Mapping[str, Mapping[str, str]] = {
         "H15_location": _HUBER,
         "H15_scale": _HUBER,
     },
-    "tol-nist-43": dict.fromkeys(
-        ("k2_howe", "lower", "upper", "a", "b", "k1_natrella", "one_sided_upper", "one_sided_lower"), _CONTENT
-    ),
+    "tol-nist-43": dict.fromkeys(("a", "b", "k1_natrella", "one_sided_upper", "one_sided_lower"), _NATRELLA),
 }
 
 #: Files of the folder that are no worked example.

@@ -1,13 +1,15 @@
-"""Beta-expectation tolerance limits of the error of a future single result, with the run structure kept."""
+"""Where the error of a future single result lies: expectation limits, and what bounds the share within a limit."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from validation.stats.confidence import SumOfMeanSquares
+from validation.stats.content import CONTENT_SOURCE, SingleResults
 from validation.stats.estimate import Estimate
 from validation.stats.intervals import check_confidence, satterthwaite, t_quantile
 from validation.stats.mean_squares import Components, Floats
@@ -25,7 +27,9 @@ class ToleranceResult:
 
     Attributes
     ----------
-    low, high : the limits, in the unit of the errors, without an interval
+    low, high : the limits, in the unit of the errors, without an interval; their distribution bounds the share of
+        single results within a limit
+    results : that distribution
     factor : of s_I, unit 1
     degrees_of_freedom : Satterthwaite's
     s_I : in the unit of the errors
@@ -34,6 +38,7 @@ class ToleranceResult:
 
     low: Estimate
     high: Estimate
+    results: SingleResults
     factor: float
     degrees_of_freedom: float
     s_I: float
@@ -89,9 +94,11 @@ def tolerance_limits(precision: PrecisionResult, bias: float, *, beta: float = 0
             f"The runs hold unequal numbers of readings: the effective run size {precision.between.harmonic_n:.4g}, "
             "the harmonic mean, takes the place of n.",
         )
+    results = single_results(precision, bias)
     low, high = (
         Estimate(
             bias + sign * factor * s_I.value,
+            results,
             degrees_of_freedom=df,
             n=s_I.n,
             units=s_I.units,
@@ -100,7 +107,73 @@ def tolerance_limits(precision: PrecisionResult, bias: float, *, beta: float = 0
         )
         for sign in (-1, 1)
     )
-    return ToleranceResult(low, high, factor, df, s_I.value, precision.between.harmonic_n)
+    return ToleranceResult(low, high, results, factor, df, s_I.value, precision.between.harmonic_n)
+
+
+def single_results(precision: PrecisionResult, centre: float) -> SingleResults:
+    """How future single results lie, from the mean squares behind s_I.
+
+    Parameters
+    ----------
+    precision : precision of the errors at a level, from two runs or more, with scatter
+    centre : mean of the run means of the errors, in their unit
+
+    Returns
+    -------
+    SingleResults
+
+    Raises
+    ------
+    ValueError
+        No s_I, or readings that do not scatter.
+
+    References
+    ----------
+    As `reach_interval`.
+    """
+    s_I, squares = precision.s_I, precision.mean_squares
+    if s_I is None or s_I.value == 0:
+        raise ValueError("precision must have an s_I above zero")
+    raised = s_I.distribution.raised if isinstance(s_I.distribution, SumOfMeanSquares) else squares
+    terms = precision.coefficients, squares, raised, precision.dfs
+    return SingleResults(centre, s_I.value, precision.between.n_groups, *terms)
+
+
+def content_limits(limits: ToleranceResult, *, content: float = 0.95, confidence: float = 0.95) -> tuple[Estimate, ...]:
+    """Limits about the bias that hold the share `content` of future single results, with this confidence.
+
+    Parameters
+    ----------
+    limits : of the level
+    content : share inside
+    confidence : that the share is reached
+
+    Returns
+    -------
+    low, high : in the unit of the errors, without an interval
+
+    Raises
+    ------
+    ValueError
+        A content or confidence outside (0, 1), or a confidence of one half or less.
+
+    References
+    ----------
+    Howe 1969, J. Am. Stat. Assoc. 64, 610: z sqrt(1 + 1/n) times the upper bound of the standard deviation; with runs
+    that bound is Graybill and Wang's of the variance of a result and of the mean of the runs together (own choice).
+
+    Examples
+    --------
+    NIST/SEMATECH e-Handbook, 7.2.6.3 (from memory): 43 readings, 90 % with 99 % confidence: k = 2.217.
+
+    >>> round(SingleResults(0.0, 1.0, 43, (1.0,), (1.0,), (1.0,), (42.0,)).content_half_width(0.90, 0.99), 3)
+    2.217
+    """
+    half = limits.results.content_half_width(content, confidence)
+    return tuple(
+        replace(end, value=limits.results.centre + sign * half, distribution=None, source=CONTENT_SOURCE)
+        for sign, end in ((-1, limits.low), (1, limits.high))
+    )
 
 
 def tolerance_limits_many(components: Components, *, beta: float = 0.95) -> tuple[Floats, Floats]:

@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from validation.stats.confidence import Affine, ConfidenceDistribution, NormalPercentile
+from validation.stats.content import SingleResults
 from validation.stats.estimate import Estimate, Number, centre
 from validation.stats.intervals import Interval, check_confidence, t_quantile
 from validation.stats.variance_function import LinearSdResult, linear_sd
@@ -302,9 +303,10 @@ def agreement_limits(values: ArrayLike, *, coverage: float = 0.95) -> tuple[Esti
     z = t_quantile((1 + coverage) / 2, None)
 
     def limit(sign: float) -> Estimate:
+        own = Affine(LimitDistance(s, z, n), sign, mean)
         return Estimate(
             mean + sign * z * s,
-            Affine(LimitDistance(s, z, n), sign, mean),
+            SingleResults(mean, s, n, (1.0,), (s**2,), (s**2,), (float(n - 1),), own),
             degrees_of_freedom=float(n - 1),
             n=n,
             units=n,

@@ -124,7 +124,8 @@ def _must(requirement: Requirement, plan: Plan, what: str) -> str:
         about = level_text(requirement.target)
         return f"the {two_sided} interval of {what} must be inside ±{limit} about {about}".replace(",, ", ", ")
     if requirement.rule == "inside":
-        return f"both limits of the pair that {what} belongs to must be inside ±{limit}".rstrip(",")
+        share = _per_cent(requirement.content or plan.confidence)
+        return f"at least {share} of single results must lie within ±{limit} with {one_sided} confidence ({what})"
     if requirement.rule == "upper bound":
         return f"the one-sided {one_sided} upper bound of {what} must not exceed {limit}".rstrip(",")
     if requirement.rule == "lower bound":

@@ -216,14 +216,16 @@ class Requirement(_Model):
     quantity: Text
     """Key of results.json that is judged, such as trueness.bias."""
     rule: Rule
-    """How it is judged: equivalence asks for the whole interval inside target ± limit, point looks at the estimate
-    alone."""
+    """How it is judged: equivalence asks for the whole interval inside target ± limit, inside for a share of single
+    results within ± limit, point looks at the estimate alone."""
     limit: Limit
     """A number, a share of the level ("5%"), or max(...), min(...), sum(...) of those, in quotes."""
     at: At = None
     """A level, or the name of a definition, sample or grade; left out: every tested level inside the range."""
     target: Number = Field(default=0.0, json_schema_extra=_without_default)
     """Centre of the rule equivalence; left out: 0, but 1 for slopes, ratios, recoveries and agreements."""
+    content: Number | None = Field(default=None, json_schema_extra=_without_default)
+    """Share of single results that the rule inside wants within the limit; left out: the plan's confidence."""
     origin: str = ""
     """Where the limit comes from; an auditor will ask."""
 
@@ -249,6 +251,16 @@ class Requirement(_Model):
         if isinstance(value, str) and not value.strip():
             raise ValueError("is empty. Write a level or a name, or leave the key out for every level.")
         return value
+
+    @model_validator(mode="after")
+    def _content_is_a_share(self) -> Requirement:
+        if self.content is None:
+            return self
+        if self.rule != "inside":
+            raise ValueError(f"has a content, which only the rule `inside` asks for; its rule is `{self.rule}`.")
+        if not 0.5 <= self.content < 1:
+            raise ValueError(f"has the content {self.content:g}. Write a share from 0.5 to below 1, such as 0.9.")
+        return self
 
     @model_validator(mode="after")
     def _share_has_a_level(self) -> Requirement:
