@@ -217,10 +217,60 @@ def test_levels_outside_the_range_are_not_judged() -> None:
     assert [row.at for row in judge(plan, quantities, SHOWN, chapters={"trueness"})] == [4.0, 10.0]
 
 
-def test_one_failure_inside_the_range_cuts_it_to_the_longest_run() -> None:
-    rows = rows_of(precision_study([BIAS]))
-    middle = [row for row in rows if row.at != 4.0]
-    assert working_range([*middle, rows[2].__class__(**{**_as_dict(rows[1]), "outcome": "not shown"})]) == (1.0, 1.0)
+def rows_at(outcomes: dict[float, str]) -> list:
+    (first, *_) = rows_of(precision_study([BIAS]))
+    return [replace(first, at=float(level), outcome=outcome) for level, outcome in outcomes.items()]
+
+
+@pytest.mark.parametrize(
+    ("outcomes", "limits", "span"),
+    [
+        # docs/fitness.md: the adjacent met levels that hold the customer's limits, not the longest stretch.
+        ({1: "met", 2: "met", 4: "not shown", 8: "met", 16: "met", 32: "met"}, (2.0,), (1, 2)),
+        ({1: "met", 2: "met", 4: "met", 8: "not met"}, (2.0, 4.0), (1, 4)),
+        ({1: "met", 2: "not shown", 4: "met", 8: "met"}, (2.0, 4.0), None),
+        ({1: "met", 2: "met", 4: "met", 8: "met"}, (3.0,), (1, 8)),
+        ({1: "met", 2: "met", 4: "not met", 8: "met"}, (3.0,), None),  # the limit lies beside the met levels
+        ({1: "met", 2: "met", 4: "not met"}, (2.0, 10.0), (1, 2)),  # 10 was not tested: a restriction names it
+        ({1: "not met", 2: "met", 4: "met"}, (), (2, 4)),  # no limits: the level nearest the middle, 2.5
+        ({1: "met", 2: "not met", 4: "met", 8: "met"}, (), None),
+    ],
+)
+def test_range_holds_the_customers_limits(outcomes, limits, span) -> None:
+    assert working_range(rows_at(outcomes), limits=limits, middle=2.5) == span
+
+
+def with_place(row, at, outcome, quantity):
+    return replace(row, at=at, outcome=outcome, quantity=quantity)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "at", "outcome", "conclusion"),
+    [
+        # docs/fitness.md, "What a restriction can cover".
+        ("matrix.slope_ratio", "OG-M", "not met", "fit with restrictions"),
+        ("trueness.proportional_bias", None, "not met", "not fit"),
+        ("trueness.proportional_bias", None, "not shown", "fit with restrictions"),
+        ("standards.relative_uncertainty", "S-01", "not met", "not fit"),
+        ("standards.relative_uncertainty", "S-02", "not met", "fit with restrictions"),
+        ("carry_over.effect", "30 s", "not met", "not fit"),
+        ("carry_over.effect", "30 s", "not shown", "fit with restrictions"),
+    ],
+)
+def test_a_restriction_covers_what_can_be_left_out(quantity, at, outcome, conclusion) -> None:
+    study = precision_study([BIAS])
+    lots = study.plan.lots.model_copy(update={"in_use": "S-01"})
+    study = study.__class__(study.folder, study.plan.model_copy(update={"lots": lots}), study.experiments)
+    rows = [row for row in rows_of(study) if row.at != 10.0]
+    rows = [*(replace(row, outcome="met") for row in rows), with_place(rows[0], at, outcome, quantity)]
+    assert conclude(study, rows, []).outcome == conclusion
+
+
+def test_one_setting_that_keeps_the_limit_is_enough() -> None:
+    study = precision_study([BIAS])
+    rows = [replace(row, outcome="met") for row in rows_of(study) if row.at != 10.0]
+    tried = [with_place(rows[0], f"{s} s", o, "carry_over.effect") for s, o in ((30, "not met"), (60, "met"))]
+    assert conclude(study, [*rows, *tried], []).outcome == "fit with restrictions"
 
 
 def _as_dict(row):

@@ -16,7 +16,7 @@ from validation.dossier.changes import step_sentence
 from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import chapter_anchor, strip_of
 from validation.judging.conclusion import range_text
-from validation.judging.requirements import RequirementResult
+from validation.judging.requirements import RequirementResult, without_rows
 from validation.study.history.amendments import loss_sentences
 from validation.study.model import Study
 from validation.words import (
@@ -151,6 +151,7 @@ def verdicts(record: DossierRecord) -> list[Block]:
         )
         return blocks
     blocks.append(Strips(tuple(strip_of(row, anchor=chapter_anchor(row.quantity)) for row in judgement.requirements)))
+    blocks += [Paragraph(sentence) for sentence in without_rows(record.study, judgement.quantities)]
     return blocks
 
 

@@ -84,28 +84,48 @@ def _speaks(study: Study, name: str, evaluation: Evaluation) -> bool:
     return data is not None and any(q.worksheet == data.worksheet for q in evaluation.judged)
 
 
-def working_range(rows: Sequence[RequirementResult], everywhere: Collection[str] = ()) -> tuple[float, float] | None:
-    """The longest run of adjacent tested levels where all level requirements are met; the lower one on a tie.
+def working_range(
+    rows: Sequence[RequirementResult],
+    everywhere: Collection[str] = (),
+    *,
+    limits: Sequence[float] = (),
+    middle: float | None = None,
+) -> tuple[float, float] | None:
+    """The adjacent tested levels, all requirements met, that hold the customer's `limits`; None where there are none.
 
-    `everywhere` names the requirements that hold for every level: none says anything beyond its tested levels,
-    and without any level there is no range.
+    Which levels it is to hold is known before the readings: the longest stretch, chosen after them, more often reaches
+    a level that fails. Limits outside the tested levels are left aside; without limits it is the tested level nearest
+    the `middle` of the range, the lower on a tie. `everywhere` names the requirements that hold for every level: none
+    says anything beyond its tested levels, and without any level there is no range.
     """
+    levels = judged_levels(rows, everywhere)
+    if not levels:
+        return None
+    held = held_levels(levels, limits, middle)
+    met = {level: all(row.outcome == "met" for row in rows if row.at == level) for level in levels}
+    runs = [list(group) for good, group in groupby(levels, key=lambda level: met[level]) if good]
+    return next(((run[0], run[-1]) for run in runs if run[0] <= held[0] and held[-1] <= run[-1]), None)
+
+
+def judged_levels(rows: Sequence[RequirementResult], everywhere: Collection[str] = ()) -> list[float]:
+    """The tested levels at which every requirement of `everywhere` says something, in rising order."""
     spans = [tested_span(rows, name) for name in everywhere]
     if None in spans:
-        return None
-    levels = sorted(
+        return []
+    return sorted(
         {
             row.at
             for row in rows
             if isinstance(row.at, float) and all(span is None or span[0] <= row.at <= span[1] for span in spans)
         }
     )
-    met = {level: all(row.outcome == "met" for row in rows if row.at == level) for level in levels}
-    runs = [list(group) for good, group in groupby(levels, key=lambda level: met[level]) if good]
-    if not runs:
-        return None
-    longest = max(runs, key=len)
-    return longest[0], longest[-1]
+
+
+def held_levels(levels: Sequence[float], limits: Sequence[float], middle: float | None) -> list[float]:
+    """What a range on these levels is to hold: the limits within them, or the level nearest the middle."""
+    within = sorted(limit for limit in limits if levels[0] <= limit <= levels[-1])
+    centre = (levels[0] + levels[-1]) / 2 if middle is None else middle
+    return within or [min(levels, key=lambda level: (abs(level - centre), level))]
 
 
 def tested_span(rows: Sequence[RequirementResult], name: str) -> tuple[float, float] | None:
@@ -175,25 +195,70 @@ def conclude(
     if why:
         return Conclusion("not judged", None, " ".join([why, *beside]), tuple(beside))
     everywhere = _at_every_level(study, rows)
-    spread = working_range(rows, everywhere)
+    limits, middle = study.plan.study.customer_limits, sum(study.plan.study.range) / 2
+    spread = working_range(rows, everywhere, limits=limits, middle=middle)
     by_level = [row for row in rows if isinstance(row.at, float)]
     failed = [row for row in rows if row.outcome != "met"]
     elsewhere = [row for row in failed if not isinstance(row.at, float)]
     unexcused = [item for item in absent if not item.excused]
     restrictions = (*beside, *_restrictions(study, spread, failed, elsewhere, unexcused, rows, everywhere))
+    against = _against_any_use(rows, study)
     if (by_level or everywhere) and spread is None:
-        few = "Nothing fails outright: the readings are too few to show fitness. "
-        lead = few if all(row.outcome != "not met" for row in rows) else ""
-        text = f"At no tested level are all requirements met. {lead}" + " ".join(restrictions)
-        return Conclusion("not fit", None, text.strip(), restrictions)
-    if not by_level and all(row.outcome != "met" for row in rows):
-        return Conclusion("not fit", None, " ".join(restrictions), restrictions)
+        against.insert(0, _without_range(study, rows, everywhere))
+    elif not by_level and len(failed) == len(rows):
+        against.insert(0, "No requirement is met.")
+    if against:
+        few = "Nothing fails outright: the readings are too few to show fitness."
+        lead = [*against, *([few] if all(row.outcome != "not met" for row in rows) else [])]
+        return Conclusion("not fit", None, " ".join([*lead, *restrictions]), restrictions)
     whole = spread is not None and spread[0] <= study.plan.study.range[0] and spread[1] >= study.plan.study.range[1]
     fit = whole and not elsewhere and not unexcused and not beside
     words = "fit for the intended use" if fit else "fit with restrictions"
     over = "" if spread is None else f" {range_text(spread)} {study.unit}"
-    lead = f"The readings support the proposal that the procedure is {words}{over}."
-    return Conclusion("fit" if fit else "fit with restrictions", spread, " ".join([lead, *restrictions]), restrictions)
+    lead_ = f"The readings support the proposal that the procedure is {words}{over}."
+    return Conclusion("fit" if fit else "fit with restrictions", spread, " ".join([lead_, *restrictions]), restrictions)
+
+
+def _without_range(study: Study, rows: Sequence[RequirementResult], everywhere: Sequence[str]) -> str:
+    """Why there is no range: no level meets everything, or none of the stretches that do holds what it is to hold."""
+    levels = judged_levels(rows, everywhere)
+    met = [level for level in levels if all(row.outcome == "met" for row in rows if row.at == level)]
+    if not met:
+        return "At no tested level are all requirements met."
+    limits = study.plan.study.customer_limits
+    held = held_levels(levels, limits, sum(study.plan.study.range) / 2)
+    what = "the customer's " if held[0] in limits else "the level nearest the middle of the range, "
+    plural = ("limits " if len(held) > 1 else "limit ") if held[0] in limits else ""
+    names = sentence_list([level_text(level) for level in held])
+    return f"No adjacent tested levels at which all requirements are met hold {what}{plural}{names} {study.unit}."
+
+
+def _against_any_use(rows: Sequence[RequirementResult], study: Study) -> list[str]:
+    """What no restriction of the use can cover, in sentences.
+
+    A failure at a level narrows the range; one at a name (a material, a lot, a setting, a storage, a definition) leaves
+    that name out of the use. A requirement without a place speaks of the procedure as a whole, and neither does it help
+    to leave out the lot in use, or every setting that was tried.
+    """
+    sentences = [
+        f"{row.id}, {in_plain_words(row.quantity)}, is not met, and it speaks of the procedure as a whole."
+        for row in rows
+        if row.at is None and row.outcome == "not met"
+    ]
+    in_use = study.plan.lots.in_use
+    sentences += [
+        f"{row.id}, {in_plain_words(row.quantity)}, is not met for {row.at}, the lot in use."
+        for row in rows
+        if in_use and row.at == in_use and row.outcome == "not met"
+    ]
+    tried = [row for row in rows if row.quantity == "carry_over.effect" and isinstance(row.at, str)]
+    if tried and all(row.outcome == "not met" for row in tried):
+        sentences.append(f"Carry-over is not met at any setting that was tried: {_named_rows(tried)}.")
+    return sentences
+
+
+def _named_rows(rows: Sequence[RequirementResult]) -> str:
+    return sentence_list([f"{row.id} ({row.at})" for row in rows])
 
 
 def _not_judged(rows: Sequence[RequirementResult]) -> str:
@@ -251,6 +316,15 @@ def _restrictions(
     for tested, names in narrower.items():
         was = "was" if len(names) == 1 else "were"
         sentences.append(f"{sentence_list(names)} {was} tested only {range_text(tested)} {study.unit}.")
+    outside = [
+        limit
+        for limit in study.plan.study.customer_limits
+        if all_levels and not min(all_levels) <= limit <= max(all_levels)
+    ]
+    if outside:
+        which = f"customer's {'limit' if len(outside) == 1 else 'limits'}"
+        at = sentence_list([level_text(limit) for limit in outside])
+        sentences.append(f"Outside the levels tested: the {which} {at} {study.unit}.")
     if not failed and spread is not None and (spread[0] > low or spread[1] < high):
         sentences.append(f"Asked for from {level_text(low)} to {level_text(high)} {study.unit}, tested over less.")
     late = sorted({row.id for row in rows if row.order == "set after data"}, key=natural_order)

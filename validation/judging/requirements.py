@@ -15,7 +15,7 @@ from validation.study.history.plan_order import PlanOrder
 from validation.study.model import Study
 from validation.study.plan import Plan, Requirement
 from validation.study.quantity import At, Outcome, Quantity
-from validation.words import counted, level_text
+from validation.words import counted, level_text, sentence_list
 
 #: Filled in by judging itself, not by a characteristic: the lowest level where the other requirements hold.
 BY_PERFORMANCE = "by performance"
@@ -292,11 +292,31 @@ def _rows(requirement: Requirement, plan: Plan, by_place: Mapping[tuple[str, At]
     places = [
         at
         for (name, at) in by_place
-        if name == key and (info.at != "level" or not isinstance(at, float) or low <= at <= high)
+        if name == key
+        and (info.at != "level" or not isinstance(at, float) or low <= at <= high)
+        and not by_construction(by_place[name, at])
     ]
     return [_row(requirement, info, at, by_place, plan.confidence) for at in places] or [
         _row(requirement, info, None, by_place, plan.confidence)
     ]
+
+
+def by_construction(quantity: Quantity) -> bool:
+    """Whether the calibration itself makes a difference zero, so that no reading can speak for or against it."""
+    return quantity.value == 0 and quantity.standard_uncertainty == 0
+
+
+def without_rows(study: Study, quantities: Sequence[Quantity]) -> list[str]:
+    """Why a requirement for every level has no row at some: the difference is zero there by construction."""
+    low, high = study.plan.study.range
+    sentences = []
+    for item in study.plan.requirements:
+        levels = [q.at for q in quantities if q.key == item.quantity and isinstance(q.at, float) and by_construction(q)]
+        places = sentence_list([level_text(at) for at in levels if low <= at <= high])
+        if places and item.at is None:
+            why = "the calibration makes the difference zero there, whatever the readings are"
+            sentences.append(f"{item.id} has no row at {places} {study.unit}: {why}.")
+    return sentences
 
 
 def _row(
@@ -311,6 +331,9 @@ def _row(
         verdict = rules.RuleVerdict("not shown", None, None, None, reason)
     else:
         verdict = _verdict(requirement, info, quantity, limit, confidence)
+        if by_construction(quantity):
+            nothing = "Zero by construction of the calibration: no reading speaks for or against it."
+            verdict = replace(verdict, outcome="not shown", reason=nothing)
     if quantity is not None and quantity.censored and verdict.outcome == "met":
         were = "was" if quantity.censored == 1 else "were"
         left_out = f"{counted(quantity.censored, 'censored reading')} {were} left out"

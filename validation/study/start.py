@@ -193,11 +193,11 @@ def _requirement_lines(design: Design) -> list[str]:
     origin = 'origin: "say where the limit comes from"'
     entries = [
         f"quantity: trueness.bias, rule: equivalence, limit: {bias}",
-        f"quantity: intermediate_precision.s_I, rule: point, limit: {sd}",
+        f"quantity: intermediate_precision.s_I, rule: upper bound, limit: {sd}",
         f"quantity: accuracy.tolerance_low, rule: inside, limit: {bias.replace('5%', '15%')}",
         f"quantity: calibration.departure, rule: equivalence, limit: {bias}",
         f"quantity: calibration.single_point_bias, rule: equivalence, limit: {bias}",
-        f'quantity: detection.detection_limit, at: "ISO 11843-2", rule: point, limit: {design.range[0]:g}',
+        f'quantity: detection.detection_limit, at: "ISO 11843-2", rule: upper bound, limit: {design.range[0]:g}',
         *(
             f"quantity: comparison.difference_at, at: {level:g}, rule: equivalence, limit: {two_digits(level * 0.1):g}"
             for level in limits
