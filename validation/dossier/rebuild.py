@@ -17,7 +17,7 @@ from validation.dossier.parent import comparison
 from validation.dossier.raw_data import listings
 from validation.dossier.redrawn import redrawn
 from validation.dossier.results import results_of
-from validation.judging.outcomes import Judgement, evaluate, judge_study
+from validation.judging.outcomes import Judgement, evaluate, judge_study, with_verdict_error
 from validation.judging.sensitivity import Variant, mark_fragile, variants
 from validation.study.load import load_study
 from validation.study.model import Study
@@ -48,8 +48,9 @@ def judged_with_parent(
     restriction = step_restriction(None if parent is None else parent.step_record(), study.unit)
     if parent is not None and restriction:
         judged = judge_study(study, evaluations, order=judged.order, further=[restriction])
-        parent = replace(parent, conclusions=(parent.conclusions[0], judged.conclusion.to_dict()))
-    judgement = mark_fragile(judged, variants)
+    judgement = with_verdict_error(mark_fragile(judged, variants), study)
+    if parent is not None:
+        parent = replace(parent, conclusions=(parent.conclusions[0], judgement.conclusion.to_dict()))
     return judgement, parent, results_of(judgement, parent, draft=draft)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Any, Literal
 
@@ -45,6 +45,12 @@ class Conclusion:
     range: tuple[float, float] | None
     text: str
     restrictions: tuple[str, ...] = ()
+
+    def with_remark(self, remark: str) -> Conclusion:
+        """The same with a sentence before the restrictions that restricts nothing."""
+        tail = " ".join(self.restrictions)
+        lead = self.text.removesuffix(tail).strip()
+        return replace(self, text=" ".join(part for part in (lead, remark, tail) if part))
 
     def to_dict(self) -> dict[str, Any]:
         return {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -18,6 +18,7 @@ from validation.judging.conclusion import (
 )
 from validation.judging.fitness import Fitness, fitness
 from validation.judging.requirements import BY_PERFORMANCE, RequirementResult, judge
+from validation.judging.verdict_error import VerdictError, verdict_error
 from validation.study.history.plan_order import PlanOrder, plan_order
 from validation.study.model import Study
 from validation.study.quantity import Evaluation, Flag, Quantity
@@ -25,7 +26,10 @@ from validation.study.quantity import Evaluation, Flag, Quantity
 
 @dataclass(frozen=True)
 class Judgement:
-    """Everything `results.json` holds, as records; `by_performance` is the one quantity that needs verdicts itself."""
+    """Everything `results.json` holds, as records; `by_performance` is the one quantity that needs verdicts itself.
+
+    `error` is that of the verdict as a whole, once it was simulated.
+    """
 
     study_id: str
     unit: str
@@ -37,6 +41,7 @@ class Judgement:
     absent: tuple[NotEvaluated, ...]
     order: PlanOrder
     fitness: Fitness
+    error: VerdictError | None = None
 
     @cached_property
     def quantities(self) -> tuple[Quantity, ...]:
@@ -54,6 +59,7 @@ class Judgement:
             "flags": [flag.to_dict() for flag in self.flags],
             "conclusion": self.conclusion.to_dict(),
             "fitness": self.fitness.to_dict(),
+            "verdict_error": None if self.error is None else self.error.to_dict(),
         }
 
 
@@ -105,6 +111,16 @@ def judge_study(
         order=order,
         fitness=fitness(study, rows, evaluations, conclusion, absent),
     )
+
+
+def with_verdict_error(judgement: Judgement, study: Study) -> Judgement:
+    """The judgement with the error of its verdict as a whole, which the conclusion names where it has to."""
+    if judgement.conclusion.outcome == "not judged":
+        return judgement
+    error = verdict_error(study, judgement.requirements, judgement.quantities, draws=study.plan.verdict_draws)
+    if error is None:
+        return judgement
+    return replace(judgement, error=error, conclusion=judgement.conclusion.with_remark(error.point_sentence))
 
 
 def outcomes(study: Study) -> Sequence[RequirementResult]:
