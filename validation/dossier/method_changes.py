@@ -10,6 +10,8 @@ from typing import Any
 
 #: The key of a change in the rules of the proposed conclusion.
 CONCLUSION = "conclusion"
+#: The part that moves where a verdict of the dossier has no row any more.
+NO_ROW = "no row"
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,11 +63,34 @@ METHOD_CHANGES: tuple[MethodChange, ...] = (
         "results stood for it, and no requirement on the comparison could be met.",
         of_censored=True,
     ),
+    MethodChange(
+        "0.6.0",
+        ("accuracy.tolerance*", "comparison.*agreement*"),
+        ("confidence", "bound"),
+        "The rule `inside` judges the share of single results within the limit by its confidence bounds; before, it "
+        "asked whether both expectation limits, or limits of agreement, lay inside.",
+    ),
+    MethodChange(
+        "0.6.0",
+        ("calibration.*",),
+        (NO_ROW,),
+        "A requirement has no row at a level where the calibration makes the difference zero.",
+    ),
+    MethodChange(
+        "0.6.0",
+        (CONCLUSION,),
+        ("outcome", "range"),
+        "The proposed range is the adjacent met levels that hold the customer's limits, before the longest stretch of "
+        'met levels; what no restriction of the use can cover makes the conclusion "not fit".',
+    ),
 )
 
 #: Quantities, by the version that gave them first or gave them last; a quantity without an entry is in every version.
 #: Only added to, as the record of methods.
-QUANTITIES_ADDED: Mapping[str, tuple[str, ...]] = {"0.4.0": ("carry_over.reach",)}
+QUANTITIES_ADDED: Mapping[str, tuple[str, ...]] = {
+    "0.4.0": ("carry_over.reach",),
+    "0.6.0": ("accuracy.content_low", "accuracy.content_high"),
+}
 QUANTITIES_DROPPED: Mapping[str, tuple[str, ...]] = {}
 
 

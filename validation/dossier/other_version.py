@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from validation.dossier.differences import NOTHING, count_values, differences, short_text
-from validation.dossier.method_changes import CONCLUSION, Between, MethodChange
+from validation.dossier.method_changes import CONCLUSION, NO_ROW, Between, MethodChange
 from validation.words import sentence_list
 
 _QUANTITIES, _VERDICTS, _FLAGS, _STEP = "quantities", "requirements", "flags", "step"
@@ -183,7 +183,7 @@ def compare_versions(
         changes=record.changes,
         then_only=(*_one_sided(then, now), *_fields_of_one(recorded, rebuilt, pairs, 0)),
         now_only=(*_one_sided(now, then), *_fields_of_one(rebuilt, recorded, pairs, 1)),
-        faults=(*_repeated(recorded), *_missing_rows(then, now, record)),
+        faults=(*_repeated(recorded), *_beyond_its_verdicts(recorded), *_missing_rows(then, now, record)),
         with_conclusion=(CONCLUSION, ()) not in apart,
     )
 
@@ -304,6 +304,20 @@ def _repeated(recorded: Mapping[str, Any]) -> list[str]:
     return list(dict.fromkeys(f"{row.place} is there twice." for row in rows if counts[row.table, row.name] > 1))
 
 
+def _beyond_its_verdicts(recorded: Mapping[str, Any]) -> Iterator[str]:
+    """A conclusion better than the dossier's own verdicts allow, by the rules of every version."""
+    conclusion, rows = recorded["conclusion"], recorded["requirements"]
+    failed = [row for row in rows if row["outcome"] != "met"]
+    if conclusion["outcome"] == "fit" and failed:
+        yield f"conclusion, outcome: recorded fit, yet {failed[0]['id']} is {failed[0]['outcome']}."
+    if conclusion["range"] is None:
+        return
+    low, high = conclusion["range"]
+    for row in failed:
+        if isinstance(row["at"], float) and low <= row["at"] <= high:
+            yield f"conclusion, range: it holds {row['at']}, where {row['id']} is {row['outcome']}."
+
+
 def _missing_rows(then: _Rows, now: _Rows, record: Between) -> Iterator[str]:
     """Quantities and verdicts that one side lacks although no record says so: both read the same inputs."""
     both = _measured(then) & _measured(now)
@@ -313,11 +327,19 @@ def _missing_rows(then: _Rows, now: _Rows, record: Between) -> Iterator[str]:
         if row.table not in (_QUANTITIES, _VERDICTS) or (name in then) == (name in now):
             continue
         recorded = record.added_quantity(row.key) if name in now else record.dropped_quantity(row.key)
+        if row.table == _VERDICTS and name in then and _has_no_row(row, record):
+            continue
         if row.table == _VERDICTS and row.quantity in both:
             lacking = "the dossier" if name in now else "this version"
             yield f"{row.place}: not given by {lacking}, yet both give {row.key}."
         elif not recorded:
             yield f"{row.place}: {_LACKING if name in now else _TOO_MANY}"
+
+
+def _has_no_row(row: _Row, record: Between) -> bool:
+    """Whether a verdict of the dossier is one that this version no longer gives: on a difference that is zero."""
+    changes = (change for change in record.changes if NO_ROW in change.parts and change.concerns(row.key))
+    return row.parts.get("observed") == 0 and any(changes)
 
 
 _LACKING = "missing; the inputs give it, and no version is recorded as the first to give it."
