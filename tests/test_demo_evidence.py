@@ -62,10 +62,11 @@ def test_2_the_outlier_is_flagged_and_kept(results: dict[str, Any]) -> None:
     assert outcome(results, "R2") == "met"
 
 
-def test_3_the_bend_cuts_the_range_at_seven_and_a_half(results: dict[str, Any]) -> None:
+def test_3_the_bend_and_the_scatter_cut_the_range(results: dict[str, Any]) -> None:
     assert outcome(results, "R1", 7.5) == "met"
     assert outcome(results, "R1", 10.0) == "not met"
-    assert results["conclusion"]["range"] == [0.5, 7.5]
+    assert outcome(results, "R3", 7.5) == "not shown"
+    assert results["conclusion"]["range"] == [0.5, 4.0]
     assert holds(quantity(results, "trueness.bias", 10.0), -0.73)
 
 
@@ -213,7 +214,7 @@ def test_the_ending_is_the_planned_one_with_two_actions_open(results: dict[str, 
     assert results["conclusion"]["outcome"] == "fit with restrictions"
     assert len(results["fitness"]["open_actions"]) == 2
     assert results["fitness"]["statement"].startswith(
-        "Proposed: fit with restrictions for grade OG-N with fuel FB-7, from 0.5 to 7.5 %"
+        "Proposed: fit with restrictions for grade OG-N with fuel FB-7, from 0.5 to 4 %"
     )
     assert {row["outcome"] for row in results["requirements"]} == {"met", "not met", "not shown"}
 

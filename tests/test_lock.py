@@ -135,6 +135,15 @@ def test_what_counts_as_a_change_of_a_requirement(tmp_path, old, new, state):
     assert plan_order(load_study(folder)).requirements["R2"] == state
 
 
+def test_another_content_is_another_requirement(tmp_path):
+    folder = write_study(tmp_path)
+    edit(folder, "intermediate_precision.s_I, at: 4.0, rule: point", "accuracy.tolerance_low, rule: inside")
+    freeze(folder, "QM", BEFORE)
+    edit(folder, "rule: inside", "rule: inside, content: 0.9")
+    refreeze(folder, "QM", AFTER)
+    assert plan_order(load_study(folder)).requirements["R2"] == "set after data"
+
+
 @pytest.mark.parametrize(
     ("time", "state"),
     [

@@ -31,7 +31,9 @@ SMALL = PLAN.format(experiments="  precision: {worksheet: worksheets/precision.c
 #: A plan that uses whatever may be stated, in each of the ways in which it may be.
 WHOLE = (
     (
-        SMALL.replace("  unit:", "  grade: OG-N\n  customer_limits: 2.0\n  time_zone: UTC\n  unit:")
+        SMALL.replace("rule: point", "rule: inside, content: 0.9")
+        .replace("intermediate_precision.s_I, at: 4.0", "accuracy.tolerance_low, at: 4.0")
+        .replace("  unit:", "  grade: OG-N\n  customer_limits: 2.0\n  time_zone: UTC\n  unit:")
         .replace(
             "  precision:",
             "  calibration: {worksheet: worksheets/c.csv, routine_level: 5.0, response_unit: Hz, order_seed: 7}\n"
@@ -57,6 +59,7 @@ uncertainty:
     - {name: rounding, half_width: 0.005, shape: rectangular}
     - {name: sample reading, from: repeatability.s_r, at: 4.0, readings: 2, degrees_of_freedom: 8}
     - {name: fuel, negligible: "one blend"}
+verdict_draws: 2000
 decision: {rule: guarded, guard: U, coverage: 0.95, limits: 4.0, agreed_on: 2026-02-20, rounding: 0.1}
 """
 )
@@ -125,6 +128,8 @@ BAD = {
     "a limit r of zero": ("4.0: 0.3}", "4.0: 0}"),
     "no days": ("planned_time: 14", "planned_time: 0"),
     "an unknown rule": ("rule: point", "rule: points"),
+    "a content in per cent": ("content: 0.9", "content: 95"),
+    "too few draws": ("verdict_draws: 2000", "verdict_draws: 20"),
     "no rule": ("rule: point, ", ""),
     "an unknown quantity": ("trueness.bias", "trueness.biass"),
     "a quantity that is never judged": ("trueness.bias", "calibration.mandel_p"),

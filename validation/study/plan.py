@@ -204,6 +204,13 @@ def _without_default(schema: dict[str, Any]) -> None:
     del schema["default"]
 
 
+def _as_stated(value: Any) -> Any:
+    """A key without a value would take back what it seems to state, such as the end of a certificate."""
+    if value is None:
+        raise ValueError("is empty. Write it, or leave the key out.")
+    return value
+
+
 class Requirement(_Model):
     """One requirement: which quantity, where, by which rule, against which limit, and where the limit comes from.
 
@@ -224,7 +231,12 @@ class Requirement(_Model):
     """A level, or the name of a definition, sample or grade; left out: every tested level inside the range."""
     target: Number = Field(default=0.0, json_schema_extra=_without_default)
     """Centre of the rule equivalence; left out: 0, but 1 for slopes, ratios, recoveries and agreements."""
-    content: Number | None = Field(default=None, json_schema_extra=_without_default)
+    content: Annotated[
+        Number | None,
+        Field(ge=0.5, le=0.9999),
+        BeforeValidator(_as_stated),
+        WithJsonSchema({"type": "number", "minimum": 0.5, "maximum": 0.9999}),
+    ] = Field(default=None, json_schema_extra=_without_default)
     """Share of single results that the rule inside wants within the limit; left out: the plan's confidence."""
     origin: str = ""
     """Where the limit comes from; an auditor will ask."""
@@ -257,9 +269,7 @@ class Requirement(_Model):
         if self.content is None:
             return self
         if self.rule != "inside":
-            raise ValueError(f"has a content, which only the rule `inside` asks for; its rule is `{self.rule}`.")
-        if not 0.5 <= self.content < 1:
-            raise ValueError(f"has the content {self.content:g}. Write a share from 0.5 to below 1, such as 0.9.")
+            raise ValueError(f"has a content, but its rule is `{self.rule}`. Leave it out; only `inside` asks for one.")
         return self
 
     @model_validator(mode="after")
@@ -270,13 +280,6 @@ class Requirement(_Model):
                 "Write the limit as a number."
             )
         return self
-
-
-def _as_stated(value: Any) -> Any:
-    """A key without a value would take back what it seems to state, such as the end of a certificate."""
-    if value is None:
-        raise ValueError("is empty. Write it, or leave the key out.")
-    return value
 
 
 Stated = Annotated[

@@ -119,7 +119,7 @@ def _judged_by(plan: Plan, requirement: Requirement) -> tuple[object, ...]:
     """All that decides the outcome of a requirement; its origin is printed, not judged."""
     everywhere = plan.study.range if requirement.at is None else None
     asked = (requirement.quantity, requirement.rule, str(requirement.limit), requirement.at, requirement.target)
-    return (*asked, plan.confidence, plan.study.unit, everywhere)
+    return (*asked, requirement.content, plan.confidence, plan.study.unit, everywhere)
 
 
 def _requirement_state(
