@@ -241,7 +241,7 @@ def test_the_record_names_points_and_what_has_no_error():
     assert "R3 (by performance) has no stated error." in text
     assert found.conclusion.restrictions == judgement.conclusion.restrictions
     assert found.results()["verdict_error"]["draws"] == 4000
-    assert "judged by an interval" in found.error.sentence
+    assert "judged on the estimate alone" in found.error.sentence
 
 
 def test_nothing_to_simulate_is_no_record():

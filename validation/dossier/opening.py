@@ -17,7 +17,6 @@ from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import chapter_anchor, strip_of
 from validation.judging.conclusion import range_text
 from validation.judging.requirements import RequirementResult, without_rows
-from validation.judging.verdict_error import Chance, VerdictError
 from validation.study.history.amendments import loss_sentences
 from validation.study.model import Study
 from validation.words import (
@@ -80,7 +79,7 @@ def cover_warnings(record: DossierRecord) -> list[str]:
     if record.parent is not None:
         warnings.append(step_sentence(record.parent, record.study.unit))
     if record.judgement.error is not None:
-        warnings.append(record.judgement.error.sentence)
+        warnings.append(f"{record.judgement.error.sentence} In full: How firm the verdicts are.")
     warnings += list(record.study.warnings)
     warnings += [text for evaluation in record.evaluations.values() for text in evaluation.display.page_one]
     return [text for text in dict.fromkeys(warnings) if text]
@@ -155,38 +154,7 @@ def verdicts(record: DossierRecord) -> list[Block]:
         return blocks
     blocks.append(Strips(tuple(strip_of(row, anchor=chapter_anchor(row.quantity)) for row in judgement.requirements)))
     blocks += [Paragraph(sentence) for sentence in without_rows(record.study, judgement.quantities)]
-    return [*blocks, *([] if judgement.error is None else error_of_the_verdict(judgement.error))]
-
-
-def error_of_the_verdict(error: VerdictError) -> list[Block]:
-    """How often the verdicts of such a study err, requirement by requirement."""
-
-    def in_hundred(chance: Chance | None) -> str:
-        return "" if chance is None else f"{100 * chance.share:.1f}"
-
-    rows = tuple(
-        (error.name(row), row.rule, *map(in_hundred, (row.comfortable, row.met, row.all_met, row.in_range)))
-        for row in error.rows
-    )
-    head = ("Requirement", "Rule", "Met, comfortable", "Met, on its limit", "All met", "In the range")
-    runs = [f"{name} {value:.2f}" for name, value in error.correlations.items() if value > 0]
-    shared = f" Correlation of the means of a run at two levels: {sentence_list(runs)}." if runs else ""
-    return [
-        Heading("Error of the verdict as a whole", 2, "verdict-error"),
-        Paragraph(f"{error.sentence} {error.point_sentence}".strip(), margin="results.json: verdict_error"),
-        Table(
-            "Each requirement on its limit, the others comfortable: in how many of 100 studies", head, rows, "lldddd"
-        ),
-        Paragraph(
-            "Simulated from the design, the scatter and the degrees of freedom of this study, with normal scatter. "
-            "Comfortable is a difference at its target, a size as observed (half its limit where it exceeds that), and "
-            "four standard errors inside a one-sided limit. The last two columns are those of the requirement on its "
-            "limit. Every rule but point claims 5 % or less on the limit. The Monte Carlo standard error is at most "
-            f"{50 / error.draws**0.5:.1f}. The levels of a worksheet share their runs; named materials, lots and "
-            f"settings are drawn independently.{shared}",
-            style="small",
-        ),
-    ]
+    return blocks
 
 
 def plan_and_requirements(record: DossierRecord) -> list[Block]:

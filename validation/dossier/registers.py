@@ -20,6 +20,7 @@ from validation.dossier.opening import silent_changes
 from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import label_of, outcome_text
 from validation.judging.sensitivity import MOST_LOOKS, Variant
+from validation.judging.verdict_error import Chance, VerdictError
 from validation.study.history.amendments import loss_sentences
 from validation.study.model import Study
 from validation.study.quantity import Flag
@@ -48,6 +49,40 @@ def sensitivity(record: DossierRecord) -> list[Block]:
         Paragraph(_count_of_variants(record.variants)),
         *_readings(record),
         *_flips(record),
+        *_error_of_the_verdict(record.judgement.error),
+    ]
+
+
+def _error_of_the_verdict(error: VerdictError | None) -> list[Block]:
+    """How often the verdicts of such a study err, requirement by requirement."""
+    if error is None:
+        return []
+
+    def in_hundred(chance: Chance | None) -> str:
+        return "" if chance is None else f"{100 * chance.share:.1f}"
+
+    rows = tuple(
+        (error.name(row), row.rule, *map(in_hundred, (row.comfortable, row.met, row.all_met, row.in_range)))
+        for row in error.rows
+    )
+    head = ("Requirement", "Rule", "Met, comfortable", "Met, on its limit", "All met", "In the range")
+    runs = [f"{name} {value:.2f}" for name, value in error.correlations.items() if value > 0]
+    shared = f" Correlation of the means of a run at two levels: {sentence_list(runs)}." if runs else ""
+    return [
+        Heading("Error of the verdict as a whole", 2, "verdict-error"),
+        Paragraph(f"{error.sentence} {error.point_sentence}".strip(), margin="results.json: verdict_error"),
+        Table(
+            "Each requirement on its limit, the others comfortable: in how many of 100 studies", head, rows, "lldddd"
+        ),
+        Paragraph(
+            "Simulated from the design, the scatter and the degrees of freedom of this study, with normal scatter. "
+            "Comfortable is a difference at its target, a size as observed (half its limit where it exceeds that), and "
+            "four standard errors inside a one-sided limit. The last two columns are those of the requirement on its "
+            "limit. Every rule but point claims 5 % or less on the limit. The Monte Carlo standard error is at most "
+            f"{50 / error.draws**0.5:.1f}. The levels of a worksheet share their runs; named materials, lots and "
+            f"settings are drawn independently.{shared}",
+            style="small",
+        ),
     ]
 
 

@@ -10,7 +10,7 @@ Span = tuple[Kind, str]
 
 # In prose only the symbols of this trade are touched: any other text, such as a reading's name, stays as it was typed.
 _PROSE = re.compile(
-    r"(?<![\w.])(?P<base>[sLxabdTVrgmνutP])_"
+    r"(?<![\w.])(?P<base>[sLxabdTVrgmνutPC])_"
     r"(?P<sub>run|rel|low|high|pub|NG|EG|BG|PB|x0|ref|cal|exp|eff|fc|fr|std|[rRILCDQTikwydY01])(?!\w|\.\w)"
     r"|(?<![\w.])(?P<other>[smdg])_(?P<under>[fo2ubi])(?!\w|\.\w)"
     r"|(?<=10)\^(?P<sup>[−-]?\d+)(?![\w.]\w)|(?<=[A-Za-zχ)])\^(?P<square>2)(?![\w.]\w)"

@@ -73,7 +73,7 @@ def inside(low: Quantity, limit: float, *, content: float) -> RuleVerdict:
         if share > content
         else "No number of readings would settle it as met if bias and precision are what was observed."
     )
-    reason = f"The share is not narrow enough: estimated {per_cent(share)}, {at_least}, {at_most}; {asked}. {settles}"
+    reason = f"The share is not bounded closely: estimated {per_cent(share)}, {at_least}, {at_most}; {asked}. {settles}"
     return replace(verdict, outcome="not shown", reason=reason)
 
 

@@ -41,8 +41,8 @@ class Chance:
 
     @property
     def text(self) -> str:
-        """ "3.1 %"."""
-        return f"{100 * self.share:.1f} %"
+        """ "3.1" of 100."""
+        return f"{100 * self.share:.1f}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,28 +89,32 @@ class VerdictError:
 
     @property
     def sentence(self) -> str:
-        """Page 1, in one sentence."""
-        comfortable, pessimistic = self.comfortable.text, self.comfortable_at_upper_bound.text
-        parts = [
-            "with one requirement exactly on its limit and the others comfortable all are met in "
-            + self._worst(lambda row: row.all_met)
-        ]
-        if any(row.in_range for row in self.rows):
-            parts.append(f"the proposed range reaches such a level in {self._worst(lambda row: row.in_range)}")
-        parts.append(f"with all comfortable in {comfortable}, with the scatter at its upper bound in {pessimistic}")
-        head = f"Error of the verdict as a whole, from {self.draws} simulated studies of this design"
-        return f"{head}: {'; '.join(parts)}."
+        """Page 1: the worst requirement on its limit, the worst level, and the comfortable procedure."""
+        reaches = [row for row in self.rows if row.in_range is not None]
+        parts = [f"all requirements are met in {self._worst(self.rows, lambda row: row.all_met)}"]
+        if reaches:
+            parts.append(f"the proposed range reaches that level in {self._worst(reaches, lambda row: row.in_range)}")
+        return (
+            f"Error of the verdict as a whole, of 100 studies of this design ({self.draws} were simulated): with one "
+            f"requirement exactly on its limit and the others comfortable, {' and '.join(parts)}. With all comfortable "
+            f"all are met in {self.comfortable.text}, with the scatter at its upper bound in "
+            f"{self.comfortable_at_upper_bound.text}."
+        )
 
-    def _worst(self, chance: Callable[[OnLimit], Chance | None]) -> str:
-        """ "5.1 % of them at most (R4 at 1 %)"; next to a worst that is judged on the estimate alone, another."""
-        rows = [(share, row) for row in self.rows if (share := chance(row)) is not None]
-        share, row = max(rows, key=lambda pair: pair[0].share)
-        text = f"{share.text} of them at most ({self.name(row)}"
-        others = [pair for pair in rows if pair[1].rule != "point"]
-        if row.rule != "point" or not others:
-            return f"{text})"
-        share, row = max(others, key=lambda pair: pair[0].share)
-        return f"{text}, judged on the estimate alone; of those judged by an interval {share.text}, {self.name(row)})"
+    def _worst(self, rows: Sequence[OnLimit], chance: Callable[[OnLimit], Chance | None]) -> str:
+        """ "5.1 at most (R4 at 1 %)"; a worst that is judged on the estimate alone comes after the other worst."""
+
+        def share(row: OnLimit) -> float:
+            found = chance(row)
+            return 0.0 if found is None else found.share
+
+        by_interval = max((row for row in rows if row.rule != "point"), key=share, default=None)
+        by_estimate = max((row for row in rows if row.rule == "point"), key=share, default=None)
+        text = "" if by_interval is None else f"{100 * share(by_interval):.1f} at most ({self.name(by_interval)})"
+        if by_estimate is None or (by_interval is not None and share(by_estimate) <= share(by_interval)):
+            return text
+        alone = f"{100 * share(by_estimate):.1f} ({self.name(by_estimate)}, judged on the estimate alone)"
+        return f"{text}, or {alone}" if text else alone
 
     @property
     def point_sentence(self) -> str:
