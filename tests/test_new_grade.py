@@ -100,7 +100,7 @@ def test_the_dossier_shows_what_the_table_of_the_page_says(walked: tuple[Path, l
     assert round(found["decision.acceptance_limit", 4.0], 2) == 3.67
     assert round(found["decision.rejection_limit", 4.0], 2) == 4.33
     corrected = json.loads((folder / "new-grade" / "dossiers" / "002" / "results.json").read_text(encoding="utf-8"))
-    assert corrected["conclusion"]["range"] == [0.5, 7.5]
+    assert corrected["conclusion"]["range"] == [0.5, 4.0]
     # "reading P-089, run R5 at 2 %, holds 20.7": a flag points at it.
     precision = (folder / "new-grade" / "worksheets" / "precision.csv").read_text(encoding="utf-8")
     (slip,) = [line.split(",")[0] for line in precision.splitlines() if ",20.7," in line]

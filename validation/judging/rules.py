@@ -123,7 +123,9 @@ def point(quantity: Quantity, limit: float, target: float, *, about_target: bool
         f"{_about(target, limit) if about_target else significant(limit)}"
     )
     bound, thin = None, ""
-    if interval is not None:
+    if interval is None:
+        text += "; it has no stated error"
+    else:
         bound = max(interval, key=lambda end: abs(end - target)) if about_target else interval[1]
         beyond = abs(bound - target) > limit if about_target else bound > limit
         text += f"; its one-sided {100 * _one_sided(quantity):.4g} % bound is {_like(bound, observed)}"
