@@ -39,6 +39,8 @@ from validation.selftest.coverage import (
     straight_place,
     straight_readings,
     triple_rows,
+    unequal_group,
+    unequal_tests_rows,
     weighted_group,
 )
 from validation.selftest.rates import Array, Group, Place
@@ -77,7 +79,21 @@ LABORATORIES: dict[str, Sequence[Sequence[int]]] = {
     "12 laboratories, 3 runs of 2": ((2, 2, 2),) * 12,
     "8 laboratories, 1 to 3 runs of 1 to 3": ((3, 3), (3, 2), (3, 3, 3), (2, 2), (3,), (3, 3), (1, 3), (2, 2, 3)),
 }
+
+
+def _cells(runs: int, counts: Sequence[int]) -> tuple[tuple[int, ...], ...]:
+    """The counts in turn along each run, one step further in the next."""
+    return tuple(tuple(counts[(run + at) % len(counts)] for at in range(len(FULL))) for run in range(runs))
+
+
 CALIBRATIONS = (LineDesign(FULL, 3, 3), LineDesign(FULL, 5, 2), LineDesign(FULL, 8, 3))
+#: Readings of each run at each level of `FULL`, neighbours differing; a control of equal runs.
+UNEQUAL = {
+    "6 runs of 1 or 4 readings a level": LineDesign(FULL, 6, _cells(6, (1, 4))),
+    "8 runs of 1 to 4 readings a level": LineDesign(FULL, 8, _cells(8, (1, 2, 3, 4))),
+    "6 runs of 2 readings that lack each fourth level": LineDesign(FULL, 6, _cells(6, (2, 2, 2, 0))),
+    "6 runs of 2 readings a level": LineDesign(FULL, 6, 2),
+}
 ONE_RUN = (LineDesign(FULL, 1, 3), LineDesign(FULL, 1, 5))
 OUTLIERS = {
     "5 groups of 2": (2,) * 5,
@@ -139,6 +155,9 @@ def _calibration_groups() -> list[Group]:
     for design, own in product(CALIBRATIONS, (False, True)):
         name = f"ordinary tests: {design_text(design)}, {own}"
         made += [departure_group(design, own, 10_000), Group(name, 10_000, partial(ordinary_rows, design, own))]
+    made += [unequal_group(words, design, 10_000) for words, design in UNEQUAL.items()]
+    words, design = next(iter(UNEQUAL.items()))
+    made.append(Group(f"weighted tests: {words}", 1000, partial(unequal_tests_rows, words, design)))
     three, five = ONE_RUN
     for name, design, own, scatter in (
         ("equal scatter", five, False, CONSTANT_SCATTER),

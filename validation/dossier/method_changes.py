@@ -61,6 +61,14 @@ METHOD_CHANGES: tuple[MethodChange, ...] = (
         "results stood for it, and no requirement on the comparison could be met.",
         of_censored=True,
     ),
+    MethodChange(
+        "0.6.0",
+        ("calibration.departure",),
+        ("value", "standard_uncertainty", "interval", "judged_interval", "degrees_of_freedom", "n", "readings"),
+        "A departure is the mean of the runs' own departures from their own lines, the numbers behind its interval "
+        "then as now; before, the value was read back from all readings. It moves where runs hold unequal numbers of "
+        "readings or not the same levels.",
+    ),
 )
 
 #: Quantities, by the version that gave them first or gave them last; a quantity without an entry is in every version.

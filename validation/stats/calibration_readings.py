@@ -79,6 +79,12 @@ class CalibrationReadings:
         """A standard error in the unit of x that rounding alone leaves."""
         return 1e-12 * float(np.abs(self.x).max())
 
+    @property
+    def with_lines(self) -> list[int]:
+        """The runs that hold three levels or more: those whose readings can depart from a line of their own."""
+        of_runs = ((int(run), self.run == run) for run in np.unique(self.run))
+        return [run for run, own in of_runs if min(len(np.unique(self.level[own])), len(np.unique(self.x[own]))) > 2]
+
     def in_run(self, run: int) -> CalibrationReadings:
         """The readings of one run."""
         own = self.run == run
