@@ -67,7 +67,7 @@ from validation.stats.slope_ratio import level_weights, slope_ratios, slope_rati
 from validation.stats.straightness import Cells, NestedDesigns, model_F
 from validation.stats.trueness import bias
 from validation.stats.two_level_designs import plackett_burman
-from validation.stats.two_means import paired_difference, welch_ratio
+from validation.stats.two_means import paired_difference, welch_difference, welch_ratio
 
 RUNS = ((2,) * 5, (3,) * 8, (3,) * 12, (3, 3, 3, 3, 3, 2, 2, 1), (1, 1, 2, 2, 3, 4, 5, 6))
 LABORATORIES: dict[str, Sequence[Sequence[int]]] = {
@@ -176,6 +176,10 @@ def _evidence_groups() -> list[Group]:
     return [
         *(Group(f"grades: {by_run}", 1500, partial(grade_rows, by_run)) for by_run in (True, False)),
         *(Group(f"lots: {each}", 4000, partial(lot_rows, each)) for each in (6, 21)),
+        *(
+            Group(f"lots: {counts}, {ratio:g}", 4000, partial(few_rows, counts, ratio))
+            for counts, ratio in product(((2, 6), (2, 8), (3, 8), (2, 2), (3, 3), (4, 8)), (0.25, 1.0, 4.0))
+        ),
         Group("triples", 4000, triple_rows),
         *(Group(f"screening: {replicates}", 2000, partial(screening_rows, replicates)) for replicates in (1, 2, 3)),
         Group("storage", 2000, storage_rows),
@@ -314,6 +318,7 @@ def level_weights_test(y: Array, design: LineDesign) -> Array:
 
 # Grades, lots, screening, recovery, uncertainty --------------------------------------------------------------------
 
+FEW_READINGS = "Two or three readings a side: the interval is on the side of caution."
 EFFECTS = (0.24, -0.16, 0.02, 0.0, 0.0, 0.0, 0.0)
 LENTH = "Lenth's scale of few contrasts is wide, and wider where several factors act; said in the notes."
 GUM = "Effective degrees of freedom are an approximation, here on the side of caution: a rectangle has no tails."
@@ -345,6 +350,18 @@ def lot_rows(each: int, rng: np.random.Generator, studies: int) -> list[Coverage
     y = group_readings(rng, studies, each, GroupTruth((5.0 * ratio, 5.0), (0.12 * ratio, 0.12)))
     hits = [[inside(welch_ratio(first.tolist(), second.tolist()), ratio)] for first, second in y]
     return looped(Place("lots", f"2 lots x {each}", "ratio 0.955, scatter 2.4 %"), ("response ratio",), hits)
+
+
+def few_rows(counts: tuple[int, int], ratio: float, rng: np.random.Generator, studies: int) -> list[CoverageRow]:
+    """Two lots of few readings, the scatter of the first so many times that of the second."""
+    y = group_readings(rng, studies, max(counts), GroupTruth((5.0, 5.0), (0.12 * ratio, 0.12)))
+    hits = []
+    for first, second in y:
+        sides = first[: counts[0]].tolist(), second[: counts[1]].tolist()
+        hits.append([inside(welch_ratio(*sides), 1.0), inside(welch_difference(*sides), 0.0)])
+    place = Place("lots", f"2 lots, {counts[0]} and {counts[1]} readings", f"scatter {ratio:g} to 1")
+    note = FEW_READINGS if min(counts) < 4 else ""
+    return looped(place, ("response ratio", "difference of two means"), hits, more=bool(note), note=note)
 
 
 def screening_rows(replicates: int, rng: np.random.Generator, studies: int) -> list[CoverageRow]:

@@ -69,6 +69,21 @@ METHOD_CHANGES: tuple[MethodChange, ...] = (
         "then as now; before, the value was read back from all readings. It moves where runs hold unequal numbers of "
         "readings or not the same levels.",
     ),
+    MethodChange(
+        "0.6.0",
+        (
+            *(
+                "lots.response_ratio",
+                "matrix.blank_difference",
+                "matrix.used_oil_difference",
+                "carry_over.second_blank",
+            ),
+            *("recovery.recovery", "calibration.single_point_bias"),
+        ),
+        ("interval", "judged_interval"),
+        "Where one of two independent means has two or three readings and the other another number, the interval takes "
+        "the quantile of Cochran and Cox in the place of Welch's, which held the truth less often than stated.",
+    ),
 )
 
 #: Quantities, by the version that gave them first or gave them last; a quantity without an entry is in every version.

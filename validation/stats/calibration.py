@@ -18,6 +18,7 @@ from validation.stats.calibration_readings import CalibrationReadings, Codes, Fl
 from validation.stats.estimate import Estimate, Number
 from validation.stats.lines import weighted_lines
 from validation.stats.regression import PolynomialResult, quadratic, straight_line
+from validation.stats.two_means import with_variances
 
 DEPARTURE_SOURCE = "mean of the runs' departures from their own lines; Student's t over runs (common practice)"
 COMMON_LINE_SOURCE = "readings read back through the ordinary line; Student's t over replicates (common practice)"
@@ -402,8 +403,8 @@ def _single_point_of_one_run(value: float, at: Floats, base: Floats, factor: flo
     variance = float(parts.sum())
     if variance <= rounding**2:
         return Estimate(value, n=n, units=1, notes=(ALIKE,), source=SINGLE_POINT_SOURCE)
-    df = variance**2 / float(parts[0] ** 2 / (len(at) - 1) + parts[1] ** 2 / (len(base) - 1))
-    return Estimate.of_mean(value, sqrt(variance), df, n=n, units=1, source=SINGLE_POINT_SOURCE)
+    plain = Estimate(value, n=n, units=1, source=SINGLE_POINT_SOURCE)
+    return with_variances(plain, parts.tolist(), [len(at) - 1.0, len(base) - 1.0])
 
 
 # --- other calibrations on the same readings -------------------------------------------------------------------------

@@ -20,12 +20,14 @@ from validation.stats.intervals import (
     Interval,
     check_confidence,
     fieller,
+    fieller_set,
     guarded_component_interval,
     guarded_sum_interval,
     mean_interval,
     root_interval,
     sd_interval,
     tails,
+    weighted_t,
 )
 
 UNBOUNDED = (
@@ -129,6 +131,26 @@ class StudentT(ConfidenceDistribution):
 
 
 @dataclass(frozen=True)
+class WeightedT(ConfidenceDistribution):
+    """value -+ `weighted_t` times the root of the sum of its variances.
+
+    Attributes
+    ----------
+    value : the estimate
+    variances, dfs : shape (k,), of the parts of its variance, in its unit squared, and their degrees of freedom
+    """
+
+    value: float
+    variances: tuple[float, ...]
+    dfs: tuple[float, ...]
+
+    def interval(self, level: float) -> Interval:
+        check_confidence(level)
+        half = weighted_t((1 + level) / 2, self.variances, self.dfs) * sqrt(sum(self.variances))
+        return self.value - half, self.value + half
+
+
+@dataclass(frozen=True)
 class ChiSquare(ConfidenceDistribution):
     """A standard deviation, or a constant times one, on `df` degrees of freedom.
 
@@ -224,6 +246,31 @@ class Ratio(ConfidenceDistribution):
         return fieller(
             self.numerator, self.denominator, self.covariance, degrees_of_freedom=self.df, confidence=level
         ).interval
+
+    def notes(self, level: float) -> tuple[str, ...]:
+        return (UNBOUNDED,) if self.interval(level) is None else ()
+
+
+@dataclass(frozen=True)
+class WeightedRatio(ConfidenceDistribution):
+    """A ratio of two independent means by Fieller's theorem, at `weighted_t` of numerator - ratio * denominator.
+
+    Attributes
+    ----------
+    numerator, denominator : the two means
+    variances, dfs : shape (2,), of the two, numerator first
+    """
+
+    numerator: float
+    denominator: float
+    variances: tuple[float, float]
+    dfs: tuple[float, float]
+
+    def interval(self, level: float) -> Interval | None:
+        check_confidence(level)
+        (top, bottom), ratio = self.variances, self.numerator / self.denominator
+        t = weighted_t((1 + level) / 2, (top, ratio**2 * bottom), self.dfs)
+        return fieller_set(self.numerator, self.denominator, ((top, 0.0), (0.0, bottom)), t).interval
 
     def notes(self, level: float) -> tuple[str, ...]:
         return (UNBOUNDED,) if self.interval(level) is None else ()

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from fractions import Fraction
 from math import inf, isfinite, sqrt
 
-from validation.stats.confidence import StudentT
 from validation.stats.estimate import Estimate, Number, centre, exact, exact_mean
-from validation.stats.intervals import satterthwaite
+from validation.stats.two_means import with_variances
 
 SOURCE = (
     "IUPAC/ISO/AOAC/Eurachem harmonised guidelines on recovery, Pure Appl. Chem. 1999, 71, 337; JCGM 100:2008, 5.1.2 "
@@ -163,9 +162,4 @@ def _with_interval(plain: Estimate, shares: Sequence[float | None], dfs: Sequenc
     if shares[0] is None or shares[1] is None:
         return plain.with_notes(ONE_READING)
     squares = [(share or 0.0) ** 2 for share in shares]
-    u = sqrt(sum(squares))
-    if u == 0:
-        return plain.with_notes(NO_SCATTER)
-    df = satterthwaite([1.0] * len(squares), squares, dfs)
-    distribution = StudentT(plain.value, u, df)
-    return replace(plain, distribution=distribution, standard_uncertainty=u, degrees_of_freedom=df)
+    return with_variances(plain, squares, dfs) if any(squares) else plain.with_notes(NO_SCATTER)
