@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from validation.stats.calibration_readings import CalibrationReadings, Codes, Floats, Ints
-from validation.stats.estimate import Estimate, Number
+from validation.stats.estimate import Estimate, Number, check_sizes
 from validation.stats.lines import weighted_lines
 from validation.stats.regression import PolynomialResult, quadratic, straight_line
 from validation.stats.two_means import with_variances
@@ -220,6 +220,7 @@ def _student(value: float, own: Floats, n: int, source: str, rounding: float) ->
     standard error is below `rounding`.
     """
     units = len(own)
+    check_sizes(own, "values over runs")
     if units < 2:
         return Estimate(value, n=n, units=units, source=source)
     error = float(_error(own))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from validation.stats.estimate import Number, centre
+from validation.stats.estimate import Number, centre, check_sizes
 
 Codes = Sequence[int] | NDArray[np.int_]
 Floats = NDArray[np.float64]
@@ -61,8 +61,7 @@ class CalibrationReadings:
             raise ValueError(f"runs must have one entry a reading; got {len(runs)} for {len(x)}")
         _, small = centre(y, "y")
         xs, responses = (np.array([float(value) for value in values]) for values in (x, y))
-        if not np.all(np.isfinite(xs)):
-            raise ValueError("x must be finite")
+        check_sizes(xs, "x")
         level = np.asarray(levels, dtype=int)
         if runs is None or len(np.unique(runs)) < 2:
             note = NO_RUN if runs is None else ONE_RUN

@@ -19,6 +19,7 @@ from scipy import special
 from validation.stats.intervals import (
     Interval,
     check_confidence,
+    chi_square_quantile,
     fieller,
     fieller_set,
     guarded_component_interval,
@@ -34,6 +35,10 @@ UNBOUNDED = (
     "The denominator of the ratio is not told apart from zero at this confidence: Fieller's set of ratios has no two "
     "ends, so there is no interval. More readings, or higher levels, would supply it."
 )
+#: Natural logarithm of the largest number and of the smallest: their exponentials are still doubles.
+WIDEST_LOG = 700.0
+TOO_FEW = "On so few degrees of freedom the upper end of the interval is no number: there is no interval."
+TOO_WIDE = "The logarithms scatter so much that an end of the interval is no number: there is no interval."
 
 
 @dataclass(frozen=True)
@@ -163,9 +168,13 @@ class ChiSquare(ConfidenceDistribution):
     value: float
     df: float
 
-    def interval(self, level: float) -> Interval:
+    def interval(self, level: float) -> Interval | None:
         check_confidence(level)
-        return sd_interval(self.value, self.df, level)
+        lowest = chi_square_quantile(tails(level)[0], self.df)
+        return sd_interval(self.value, self.df, level) if lowest > 1e-200 else None
+
+    def notes(self, level: float) -> tuple[str, ...]:
+        return (TOO_FEW,) if self.interval(level) is None else ()
 
 
 @dataclass(frozen=True)
@@ -377,10 +386,12 @@ class Exponential(ConfidenceDistribution):
 
     def interval(self, level: float) -> Interval | None:
         ends = self.inner.interval(level)
-        return None if ends is None else (exp(ends[0]), exp(ends[1]))
+        return None if ends is None or max(map(abs, ends)) > WIDEST_LOG else (exp(ends[0]), exp(ends[1]))
 
     def notes(self, level: float) -> tuple[str, ...]:
-        return self.inner.notes(level)
+        ends = self.inner.interval(level)
+        too_wide = (TOO_WIDE,) if ends is not None and self.interval(level) is None else ()
+        return (*too_wide, *self.inner.notes(level))
 
 
 @dataclass(frozen=True)

@@ -231,9 +231,12 @@ def sum_of_mean_squares_interval(
         raise ValueError("coefficients must not be negative; use between_component_interval for a difference")
     g, h = _g_and_h(np.asarray(dfs, dtype=float), confidence)
     terms = np.asarray(coefficients, dtype=float) * np.asarray(mean_squares, dtype=float).T
+    exponent = np.frexp(terms.max(axis=-1, keepdims=True))[1]
+    terms = np.ldexp(terms, -exponent)  # a power of two takes no digit, and keeps squares from leaving the doubles
     total = terms.sum(axis=-1)
     below, above = (np.sqrt(((factor * terms) ** 2).sum(axis=-1)) for factor in (g, h))
-    return np.maximum(0.0, total - below), total + above
+    ends = np.maximum(0.0, total - below), total + above
+    return np.ldexp(ends[0], exponent[..., 0]), np.ldexp(ends[1], exponent[..., 0])
 
 
 def between_component_interval(
@@ -269,11 +272,12 @@ def between_component_interval(
     f_low = f_quantile(low_tail, df_between, df_within)
     g12 = ((f_high - 1) ** 2 - g1**2 * f_high**2 - h2**2) / f_high
     h12 = ((1 - f_low) ** 2 - h1**2 * f_low**2 - g2**2) / f_low
-    a, b = ms_between / n, ms_within / n
+    exponent = np.frexp(np.maximum(ms_between, ms_within) / n)[1]  # as above
+    a, b = np.ldexp(ms_between / n, -exponent), np.ldexp(ms_within / n, -exponent)
     below = (g1 * a) ** 2 + (h2 * b) ** 2 + g12 * a * b
     above = (h1 * a) ** 2 + (g2 * b) ** 2 + h12 * a * b
     low, high = a - b - np.sqrt(np.maximum(0.0, below)), a - b + np.sqrt(np.maximum(0.0, above))
-    return np.maximum(0.0, low), np.maximum(0.0, high)
+    return np.ldexp(np.maximum(0.0, low), exponent), np.ldexp(np.maximum(0.0, high), exponent)
 
 
 def guarded_component_interval(
@@ -417,6 +421,8 @@ def satterthwaite(coefficients: Sequence[float], mean_squares: Sequence[Any], df
     Satterthwaite 1946, Biometrics 2, 110 (from memory).
     """
     terms = np.asarray(coefficients, dtype=float) * np.asarray(mean_squares, dtype=float).T
+    # A power of two takes no digit, and keeps the squares of mean squares from leaving the doubles.
+    terms = np.ldexp(terms, -np.frexp(np.abs(terms).max(axis=-1, keepdims=True))[1])
     bottom = (terms**2 / np.asarray(dfs, dtype=float)).sum(axis=-1)
     if terms.ndim > 1:
         return terms.sum(axis=-1) ** 2 / bottom
