@@ -40,6 +40,8 @@ from validation.selftest.coverage import (
     straight_place,
     straight_readings,
     triple_rows,
+    unequal_group,
+    unequal_tests_rows,
     weighted_group,
 )
 from validation.selftest.rates import Array, Group, Place
@@ -66,7 +68,7 @@ from validation.stats.slope_ratio import level_weights, slope_ratios, slope_rati
 from validation.stats.straightness import Cells, NestedDesigns, model_F
 from validation.stats.trueness import bias
 from validation.stats.two_level_designs import plackett_burman
-from validation.stats.two_means import paired_difference, welch_ratio
+from validation.stats.two_means import paired_difference, welch_difference, welch_ratio
 
 RUNS = ((2,) * 5, (3,) * 8, (3,) * 12, (3, 3, 3, 3, 3, 2, 2, 1), (1, 1, 2, 2, 3, 4, 5, 6))
 LABORATORIES: dict[str, Sequence[Sequence[int]]] = {
@@ -78,7 +80,21 @@ LABORATORIES: dict[str, Sequence[Sequence[int]]] = {
     "12 laboratories, 3 runs of 2": ((2, 2, 2),) * 12,
     "8 laboratories, 1 to 3 runs of 1 to 3": ((3, 3), (3, 2), (3, 3, 3), (2, 2), (3,), (3, 3), (1, 3), (2, 2, 3)),
 }
+
+
+def _cells(runs: int, counts: Sequence[int]) -> tuple[tuple[int, ...], ...]:
+    """The counts in turn along each run, one step further in the next."""
+    return tuple(tuple(counts[(run + at) % len(counts)] for at in range(len(FULL))) for run in range(runs))
+
+
 CALIBRATIONS = (LineDesign(FULL, 3, 3), LineDesign(FULL, 5, 2), LineDesign(FULL, 8, 3))
+#: Readings of each run at each level of `FULL`, neighbours differing; a control of equal runs.
+UNEQUAL = {
+    "6 runs of 1 or 4 readings a level": LineDesign(FULL, 6, _cells(6, (1, 4))),
+    "8 runs of 1 to 4 readings a level": LineDesign(FULL, 8, _cells(8, (1, 2, 3, 4))),
+    "6 runs of 2 readings that lack each fourth level": LineDesign(FULL, 6, _cells(6, (2, 2, 2, 0))),
+    "6 runs of 2 readings a level": LineDesign(FULL, 6, 2),
+}
 ONE_RUN = (LineDesign(FULL, 1, 3), LineDesign(FULL, 1, 5))
 OUTLIERS = {
     "5 groups of 2": (2,) * 5,
@@ -141,6 +157,9 @@ def _calibration_groups() -> list[Group]:
     for design, own in product(CALIBRATIONS, (False, True)):
         name = f"ordinary tests: {design_text(design)}, {own}"
         made += [departure_group(design, own, 10_000), Group(name, 10_000, partial(ordinary_rows, design, own))]
+    made += [unequal_group(words, design, 10_000) for words, design in UNEQUAL.items()]
+    words, design = next(iter(UNEQUAL.items()))
+    made.append(Group(f"weighted tests: {words}", 1000, partial(unequal_tests_rows, words, design)))
     three, five = ONE_RUN
     for name, design, own, scatter in (
         ("equal scatter", five, False, CONSTANT_SCATTER),
@@ -159,6 +178,10 @@ def _evidence_groups() -> list[Group]:
     return [
         *(Group(f"grades: {by_run}", 1500, partial(grade_rows, by_run)) for by_run in (True, False)),
         *(Group(f"lots: {each}", 4000, partial(lot_rows, each)) for each in (6, 21)),
+        *(
+            Group(f"lots: {counts}, {ratio:g}", 4000, partial(few_rows, counts, ratio))
+            for counts, ratio in product(((2, 6), (2, 8), (3, 8), (2, 2), (3, 3), (4, 8)), (0.25, 1.0, 4.0))
+        ),
         Group("triples", 4000, triple_rows),
         *(Group(f"screening: {replicates}", 2000, partial(screening_rows, replicates)) for replicates in (1, 2, 3)),
         Group("storage", 2000, storage_rows),
@@ -297,6 +320,7 @@ def level_weights_test(y: Array, design: LineDesign) -> Array:
 
 # Grades, lots, screening, recovery, uncertainty --------------------------------------------------------------------
 
+FEW_READINGS = "Two or three readings a side: the interval is on the side of caution."
 EFFECTS = (0.24, -0.16, 0.02, 0.0, 0.0, 0.0, 0.0)
 LENTH = "Lenth's scale of few contrasts is wide, and wider where several factors act; said in the notes."
 GUM = "Effective degrees of freedom are an approximation, here on the side of caution: a rectangle has no tails."
@@ -328,6 +352,18 @@ def lot_rows(each: int, rng: np.random.Generator, studies: int) -> list[Coverage
     y = group_readings(rng, studies, each, GroupTruth((5.0 * ratio, 5.0), (0.12 * ratio, 0.12)))
     hits = [[inside(welch_ratio(first.tolist(), second.tolist()), ratio)] for first, second in y]
     return looped(Place("lots", f"2 lots x {each}", "ratio 0.955, scatter 2.4 %"), ("response ratio",), hits)
+
+
+def few_rows(counts: tuple[int, int], ratio: float, rng: np.random.Generator, studies: int) -> list[CoverageRow]:
+    """Two lots of few readings, the scatter of the first so many times that of the second."""
+    y = group_readings(rng, studies, max(counts), GroupTruth((5.0, 5.0), (0.12 * ratio, 0.12)))
+    hits = []
+    for first, second in y:
+        sides = first[: counts[0]].tolist(), second[: counts[1]].tolist()
+        hits.append([inside(welch_ratio(*sides), 1.0), inside(welch_difference(*sides), 0.0)])
+    place = Place("lots", f"2 lots, {counts[0]} and {counts[1]} readings", f"scatter {ratio:g} to 1")
+    note = FEW_READINGS if min(counts) < 4 else ""
+    return looped(place, ("response ratio", "difference of two means"), hits, more=bool(note), note=note)
 
 
 def screening_rows(replicates: int, rng: np.random.Generator, studies: int) -> list[CoverageRow]:

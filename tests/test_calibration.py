@@ -421,6 +421,40 @@ def test_departure_of_a_balanced_design_is_the_mean_of_the_runs():
     assert [one.interval(0.95)[1] for one in found] == pytest.approx(list(high), abs=1e-12)
 
 
+def test_departure_of_unequal_runs_is_the_mean_of_the_runs_too():
+    # Reference library: numpy.polyfit and scipy.stats.t. Cells of 1 or 2 readings, a run that lacks a level, and one of
+    # two levels, which has no line to depart from.
+    x, y, level, run = simulated(9, replicates=2, bend=0.028, runs=4)
+    lost = ((run == 0) & (level == 3)) | ((run == 3) & (level > 1))
+    single = (run + level) % 2 == 0
+    kept = ~lost & ~(single & (np.arange(len(x)) % 2 == 0))
+    x, y, level, run = (part[kept] for part in (x, y, level, run))
+    found = departures(x, y, level, run)
+    common = np.polyfit(x, y, 1)[0]
+    for code in range(8):
+        runs = [r for r in range(3) if ((run == r) & (level == code)).any()]
+        fits = [np.polyfit(x[run == r], y[run == r], 1) for r in runs]
+        cells = [(run == r) & (level == code) for r in runs]
+        own = [(y[at] - np.polyval(fit, x[at])).mean() / common for fit, at in zip(fits, cells, strict=True)]
+        assert found[code].value == pytest.approx(np.mean(own), abs=1e-12)
+        ends = stats.t.interval(0.95, len(own) - 1, np.mean(own), stats.sem(own))
+        assert found[code].interval(0.95) == pytest.approx(ends, abs=1e-12)
+        assert (found[code].n, found[code].units) == (sum(at.sum() for at in cells), len(runs))
+        assert any("without a line to depart from" in note for note in found[code].notes) == (code < 2)
+
+
+def test_departure_of_a_level_in_one_run_is_that_of_the_common_line():
+    # Reference library: numpy.polyfit. Its interval is of replicates, and the note says what the value is.
+    x, y, level, run = simulated(9, replicates=2, runs=3)
+    kept = ~((run > 0) & (level == 4))
+    x, y, level, run = (part[kept] for part in (x, y, level, run))
+    one = departures(x, y, level, run)[4]
+    slope, intercept = np.polyfit(x, y, 1)
+    assert one.value == pytest.approx((y[level == 4].mean() - intercept) / slope - x[level == 4][0], abs=1e-12)
+    assert (one.units, one.n) == (None, 2)
+    assert any("against the line through all readings" in note for note in one.notes)
+
+
 def test_departure_of_single_readings_has_no_interval_and_says_so():
     x, y, level, _ = simulated(9, runs=1)
     found = departures(x, y, level)[0]

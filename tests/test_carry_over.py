@@ -94,19 +94,19 @@ def test_share_interval_ends_where_a_t_test_of_the_difference_just_rejects(confi
 def test_second_blank_matches_the_welch_test_of_scipy():
     # scipy.stats.ttest_ind(equal_var=False), the other blanks as means of runs.
     blanks = {
-        "material": ["oil"] * 7,
-        "matrix": ["new oil"] * 6 + ["used oil"],
-        "level": ["0"] * 7,
-        "run": ["B1", "B1", "B2", "B2", "B3", "B3", "B3"],
-        "result": ["0.02", "0.04", "0.05", "0.01", "0.03", "0.06", "0.40"],
+        "material": ["oil"] * 8,
+        "matrix": ["new oil"] * 7 + ["used oil"],
+        "level": ["0"] * 8,
+        "run": ["B1", "B1", "B2", "B2", "B3", "B3", "B4", "B3"],
+        "result": ["0.02", "0.04", "0.05", "0.01", "0.03", "0.06", "0.02", "0.40"],
     }
     evaluation = carry_over.evaluate(joined(study_of(rows_of()), small_study("detection", blanks)))
-    expected = stats.ttest_ind(floats(SECOND), [0.03, 0.03, 0.045], equal_var=False)
+    expected = stats.ttest_ind(floats(SECOND), [0.03, 0.03, 0.045, 0.02], equal_var=False)
     q = evaluation.get("carry_over.second_blank", "30 s")
     assert q.interval == pytest.approx(tuple(expected.confidence_interval(0.95)), rel=1e-9)
-    assert q.n == 5 + 6
-    assert "T-007" not in q.readings[5:]
-    assert any("3 means of runs" in note for note in q.notes)
+    assert q.n == 5 + 7
+    assert "T-008" not in q.readings[5:]
+    assert any("4 means of runs" in note for note in q.notes)
 
 
 def test_settings_are_kept_apart_and_all_without_the_column():

@@ -84,6 +84,12 @@ def test_lines_have_their_runs_and_their_scatter():
     assert covariance(y) == pytest.approx(np.kron(np.eye(2), run), abs=0.07)
 
 
+def test_runs_hold_their_own_numbers_of_readings():
+    design = LineDesign((0.0, 2.0, 5.0), 2, ((1, 0, 2), (3, 1, 0)))
+    assert design.x.tolist() == [0, 5, 5, 0, 0, 0, 2]
+    assert design.run.tolist() == [0, 0, 0, 1, 1, 1, 1]
+
+
 def test_truths_are_compared_on_the_same_draws():
     design, plain = LineDesign((0.0, 5.0), 3, 2), LineTruth(0.0, 1.0, Scatter(0.1))
     biased = LineTruth(0.2, 1.0, Scatter(0.1))

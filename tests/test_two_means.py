@@ -79,6 +79,34 @@ def test_differences_match_the_equivalence_tests_of_r():
             assert abs(value - float(expected[key])) <= half_digit(expected[key]), key
 
 
+@pytest.mark.parametrize(("few", "more"), [(2, 6), (6, 2), (3, 7)])
+def test_few_and_unequal_readings_take_the_quantile_of_cochran_and_cox(few, more):
+    # Cochran and Cox 1950 (from memory), by hand: t' = (v1 t1 + v2 t2) / (v1 + v2), quantiles of scipy.stats.t.
+    first, second = FIRST[:few], SECOND[:more]
+    found = welch_difference(first, second)
+    v1, v2 = (np.var(side, ddof=1) / len(side) for side in (first, second))
+    t = (v1 * stats.t.ppf(0.95, few - 1) + v2 * stats.t.ppf(0.95, more - 1)) / (v1 + v2)
+    middle, half = np.mean(first) - np.mean(second), t * np.sqrt(v1 + v2)
+    assert found.interval(0.9) == pytest.approx((middle - half, middle + half), rel=1e-9)
+    assert found.standard_uncertainty == pytest.approx(np.sqrt(v1 + v2), rel=1e-12)
+    assert any("Cochran and Cox" in note for note in found.notes)
+    # Of a ratio, by inversion: first - end * second lies t' standard errors from zero, t' at the ratio found.
+    ratio = welch_ratio(first, second)
+    r = np.mean(first) / np.mean(second)
+    t = (v1 * stats.t.ppf(0.95, few - 1) + r**2 * v2 * stats.t.ppf(0.95, more - 1)) / (v1 + r**2 * v2)
+    for end in ratio.interval(0.9):
+        off = abs(np.mean(first) - end * np.mean(second)) / np.sqrt(v1 + end**2 * v2)
+        assert off == pytest.approx(t, rel=1e-9)
+
+
+@pytest.mark.parametrize(("first", "second"), [(2, 2), (3, 3), (4, 7)])
+def test_other_numbers_of_readings_take_the_interval_of_welch(first, second):
+    # Open library: stats.ttest_ind of scipy.
+    sides = FIRST[:first], SECOND[:second]
+    expected = stats.ttest_ind(*sides, equal_var=False).confidence_interval(0.95)
+    assert welch_difference(*sides).interval(0.95) == pytest.approx((expected.low, expected.high), rel=1e-9)
+
+
 def test_the_ends_of_a_paired_ratio_are_just_compatible_with_the_values():
     # Fieller 1954 by inversion: scipy.stats.ttest_1samp of first - end * second has p = 1 - confidence at both ends.
     found = paired_ratio(FIRST, SECOND)

@@ -11,6 +11,9 @@ from typing import Any
 MINUS = "\u2212"
 THIN_SPACE = "\u2009"
 
+#: Digits before or behind the point beyond which a number is written with a power of ten.
+_LONGEST = 15
+
 
 def places_for(uncertainty: float, digits: int = 2) -> int:
     """Decimal places that show `uncertainty` with `digits` significant digits; negative for tens, hundreds."""
@@ -53,11 +56,12 @@ def significant(value: float, digits: int = 3) -> str:
 
 def with_interval(value: float, interval: tuple[float, float] | None) -> tuple[str, str]:
     """The value and "from ... to ..." to the place that shows a quarter of the interval with two digits."""
-    if interval is None or not all(isfinite(end) for end in interval) or interval[0] == interval[1]:
-        return significant(
-            value
-        ), "" if interval is None else f"{significant(interval[0])} to {significant(interval[1])}"
-    places = places_for((interval[1] - interval[0]) / 4)
+    if interval is None:
+        return significant(value), ""
+    plain = all(isfinite(end) for end in interval) and interval[0] != interval[1]
+    places = places_for((interval[1] - interval[0]) / 4) if plain else 0
+    if not plain or places > _LONGEST or max(map(abs, (value, *interval))) >= 10**_LONGEST:
+        return significant(value), f"{significant(interval[0])} to {significant(interval[1])}"
     return fixed(value, places), f"{fixed(interval[0], places)} to {fixed(interval[1], places)}"
 
 

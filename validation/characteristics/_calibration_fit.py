@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from validation.characteristics._calibration_points import CalibrationPoints
 from validation.characteristics._censored import left_out, lost_levels
 from validation.stats.calibration import departures
+from validation.stats.calibration_readings import CalibrationReadings
 from validation.stats.estimate import Estimate
 from validation.stats.regression import PolynomialResult, straight_line
 from validation.stats.straightness import DRAWS, WeightedTestsResult, sd_of_readings, weighted_tests
@@ -144,13 +145,16 @@ class CalibrationFit:
         return self.quantity(key, estimate, self.study.unit, at=at, unit_name=unit_name, rests_on=rests_on)
 
     def departures(self, weights: NDArray[np.float64] | None = None) -> list[Quantity]:
-        """The departure at each level from the ordinary line, or from that of these weights."""
+        """The departure at each level from ordinary lines, or from those of these weights."""
         p = self.points
         estimates = departures(p.x, p.y, p.levels, p.runs, weights=None if weights is None else weights.tolist())
         # A censored response, wherever it lies, would have entered the line that all are read back through.
         lost = len(self.data.censored)
+        runs = CalibrationReadings.of(p.x, p.y, p.levels, p.runs).with_lines
         return [
-            self.at_level("departure", level, estimate, (p.readings_at(level), lost))
+            self.at_level(
+                "departure", level, estimate, (p.readings_at(level, None if estimate.units is None else runs), lost)
+            )
             for level, estimate in enumerate(estimates)
         ]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -38,9 +39,12 @@ class CalibrationPoints:
         """The mean reference value of a level."""
         return float(np.array(self.x)[self.levels == level].mean())
 
-    def readings_at(self, level: int) -> list[str]:
-        """The identifiers of a level's readings."""
-        return [self.readings[row] for row in np.flatnonzero(self.levels == level)]
+    def readings_at(self, level: int, runs: Sequence[int] | None = None) -> list[str]:
+        """The identifiers of a level's readings, of all runs or of these."""
+        at = self.levels == level
+        if runs is not None and self.runs is not None:
+            at = at & np.isin(self.runs, runs)
+        return [self.readings[row] for row in np.flatnonzero(at)]
 
 
 def calibration_points(data: ExperimentData) -> CalibrationPoints:

@@ -201,8 +201,8 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     if view.departures:
         worst = _largest(view.departures)
         sentences.append(
-            f"Read back through the ordinary line, the mean departs most at {level_text(worst.at)} {unit}: "
-            f"by {_with_unit(worst, unit)}."
+            f"The mean departure from the ordinary line is largest at {level_text(worst.at)} {unit}: "
+            f"{_with_unit(worst, unit)}."
         )
     sentences += _tests_in_words(evaluation)
     if view.single_point and view.routine is not None:
@@ -299,7 +299,8 @@ CHARACTERISTIC = Characteristic(
     experiment=NAME,
     method=(
         "A straight line of response on reference value is fitted to all readings by ordinary least squares.",
-        "Straightness is judged by size: the mean response at each level, read back through the line, minus the level.",
+        "Straightness is judged by size: how far each run's mean response at a level lies from the run's own line, in "
+        "result units, averaged over the runs.",
         "Beside it stand two tests that weigh readings by their spread s(x) = a + b x and take the run as the unit.",
         "The routine calibration by one point through zero is repeated on the same readings, run by run, and beside "
         "it, to compare and not to claim, a calibration by two points, by a straight line and by a parabola.",
@@ -360,8 +361,8 @@ CHARACTERISTIC = Characteristic(
             "response/level", "point",
         ),
         _key(
-            "departure", "mean back-calculated level minus level", "d", "d = (mean(y) - a) / b - x", DEPARTURE_SOURCE,
-            "study", *_TWO_SIDED, at="level",
+            "departure", "mean back-calculated level minus level", "d",
+            "d = mean over runs of (mean(y) - a_run - b_run x) / b", DEPARTURE_SOURCE, "study", *_TWO_SIDED, at="level",
         ),
         _key(
             "single_point_bias", "error of the routine one-point calibration through zero", "d_1",

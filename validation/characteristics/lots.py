@@ -576,7 +576,7 @@ CHARACTERISTIC = Characteristic(
             "response of a lot over that of the reference lot, for the same mass fraction",
             "ρ",
             "ρ = mean(S/w) / mean(S_ref/w_ref); all ρ with (m - ρ m_ref)^2 <= t^2 (s^2/n + ρ^2 s_ref^2/n_ref)",
-            "Fieller 1954, J. R. Statist. Soc. B 16, 175; Welch and Satterthwaite",
+            "Fieller 1954, J. R. Statist. Soc. B 16, 175; Welch and Satterthwaite; Cochran and Cox 1950 (from memory)",
             "label",
             "1",
             ("equivalence", "point"),

@@ -83,6 +83,29 @@ METHOD_CHANGES: tuple[MethodChange, ...] = (
         "The proposed range is the adjacent met levels that hold the customer's limits, before the longest stretch of "
         'met levels; what no restriction of the use can cover makes the conclusion "not fit".',
     ),
+    MethodChange(
+        "0.6.0",
+        ("calibration.departure",),
+        ("value", "standard_uncertainty", "interval", "judged_interval", "degrees_of_freedom", "n", "readings"),
+        "A departure is the mean of the runs' own departures from their own lines, the numbers behind its interval "
+        "then as now; before, the value was read back from all readings. It moves where runs hold unequal numbers of "
+        "readings or not the same levels.",
+    ),
+    MethodChange(
+        "0.6.0",
+        (
+            *(
+                "lots.response_ratio",
+                "matrix.blank_difference",
+                "matrix.used_oil_difference",
+                "carry_over.second_blank",
+            ),
+            *("recovery.recovery", "calibration.single_point_bias"),
+        ),
+        ("interval", "judged_interval"),
+        "Where one of two independent means has two or three readings and the other another number, the interval takes "
+        "the quantile of Cochran and Cox in the place of Welch's, which held the truth less often than stated.",
+    ),
 )
 
 #: Quantities, by the version that gave them first or gave them last; a quantity without an entry is in every version.

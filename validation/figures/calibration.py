@@ -94,7 +94,7 @@ def response_and_line(evaluation: Evaluation, study: Study) -> Figure:
     title = "Responses and the ordinary straight line"
     if view.departures:
         size = significant(abs(_largest(view.departures).value), 2)
-        title = f"Read back through the line, the mean departs by at most {size} {study.unit}"
+        title = f"The mean departs from the line by at most {size} {study.unit}"
     with dossier_style():
         figure, (axes,) = new_figure(height=_HEIGHT)
         axes.plot([0, top], [intercept, intercept + slope * top], color=INK, lw=0.8)

@@ -270,6 +270,7 @@ AT = (2, 7)  # positions of the levels reported: 1 and 10
 INTERCEPT = 0.1
 
 FEW_RUNS_SINGLE = "With single readings in few runs s(x) rests on few degrees of freedom: a little too many alarms."
+UNEQUAL_RUNS = "Student's t over runs of unequal scatter is on the side of caution."
 COEFFICIENTS = (
     "Slope, intercept and residual standard deviation of the ordinary line describe it; where the scatter grows or "
     "runs have lines of their own their intervals are not to be relied on; `departure` and `single_point_bias` are."
@@ -319,6 +320,38 @@ def _departure_rows(design: LineDesign, run_effects: bool, rng: np.random.Genera
     return rows
 
 
+def unequal_group(words: str, design: LineDesign, studies: int) -> Group:
+    """Departures of runs that hold unequal numbers of readings, or lack levels; slopes of runs 5 % apart."""
+    return Group(f"departures: {words}", studies, partial(_unequal_rows, words, design))
+
+
+def unequal_readings(rng: np.random.Generator, studies: int, design: LineDesign) -> CalibrationReadings:
+    """Responses 0.1 + x of runs whose slopes have a standard deviation of 5 %."""
+    y = line_readings(rng, studies, design, LineTruth(INTERCEPT, 1.0, SCATTER, own_intercept=0.02, own_slope=0.05))
+    return CalibrationReadings(design.x, y, y, design.level, design.run, True, ())
+
+
+def unequal_place(words: str, design: LineDesign) -> Place:
+    """Where the rows of such a calibration belong."""
+    return Place("calibration", f"{len(design.levels)} levels, {words}", "straight, slopes of runs 5 % apart")
+
+
+def _unequal_rows(words: str, design: LineDesign, rng: np.random.Generator, studies: int) -> list[CoverageRow]:
+    readings, place = unequal_readings(rng, studies, design), unequal_place(words, design)
+    values, errors, runs = departures_many(readings)
+    hits = holds(mean_interval(values, errors, runs - 1, CONFIDENCE), 0.0)
+    of_rows = {"departure, mean over levels": hits.mean(axis=1)}
+    of_rows |= {f"departure at {design.levels[at]:g}": hits[:, at] for at in AT}
+    unequal = not isinstance(design.each, int)
+    note = UNEQUAL_RUNS if unequal else ""
+    return [place.row(name, 0.95, shares, more=unequal, note=note) for name, shares in of_rows.items()]
+
+
+def unequal_tests_rows(words: str, design: LineDesign, rng: np.random.Generator, studies: int) -> list[CoverageRow]:
+    """False alarms of the tests of straightness that are judged, cells unequal."""
+    return _alarms(unequal_readings(rng, studies, design), unequal_place(words, design), rng, studies, "")
+
+
 def coefficient_rows(
     design: LineDesign, run_effects: bool, scatter: Scatter, rng: np.random.Generator, studies: int
 ) -> list[CoverageRow]:
@@ -344,9 +377,14 @@ def weighted_group(design: LineDesign, run_effects: bool, studies: int) -> Group
 
 def _weighted_rows(design: LineDesign, run_effects: bool, rng: np.random.Generator, studies: int) -> list[CoverageRow]:
     readings, place = straight_readings(rng, studies, design, run_effects), straight_place(design, run_effects)
+    return _alarms(readings, place, rng, studies, FEW_RUNS_SINGLE if design.each == 1 else "")
+
+
+def _alarms(
+    readings: CalibrationReadings, place: Place, rng: np.random.Generator, studies: int, note: str
+) -> list[CoverageRow]:
     first = int(rng.integers(2**40))
     _, p = weighted_tests_many(readings, draws=DRAWS, seeds=range(first, first + studies))
-    note = FEW_RUNS_SINGLE if design.each == 1 else ""
     return [
         place.row(f"{name}: false alarms", ALPHA, p[:, i] <= ALPHA, note=note)
         for i, name in enumerate(("weighted lack of fit", "weighted curvature"))

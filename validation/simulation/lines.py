@@ -29,11 +29,17 @@ class Scatter:
 
 @dataclass(frozen=True, slots=True)
 class LineDesign:
-    """Every run reads every level `each` times; readings are ordered by run, then level."""
+    """Runs over levels; readings are ordered by run, then level.
+
+    Attributes
+    ----------
+    levels, runs : the levels, and the number of runs
+    each : readings of every run at every level, or one number a run and level, shape (runs, L), zero where none
+    """
 
     levels: tuple[float, ...]
     runs: int
-    each: int
+    each: int | tuple[tuple[int, ...], ...]
 
     @property
     def x(self) -> Floats:
@@ -43,12 +49,17 @@ class LineDesign:
     @property
     def level(self) -> Ints:
         """Code of the level of each reading."""
-        return np.tile(np.repeat(np.arange(len(self.levels)), self.each), self.runs)
+        return self._cell % len(self.levels)
 
     @property
     def run(self) -> Ints:
         """Code of the run of each reading."""
-        return np.repeat(np.arange(self.runs), self.each * len(self.levels))
+        return self._cell // len(self.levels)
+
+    @property
+    def _cell(self) -> Ints:
+        cells = self.runs * len(self.levels)
+        return np.repeat(np.arange(cells), np.broadcast_to(self.each, (self.runs, len(self.levels))).ravel())
 
 
 @dataclass(frozen=True, slots=True)

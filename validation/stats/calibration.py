@@ -6,7 +6,7 @@ reading belongs to, codes 0 to L - 1) and `runs` (codes 0 to R - 1, or None). Le
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import sqrt
 from typing import Any
@@ -15,11 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from validation.stats.calibration_readings import CalibrationReadings, Codes, Floats, Ints
-from validation.stats.estimate import Estimate, Number
+from validation.stats.estimate import Estimate, Number, check_sizes
 from validation.stats.lines import weighted_lines
-from validation.stats.regression import quadratic, straight_line
+from validation.stats.regression import PolynomialResult, quadratic, straight_line
+from validation.stats.two_means import with_variances
 
-DEPARTURE_SOURCE = "readings read back through the ordinary line; Student's t over runs (common practice)"
+DEPARTURE_SOURCE = "mean of the runs' departures from their own lines; Student's t over runs (common practice)"
+COMMON_LINE_SOURCE = "readings read back through the ordinary line; Student's t over replicates (common practice)"
 SINGLE_POINT_SOURCE = "routine one-point calibration through zero; Student's t over runs (common practice)"
 OTHER_SOURCE = (
     "readings of each run read back through the run's own calibration; Student's t over runs (common practice)"
@@ -29,7 +31,11 @@ ALIKE = (
     "What the interval rests on agrees to the last digit: its scatter is hidden by the rounding, so that no interval "
     "can be formed."
 )
-UNEQUAL = "The runs hold unequal numbers of readings at this level; the interval counts each run the same."
+UNEQUAL = "The runs hold unequal numbers of readings at this level; value and interval count each run the same."
+
+COMMON_LINE = (
+    "The value is that of all readings at this level against the line through all readings, not a mean of runs."
+)
 
 
 def departures(
@@ -40,11 +46,15 @@ def departures(
     *,
     weights: Sequence[float] | None = None,
 ) -> tuple[Estimate, ...]:
-    """Departure from linearity by level: mean response read back through the line, minus the level.
+    """Departure from linearity by level, in units of x.
 
-    The interval is a t interval over each run's own departure from its own line (runs with three or more levels, this
-    one among them), turned into units of x by the slope of the common line and centred at the value. With one run it
-    is that of the replicates at the level.
+    The value is the mean of the runs' own departures: a run's mean response at the level, minus its own line there
+    (least squares through its readings), divided by the slope of the line through all readings. It estimates what a
+    run departs by on average, whatever its own intercept and slope; every run counts the same. The interval is
+    Student's t over the same numbers. Runs with three or more levels enter. Where such runs hold the same levels as
+    often as one another, the value equals the mean response read back through the common line, minus the level.
+
+    A level that fewer than two such runs hold has that last value, with the interval of its replicates.
 
     Parameters
     ----------
@@ -54,7 +64,8 @@ def departures(
 
     Returns
     -------
-    one Estimate a level, in the unit of x; `units` counts the runs behind the interval
+    one Estimate a level, in the unit of x; `n` counts the readings at the level that entered, `units` their runs, None
+    where the interval is that of replicates
 
     Raises
     ------
@@ -63,29 +74,24 @@ def departures(
 
     References
     ----------
-    Common practice (reading back through the line); t interval over runs.
+    Common practice. Student's t over groups of unequal scatter holds its level at 5 %, at 10 % from 2 to 14 groups:
+    Bakirov and Szekely 2005; Ibragimov and Mueller 2010, J. Bus. Econ. Stat. 28, 453 (from memory).
     """
     readings = CalibrationReadings.of(x, y, levels, runs)
     w = np.ones(len(readings.x)) if weights is None else np.asarray(weights, dtype=float)
     line = straight_line(list(readings.x), list(readings.small), weights=w)
     if line.slope == 0:
         raise ValueError("the line must have a slope other than zero to be read back; got 0")
-    of_runs = list(_run_departures(readings, line.slope, w)) if readings.several else []
-    estimates = []
-    for level in readings.levels:
-        at = readings.level == level
-        value, n = line.read_back(float(readings.small[at].mean())) - float(readings.x[at].mean()), int(at.sum())
-        own = np.array([float(of_run[level][0]) for of_run in of_runs if level in of_run])
-        if len(own) >= 2:
-            estimate = _student(value, own, n, DEPARTURE_SOURCE, readings.rounding)
-            counts = np.unique(readings.run[at], return_counts=True)[1]
-            estimate = estimate.with_notes(*_unequal(counts))
-        else:
-            # Of one run's replicates only their scatter at this level is known; that of the line is left out.
-            estimate = _student(value, readings.small[at] / line.slope, n, DEPARTURE_SOURCE, readings.rounding)
-            estimate = replace(estimate, units=None).with_notes(_of_one_run(readings.several, n))
-        estimates.append(estimate.with_notes(*readings.notes))
-    return tuple(estimates)
+    own = _run_departures(readings, line.slope, w) if readings.several else {}
+    of_runs = {level: runs for level, runs in own.items() if len(runs) > 1}
+    return tuple(
+        (
+            _departure_of_runs(readings, level, of_runs[level])
+            if level in of_runs
+            else _departure_of_replicates(readings, level, line)
+        ).with_notes(*readings.notes)
+        for level in readings.levels
+    )
 
 
 def single_point_bias(
@@ -214,6 +220,7 @@ def _student(value: float, own: Floats, n: int, source: str, rounding: float) ->
     standard error is below `rounding`.
     """
     units = len(own)
+    check_sizes(own, "values over runs")
     if units < 2:
         return Estimate(value, n=n, units=units, source=source)
     error = float(_error(own))
@@ -243,27 +250,57 @@ def _of_one_run(several: bool, replicates: int) -> str:
 # --- departures ------------------------------------------------------------------------------------------------------
 
 
-def _run_departures(readings: CalibrationReadings, common_slope: Any, weights: Floats) -> Iterator[dict[int, Any]]:
-    """Of each run of three levels or more, its departure from its own line by level, in units of x."""
-    for run in np.unique(readings.run):
+def _departure_of_runs(readings: CalibrationReadings, level: int, of_runs: dict[int, Any]) -> Estimate:
+    """Mean of the runs' own departures at a level, with the t interval of the same numbers."""
+    at, own = readings.level == level, np.array([float(departure[0]) for departure in of_runs.values()])
+    counts = [int((at & (readings.run == run)).sum()) for run in of_runs]
+    estimate = _student(float(own.mean()), own, sum(counts), DEPARTURE_SOURCE, readings.rounding)
+    return estimate.with_notes(*_unequal(counts), *_without_line(len(np.unique(readings.run[at])) - len(own)))
+
+
+def _departure_of_replicates(readings: CalibrationReadings, level: int, line: PolynomialResult) -> Estimate:
+    """The mean of all readings at a level, read back through the common line, minus the level."""
+    at = readings.level == level
+    value, n = line.read_back(float(readings.small[at].mean())) - float(readings.x[at].mean()), int(at.sum())
+    # Of one run's replicates only their scatter at this level is known; that of the line is left out.
+    estimate = _student(value, readings.small[at] / line.slope, n, COMMON_LINE_SOURCE, readings.rounding)
+    notes = [COMMON_LINE] if readings.several else []
+    return replace(estimate, units=None).with_notes(_of_one_run(readings.several, n), *notes)
+
+
+def _without_line(runs: int) -> tuple[str, ...]:
+    """What must be said of so many runs that hold the level and too few others."""
+    if not runs:
+        return ()
+    return (
+        f"{'1 run' if runs == 1 else f'{runs} runs'} of fewer than three levels, without a line to depart from, "
+        f"{'was' if runs == 1 else 'were'} left out.",
+    )
+
+
+def _run_departures(readings: CalibrationReadings, common_slope: Any, weights: Floats) -> dict[int, dict[int, Any]]:
+    """By level and run of three levels or more: its departure from its own line, in units of x."""
+    departures: dict[int, dict[int, Any]] = {}
+    for run in readings.with_lines:
         own = readings.in_run(run)
-        present = np.unique(own.level)
-        if len(present) < 3 or len(np.unique(own.x)) < 3:
-            continue
         residuals = weighted_lines(own.x, np.atleast_2d(own.small), weights[readings.run == run]).residuals
-        yield {int(at): residuals[:, own.level == at].mean(axis=1) / common_slope for at in present}
+        for level in np.unique(own.level).tolist():
+            departures.setdefault(level, {})[run] = residuals[:, own.level == level].mean(axis=1) / common_slope
+    return departures
 
 
-def departures_many(readings: CalibrationReadings) -> tuple[Floats, Floats, int]:
+def departures_many(readings: CalibrationReadings) -> tuple[Floats, Floats, Ints]:
     """The departures of `departures` from ordinary lines, of many calibrations on the same levels and runs.
 
     Parameters
     ----------
-    readings : `small` of shape (studies, n); every run, of two or more, holds every level, of three or more
+    readings : `small` of shape (studies, n); runs may hold unequal numbers of readings and lack levels, but two runs or
+        more of three levels hold every level
 
     Returns
     -------
-    values, errors : shape (studies, L), in the unit of x; and the number of runs behind the errors
+    values, errors : shape (studies, L), in the unit of x
+    runs : shape (L,), how many are behind them
 
     Raises
     ------
@@ -271,14 +308,13 @@ def departures_many(readings: CalibrationReadings) -> tuple[Floats, Floats, int]
 
     References
     ----------
-    As `departures`: Student t over the runs' own lines (common practice, no source).
+    As `departures`.
     """
     weights = np.ones(len(readings.x))
-    line = weighted_lines(readings.x, readings.small, weights)
-    of_runs = list(_run_departures(readings, line.slope, weights))
-    values = np.stack([line.residuals[:, readings.level == at].mean(axis=1) for at in readings.levels], axis=1)
-    own = np.array([[of_run[at] for at in readings.levels] for of_run in of_runs])  # (runs, L, studies)
-    return values / line.slope[:, None], _error(own).T, len(own)
+    of_runs = _run_departures(readings, weighted_lines(readings.x, readings.small, weights).slope, weights)
+    own = [np.array(list(of_runs[level].values())) for level in readings.levels]  # (runs, studies) a level
+    values, errors = ([part(one) for one in own] for part in (lambda one: one.mean(axis=0), _error))
+    return np.stack(values, axis=1), np.stack(errors, axis=1), np.array([len(one) for one in own])
 
 
 def _error(own: Floats) -> Any:
@@ -368,8 +404,8 @@ def _single_point_of_one_run(value: float, at: Floats, base: Floats, factor: flo
     variance = float(parts.sum())
     if variance <= rounding**2:
         return Estimate(value, n=n, units=1, notes=(ALIKE,), source=SINGLE_POINT_SOURCE)
-    df = variance**2 / float(parts[0] ** 2 / (len(at) - 1) + parts[1] ** 2 / (len(base) - 1))
-    return Estimate.of_mean(value, sqrt(variance), df, n=n, units=1, source=SINGLE_POINT_SOURCE)
+    plain = Estimate(value, n=n, units=1, source=SINGLE_POINT_SOURCE)
+    return with_variances(plain, parts.tolist(), [len(at) - 1.0, len(base) - 1.0])
 
 
 # --- other calibrations on the same readings -------------------------------------------------------------------------

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from validation.stats.estimate import Number, centre
+from validation.stats.estimate import Number, centre, check_sizes
 
 Codes = Sequence[int] | NDArray[np.int_]
 Floats = NDArray[np.float64]
@@ -61,8 +61,7 @@ class CalibrationReadings:
             raise ValueError(f"runs must have one entry a reading; got {len(runs)} for {len(x)}")
         _, small = centre(y, "y")
         xs, responses = (np.array([float(value) for value in values]) for values in (x, y))
-        if not np.all(np.isfinite(xs)):
-            raise ValueError("x must be finite")
+        check_sizes(xs, "x")
         level = np.asarray(levels, dtype=int)
         if runs is None or len(np.unique(runs)) < 2:
             note = NO_RUN if runs is None else ONE_RUN
@@ -78,6 +77,12 @@ class CalibrationReadings:
     def rounding(self) -> float:
         """A standard error in the unit of x that rounding alone leaves."""
         return 1e-12 * float(np.abs(self.x).max())
+
+    @property
+    def with_lines(self) -> list[int]:
+        """The runs that hold three levels or more: those whose readings can depart from a line of their own."""
+        of_runs = ((int(run), self.run == run) for run in np.unique(self.run))
+        return [run for run, own in of_runs if min(len(np.unique(self.level[own])), len(np.unique(self.x[own]))) > 2]
 
     def in_run(self, run: int) -> CalibrationReadings:
         """The readings of one run."""

@@ -19,19 +19,26 @@ from scipy import special
 from validation.stats.intervals import (
     Interval,
     check_confidence,
+    chi_square_quantile,
     fieller,
+    fieller_set,
     guarded_component_interval,
     guarded_sum_interval,
     mean_interval,
     root_interval,
     sd_interval,
     tails,
+    weighted_t,
 )
 
 UNBOUNDED = (
     "The denominator of the ratio is not told apart from zero at this confidence: Fieller's set of ratios has no two "
     "ends, so there is no interval. More readings, or higher levels, would supply it."
 )
+#: Natural logarithm of the largest number and of the smallest: their exponentials are still doubles.
+WIDEST_LOG = 700.0
+TOO_FEW = "On so few degrees of freedom the upper end of the interval is no number: there is no interval."
+TOO_WIDE = "The logarithms scatter so much that an end of the interval is no number: there is no interval."
 
 
 @dataclass(frozen=True)
@@ -129,6 +136,26 @@ class StudentT(ConfidenceDistribution):
 
 
 @dataclass(frozen=True)
+class WeightedT(ConfidenceDistribution):
+    """value -+ `weighted_t` times the root of the sum of its variances.
+
+    Attributes
+    ----------
+    value : the estimate
+    variances, dfs : shape (k,), of the parts of its variance, in its unit squared, and their degrees of freedom
+    """
+
+    value: float
+    variances: tuple[float, ...]
+    dfs: tuple[float, ...]
+
+    def interval(self, level: float) -> Interval:
+        check_confidence(level)
+        half = weighted_t((1 + level) / 2, self.variances, self.dfs) * sqrt(sum(self.variances))
+        return self.value - half, self.value + half
+
+
+@dataclass(frozen=True)
 class ChiSquare(ConfidenceDistribution):
     """A standard deviation, or a constant times one, on `df` degrees of freedom.
 
@@ -141,9 +168,13 @@ class ChiSquare(ConfidenceDistribution):
     value: float
     df: float
 
-    def interval(self, level: float) -> Interval:
+    def interval(self, level: float) -> Interval | None:
         check_confidence(level)
-        return sd_interval(self.value, self.df, level)
+        lowest = chi_square_quantile(tails(level)[0], self.df)
+        return sd_interval(self.value, self.df, level) if lowest > 1e-200 else None
+
+    def notes(self, level: float) -> tuple[str, ...]:
+        return (TOO_FEW,) if self.interval(level) is None else ()
 
 
 @dataclass(frozen=True)
@@ -224,6 +255,31 @@ class Ratio(ConfidenceDistribution):
         return fieller(
             self.numerator, self.denominator, self.covariance, degrees_of_freedom=self.df, confidence=level
         ).interval
+
+    def notes(self, level: float) -> tuple[str, ...]:
+        return (UNBOUNDED,) if self.interval(level) is None else ()
+
+
+@dataclass(frozen=True)
+class WeightedRatio(ConfidenceDistribution):
+    """A ratio of two independent means by Fieller's theorem, at `weighted_t` of numerator - ratio * denominator.
+
+    Attributes
+    ----------
+    numerator, denominator : the two means
+    variances, dfs : shape (2,), of the two, numerator first
+    """
+
+    numerator: float
+    denominator: float
+    variances: tuple[float, float]
+    dfs: tuple[float, float]
+
+    def interval(self, level: float) -> Interval | None:
+        check_confidence(level)
+        (top, bottom), ratio = self.variances, self.numerator / self.denominator
+        t = weighted_t((1 + level) / 2, (top, ratio**2 * bottom), self.dfs)
+        return fieller_set(self.numerator, self.denominator, ((top, 0.0), (0.0, bottom)), t).interval
 
     def notes(self, level: float) -> tuple[str, ...]:
         return (UNBOUNDED,) if self.interval(level) is None else ()
@@ -330,10 +386,12 @@ class Exponential(ConfidenceDistribution):
 
     def interval(self, level: float) -> Interval | None:
         ends = self.inner.interval(level)
-        return None if ends is None else (exp(ends[0]), exp(ends[1]))
+        return None if ends is None or max(map(abs, ends)) > WIDEST_LOG else (exp(ends[0]), exp(ends[1]))
 
     def notes(self, level: float) -> tuple[str, ...]:
-        return self.inner.notes(level)
+        ends = self.inner.interval(level)
+        too_wide = (TOO_WIDE,) if ends is not None and self.interval(level) is None else ()
+        return (*too_wide, *self.inner.notes(level))
 
 
 @dataclass(frozen=True)

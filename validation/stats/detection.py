@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy import optimize, special
 
 from validation.stats.confidence import ConfidenceDistribution, NormalPercentile
-from validation.stats.estimate import Estimate, Number, centre
+from validation.stats.estimate import Estimate, Number, centre, check_sizes
 from validation.stats.intervals import (
     Interval,
     check_confidence,
@@ -511,6 +511,7 @@ def iso_11843_2_linear_sd(
     ISO 11843-2:2000 (clause from memory).
     """
     _, small = centre(y, "y")
+    check_sizes([*map(float, x), *small], "x and differences of y", power=4)
     xs = np.array([float(value) for value in x])
     limits = LinearSdLimits.of(xs, small[None, :], np.asarray(levels, dtype=int), alpha=alpha)
     notes, detection, n = limits.spread.notes(0), None, small.size

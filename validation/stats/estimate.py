@@ -11,7 +11,7 @@ from math import isfinite, lcm, sqrt
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from validation.stats.confidence import Affine, ChiSquare, ConfidenceDistribution, StudentT, confidence_distribution
 from validation.stats.intervals import Interval
@@ -22,6 +22,8 @@ LIMIT_FACTOR = 1.96 * sqrt(2)
 
 #: A reading as the statistics take it: a float, or an exact decimal where the small part must survive.
 Number = float | int | Decimal | Fraction
+#: Powers of ten up to which numbers are computed with: doubles hold up to 308, and sums of products need room.
+_LARGEST_EXPONENT = 240
 #: Adds decimals without rounding them, or refuses.
 _EXACT = Context(prec=1000, traps=[Inexact])
 
@@ -105,6 +107,40 @@ class Estimate:
         return cls(**{**data, "distribution": distribution, "notes": tuple(data["notes"])})
 
 
+def check_sizes(values: ArrayLike, name: str, *, power: int = 2) -> None:
+    """Refuse numbers that are not finite, and those whose squares, or higher powers, a double cannot hold.
+
+    Parameters
+    ----------
+    values : any shape, numbers
+    name : how an error names them
+    power : the highest power that is computed of them
+
+    Returns
+    -------
+    None
+
+    Raises
+    ------
+    ValueError
+        A number that is not finite, or neither zero nor of a size whose power lies between 1e-240 and 1e240; of squares
+        that is from 1e-120 to 1e120.
+
+    References
+    ----------
+    Own: the powers, and sums of them, are then doubles. A worksheet holds numbers from 1e-50 to 1e50.
+    """
+    largest = 10.0 ** (_LARGEST_EXPONENT // power)
+    numbers = np.asarray(values, dtype=float).ravel()
+    sizes = np.abs(numbers)
+    if not np.isfinite(sizes).all():
+        raise ValueError(f"{name} must be finite; got {numbers[~np.isfinite(sizes)][0]}")
+    outside = (sizes > largest) | ((sizes > 0) & (sizes < 1 / largest))
+    if outside.any():
+        size = f"zero or between {1 / largest:g} and {largest:g} in size"
+        raise ValueError(f"{name} must be {size}, or powers of them cannot be computed; got {numbers[outside][0]:g}")
+
+
 def exact(value: Number) -> Fraction:
     """The exact rational value of a number; `Decimal("0.1")` is one tenth, the float 0.1 is what the float holds.
 
@@ -118,14 +154,17 @@ def exact(value: Number) -> Fraction:
 
     Raises
     ------
-    ValueError, OverflowError
+    ValueError
         The value is not a finite number.
 
     References
     ----------
     None: rational arithmetic of Python.
     """
-    return Fraction(value)
+    try:
+        return Fraction(value)
+    except (ValueError, OverflowError) as error:
+        raise ValueError(f"a number must be finite; got {value}") from error
 
 
 def centre(values: Iterable[Number], name: str = "values") -> tuple[Fraction, NDArray[np.float64]]:
@@ -147,14 +186,20 @@ def centre(values: Iterable[Number], name: str = "values") -> tuple[Fraction, ND
     Raises
     ------
     ValueError
-        No values, or one that is not finite.
+        No values, one that is not finite, or sizes or differences whose squares a double cannot hold.
 
     References
     ----------
     Own: offset and differences in rational arithmetic. As doubles first, decimals on 4e8 cost a t interval nine digits
     (4e-7 against 6e-16; docs/libraries.md).
     """
-    sequence: Sequence[Number] = list(values)
+    offset, differences = _centred(list(values), name)
+    check_sizes(float(offset), name)
+    check_sizes(differences, f"differences of {name}")
+    return offset, differences
+
+
+def _centred(sequence: Sequence[Number], name: str) -> tuple[Fraction, NDArray[np.float64]]:
     if not sequence:
         raise ValueError(f"{name} must hold at least one number; got none")
     floats = all(isinstance(value, float) for value in sequence)
@@ -209,17 +254,25 @@ def exact_mean(values: Sequence[Number]) -> Fraction:
     ------
     ZeroDivisionError
         No values.
+    ValueError
+        A value that is not finite.
 
     References
     ----------
     Any handbook.
     """
     try:
-        total = Fraction(reduce(_EXACT.add, values))  # type: ignore[arg-type]
+        return _exact_sum(values) / len(values)
+    except (ValueError, OverflowError) as error:
+        raise ValueError("values must be finite numbers") from error
+
+
+def _exact_sum(values: Sequence[Number]) -> Fraction:
+    try:
+        return Fraction(reduce(_EXACT.add, values))  # type: ignore[arg-type]
     except (TypeError, Inexact):  # not all decimals, or too far apart
         whole, denominator = _whole(values)
-        total = Fraction(sum(whole), denominator)
-    return total / len(values)
+        return Fraction(sum(whole), denominator)
 
 
 def mean(values: Iterable[Number], name: str = "values") -> float:
@@ -237,7 +290,7 @@ def mean(values: Iterable[Number], name: str = "values") -> float:
     Raises
     ------
     ValueError
-        No values.
+        No values, or one that is not finite.
 
     References
     ----------

@@ -7,7 +7,7 @@ from math import sqrt
 
 import numpy as np
 
-from validation.stats.estimate import Estimate
+from validation.stats.estimate import Estimate, check_sizes
 
 SOURCE = "relative standard deviation, chi-square interval (common practice)"
 ONE_FUEL = "There is one fuel only: the spread over fuels cannot be told; further fuels would supply it."
@@ -46,8 +46,9 @@ def relative_spread(slopes: Sequence[float], *, n: int = 0) -> Estimate | None:
     0.0262
     """
     values = np.asarray(slopes, dtype=float)
-    if values.size == 0 or not np.isfinite(values).all():
-        raise ValueError(f"slopes must hold at least one finite number; got {list(slopes)}")
+    if values.size == 0:
+        raise ValueError("slopes must hold at least one number; got none")
+    check_sizes(values, "slopes")
     k, middle = values.size, float(values.mean())
     if k == 1 or middle <= 0:
         return None
@@ -79,5 +80,6 @@ def scatter_share(slopes: Sequence[float], standard_errors: Sequence[float]) -> 
     """
     if len(slopes) != len(standard_errors) or not slopes or sum(slopes) == 0:
         raise ValueError("slopes and standard_errors must pair up, and the slopes not average to zero")
+    check_sizes([*slopes, *standard_errors], "slopes and standard_errors")
     middle = sum(slopes) / len(slopes)
     return sqrt(sum(error**2 for error in standard_errors) / len(slopes)) / abs(middle)

@@ -76,6 +76,34 @@ def t_quantile(p: float, df: Any) -> Any:
     return float(special.ndtri(p) if df is None or df == np.inf else special.stdtrit(df, p))
 
 
+def weighted_t(p: float, variances: Sequence[float], dfs: Sequence[float]) -> float:
+    """Quantile that Cochran and Cox put in the place of Student's t where an estimate has parts of several variances.
+
+    The mean of the parts' own quantiles, each weighted by its variance: between the largest and the smallest of them.
+
+    Parameters
+    ----------
+    p : float, probability between 0 and 1
+    variances : shape (k,), 0 or more, not all zero
+    dfs : shape (k,), degrees of freedom above 0; infinite for a part that is known
+
+    Returns
+    -------
+    float, unit 1
+
+    Raises
+    ------
+    None; NaN outside these ranges.
+
+    References
+    ----------
+    Cochran and Cox, Experimental Designs, 1950 (from memory); it tends to be conservative: Lee and Gurland 1975, J.
+    Amer. Statist. Assoc. 70, 933 (from memory). What it holds: docs/lots.md.
+    """
+    quantiles = np.array([t_quantile(p, df) for df in dfs])
+    return float(np.average(quantiles, weights=variances))
+
+
 def chi_square_quantile(p: float, df: Any) -> Any:
     """Quantile of chi-square; `df` above zero, a number or an array.
 
@@ -203,9 +231,12 @@ def sum_of_mean_squares_interval(
         raise ValueError("coefficients must not be negative; use between_component_interval for a difference")
     g, h = _g_and_h(np.asarray(dfs, dtype=float), confidence)
     terms = np.asarray(coefficients, dtype=float) * np.asarray(mean_squares, dtype=float).T
+    exponent = np.frexp(terms.max(axis=-1, keepdims=True))[1]
+    terms = np.ldexp(terms, -exponent)  # a power of two takes no digit, and keeps squares from leaving the doubles
     total = terms.sum(axis=-1)
     below, above = (np.sqrt(((factor * terms) ** 2).sum(axis=-1)) for factor in (g, h))
-    return np.maximum(0.0, total - below), total + above
+    ends = np.maximum(0.0, total - below), total + above
+    return np.ldexp(ends[0], exponent[..., 0]), np.ldexp(ends[1], exponent[..., 0])
 
 
 def between_component_interval(
@@ -241,11 +272,12 @@ def between_component_interval(
     f_low = f_quantile(low_tail, df_between, df_within)
     g12 = ((f_high - 1) ** 2 - g1**2 * f_high**2 - h2**2) / f_high
     h12 = ((1 - f_low) ** 2 - h1**2 * f_low**2 - g2**2) / f_low
-    a, b = ms_between / n, ms_within / n
+    exponent = np.frexp(np.maximum(ms_between, ms_within) / n)[1]  # as above
+    a, b = np.ldexp(ms_between / n, -exponent), np.ldexp(ms_within / n, -exponent)
     below = (g1 * a) ** 2 + (h2 * b) ** 2 + g12 * a * b
     above = (h1 * a) ** 2 + (g2 * b) ** 2 + h12 * a * b
     low, high = a - b - np.sqrt(np.maximum(0.0, below)), a - b + np.sqrt(np.maximum(0.0, above))
-    return np.maximum(0.0, low), np.maximum(0.0, high)
+    return np.ldexp(np.maximum(0.0, low), exponent), np.ldexp(np.maximum(0.0, high), exponent)
 
 
 def guarded_component_interval(
@@ -389,6 +421,8 @@ def satterthwaite(coefficients: Sequence[float], mean_squares: Sequence[Any], df
     Satterthwaite 1946, Biometrics 2, 110 (from memory).
     """
     terms = np.asarray(coefficients, dtype=float) * np.asarray(mean_squares, dtype=float).T
+    # A power of two takes no digit, and keeps the squares of mean squares from leaving the doubles.
+    terms = np.ldexp(terms, -np.frexp(np.abs(terms).max(axis=-1, keepdims=True))[1])
     bottom = (terms**2 / np.asarray(dfs, dtype=float)).sum(axis=-1)
     if terms.ndim > 1:
         return terms.sum(axis=-1) ** 2 / bottom
@@ -419,7 +453,7 @@ def fieller(
     degrees_of_freedom: float,
     confidence: float = 0.95,
 ) -> FiellerResult:
-    """Every ratio rho for which numerator - rho * denominator is compatible with zero.
+    """Fieller's set of `fieller_set` at Student's t of `confidence`.
 
     Parameters
     ----------
@@ -430,8 +464,7 @@ def fieller(
 
     Returns
     -------
-    FiellerResult. Where the denominator itself is compatible with zero (g >= 1), the set is everything outside two
-    ends, or every number: no interval is given then.
+    FiellerResult
 
     Raises
     ------
@@ -440,16 +473,41 @@ def fieller(
 
     References
     ----------
+    Fieller 1954, J. R. Statist. Soc. B 16, 175.
+    """
+    check_confidence(confidence)
+    if not degrees_of_freedom > 0:
+        raise ValueError(f"degrees_of_freedom must exceed 0; got {degrees_of_freedom}")
+    return fieller_set(numerator, denominator, covariance, t_quantile((1 + confidence) / 2, degrees_of_freedom))
+
+
+def fieller_set(numerator: float, denominator: float, covariance: ArrayLike, t: float) -> FiellerResult:
+    """Every ratio rho for which numerator - rho * denominator lies within `t` standard errors of zero.
+
+    Parameters
+    ----------
+    numerator, denominator : the two means; the denominator not zero
+    covariance : shape (2, 2), of the two means, numerator first
+    t : float above 0, quantile of the standardised difference
+
+    Returns
+    -------
+    FiellerResult. Where the denominator itself is compatible with zero (g >= 1), the set is everything outside two
+    ends, or every number: no interval is given then.
+
+    Raises
+    ------
+    ValueError
+        The denominator is zero.
+
+    References
+    ----------
     Fieller 1954, J. R. Statist. Soc. B 16, 175; written out as by Franz 2007, arXiv:0710.2024, equation for the
     general case (clause from memory).
     """
-    check_confidence(confidence)
     if denominator == 0:
         raise ValueError("the denominator must not be zero; got 0")
-    if not degrees_of_freedom > 0:
-        raise ValueError(f"degrees_of_freedom must exceed 0; got {degrees_of_freedom}")
     (v_nn, v_nd), (_, v_dd) = np.asarray(covariance, dtype=float).tolist()
-    t = t_quantile((1 + confidence) / 2, degrees_of_freedom)
     ratio = numerator / denominator
     # In units of the denominator, so that large readings cost no digits.
     r_nn, r_nd, r_dd = (v / denominator**2 for v in (v_nn, v_nd, v_dd))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import sqrt
+from math import hypot
 
 from validation.stats.estimate import Estimate, Number, exact
 
@@ -43,4 +43,4 @@ def normalised_difference(value: Number, uncertainty: float, other: Number, othe
             f"standard uncertainties must not be negative, nor both zero; got {uncertainty}, {other_uncertainty}"
         )
     difference = abs(float(exact(value) - exact(other)))
-    return Estimate(difference / sqrt(uncertainty**2 + other_uncertainty**2), n=2, units=2, source=SOURCE)
+    return Estimate(difference / hypot(uncertainty, other_uncertainty), n=2, units=2, source=SOURCE)

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, special
 
-from validation.stats.estimate import Number, centre
+from validation.stats.estimate import Number, centre, check_sizes
 from validation.stats.intervals import t_quantile
 
 _GRUBBS = "ISO 5725-2:1994, 7.3.4; Grubbs 1969, Technometrics 11, 1 (from memory)"
@@ -492,6 +492,7 @@ def mandel_k(cell_sds: Sequence[float], n: int | Sequence[int], *, alpha: float 
         raise ValueError(f"Mandel's k needs p >= 2 laboratories of n >= 2 readings; got p = {sds.size}, n = {n}")
     if not np.all(np.isfinite(sds)) or np.any(sds < 0):
         raise ValueError("cell_sds must be finite and not negative")
+    check_sizes(sds, "cell_sds")
     statistics, critical = against_pooled(sds, counts), mandel_k_critical(counts, alpha)
     return MandelTest("Mandel k", tuple(map(float, statistics)), tuple(map(float, critical)), alpha)
 

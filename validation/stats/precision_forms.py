@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from validation.stats.estimate import check_sizes
 from validation.stats.variance_function import linear_sd, root_sum_square_sd
 
 #: Forms whose AICc lies within this of the smallest describe the data about as well.
@@ -127,6 +128,7 @@ def precision_forms(levels: Sequence[float], sds: Sequence[float], dfs: Sequence
         raise ValueError(f"levels must be 0 or above; got {x.min()}")
     if not np.any(s > 0):
         raise ValueError("sds must scatter at one level at least; got zero throughout")
+    check_sizes([*x, *s], "levels and sds")
     sums, total = df * s**2, float(df.sum())
     line = linear_sd(x, sums, df)
     parts: dict[str, tuple[float | None, float | None]] = {

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from validation.stats.confidence import ConfidenceDistribution
-from validation.stats.estimate import Estimate
+from validation.stats.estimate import Estimate, check_sizes
 from validation.stats.intervals import Interval, check_confidence, tails
 from validation.stats.variance_function import linear_sd, linear_sd_many
 
@@ -90,6 +90,7 @@ def precision_model(
         raise ValueError(f"a model over levels needs three levels or more; got {np.unique(x).size}")
     if not np.any(s > 0):
         raise ValueError("sds must scatter at one level at least; got zero throughout")
+    check_sizes([*x, *s], "levels and sds")
     fit = linear_sd(x, df * s**2, df)
     given = tuple(x.tolist()), tuple(s.tolist()), tuple(df.tolist())
     estimates = [

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special
 
 from validation.stats.confidence import ConfidenceDistribution
-from validation.stats.estimate import Estimate
+from validation.stats.estimate import Estimate, check_sizes
 from validation.stats.intervals import Interval, check_confidence, t_quantile
 
 Array = NDArray[np.float64]
@@ -20,6 +20,8 @@ Array = NDArray[np.float64]
 UncertaintyOf = Callable[[ArrayLike], Array]
 
 SOURCE = "maximum likelihood of true value plus error (common practice, no source); delta method for the interval"
+#: The largest standard deviation of natural logarithms: nine results in ten over fourteen powers of ten.
+WIDEST = 10.0
 #: Beyond so many standard uncertainties nothing of the error is left (1e-18).
 REACH = 9.0
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(20)
@@ -93,6 +95,10 @@ class LognormalPrior:
     def __post_init__(self) -> None:
         _positive("median", self.median)
         _positive("log_sd", self.log_sd)
+        if self.log_sd > WIDEST:
+            raise ValueError(
+                f"log_sd must be {WIDEST:g} or less, beyond it results are of no one kind; got {self.log_sd}"
+            )
 
     def density(self, y: ArrayLike) -> Array:
         y = np.asarray(y, dtype=float)
@@ -419,8 +425,9 @@ def fit_prior(
         raise ValueError(f"family must be one of {', '.join(FAMILIES)}; got {family}")
     model = _FAMILIES[family]
     x = np.asarray(results, dtype=float)
-    if x.ndim != 1 or x.size < 3 or not np.isfinite(x).all():
+    if x.ndim != 1 or x.size < 3:
         raise ValueError(f"results must hold at least three finite numbers; got {x.size}")
+    check_sizes(x, "results")
     variance = float(np.var(x, ddof=1) - np.mean(u(x) ** 2))
     if variance <= 0:
         raise ValueError("results must scatter more than their uncertainty; these scatter less")

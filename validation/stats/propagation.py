@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from math import floor, inf, isfinite, sqrt
+from math import floor, frexp, inf, isfinite, ldexp, sqrt, ulp
 from typing import Any
 
 import numpy as np
 
 from validation.stats.confidence import StudentT
 from validation.stats.distributions import Distribution
+from validation.stats.estimate import check_sizes
 from validation.stats.intervals import Interval, check_confidence, t_quantile
 
 #: A measurement model: keyword arguments by the names of its inputs, floats or arrays of one shape; returns the same.
@@ -121,6 +122,7 @@ def propagate(
     value = _value(model, estimates)
     sensitivities = np.array([_slope(model, estimates, name, step) for name, step in zip(names, u, strict=True)])
     contributions = sensitivities * u
+    check_sizes(contributions, "contributions")
     matrix = correlation_matrix(names, correlations)
     variance = float(contributions @ matrix @ contributions)
     combined = sqrt(max(variance, 0.0))
@@ -216,8 +218,9 @@ def effective_df(combined: float, contributions: Sequence[float], dfs: Sequence[
     >>> f"{combined:.2f} {effective_df(combined, parts, [9, 4, 14]):.1f}"
     '1.03 19.0'
     """
-    below = sum(abs(part) ** 4 / df for part, df in zip(contributions, dfs, strict=True) if isfinite(df))
-    return combined**4 / below if below > 0 else inf
+    exponent = -frexp(combined)[1]  # a power of two takes no digit, and keeps fourth powers from leaving the doubles
+    below = sum(ldexp(part, exponent) ** 4 / df for part, df in zip(contributions, dfs, strict=True) if isfinite(df))
+    return ldexp(combined, exponent) ** 4 / below if below > 0 else inf
 
 
 def coverage_factor(df: float, confidence: float) -> tuple[float, int | None]:
@@ -292,7 +295,7 @@ def _value(model: Model, at: Mapping[str, float]) -> float:
 
 def _slope(model: Model, at: Mapping[str, float], name: str, u: float) -> float:
     """First derivative by central differences, extrapolated to step zero."""
-    step = STEP * u if u > 0 else 1e-3 * (abs(at[name]) or 1.0)
+    step = max(STEP * u, 64 * ulp(at[name])) if u > 0 else 1e-3 * (abs(at[name]) or 1.0)
 
     def difference(h: float) -> float:
         above, below = at[name] + h, at[name] - h

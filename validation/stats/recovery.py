@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from fractions import Fraction
 from math import inf, isfinite, sqrt
 
-from validation.stats.confidence import StudentT
-from validation.stats.estimate import Estimate, Number, centre, exact, exact_mean
-from validation.stats.intervals import satterthwaite
+from validation.stats.estimate import Estimate, Number, centre, check_sizes, exact, exact_mean
+from validation.stats.two_means import with_variances
 
 SOURCE = (
     "IUPAC/ISO/AOAC/Eurachem harmonised guidelines on recovery, Pure Appl. Chem. 1999, 71, 337; JCGM 100:2008, 5.1.2 "
@@ -99,6 +98,8 @@ def recovery(
         raise ValueError(f"added must be above zero{'' if whole is None else f' and below {whole:g}'}; got {added}")
     if u_added is not None and not (isfinite(u_added) and u_added >= 0):
         raise ValueError(f"u_added must not be negative; got {u_added}")
+    check_sizes([float(amount), u_added or 0.0], "added and u_added")
+    check_sizes([float(value) for value in (*before, *after)], "before and after")
     first, last = exact_mean(before), exact_mean(after)
     kept = Fraction(1) if whole is None else 1 - amount / exact(whole)
     value = (last - first * kept) / amount
@@ -162,10 +163,6 @@ def _error(values: Sequence[Number]) -> float | None:
 def _with_interval(plain: Estimate, shares: Sequence[float | None], dfs: Sequence[float]) -> Estimate:
     if shares[0] is None or shares[1] is None:
         return plain.with_notes(ONE_READING)
+    check_sizes([share or 0.0 for share in shares], "contributions")
     squares = [(share or 0.0) ** 2 for share in shares]
-    u = sqrt(sum(squares))
-    if u == 0:
-        return plain.with_notes(NO_SCATTER)
-    df = satterthwaite([1.0] * len(squares), squares, dfs)
-    distribution = StudentT(plain.value, u, df)
-    return replace(plain, distribution=distribution, standard_uncertainty=u, degrees_of_freedom=df)
+    return with_variances(plain, squares, dfs) if any(squares) else plain.with_notes(NO_SCATTER)

@@ -15,7 +15,7 @@ from math import comb, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from validation.stats.estimate import Estimate, Number, centre
+from validation.stats.estimate import Estimate, Number, centre, check_sizes
 
 ON_THE_LINE = (
     "The readings lie on the fitted function to the last digit: their scatter is hidden by the rounding, so that no "
@@ -174,6 +174,7 @@ def polynomial(
     xs = np.array([float(value) for value in x])
     w = np.ones(len(xs)) if weights is None else np.asarray(weights, dtype=float)
     _check_lengths(xs, y, w)
+    check_sizes(xs, "x", power=2 * degree)
     first = 1 if through_zero else 0
     p = degree + 1 - first
     offset, small = _without_offset(y, through_zero)
@@ -303,8 +304,6 @@ def quadratic(
 def _check_lengths(x: NDArray[np.float64], y: Sequence[Number], weights: NDArray[np.float64]) -> None:
     if not len(x) == len(y) == len(weights):
         raise ValueError(f"x, y and weights must be equally long; got {len(x)}, {len(y)} and {len(weights)}")
-    if not np.all(np.isfinite(x)):
-        raise ValueError(f"x must be finite; got {x[~np.isfinite(x)][0]}")
     if not np.all((weights > 0) & np.isfinite(weights)):
         raise ValueError("weights must be positive and finite")
 

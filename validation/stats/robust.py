@@ -20,7 +20,7 @@ from numpy.typing import ArrayLike
 from scipy import special
 
 from validation.stats.confidence import Component
-from validation.stats.estimate import LIMIT_FACTOR, Estimate, Number, centre, exact_mean
+from validation.stats.estimate import LIMIT_FACTOR, Estimate, Number, centre, check_sizes, exact_mean
 from validation.stats.intervals import chi_square_quantile
 from validation.stats.one_way import ALL_ALIKE, root_of_sum
 
@@ -233,6 +233,7 @@ def algorithm_s(sds: ArrayLike, dfs: Sequence[int]) -> float:
     w, df = np.asarray(sds, dtype=float), np.asarray(dfs)
     if w.ndim != 1 or not w.size or w.shape != df.shape or np.any(df < 1) or not np.all(w >= 0):
         raise ValueError(f"sds and dfs must be equally long, none negative, dfs from 1; got {w.tolist()}, {list(dfs)}")
+    check_sizes(w, "sds")
     eta, xi = (np.array([factor(int(d)) for d in df]) for factor in (_eta, _xi))
     expected = float((df / xi**2).sum())
     s, largest = float(np.median(w)) or sqrt(float((df * w**2).sum() / df.sum())), float(w.max())

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import linalg, special
 
 from validation.stats.confidence import Ratio
-from validation.stats.estimate import Estimate, Number, centre
+from validation.stats.estimate import Estimate, Number, centre, check_sizes
 from validation.stats.intervals import check_confidence, fieller, t_quantile
 from validation.stats.two_level_designs import contrasts
 from validation.stats.two_means import FIELLER
@@ -169,6 +169,7 @@ def lenth(values: ArrayLike) -> LenthResult:
     sizes = np.abs(np.asarray(values, dtype=float))
     if sizes.ndim != 1 or sizes.size < 3 or not np.all(np.isfinite(sizes)):
         raise ValueError(f"values must be at least three finite contrasts; got {sizes.tolist()}")
+    check_sizes(sizes, "values")
     s0 = 1.5 * float(np.median(sizes))
     kept = sizes[sizes < 2.5 * s0]
     return LenthResult(s0, 1.5 * float(np.median(kept)) if kept.size else 0.0, sizes.size)

@@ -168,8 +168,10 @@ def df_for_upper_bound(sd: float, limit: float, *, alpha: float) -> SampleSizeRe
     if not 0 < sd < limit:
         return SampleSizeResult(None, sd, sd, POWER, source)
 
+    ratio = min(limit / sd, 1e100)  # beyond, every number suffices, and the square is no double
+
     def power(df: int) -> float:
-        return float(special.chdtr(df, (limit / sd) ** 2 * chi_square_quantile(alpha, df)))
+        return float(special.chdtr(df, ratio**2 * chi_square_quantile(alpha, df)))
 
     return SampleSizeResult(_smallest(power, 1), sd, sd, POWER, source)
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg
 
-from validation.stats.estimate import Estimate, Number, centre
+from validation.stats.estimate import Estimate, Number, centre, check_sizes
 from validation.stats.two_means import ALIKE, FIELLER, paired_ratio, ratio_of_means
 from validation.stats.variance_function import linear_sd
 
@@ -279,7 +279,8 @@ def _checked(
         raise ValueError(f"levels, results, lines, runs and weights must have one length; got {sorted(shapes)}")
     offset, y = centre(results, "results")
     w = np.ones(len(x)) if weights is None else np.asarray(weights, dtype=float)
-    if not (np.isfinite(x).all() and (w > 0).all()):
+    check_sizes(x, "levels")
+    if not (w > 0).all():
         raise ValueError("levels must be finite and weights positive")
     return x, y, float(offset), w
 

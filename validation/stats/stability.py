@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from validation.stats.confidence import Ratio
-from validation.stats.estimate import Estimate, Number, centre
+from validation.stats.estimate import Estimate, Number, centre, check_sizes
 from validation.stats.intervals import Interval, fieller, t_quantile
 
 LINE_SOURCE = "ISO Guide 35:2017, 8.5.2 and B.3.2 (formulae B.14 to B.18)"
@@ -182,8 +182,7 @@ def stability_line(
     age = np.asarray(ages, dtype=float)
     if len(age) != len(values) or (runs is not None and len(runs) != len(age)):
         raise ValueError(f"ages, values and runs must be equally long; got {len(age)} and {len(values)}")
-    if not np.all(np.isfinite(age)):
-        raise ValueError("ages must be finite")
+    check_sizes(age, "ages")
     offset, small = centre(values)
     names = ["" for _ in age] if runs is None else list(runs)
     design = _design(age, names, runs is not None)

@@ -9,13 +9,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from math import isfinite, sqrt
+from math import hypot, inf, isfinite, sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from validation.stats.estimate import Estimate, Number, centre, exact_mean
-from validation.stats.intervals import check_confidence, f_quantile
+from validation.stats.estimate import Estimate, Number, centre, check_sizes, exact_mean
+from validation.stats.intervals import check_confidence, f_quantile, satterthwaite
 from validation.stats.lines import weighted_lines
 
 BIAS_SOURCE = "VIM 2.18; ISO 5725-4 (bias of one laboratory; both from memory); Student t over run means"
@@ -82,9 +82,9 @@ def bias(errors: Sequence[Sequence[Number]], *, reference_uncertainty: float | N
     df = float(p - 1)
     notes: tuple[str, ...] = ()
     if reference_uncertainty:
-        joined = sqrt(error**2 + reference_uncertainty**2)
-        df = joined**4 / (error**4 / (p - 1)) if error > 0 else float("inf")
-        error = joined
+        check_sizes(reference_uncertainty, "reference_uncertainty")
+        df = satterthwaite((1.0, 1.0), (error**2, reference_uncertainty**2), (df, inf)) or inf
+        error = hypot(error, reference_uncertainty)
         notes = (
             "The standard uncertainty of the reference value is joined to the standard error of the mean by root sum "
             "of squares; degrees of freedom by Welch and Satterthwaite.",
@@ -159,6 +159,10 @@ def bias_line(
     check_confidence(confidence)
     if len(levels) < 2:
         raise ValueError(f"a joint line needs at least two runs; got {len(levels)}")
+    for name, values in (("levels", levels), ("errors", errors)):
+        check_sizes(np.concatenate([np.asarray(run, dtype=float) for run in values]), name)
+    if not all(np.all(np.asarray(run) > 0) for run in weights):
+        raise ValueError("weights must be positive")
     lines = np.array([_line(x, y, w) for x, y, w in zip(levels, errors, weights, strict=True)])
     runs = len(lines)
     means = lines.mean(axis=0)

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from math import exp, log, sqrt
+from math import exp, isfinite, log, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
-from validation.stats.confidence import Exponential, Ratio
+from validation.stats.confidence import Exponential, Ratio, StudentT, WeightedRatio, WeightedT
 from validation.stats.estimate import Estimate, Number, centre, exact, mean
 from validation.stats.intervals import check_confidence, fieller, satterthwaite, t_quantile
 
@@ -22,11 +22,18 @@ PAIRED_RATIO = f"{FIELLER} on paired run values, Student t"
 WELCH_RATIO = f"{FIELLER} on independent means; degrees of freedom by Welch and Satterthwaite at the ratio found"
 PAIRED_DIFFERENCE = "Student t over the differences of the runs (common practice)"
 WELCH_DIFFERENCE = "Welch's t for two independent means (Welch 1947, Biometrika 34, 28; from memory)"
+FEW_RATIO = f"{FIELLER} on independent means; quantile by Cochran and Cox 1950 (from memory)"
+FEW_DIFFERENCE = "Cochran and Cox's t for two independent means (Experimental Designs, 1950; from memory)"
 
 ONE_PAIR = "There is one run only: the {what} has no interval; further runs would supply it."
 ALIKE = (
     "The values agree to the last digit: their rounding hides how far they differ, so no interval can be formed. "
     "Readings with more digits would supply it."
+)
+FEW = (
+    "One side holds two or three readings and the other another number: the interval takes the mean of both sides' "
+    "quantiles of Student's t, weighted by their variances (Cochran and Cox); Welch's holds down to 88 % there in "
+    "place of 95 %. The degrees of freedom are Satterthwaite's, for information."
 )
 SINGLE = "One of the two sides holds a single reading: its scatter is unknown, so the {what} has no interval."
 
@@ -136,7 +143,8 @@ def welch_ratio(numerators: Sequence[Number], denominators: Sequence[Number], *,
     References
     ----------
     Fieller 1954; Satterthwaite's degrees of freedom of numerator - ratio * denominator at the ratio found, as for
-    ratios of normal means by Tamhane and Logan 2004, J. Biopharm. Statist. 14, 843 (from memory).
+    ratios of normal means by Tamhane and Logan 2004, J. Biopharm. Statist. 14, 843 (from memory). Where the groups are
+    few and unequal (`few_and_unequal`), the quantile of Cochran and Cox 1950 at the ratio found.
 
     Examples
     --------
@@ -158,11 +166,15 @@ def welch_ratio(numerators: Sequence[Number], denominators: Sequence[Number], *,
         note = SINGLE.format(what=what)
         return Estimate(ratio, n=sum(counts), units=1, notes=(note,), source=WELCH_RATIO)
     v_n, v_d = _variance_of_mean(numerators), _variance_of_mean(denominators)
-    df = satterthwaite((1.0, ratio**2), (v_n, v_d), [n - 1 for n in counts])
+    dfs = (counts[0] - 1.0, counts[1] - 1.0)
+    df = satterthwaite((1.0, ratio**2), (v_n, v_d), dfs)
     if df is None:
         return Estimate(ratio, n=sum(counts), units=_pairs(counts), notes=(ALIKE,), source=WELCH_RATIO)
     covariance = ((v_n, 0.0), (0.0, v_d))
-    return ratio_of_means(top, bottom, covariance, df, n=sum(counts), units=_pairs(counts), source=WELCH_RATIO)
+    found = ratio_of_means(top, bottom, covariance, df, n=sum(counts), units=_pairs(counts), source=WELCH_RATIO)
+    if found.distribution is None or not few_and_unequal(dfs):
+        return found
+    return replace(found, distribution=WeightedRatio(top, bottom, (v_n, v_d), dfs), source=FEW_RATIO).with_notes(FEW)
 
 
 def paired_difference(
@@ -208,7 +220,8 @@ def paired_difference(
 def welch_difference(first: Sequence[Number], second: Sequence[Number], *, what: str = "difference") -> Estimate:
     """Mean of `first` minus mean of `second`, independent groups of one unit, each with its own scatter.
 
-    Without an interval where a group holds one reading, and where nothing scatters. `units` as in `welch_ratio`.
+    Without an interval where a group holds one reading, and where nothing scatters; by Cochran and Cox where the groups
+    are few and unequal. `units` as in `welch_ratio`.
 
     Parameters
     ----------
@@ -235,11 +248,67 @@ def welch_difference(first: Sequence[Number], second: Sequence[Number], *, what:
         note = SINGLE.format(what=what)
         return Estimate(value, n=sum(counts), units=1, notes=(note,), source=WELCH_DIFFERENCE)
     variances = (_variance_of_mean(first), _variance_of_mean(second))
-    df = satterthwaite((1.0, 1.0), variances, [n - 1 for n in counts])
-    if df is None:
-        return Estimate(value, n=sum(counts), units=_pairs(counts), notes=(ALIKE,), source=WELCH_DIFFERENCE)
-    error = sqrt(sum(variances))
-    return Estimate.of_mean(value, error, df, n=sum(counts), units=_pairs(counts), source=WELCH_DIFFERENCE)
+    plain = Estimate(value, n=sum(counts), units=_pairs(counts), source=WELCH_DIFFERENCE)
+    if not any(variances):
+        return plain.with_notes(ALIKE)
+    found = with_variances(plain, variances, [n - 1.0 for n in counts])
+    return replace(found, source=FEW_DIFFERENCE) if FEW in found.notes else found
+
+
+def few_and_unequal(dfs: Sequence[float]) -> bool:
+    """Whether Welch's interval does not hold: unequal numbers of readings, of which one is below four.
+
+    Parameters
+    ----------
+    dfs : shape (k,), degrees of freedom of independent parts, readings - 1; infinite ones do not count
+
+    Returns
+    -------
+    bool
+
+    Raises
+    ------
+    ValueError
+        No finite degrees of freedom.
+
+    References
+    ----------
+    Own, by simulation: Welch's interval of nominal 95 % holds 93.7 % and more outside this rule, down to 88 % inside it
+    (docs/lots.md).
+    """
+    finite = [df for df in dfs if isfinite(df)]
+    return min(finite) < 3 and min(finite) != max(finite)
+
+
+def with_variances(plain: Estimate, variances: Sequence[float], dfs: Sequence[float]) -> Estimate:
+    """An estimate with the interval of the parts of its variance: Welch's, or Cochran and Cox's by `few_and_unequal`.
+
+    Parameters
+    ----------
+    plain : the estimate without its interval
+    variances : shape (k,), of its independent parts, in its unit squared, not all zero
+    dfs : shape (k,), their degrees of freedom; infinite for a part that is known
+
+    Returns
+    -------
+    Estimate, with degrees of freedom by Welch and Satterthwaite
+
+    Raises
+    ------
+    ValueError
+        No finite degrees of freedom.
+
+    References
+    ----------
+    Welch 1947, Biometrika 34, 28; Cochran and Cox, Experimental Designs, 1950 (both from memory).
+    """
+    df, error = satterthwaite([1.0] * len(variances), variances, dfs), sqrt(sum(variances))
+    if few_and_unequal(dfs):
+        distribution = WeightedT(plain.value, tuple(variances), tuple(dfs))
+        plain = replace(plain, distribution=distribution).with_notes(FEW)
+    else:
+        plain = replace(plain, distribution=StudentT(plain.value, error, df))
+    return replace(plain, standard_uncertainty=error, degrees_of_freedom=df)
 
 
 def log_ratio(numerators: Sequence[Number], denominators: Sequence[Number], *, paired: bool = False) -> Estimate | None:

@@ -13,7 +13,7 @@ from scipy.optimize import nnls
 from scipy.special import fdtri
 
 from validation.stats.confidence import ChiSquare, ConfidenceDistribution, Magnitude
-from validation.stats.estimate import Estimate
+from validation.stats.estimate import Estimate, check_sizes
 from validation.stats.intervals import Interval
 from validation.stats.propagation import Model, coverage_factor, effective_df
 
@@ -174,12 +174,14 @@ def root_sum_of_squares(sizes: Sequence[float]) -> float:
 
     Raises
     ------
-    None.
+    ValueError
+        Sizes whose squares cannot be computed.
 
     References
     ----------
     JCGM 100:2008, 5.1.2 (from memory).
     """
+    check_sizes(list(sizes), "sizes")
     return sqrt(sum(size**2 for size in sizes))
 
 
@@ -307,13 +309,16 @@ def excess_scatter(s: float, df: float, base: float, base_df: float, *, confiden
 
     Raises
     ------
-    ZeroDivisionError
-        The base is zero.
+    ValueError
+        The base is not above zero, or fourth powers of the two cannot be computed.
 
     References
     ----------
     F test of two variances: common practice, no source.
     """
+    check_sizes([s, base], "standard deviations", power=4)
+    if not base > 0:
+        raise ValueError(f"base must be above zero; got {base}")
     ratio = (s / base) ** 2
     return ExcessScatter(sqrt(max(s**2 - base**2, 0.0)), ratio, float(fdtri(df, base_df, confidence)))
 
@@ -370,8 +375,10 @@ def uncertainty_function(levels: Sequence[float], uncertainties: Sequence[float]
     x, u = np.asarray(levels, dtype=float), np.asarray(uncertainties, dtype=float)
     if x.shape != u.shape or len(set(np.abs(x).tolist())) < 2:
         raise ValueError(f"levels must hold two different levels, one for each uncertainty; got {len(x)} and {len(u)}")
-    if not (np.isfinite(u).all() and (u > 0).all() and np.isfinite(x).all()):
-        raise ValueError("uncertainties must be finite and above zero")
+    check_sizes([*x, *u], "levels and uncertainties")
+    if not (u > 0).all():
+        raise ValueError("uncertainties must be above zero")
+    check_sizes(u / u.max(), "uncertainties over the largest")
     # Scaled to about one, or a range of ppm would leave the solver with columns of very different size.
     x_unit, u_unit = float(np.abs(x).max()), float(u.max())
     squares, _ = nnls(

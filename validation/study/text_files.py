@@ -99,7 +99,12 @@ def decimal(text: str) -> Decimal | None:
     if not value:
         # 0e999999999 is zero, but its exponent alone would fill the memory in exact arithmetic.
         return value if abs(int(value.as_tuple().exponent)) <= 50 else Decimal(0)
-    return value if ordinary(value) else None
+    return value if ordinary(value) and not too_fine(value) else None
+
+
+def too_fine(value: Decimal) -> bool:
+    """Whether a number is written to more than a hundred decimals: differences of such have no square in a double."""
+    return int(value.as_tuple().exponent) < -100
 
 
 def same_value(first: str, second: str) -> bool:

@@ -16,7 +16,16 @@ from validation.study.experiments import EXPERIMENTS, Columns
 from validation.study.grids import place, read_grids
 from validation.study.headings import Headings
 from validation.study.rows import Row, Rows, is_marked
-from validation.study.text_files import NUMBER, censored, decimal, is_written_date, moment, whole_of, why_no_moment
+from validation.study.text_files import (
+    NUMBER,
+    censored,
+    decimal,
+    is_written_date,
+    moment,
+    ordinary,
+    whole_of,
+    why_no_moment,
+)
 from validation.words import counted
 
 #: What stands in a cell where nothing was measured.
@@ -173,6 +182,8 @@ def _why_no_number(text: str, is_value: bool) -> tuple[str, str]:
     if decimal(text) is not None:
         return "", ""
     if NUMBER.fullmatch(text):
+        if ordinary(Decimal(text)):
+            return "The number has more than 100 decimals.", "Write as many digits as were read."
         return "The number is beyond 1e50, or below 1e-50, in size.", "Check the exponent; no reading has this size."
     if moment(text) is not None:
         mend = "Give the cell the format of a number, and write the number as it was read."
