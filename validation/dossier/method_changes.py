@@ -61,6 +61,22 @@ METHOD_CHANGES: tuple[MethodChange, ...] = (
         "results stood for it, and no requirement on the comparison could be met.",
         of_censored=True,
     ),
+    MethodChange(
+        "0.6.0",
+        ("uncertainty.combined", "uncertainty.expanded", "uncertainty.measured_part", "uncertainty.agreement"),
+        ("value", "interval", "judged_interval", "degrees_of_freedom"),
+        "The interval of the combined uncertainty is about the mean square error of a result: the mean square of the "
+        "run means, on which both s_I and the bias rest, counts once, and nothing is added to the square of the bias, "
+        "which on average holds the variance of the bias; the effective degrees of freedom count that mean square "
+        "once. The standard counts once: in the bias where that was measured against values that do not rest on it, "
+        "or whose uncertainty is stated, else beside it.",
+    ),
+    MethodChange(
+        "0.6.0",
+        ("uncertainty.coverage_factor", "uncertainty.constant", "uncertainty.proportional", "decision.*"),
+        ("value", "interval", "judged_interval", "degrees_of_freedom"),
+        "They follow the combined uncertainty and its effective degrees of freedom.",
+    ),
 )
 
 #: Quantities, by the version that gave them first or gave them last; a quantity without an entry is in every version.

@@ -51,6 +51,11 @@ class ConfidenceDistribution:
         """Sentences that hold at this level alone, such as why it has no interval."""
         return ()
 
+    @property
+    def untruncated(self) -> float | None:
+        """Of a sum of components of variance the root before any was set to zero; None where there is no such sum."""
+        return None
+
     def to_dict(self) -> dict[str, object]:
         """Kind and parameters, plain JSON types."""
         kind = f"{type(self).__module__.rpartition('.')[2]}.{type(self).__name__}"
@@ -168,6 +173,10 @@ class SumOfMeanSquares(ConfidenceDistribution):
     def interval(self, level: float) -> Interval | None:
         ends = guarded_sum_interval(self.coefficients, self.mean_squares, self.raised, self.dfs, confidence=level)
         return _with_estimate(self.value, ends)
+
+    @property
+    def untruncated(self) -> float:
+        return sqrt(sum(c * square for c, square in zip(self.coefficients, self.mean_squares, strict=True)))
 
 
 @dataclass(frozen=True)
@@ -315,6 +324,11 @@ class Between(ConfidenceDistribution):
             return None
         share = self.share
         return (1 - share) * low[0] + share * high[0], (1 - share) * low[1] + share * high[1]
+
+    @property
+    def untruncated(self) -> float | None:
+        low, high = self.low.untruncated, self.high.untruncated
+        return None if low is None or high is None else (1 - self.share) * low + self.share * high
 
 
 @dataclass(frozen=True)
