@@ -20,8 +20,10 @@ from validation.selftest.coverage import (
     OWN,
     RATIOS,
     SCATTER,
+    BudgetTruth,
     bias_line_rows,
     blank_group,
+    budget_group,
     coefficient_rows,
     departure_group,
     design_text,
@@ -35,6 +37,7 @@ from validation.selftest.coverage import (
     ratio_text,
     run_errors,
     run_group,
+    shared_runs_group,
     storage_rows,
     straight_place,
     straight_readings,
@@ -77,6 +80,18 @@ LABORATORIES: dict[str, Sequence[Sequence[int]]] = {
     "12 laboratories, 3 runs of 2": ((2, 2, 2),) * 12,
     "8 laboratories, 1 to 3 runs of 1 to 3": ((3, 3), (3, 2), (3, 3, 3), (2, 2), (3,), (3, 3), (1, 3), (2, 2, 3)),
 }
+BUDGET_RUNS = (
+    *((2,) * 2, (2,) * 3),
+    *((n,) * p for p in (5, 8, 12) for n in (1, 2, 3)),
+    *((3, 3, 3, 3, 3, 2, 2, 1), (1, 1, 2, 2, 3, 4, 5, 6)),
+)
+BUDGETS = (
+    BudgetTruth(known=1.0),
+    BudgetTruth(measured=((1.0, 4),)),
+    BudgetTruth("correct", measured=((0.5, 4), (1.0, 9))),
+    BudgetTruth(reference=0.5),
+    BudgetTruth("correct", reference=0.5),
+)
 CALIBRATIONS = (LineDesign(FULL, 3, 3), LineDesign(FULL, 5, 2), LineDesign(FULL, 8, 3))
 ONE_RUN = (LineDesign(FULL, 1, 3), LineDesign(FULL, 1, 5))
 OUTLIERS = {
@@ -162,6 +177,10 @@ def _evidence_groups() -> list[Group]:
         Group("storage", 2000, storage_rows),
         Group("spike", 4000, spike_rows),
         Group("budget", 4000, budget_rows),
+        *(budget_group(counts, BudgetTruth(), 4000) for counts in BUDGET_RUNS),
+        *(budget_group(counts, BudgetTruth("correct"), 4000) for counts in BUDGET_RUNS),
+        *(budget_group(counts, truth, 4000) for counts, truth in product(((2,) * 5, (3,) * 8), BUDGETS)),
+        *(shared_runs_group(((3,) * (8 // n),) * n, 4000) for n in (4, 2)),
     ]
 
 
