@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import yaml
 from pydantic import ValidationError
 from scipy import stats
 from small_study import evaluation_of, small_study
@@ -22,8 +23,8 @@ from validation.figures import uncertainty as figures
 from validation.figures.style import svg_text
 from validation.selftest import published
 from validation.selftest.published_uncertainty import UNCERTAINTY
+from validation.stats.confidence import Affine, confidence_distribution
 from validation.stats.confidence import StudentT as StudentTDistribution
-from validation.stats.confidence import confidence_distribution
 from validation.stats.distributions import (
     Arcsine,
     CurvilinearTrapezoid,
@@ -293,6 +294,24 @@ def test_one_measured_term_keeps_its_chi_square_interval():
     assert found.combined.interval(0.9) == pytest.approx(ends, rel=1e-9)
     assert found.coverage_factor == pytest.approx(stats.t.ppf(0.975, 7), rel=1e-9)
     assert found.expanded.interval(0.9) == pytest.approx([found.coverage_factor * end for end in ends], rel=1e-9)
+
+
+def test_a_sum_of_components_keeps_the_upper_end_of_its_own_interval():
+    # Dyestuff (Davies and Goldsmith 1972, table 6.1): mean squares 11271.5 on 5 and 2451.25 on 24. Graybill and Wang
+    # above, Satterthwaite below, by scipy; a component taken from such a measured one, halved.
+    example = yaml.safe_load((REFERENCE / "prc-dyestuff.yaml").read_text(encoding="utf-8"))
+    s = precision([[[x] for x in batch] for batch in example["data"]["batches"]]).s_I
+    parts = {5: 11271.5 / 5, 24: 0.8 * 2451.25}
+    total = sum(parts.values())
+    df = total**2 / sum(x**2 / f for f, x in parts.items())
+    above = math.sqrt(sum(((f / stats.chi2.ppf(0.025, f) - 1) * x) ** 2 for f, x in parts.items()))
+    ends = math.sqrt(total * df / stats.chi2.ppf(0.975, df)), math.sqrt(total + above)
+    whole = combine([Term("s_I", s.value, s.degrees_of_freedom, s.distribution)]).combined.interval(0.95)
+    half = combine([Term("s_I", s.value / 2, s.degrees_of_freedom, Affine(s.distribution, 0.5))]).combined.interval(
+        0.95
+    )
+    assert whole == pytest.approx(ends, rel=1e-6)
+    assert half == pytest.approx([end / 2 for end in ends], rel=1e-6)
 
 
 def test_stated_terms_bring_no_interval():

@@ -260,6 +260,11 @@ class Affine(ConfidenceDistribution):
         low, high = (self.offset + self.factor * end for end in ends)
         return (low, high) if self.factor > 0 else (high, low)
 
+    @property
+    def untruncated(self) -> float | None:
+        inner = self.inner.untruncated
+        return None if inner is None else self.offset + self.factor * inner
+
     def notes(self, level: float) -> tuple[str, ...]:
         return self.inner.notes(level)
 

@@ -69,9 +69,11 @@ class Term:
     @property
     def own(self) -> ConfidenceDistribution | None:
         """The distribution that brings it a width; None where it is taken as known."""
-        if self.distribution is not None or not isfinite(self.degrees_of_freedom):
+        if self.is_bias:
             return self.distribution
-        return ChiSquare(self.standard_uncertainty, self.degrees_of_freedom)
+        if not isfinite(self.degrees_of_freedom):
+            return None
+        return self.distribution or ChiSquare(self.standard_uncertainty, self.degrees_of_freedom)
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from validation.characteristics.uncertainty.sources import (
     degrees_behind,
 )
 from validation.characteristics.uncertainty.standard import standard_counts
+from validation.stats.confidence import Affine, ConfidenceDistribution
 from validation.stats.distributions import Distribution, Normal, Rectangular, StudentT, triangular
 from validation.stats.propagation import PropagationResult, propagate
 from validation.stats.uncertainty import (
@@ -186,8 +187,8 @@ def _shared_runs(sources: Sources) -> str:
         return ""
     return (
         f"{runs} runs share {sentence_list(shared)}, and the interval of u takes the runs as independent: where these "
-        "differ as much as runs do, a u exactly at its limit is called met in 10 of 100 studies with four of them and "
-        "in 17 with two, instead of 5."
+        "differ as much as runs do, a u exactly at its limit is called met in 10 of 100 studies of 8 runs with four of "
+        "them, and in 17 with two, instead of 5."
     )
 
 
@@ -282,10 +283,17 @@ def _sized_components(budget: Budget, sources: Sources, level: float, unit: str)
 
 def _measured_fuel(spread: Quantity, level: float) -> Sized:
     size, df = spread.value * abs(level), degrees_behind(spread)
+    own = _scaled(spread.estimate.distribution, abs(level))
     note = "The plan answers nothing for the fuel: the spread over all fuels of the fuel experiment is taken."
     deviation = StudentT(0.0, spread.value, df) if level else None
     origin = IN_WORDS["fuel.spread"]
-    return Sized("fuel", Term("fuel", size, df), origin, None, "fuel", "fuel experiment", deviation, (note,), False)
+    term = Term("fuel", size, df, own)
+    return Sized("fuel", term, origin, None, "fuel", "fuel experiment", deviation, (note,), False)
+
+
+def _scaled(distribution: ConfidenceDistribution | None, factor: float) -> ConfidenceDistribution | None:
+    """That of `factor` times a measured standard deviation; None where there is none, or nothing is left of it."""
+    return None if distribution is None or not factor else Affine(distribution, factor)
 
 
 def size_in_words(size: Limit, unit: str) -> str:
@@ -299,13 +307,14 @@ def size_in_words(size: Limit, unit: str) -> str:
 
 def _sized(component: Component, sources: Sources, level: float, unit: str) -> Sized | None:
     df, notes = component.degrees_of_freedom or inf, []
-    shape = "normal"
+    shape, own = "normal", None
     if component.taken_from is not None:
         taken = _taken(component, sources, level)
         if taken is None:
             return None
-        size, measured_df, in_words = taken
+        size, measured_df, in_words, distribution = taken
         df = component.degrees_of_freedom or measured_df
+        own = None if component.degrees_of_freedom else distribution
         half = 0.0
     elif component.half_width is not None:
         half, shape = abs(component.half_width.value(level)), component.shape or "rectangular"
@@ -323,7 +332,7 @@ def _sized(component: Component, sources: Sources, level: float, unit: str) -> S
         size, half, in_words = abs(component.size.value(level)), 0.0, size_in_words(component.size, unit)
     return Sized(
         component.name,
-        Term(component.name, size, df),
+        Term(component.name, size, df, own),
         in_words,
         component.part_of,
         component.question,
@@ -344,8 +353,11 @@ def _deviation(shape: str, size: float, half: float, df: float, level: float) ->
     return StudentT(0.0, size / level, df) if isfinite(df) else Normal(0.0, size / level)
 
 
-def _taken(component: Component, sources: Sources, level: float) -> tuple[float, float, str] | None:
-    """A measured standard deviation as a component: its size here, its degrees of freedom, how it came about."""
+_Taken = tuple[float, float, str, ConfidenceDistribution | None]
+
+
+def _taken(component: Component, sources: Sources, level: float) -> _Taken | None:
+    """A measured standard deviation as a component: size here, degrees of freedom, how it came about, distribution."""
     key, at = str(component.taken_from), component.at
     divided = f", mean of {component.readings} readings" if component.readings > 1 else ""
     measured = sources.at(key, level if at is None else at)
@@ -353,18 +365,18 @@ def _taken(component: Component, sources: Sources, level: float) -> tuple[float,
         # Taken elsewhere, as the standard's readings are, it comes along as a share of the level there.
         share = 1.0 if at is None else abs(level / at) if at else 0.0
         place = "" if at is None else f" at {level_text(at)}"
-        return (
-            share * measured.value / sqrt(component.readings),
-            measured.degrees_of_freedom,
-            f"{IN_WORDS[key]}{place}{divided}",
-        )
+        factor, in_words = share / sqrt(component.readings), f"{IN_WORDS[key]}{place}{divided}"
+        own = _scaled(measured.distribution, factor)
+        return factor * measured.value, measured.degrees_of_freedom, in_words, own
     q = sources.single(key)
     if q is None or isinstance(q.at, float):
         return None
     # A size in the unit of the study that was found at one level comes along as a share of that level.
     scale = abs(level) if q.unit == "1" else 1.0 if not at else abs(level / at)
     place = "" if at is None else f" at {level_text(at)}"
-    return scale * q.value / sqrt(component.readings), degrees_behind(q), f"{IN_WORDS[key]}{place}{divided}"
+    factor = scale / sqrt(component.readings)
+    own = _scaled(q.estimate.distribution, factor)
+    return factor * q.value, degrees_behind(q), f"{IN_WORDS[key]}{place}{divided}", own
 
 
 def _groups(
