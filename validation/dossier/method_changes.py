@@ -69,7 +69,8 @@ METHOD_CHANGES: tuple[MethodChange, ...] = (
         "run means, on which both s_I and the bias rest, counts once, and nothing is added to the square of the bias, "
         "which on average holds the variance of the bias; the effective degrees of freedom count that mean square "
         "once. The standard counts once: in the bias where that was measured against values that do not rest on it, "
-        "or whose uncertainty is stated, else beside it.",
+        "or whose uncertainty is stated, else beside it. A component that is taken from a measured standard deviation "
+        "brings the interval of that.",
     ),
     MethodChange(
         "0.6.0",
