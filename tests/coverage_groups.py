@@ -20,8 +20,10 @@ from validation.selftest.coverage import (
     OWN,
     RATIOS,
     SCATTER,
+    BudgetTruth,
     bias_line_rows,
     blank_group,
+    budget_group,
     coefficient_rows,
     content_group,
     departure_group,
@@ -36,6 +38,7 @@ from validation.selftest.coverage import (
     ratio_text,
     run_errors,
     run_group,
+    shared_runs_group,
     storage_rows,
     straight_place,
     straight_readings,
@@ -87,6 +90,18 @@ def _cells(runs: int, counts: Sequence[int]) -> tuple[tuple[int, ...], ...]:
     return tuple(tuple(counts[(run + at) % len(counts)] for at in range(len(FULL))) for run in range(runs))
 
 
+BUDGET_RUNS = (
+    *((2,) * 2, (2,) * 3),
+    *((n,) * p for p in (5, 8, 12) for n in (1, 2, 3)),
+    *((3, 3, 3, 3, 3, 2, 2, 1), (1, 1, 2, 2, 3, 4, 5, 6)),
+)
+BUDGETS = (
+    BudgetTruth(known=1.0),
+    BudgetTruth(measured=((1.0, 4),)),
+    BudgetTruth("correct", measured=((0.5, 4), (1.0, 9))),
+    BudgetTruth(reference=0.5),
+    BudgetTruth("correct", reference=0.5),
+)
 CALIBRATIONS = (LineDesign(FULL, 3, 3), LineDesign(FULL, 5, 2), LineDesign(FULL, 8, 3))
 #: Readings of each run at each level of `FULL`, neighbours differing; a control of equal runs.
 UNEQUAL = {
@@ -187,6 +202,10 @@ def _evidence_groups() -> list[Group]:
         Group("storage", 2000, storage_rows),
         Group("spike", 4000, spike_rows),
         Group("budget", 4000, budget_rows),
+        *(budget_group(counts, BudgetTruth(), 4000) for counts in BUDGET_RUNS),
+        *(budget_group(counts, BudgetTruth("correct"), 4000) for counts in BUDGET_RUNS),
+        *(budget_group(counts, truth, 4000) for counts, truth in product(((2,) * 5, (3,) * 8), BUDGETS)),
+        *(shared_runs_group(((3,) * (8 // n),) * n, 4000) for n in (4, 2)),
     ]
 
 

@@ -24,7 +24,7 @@ AREAS = {
     "screening": "Ruggedness: effects of a screening",
     "stability": "Stability and expiry",
     "recovery": "Recovery",
-    "uncertainty": "Expanded uncertainty",
+    "uncertainty": "Combined and expanded uncertainty",
 }
 
 
@@ -128,6 +128,11 @@ def _conclusions(rows: Sequence[CoverageRow]) -> str:
         f"{_span(rows, 'slope', 'change over*')}. An expiry is not too late in {_span(rows, 'expiry*')}. Recovery: "
         f"{_span(rows, 'recovery')}. An expanded uncertainty that joins a mean of four readings and a rectangle: "
         f"{_span(rows, 'expanded uncertainty')}.",
+        "The combined uncertainty u, over designs the worst truth of each: below its interval "
+        f"{_span(rows, 'u: the truth below*')}, above it {_span(rows, 'u: the truth above*')} (nominal 2.5); exactly "
+        f'at its limit "not met" {_span(rows, "u exactly at its limit: not met")}, "met" '
+        f"{_span(rows, 'u exactly at its limit: met')} (nominal 5). U holds the error of a further result in "
+        f"{_span(rows, 'U holds*')}.",
         f"Outlier tests alarm on studies without an outlier in "
         f"{_span(rows, 'Grubbs*', 'Cochran*', 'Mandel h*', 'Mandel k*')}.",
     ]

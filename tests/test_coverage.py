@@ -26,6 +26,8 @@ from validation.stats.nested_stages import NestedStages
 from validation.stats.precision import precision
 from validation.stats.regression import straight_line
 from validation.stats.reproducibility import nested_reproducibility
+from validation.stats.trueness import bias
+from validation.stats.uncertainty import Term, bias_terms, combine
 
 STUDIES = 4
 ROOT = Path(__file__).parent.parent
@@ -172,6 +174,28 @@ def pairs(methods):
     return many, [one(a.tolist(), b.tolist()) for a, b in zip(x, y, strict=True)]
 
 
+def budgets(truth):
+    counts, further, p = (3, 3, 2, 2, 1), [(np.array([0.5, 0.7, 0.9, 1.1]), 4)], 5
+    y = coverage.run_errors(np.random.default_rng(4), STUDIES, counts, 0.25) + 0.5
+    found = coverage.Budgets.of(y, counts, further, truth)
+    many = with_ends((found.u, found.interval(0.95)))
+
+    def one(study, size):
+        split = [part.tolist() for part in np.split(study, np.cumsum(counts)[:-1])]
+        s, b = precision([[[x] for x in run] for run in split]).s_I, bias(split, reference_uncertainty=truth.reference)
+        error = np.std([np.mean(run) for run in split], ddof=1) / p**0.5
+        of_bias = bias_terms(
+            b.value, error, treatment=truth.treatment, reference=truth.reference, degrees_of_freedom=p - 1.0,
+            distribution=b.distribution, runs=p,
+        )  # fmt: skip
+        terms = [Term("s_I", s.value, s.degrees_of_freedom, s.distribution), *of_bias, Term("known", truth.known)]
+        result = combine([*terms, Term("further", size, 4.0)])
+        return [*at_95(result.combined), result.expanded.value]
+
+    rows = [one(study, float(size)) for study, size in zip(y, further[0][0], strict=True)]
+    return np.column_stack([many, found.expanded]), rows
+
+
 @pytest.mark.parametrize(
     ("at_once", "design"),
     [
@@ -188,6 +212,8 @@ def pairs(methods):
         (lines, LineDesign(coverage.LOW, 1, 10)),
         (pairs, coverage.EQUAL),
         (pairs, coverage.OWN),
+        (budgets, coverage.BudgetTruth(known=0.4, reference=0.3)),
+        (budgets, coverage.BudgetTruth("correct", known=0.4, reference=0.3)),
     ],
     ids=lambda item: getattr(item, "__name__", None),
 )

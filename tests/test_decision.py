@@ -22,8 +22,10 @@ from validation import resources
 from validation.characteristics import decision
 from validation.figures import decision as figures
 from validation.figures.style import svg_text
+from validation.stats.confidence import ChiSquare, SumOfMeanSquares
 from validation.stats.decision import (
     acceptance_limit,
+    averaged,
     guard_factor,
     guarded_rule,
     non_binary_rule,
@@ -88,6 +90,16 @@ def test_guard_factors_match_table_1_of_jcgm_106(p):
     # JCGM 106:2012, table 1, from memory.
     expected = recalled("unc-jcgm106-conformance")["expected"]
     assert guard_factor(1 - float(p)) == printed(expected[f"z_{p.partition('.')[2]}"])
+
+
+@pytest.mark.parametrize("df", [2.0, 7.0, 40.0])
+def test_a_risk_averaged_over_u_is_that_of_student_t(df):
+    # Exact: sigma^2 = s^2 df / chi2 is what the intervals of a standard deviation leave of it; a normal tail averaged
+    # over it is the tail of t. scipy.stats.
+    for z in (0.5, 1.645, 3.0):
+        found = averaged(ChiSquare(0.2, df), lambda u, z=z: float(stats.norm.sf(z * 0.2 / u)))
+        assert found == pytest.approx(stats.t.sf(z, df), rel=2e-3)
+    assert averaged(SumOfMeanSquares(0.0, (1.0,), (0.0,), (0.0,), (4.0,)), float) is None
 
 
 def test_speed_limit_with_relative_uncertainty_matches_jcgm_106():
@@ -614,6 +626,27 @@ def test_words_notes_tables_and_figures_of_the_agreed_rule():
     drawn_text = svg_text(figures.zones(evaluation, study))
     for zone in ("reported as", "conditionally", "false clearance", "false condemnation", "3.67", "4.33"):
         assert zone in drawn_text
+
+
+def test_the_risk_is_shown_where_u_is_another():
+    # By hand: Phi of the guard band over u, u at the ends of its chi-square interval on 7 degrees of freedom (scipy);
+    # averaged it is Student's t. u is the same at all levels.
+    known = budget_of({4.0: 0.2, 10.0: 0.2}).quantities
+    wide = [replace(q, estimate=Estimate.of_sd(0.2, 7, n=24, source="")) if q.value == 0.2 else q for q in known]
+    study = ruled(history_of(), AGREED, customer_limits=(4.0,))
+    rows = table_of(decision.evaluate(study, Evaluation("uncertainty", tuple(wide))), "uncertain u").rows
+    band = 1.6449 * 0.2
+    sizes = [0.2, *(0.2 * (7 / stats.chi2.ppf(p, 7)) ** 0.5 for p in (0.975, 0.025))]
+    assert [row[1] for row in rows] == [
+        "as reported", "lower end of its interval", "upper end of its interval", "averaged over u",
+    ]  # fmt: skip
+    for row, expected in zip(rows, [*(stats.norm.sf(band / u) for u in sizes), stats.t.sf(1.6449, 7)], strict=True):
+        for cell in row[3:5]:
+            assert float(cell.removesuffix(" %")) == pytest.approx(100 * expected, rel=0.05)
+    clearances = [float(row[5].removesuffix(" %")) for row in rows]
+    assert clearances[1] < clearances[0] < clearances[3] < clearances[2]
+    # Nothing to show where u has no interval.
+    assert not tables_of(decided(study), "uncertain u")
 
 
 def test_the_choice_of_the_distribution_is_told_where_it_exceeds_the_interval():

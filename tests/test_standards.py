@@ -31,10 +31,11 @@ from validation.stats.standards import (
     Weighed,
     assigned_value,
     buoyancy_factor,
+    shared_values,
 )
 from validation.study.load import load_study
 from validation.study.lot_record_reading import parse_lot_record
-from validation.study.lot_values import lot_value
+from validation.study.lot_values import errors_of, lot_value
 
 REFERENCE = Path(__file__).parent / "reference"
 NET = (Weighed("fuel", "fuel"), Weighed("oil", "oil"))
@@ -328,6 +329,71 @@ def test_a_loss_in_use_that_its_uncertainty_does_not_cover_is_said():
 
 def evaluation_of(study):
     return evaluated(standards.CHARACTERISTIC, study, {})
+
+
+# What lots have in common ----------------------------------------------------------------------------------------
+
+EVIDENCE = RECORD.replace("shape: one sided}", 'shape: one sided, evidence: "QR-103"}')
+
+
+def test_what_lots_share_does_not_average_away():
+    # JCGM 100:2008, 5.2.2, example (from memory): ten resistors against one standard of u = 0.1 ohm, in series: 1 ohm.
+    ten = shared_values([{"standard": 0.1}] * 10)
+    assert 10 * ten.u_mean == pytest.approx(1.0, rel=1e-12)
+    assert ten.correlation == pytest.approx(np.ones((10, 10)))
+    # By hand: 3 alone and 4 in common: correlation 16 / 25, variance of the mean of two (9 / 2 + 16); signs count.
+    two = shared_values([{"own a": 3.0, "both": 4.0}, {"own b": 3.0, "both": 4.0}])
+    assert two.correlation[0, 1] == pytest.approx(16 / 25)
+    assert two.u_mean == pytest.approx(sqrt(9 / 2 + 16))
+    assert two.u_mean_if_independent == pytest.approx(5 / sqrt(2))
+    against = shared_values([{"own a": 3.0, "both": 4.0}, {"own b": 3.0, "both": -4.0}])
+    assert against.u_mean == pytest.approx(3 / sqrt(2))
+    with pytest.raises(ValueError, match="other than zero"):
+        shared_values([{"a": 0.0}])
+
+
+def test_the_covariance_of_two_lots_is_that_of_drawn_weighings():
+    # Second witness: both mass fractions drawn with common purity, loss and balance readings, by numpy alone; the two
+    # lots are dilutions of one batch. Homogeneity and loss in use have no report here, so each lot has its own.
+    text = EVIDENCE.replace("u_purity: 0.0002", "u_purity: 0.004")
+    first, second = value_of(text), value_of(text.replace("1.0003", "0.5002"))
+    renamed = second.record.preparation.model_copy(update={"lot": "S-2"})
+    lots = [first, replace(second, record=replace(second.record, preparation=renamed))]
+    joint = shared_values([errors_of(value) for value in lots])
+    rng, n = np.random.default_rng(7), 400_000
+    purity, loss = rng.normal(0.999, 0.004, n), rng.uniform(0, 0.005, n)
+    d_oil, d_fuel = rng.normal(0, 0.0003, n), rng.normal(0, 0.0003, n)
+    drawn = []
+    for mass in (1.0003, 0.5002):
+        fuel = (mass + d_fuel) * (1 - loss) * (1 - 1.2 / 8000) / (1 - 1.2 / 835)
+        oil = (19.0049 + d_oil) * (1 - 1.2 / 8000) / (1 - 1.2 / 870)
+        own = rng.normal(1, 0.004, n) * rng.normal(1, 0.003, n)
+        drawn.append(100 * fuel * purity / (fuel + oil) * own)
+    # 400 000 draws: standard errors 0.1 % of a variance, 0.0012 of a correlation.
+    assert joint.covariance == pytest.approx(np.cov(drawn), rel=0.01)
+    assert joint.correlation[0, 1] == pytest.approx(np.corrcoef(drawn)[0, 1], abs=0.005)
+    assert 0.3 < joint.correlation[0, 1] < 0.6
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [('batch: "3"', 'batch: "4"'), ("certificate: C-1", "certificate: C-2"), ('"QR-103"', '"QR-104"')],
+)
+def test_another_batch_certificate_or_report_is_an_error_of_its_own(old, new):
+    text = EVIDENCE.replace("u_purity: 0.0002", "u_purity: 0.004")
+    same, other = errors_of(value_of(text)), errors_of(value_of(text.replace(old, new)))
+    assert set(same) != set(other)
+    assert shared_values([same, other]).covariance[0, 1] < shared_values([same, same]).covariance[0, 1]
+
+
+def test_the_chapter_shows_what_the_lots_have_in_common():
+    found = evaluation_of(load_study(resources.folder("demo_data") / "new-grade"))
+    (table,) = [table for table in found.display.tables if table.name == "shared"]
+    assert [row[0] for row in table.rows] == ["S-01 and S-02", "S-01 and S-03", "S-02 and S-03", "u of the mean of all"]
+    # By hand: loss in use 0.2 % of 4.99, loss while weighing 0.5 % / sqrt(12) of it times 0.95; root of their squares.
+    both = sqrt((0.2 * 4.988) ** 2 + (0.5 / sqrt(12) * 0.95 * 5) ** 2 + (0.03 * 0.95 * 5) ** 2) / 100
+    assert float(table.rows[0][2]) == pytest.approx(both, abs=0.0001)
+    assert table.rows[0][1] == "loss in use by QR-106 and loss while weighing by QR-103"
 
 
 # The chapter -----------------------------------------------------------------------------------------------------

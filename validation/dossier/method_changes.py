@@ -94,17 +94,33 @@ METHOD_CHANGES: tuple[MethodChange, ...] = (
     MethodChange(
         "0.6.0",
         (
-            *(
-                "lots.response_ratio",
-                "matrix.blank_difference",
-                "matrix.used_oil_difference",
-                "carry_over.second_blank",
-            ),
-            *("recovery.recovery", "calibration.single_point_bias"),
+            "lots.response_ratio",
+            "matrix.blank_difference",
+            "matrix.used_oil_difference",
+            "carry_over.second_blank",
+            "recovery.recovery",
+            "calibration.single_point_bias",
         ),
         ("interval", "judged_interval"),
         "Where one of two independent means has two or three readings and the other another number, the interval takes "
         "the quantile of Cochran and Cox in the place of Welch's, which held the truth less often than stated.",
+    ),
+    MethodChange(
+        "0.6.0",
+        ("uncertainty.combined", "uncertainty.expanded", "uncertainty.measured_part", "uncertainty.agreement"),
+        ("value", "interval", "judged_interval", "degrees_of_freedom"),
+        "The interval of the combined uncertainty is about the mean square error of a result: the mean square of the "
+        "run means, on which both s_I and the bias rest, counts once, and nothing is added to the square of the bias, "
+        "which on average holds the variance of the bias; the effective degrees of freedom count that mean square "
+        "once. The standard counts once: in the bias where that was measured against values that do not rest on it, "
+        "or whose uncertainty is stated, else beside it. A component that is taken from a measured standard deviation "
+        "brings the interval of that.",
+    ),
+    MethodChange(
+        "0.6.0",
+        ("uncertainty.coverage_factor", "uncertainty.constant", "uncertainty.proportional", "decision.*"),
+        ("value", "interval", "judged_interval", "degrees_of_freedom"),
+        "They follow the combined uncertainty and its effective degrees of freedom.",
     ),
 )
 

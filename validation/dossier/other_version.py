@@ -25,7 +25,7 @@ _WORDS = {
     CONCLUSION: ("text", "restrictions"),
 }
 #: Of a verdict and a step: what follows from the quantity, and so moves with it.
-_FOLLOWING = ("observed", "interval", "outcome", "settled", "is fragile", "difference")
+_FOLLOWING = ("observed", "interval", "bound", "outcome", "settled", "is fragile", "difference")
 #: So many names are written in one line.
 _NAMED = 12
 

@@ -58,6 +58,11 @@ class ConfidenceDistribution:
         """Sentences that hold at this level alone, such as why it has no interval."""
         return ()
 
+    @property
+    def untruncated(self) -> float | None:
+        """Of a sum of components of variance the root before any was set to zero; None where there is no such sum."""
+        return None
+
     def to_dict(self) -> dict[str, object]:
         """Kind and parameters, plain JSON types."""
         kind = f"{type(self).__module__.rpartition('.')[2]}.{type(self).__name__}"
@@ -200,6 +205,10 @@ class SumOfMeanSquares(ConfidenceDistribution):
         ends = guarded_sum_interval(self.coefficients, self.mean_squares, self.raised, self.dfs, confidence=level)
         return _with_estimate(self.value, ends)
 
+    @property
+    def untruncated(self) -> float:
+        return sqrt(sum(c * square for c, square in zip(self.coefficients, self.mean_squares, strict=True)))
+
 
 @dataclass(frozen=True)
 class Component(ConfidenceDistribution):
@@ -307,6 +316,11 @@ class Affine(ConfidenceDistribution):
         low, high = (self.offset + self.factor * end for end in ends)
         return (low, high) if self.factor > 0 else (high, low)
 
+    @property
+    def untruncated(self) -> float | None:
+        inner = self.inner.untruncated
+        return None if inner is None else self.offset + self.factor * inner
+
     def notes(self, level: float) -> tuple[str, ...]:
         return self.inner.notes(level)
 
@@ -371,6 +385,11 @@ class Between(ConfidenceDistribution):
             return None
         share = self.share
         return (1 - share) * low[0] + share * high[0], (1 - share) * low[1] + share * high[1]
+
+    @property
+    def untruncated(self) -> float | None:
+        low, high = self.low.untruncated, self.high.untruncated
+        return None if low is None or high is None else (1 - self.share) * low + self.share * high
 
 
 @dataclass(frozen=True)

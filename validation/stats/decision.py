@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special
 
+from validation.stats.confidence import ConfidenceDistribution
 from validation.stats.prior import REACH, Prior, ResultsPrior, UncertaintyOf, split_nodes
 
 Array = NDArray[np.float64]
@@ -19,6 +20,8 @@ Zone = Literal["below", "conditionally below", "conditionally above", "above"]
 
 RULES: tuple[RuleName, ...] = ("simple", "guarded", "non-binary")
 RULE = "ILAC-G8:09/2019, 4.2; JCGM 106:2012, 8 (from memory)"
+#: Levels at which a confidence distribution is taken to average over it.
+_LEVELS = 40
 OVERALL = "JCGM 106:2012, 9 (clause from memory); numerical integration"
 
 
@@ -60,6 +63,38 @@ def probability_above(
         return np.asarray(special.ndtr(z))
     _check_df(degrees_of_freedom)
     return np.asarray(special.stdtr(degrees_of_freedom, z))
+
+
+def averaged(distribution: ConfidenceDistribution, of: Callable[[float], float]) -> float | None:
+    """Mean of a function of an estimated quantity over its confidence distribution.
+
+    With of(u) the probability of a wrong report, it is that probability when what is not known of u itself is counted.
+    Where u has the chi-square distribution of a standard deviation on nu degrees of freedom, a normal tail averages to
+    that of Student's t on nu.
+
+    Parameters
+    ----------
+    distribution : of the quantity, such as u; its intervals at all levels hold it
+    of : bounded function of the quantity, any unit
+
+    Returns
+    -------
+    float, in the unit of the function; None where the quantity has no intervals
+
+    Raises
+    ------
+    None.
+
+    References
+    ----------
+    Schweder and Hjort 2016 (confidence distributions; from memory): half the integral over all levels of the function
+    at both ends, here by Gauss's rule.
+    """
+    nodes, weights = np.polynomial.legendre.leggauss(_LEVELS)
+    ends = [distribution.interval(float(level)) for level in (1 + nodes) / 2]
+    if any(pair is None for pair in ends):
+        return None
+    return float(sum(w * (of(pair[0]) + of(pair[1])) for w, pair in zip(weights, ends, strict=True) if pair) / 4)
 
 
 def guard_factor(risk: float, *, degrees_of_freedom: float | None = None) -> float:

@@ -6,6 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from validation.stats.distributions import Distribution
 from validation.stats.estimate import Estimate
 from validation.stats.monte_carlo import AgreementResult, MonteCarloResult, agreement, monte_carlo
@@ -215,6 +218,72 @@ def assigned_value(
         drawn=drawn,
         agreement=None if drawn is None else agreement(propagated, drawn),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class SharedValues:
+    """Assigned values that share errors.
+
+    Attributes
+    ----------
+    covariance : shape (lots, lots), in the squared unit of the values
+    """
+
+    covariance: NDArray[np.float64]
+
+    @property
+    def correlation(self) -> NDArray[np.float64]:
+        """Of each pair, shape (lots, lots); 1 on the diagonal."""
+        u = np.sqrt(np.diag(self.covariance))
+        return self.covariance / np.outer(u, u)
+
+    @property
+    def u_mean(self) -> float:
+        """Standard uncertainty of the plain mean of the values: what is shared does not average away."""
+        return float(np.sqrt(self.covariance.mean()))
+
+    @property
+    def u_mean_if_independent(self) -> float:
+        """The same, had they nothing in common."""
+        return float(np.sqrt(np.trace(self.covariance)) / len(self.covariance))
+
+
+def shared_values(contributions: Sequence[Mapping[str, float]]) -> SharedValues:
+    """Covariance of assigned values from what each error brings to each of them.
+
+    Parameters
+    ----------
+    contributions : of each lot, by the name of the error: sensitivity times standard uncertainty, with its sign, in the
+        unit of the value. One name in several lots is one and the same error, fully correlated; other names are
+        independent
+
+    Returns
+    -------
+    SharedValues
+
+    Raises
+    ------
+    ValueError
+        No lot, or one without any contribution above zero.
+
+    References
+    ----------
+    JCGM 100:2008, 5.2.2 and F.1.2.3: u(q, r) = sum over common inputs of (dq/dx)(dr/dx) u(x)^2 (from memory).
+
+    Examples
+    --------
+    JCGM 100:2008, 5.2.2, example (from memory): ten resistors of 1000 ohm, each compared with one standard of u = 100
+    mohm, in series: u of their sum is 1 ohm, that of their mean 0.1 ohm; had they been independent 0.32 and 0.03.
+
+    >>> result = shared_values([{"standard": 0.1}] * 10)
+    >>> round(result.u_mean, 3), round(result.u_mean_if_independent, 3)
+    (0.1, 0.032)
+    """
+    if not contributions or not all(any(own.values()) for own in contributions):
+        raise ValueError("each lot must have a contribution other than zero")
+    names = list(dict.fromkeys(name for own in contributions for name in own))
+    table = np.array([[own.get(name, 0.0) for name in names] for own in contributions])
+    return SharedValues(table @ table.T)
 
 
 def _check(weighings: Sequence[Weighed], inputs: Mapping[str, Distribution], relative: Sequence[str]) -> None:

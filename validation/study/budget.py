@@ -225,6 +225,9 @@ class Budget(BaseModel):
     bias: Literal["enlarge", "correct", "restrict"] = "enlarge"
     """What becomes of a bias that is not corrected: enlarge joins it to the uncertainty, correct counts its own
     uncertainty alone because results are corrected, restrict leaves out the levels where it shows."""
+    reference: Literal["independent", "standard"] | None = None
+    """What the bias was measured against: independent: reference values that do not rest on the routine standard, so
+    that what its value errs by is in the bias; standard: values that rest on it, so that it counts beside the bias."""
     coverage: Annotated[float | None, BeforeValidator(_as_coverage)] = Field(
         default=None, json_schema_extra={"exclusiveMinimum": 0.5, "maximum": 0.9999}
     )

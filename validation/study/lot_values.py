@@ -161,6 +161,39 @@ def _in_use_notes(stated: Preparation) -> list[str]:
     ]
 
 
+def errors_of(value: LotValue) -> dict[str, float]:
+    """What each error brings to the value of a lot, with its sign; one name in two lots is one and the same error.
+
+    Shared are: purity where fuel and batch are the same, as with two dilutions of one parent lot; readings of one
+    balance under one certificate, as if all of `u_g` were the balance's own error; losses whose sizes rest on one
+    report; densities of the same fuel and oil; the air of one day. Homogeneity is of each lot alone.
+    """
+    named: dict[str, float] = {}
+    for part in value.result.propagated.parts:
+        name = _source(part.name, value.record.preparation) or f"{part.name} of lot {value.record.lot}"
+        named[name] = named.get(name, 0.0) + part.contribution
+    return named
+
+
+def _source(name: str, stated: Preparation) -> str | None:
+    """The error behind an input, by a name that other lots may share; None: of this lot alone."""
+    fuel, reports = stated.fuel, {LOSS: stated.loss_while_weighing, IN_USE: stated.in_use_loss}
+    if name == PURITY:
+        return f"purity of {fuel.name}, batch {fuel.batch}" if fuel.batch else None
+    if name in reports:
+        part = reports[name]
+        return None if part is None or part.evidence is None else f"{name} by {part.evidence}"
+    if name in (AIR, WEIGHTS):
+        return f"{name} on {stated.made}"
+    if name in (FUEL_DENSITY, OIL_DENSITY):
+        return f"density of {fuel.name if name == FUEL_DENSITY else stated.oil.name}"
+    used = {(item.balance, item.certificate) for item in stated.weighings}
+    if name == HOMOGENEITY or len(used) > 1:
+        return None
+    ((balance, certificate),) = used
+    return f"{name} by balance {balance}, certificate {certificate}" if certificate else None
+
+
 def disagreements(plan: Plan, records: Mapping[str, LotRecord]) -> list[str]:
     """A sentence for each lot whose value in the plan disagrees with its weighings beyond the uncertainty of both."""
     sentences = []

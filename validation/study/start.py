@@ -262,6 +262,7 @@ def _facts_lines(design: Design) -> list[str]:
         ),
         *(["lots:", f"  in_use: {design.lots[0]}"] if design.lots else []),
         "# uncertainty:   # each line is answered: its size, or why it has none (docs/uncertainty.md)",
+        "#   # reference: independent   # where no reference value of the precision experiment rests on the standard",
         "#   components:",
         *(f"#     - {{name: {name}, {answer}}}" for name, answer in _ANSWERS.items()),
         "# decision:   # the rule agreed with the customer; docs/decision.md",

@@ -17,6 +17,7 @@ from validation.characteristics.decision.risk import (
     prior_notes,
     risk_quantities,
     single_tables,
+    uncertain_u_table,
 )
 from validation.characteristics.decision.wording import agreement_words, rounding_note, rule_words, wording_tables
 from validation.characteristics.decision.zones import (
@@ -161,6 +162,7 @@ def _tables(chapter: _Chapter, history: History | None) -> tuple[Table, ...]:
         rules_table(limits, curve, rule, study.plan.decision is not None),
         *single_tables(limits, curve, history),
         *([] if history is None else [overall_table(limits, curve, history)]),
+        *uncertain_u_table(limits, chapter.known, history),
         *wording_tables(limits, curve, rule, unit_after(study.unit), coverage),
     )
 

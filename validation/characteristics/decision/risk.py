@@ -11,7 +11,16 @@ import numpy as np
 from validation.characteristics.decision.chances import chance, percent
 from validation.characteristics.decision.zones import AtLimit, Known
 from validation.figures.decision import EarlierResults
-from validation.stats.decision import OVERALL, OneResult, one_result, overall_risk, probability_above_with, u_curve
+from validation.stats.decision import (
+    OVERALL,
+    OneResult,
+    averaged,
+    one_result,
+    overall_risk,
+    probability_above,
+    probability_above_with,
+    u_curve,
+)
 from validation.stats.prior import FittedPrior, Prior, ResultsPrior, UncertaintyOf, density_of_results, fit_prior
 from validation.study.model import ExperimentData, Study
 from validation.study.quantity import Quantity, Table
@@ -33,7 +42,8 @@ NO_HISTORY = (
 FROM_HISTORY = (
     "The earlier results are taken as true value plus error, with the uncertainty that this study found; the spread "
     "of the error is taken out by the fit. The interval of false clearance and false condemnation holds the number of "
-    "earlier results alone: the form of the distribution and u are taken as known."
+    "earlier results alone: the form of the distribution and u are taken as known. A table of its own shows what they "
+    "are where u is another."
 )
 
 
@@ -206,6 +216,51 @@ def overall_table(limits: Sequence[AtLimit], u: UncertaintyOf, history: History)
     head += ["between", "reported as above", "of those above, cleared"]
     caption = "All results: what each rule does to samples like the earlier ones"
     return Table("all results", caption, tuple(head), tuple(rows))
+
+
+def uncertain_u_table(limits: Sequence[AtLimit], known: Known, history: History | None) -> list[Table]:
+    """What the risks become where u is not the one reported: at the ends of its interval, and averaged over it."""
+    head = ["limit", "u", "its size", "a result at the acceptance limit", "a result at the rejection limit"]
+    head += [] if history is None else ["false clearance", "false condemnation"]
+    caption = "Risk of a wrong report where u is not the one reported, by which the zones were made"
+    rows = tuple(row for at in limits for row in _rows_by_u(at, known, history))
+    return [Table("uncertain u", caption, tuple(head), rows)] if rows else []
+
+
+def _rows_by_u(at: AtLimit, known: Known, history: History | None) -> list[tuple[str, ...]]:
+    """The risks at one limit; none where u has no interval."""
+    q = known.nearest(at.limit)
+    ends, of_u = q.interval, q.estimate.distribution
+    if ends is None or of_u is None or not q.value:
+        return []
+    risks, limit = _risks_by_u(at, q.value, known, history), level_text(at.limit)
+    sizes = {"as reported": q.value, "lower end of its interval": ends[0], "upper end of its interval": ends[1]}
+    rows = [
+        (limit, name, significant(at.u * u / q.value, 3), *(percent(risk(u)) for risk in risks))
+        for name, u in sizes.items()
+    ]
+    means = [averaged(of_u, risk) for risk in risks]
+    return [*rows, (limit, "averaged over u", "", *("" if mean is None else percent(mean) for mean in means))]
+
+
+def _risks_by_u(at: AtLimit, reported: float, known: Known, history: History | None) -> list[Callable[[float], float]]:
+    """Each risk as a function of the u at the limit; elsewhere u keeps its share of that."""
+    zones = at.zones
+
+    def single(end: float) -> Callable[[float], float]:
+        side = 1.0 if end <= at.limit else -1.0
+        return lambda u: float(probability_above(side * end, u * float(known.curve(end)) / reported, side * at.limit))
+
+    def overall(name: str) -> Callable[[float], float]:
+        def risk(u: float) -> float:
+            assert history is not None
+            of_u = overall_risk(history.chosen.prior, zones, lambda x: known.curve(x) * u / reported)
+            return float(getattr(of_u, name))
+
+        return risk
+
+    over_all = [] if history is None else [overall("false_clearance"), overall("false_condemnation")]
+    return [single(zones.acceptance_limit), single(zones.rejection_limit), *over_all]
 
 
 def prior_notes(

@@ -11,6 +11,7 @@ from validation.characteristics.standards.budgets import (
     budget_tables,
     lot_budget,
     methods_table,
+    shared_table,
 )
 from validation.characteristics.standards.chain import chains_of, links_table
 from validation.characteristics.standards.keeping import keeping
@@ -54,7 +55,13 @@ def evaluate(study: Study, stability: Evaluation) -> Evaluation:
         sentences = (*kept, *older, *without_evidence(records))
         return Display(
             notes=sentences,
-            tables=(*facts_tables(records), *budget_tables(drawn), methods_table(drawn), links_table(chains)),
+            tables=(
+                *facts_tables(records),
+                *budget_tables(drawn),
+                methods_table(drawn),
+                *shared_table(drawn),
+                links_table(chains),
+            ),
             page_one=tuple(older),
             view=StandardsView(tuple(budgets.values()), alike, chains, sentences),
         )

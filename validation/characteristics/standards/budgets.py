@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import combinations
+from math import sqrt
 from typing import Any
 
 from validation.figures.standards import LotBudget, MonteCarloWords
 from validation.stats.monte_carlo import AgreementResult
 from validation.stats.propagation import Part
-from validation.stats.standards import LOSS
-from validation.study.lot_values import LotValue
+from validation.stats.standards import LOSS, shared_values
+from validation.study.lot_values import LotValue, errors_of
 from validation.study.quantity import Table
 from validation.words import fixed, places_for, sentence_list, significant
 
@@ -102,6 +104,40 @@ def _method_row(value: LotValue) -> tuple[str, ...] | None:
     intervals = (propagated.interval, drawn.symmetric, drawn.shortest)
     spans = [f"{fixed(low, places)} to {fixed(high, places)}" for low, high in intervals]
     return (value.record.lot, *numbers, *spans, word)
+
+
+#: A shared error is named where it makes up more than this share of a variance.
+NAMED = 0.01
+
+
+def shared_table(values: Sequence[LotValue]) -> list[Table]:
+    """Correlation of the assigned values, pair by pair, and the uncertainty of their mean; of two lots or more."""
+    values = [value for value in values if value.result.standard_uncertainty]
+    if len(values) < 2:
+        return []
+    joint, unit = shared_values([errors_of(value) for value in values]), values[0].record.preparation.unit
+    places = places_for(min(value.result.standard_uncertainty for value in values)) + 1
+    rows = []
+    for i, j in combinations(range(len(values)), 2):
+        lots = sentence_list([values[k].record.lot for k in (i, j)])
+        size = fixed(sqrt(max(joint.covariance[i, j], 0.0)), places)
+        rows.append((lots, _common(values[i], values[j]), size, fixed(joint.correlation[i, j], 2)))
+    apart = f"had they nothing in common: {fixed(joint.u_mean_if_independent, places)}"
+    rows.append(("u of the mean of all", apart, fixed(joint.u_mean, places), ""))
+    head = ("lots", "what both values err by together", f"its size / {unit}", "correlation")
+    return [Table("shared", "What the assigned values of the lots have in common", head, tuple(rows))]
+
+
+def _common(first: LotValue, second: LotValue) -> str:
+    """The errors that two lots share, the largest first; without what a report or certificate says beside its name."""
+    one, other = errors_of(first), errors_of(second)
+    shares = {
+        name: abs(one[name] * other[name]) / (first.result.standard_uncertainty * second.result.standard_uncertainty)
+        for name in one
+        if name in other
+    }
+    names = sorted((name for name in shares if shares[name] > NAMED), key=lambda name: -shares[name])
+    return sentence_list([name.partition(",")[0] for name in names]) or "nothing of weight"
 
 
 # What is drawn and said ---------------------------------------------------------------------------------------------

@@ -100,7 +100,7 @@ def _measured_alone(study: Study, sources: Sources) -> str:
     """What the sentence says that stands in place of a budget: the measured part, named as what it is."""
     places = [x for x in study.plan.study.customer_limits if sources.tested[0] <= x <= sources.tested[-1]]
     level = max(places) if places else sources.tested[-1]
-    parts = measured_parts(sources, level, "enlarge", standard_is_component=False)
+    parts = measured_parts(sources, level, Budget())
     lacking = "The plan has no block uncertainty: what each component brings, or why it brings nothing, is not stated."
     if parts is None:
         return lacking
@@ -278,15 +278,17 @@ CHARACTERISTIC = Characteristic(
         "A map sets the two side by side, component by component; a component that the study measured as part of a "
         "whole counts in the bottom-up budget alone.",
         "k is Student's t for the effective degrees of freedom (Welch-Satterthwaite), truncated to a whole number. "
-        "The interval of u joins those of its measured parts (modified large sample); what the plan states counts as "
-        "known.",
+        "The interval of u is about the mean square error of a result: s_I and the bias rest on the same run means, "
+        "whose mean square it counts once, and it adds nothing to the square of the bias, which on average holds the "
+        "variance of the bias. What the plan states counts as known.",
     ),
     keys=(
         KeyInfo(
             f"{NAME}.combined",
             "combined standard uncertainty of a result, top-down",
             "u",
-            "u^2 = s_I^2 + b^2 + u_b^2 + u_std^2 + sum(u_i^2), b the bias, u_i what did not vary in the runs",
+            "u^2 = s_I^2 + b^2 + u_b^2 + u_std^2 + sum(u_i^2), b the bias, u_std where b does not hold it, u_i what "
+            "did not vary in the runs",
             COMBINED_SOURCE,
             "level",
             "study",
@@ -310,7 +312,7 @@ CHARACTERISTIC = Characteristic(
             f"{NAME}.coverage_factor",
             "coverage factor for the effective degrees of freedom",
             "k",
-            "k = t((1 + p) / 2, ν_eff), ν_eff = u^4 / sum(u_i^4 / ν_i), truncated",
+            "k = t((1 + p) / 2, ν_eff), ν_eff = u^4 / sum(u_i^4 / ν_i) over independent mean squares, truncated",
             K_SOURCE,
             "level",
             "1",
@@ -322,7 +324,7 @@ CHARACTERISTIC = Characteristic(
             f"{NAME}.measured_part",
             "standard uncertainty of what varied in the runs alone; not the uncertainty of a result",
             "u_run",
-            "u_run^2 = s_I^2 + b^2 + u_b^2 + u_std^2",
+            "u_run^2 = s_I^2 + b^2 + u_b^2 + u_std^2, u_std where b does not hold it",
             COMBINED_SOURCE,
             "level",
             "study",

@@ -45,7 +45,8 @@ def _standard(one: LevelBudget, sources: Sources) -> Check | None:
         return None
     planned = size_of(parts) / abs(one.level)
     agrees = abs(planned / q.value - 1) <= CLOSE
-    counted = "top-down counts the record, bottom-up the plan" if parts[0].part_of else "the plan counts on both sides"
+    top_down = "it is in the bias" if one.standard is None else "counts the record"
+    counted = f"top-down {top_down}, bottom-up the plan" if parts[0].part_of else "the plan counts on both sides"
     remark = f"apart by less than a tenth; {counted}" if agrees else counted
     return Check("standard", _share(planned), f"{_share(q.value)} (lot record{_of(q)})", agrees, remark)
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from math import inf, isfinite
+from math import inf, isfinite, sqrt
 from typing import Any
 
+from validation.characteristics._precision_runs import EXPERIMENT, levels
 from validation.stats.confidence import Between, ConfidenceDistribution
 from validation.study.budget import TAKEN_FROM
 from validation.study.model import Study
-from validation.study.quantity import Evaluation, Quantity
+from validation.study.quantity import At, Evaluation, Quantity
 from validation.words import level_text
 
 S_I, TRUENESS_BIAS = "intermediate_precision.s_I", "trueness.bias"
@@ -28,6 +29,28 @@ class Measured:
     distribution: ConfidenceDistribution | None = None
     quantities: tuple[Quantity, ...] = ()
     notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredBias:
+    """A bias with the two parts of its uncertainty: scatter of the runs, and the reference values."""
+
+    of_trueness: Measured
+    runs: int
+    reference: float
+
+    @property
+    def value(self) -> float:
+        return self.of_trueness.value
+
+    @property
+    def uncertainty(self) -> float | None:
+        return self.of_trueness.uncertainty
+
+    @property
+    def error(self) -> float:
+        """Standard error by scatter."""
+        return sqrt(max((self.uncertainty or 0.0) ** 2 - self.reference**2, 0.0))
 
 
 @dataclass(frozen=True)
@@ -68,6 +91,25 @@ class Sources:
             (low, high),
             tuple(dict.fromkeys((*self._of_level(low), *self._of_level(high), note))),
         )
+
+    def bias(self, level: float) -> MeasuredBias | None:
+        """The bias at a level; between two levels with the uncertainty of the one that has the larger."""
+        measured = self.at(TRUENESS_BIAS, level)
+        if measured is None:
+            return None
+        widest = max(measured.quantities, key=lambda q: q.standard_uncertainty or 0.0)
+        return MeasuredBias(measured, widest.units or 1, self._references.get(widest.at, 0.0))
+
+    @cached_property
+    def _references(self) -> dict[At, float]:
+        """Standard uncertainty of the reference value, by level of the precision experiment."""
+        return {level.at: level.reference_uncertainty[0] or 0.0 for level in levels(self.study.experiments[EXPERIMENT])}
+
+    @cached_property
+    def lots_in_runs(self) -> set[str]:
+        """Lots of the standard that the runs of the precision experiment were calibrated with, as far as stated."""
+        table = self.study.experiments[EXPERIMENT].table
+        return set(table["lot"].astype(str).str.strip()) - {""} if "lot" in table else set()
 
     def _of_level(self, q: Quantity) -> tuple[str, ...]:
         """The notes that concern this level, not the whole chapter that measured it."""
