@@ -23,6 +23,7 @@ from validation.selftest.coverage import (
     bias_line_rows,
     blank_group,
     coefficient_rows,
+    counted_group,
     departure_group,
     design_text,
     differences_group,
@@ -35,6 +36,7 @@ from validation.selftest.coverage import (
     ratio_text,
     run_errors,
     run_group,
+    slope_group,
     storage_rows,
     straight_place,
     straight_readings,
@@ -103,6 +105,8 @@ def groups() -> list[Group]:
         *(blank_group(counts, ratio, 10_000) for counts in ((1,) * 10, (2,) * 5, (2,) * 10) for ratio in RATIOS),
         *(low_range_group(5, 2, ratio, 10_000) for ratio in (0.0, 0.25, 1.0)),
         low_range_group(10, 1, 0.0, 10_000),
+        *_counted_groups(),
+        *(slope_group(distance, 10_000) for distance in (3.0, 5.0, 10.0, 100.0)),
         *(
             group
             for n, methods in product((10, 20, 40), (EQUAL, GROWING, OWN))
@@ -114,6 +118,13 @@ def groups() -> list[Group]:
         ),
         *_evidence_groups(),
     ]
+
+
+def _counted_groups() -> list[Group]:
+    designs = [(1, 4, 0.0, False), (4, 1, 0.0, False), (4, 1, 1.0, True), (4, 1, 10.0, True), (10, 1, 10.0, True)]
+    designs += [(5, 2, 0.0, False), *((5, 2, ratio, shared) for ratio in (1.0, 10.0) for shared in (False, True))]
+    designs += [(3, 3, 1.0, False), (3, 3, 1.0, True), (3, 3, 10.0, True)]
+    return [counted_group(*design, scatter, 10_000) for design in designs for scatter in (SCATTER, CONSTANT_SCATTER)]
 
 
 def _looped_groups() -> list[Group]:

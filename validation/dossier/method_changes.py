@@ -61,12 +61,24 @@ METHOD_CHANGES: tuple[MethodChange, ...] = (
         "results stood for it, and no requirement on the comparison could be met.",
         of_censored=True,
     ),
+    MethodChange(
+        "0.6.0",
+        ("detection.*",),
+        ("interval", "judged_interval"),
+        "The interval of a limit from a calibration line holds the error of the slope; where the slope is not told "
+        "apart from zero no limit is given.",
+    ),
 )
 
 #: Quantities, by the version that gave them first or gave them last; a quantity without an entry is in every version.
 #: Only added to, as the record of methods.
-QUANTITIES_ADDED: Mapping[str, tuple[str, ...]] = {"0.4.0": ("carry_over.reach",)}
-QUANTITIES_DROPPED: Mapping[str, tuple[str, ...]] = {}
+QUANTITIES_ADDED: Mapping[str, tuple[str, ...]] = {
+    "0.4.0": ("carry_over.reach",),
+    "0.6.0": ("detection.critical_value", "detection.detection_limit"),  # at "..., errors counted"
+}
+QUANTITIES_DROPPED: Mapping[str, tuple[str, ...]] = {
+    "0.6.0": ("detection.*",),  # of a line whose slope is not told apart from zero
+}
 
 
 @dataclass(frozen=True, slots=True)
