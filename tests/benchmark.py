@@ -23,15 +23,16 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from benchmark_scale import print_scale
+from scipy import optimize
 from scipy.stats import theilslopes
 from statsmodels.regression.mixed_linear_model import MixedLM
 
 from validation import resources
 from validation.characteristics.registry import characteristics
 from validation.selftest import coverage
-from validation.simulation.lines import LineDesign
+from validation.simulation.lines import LineDesign, LineTruth, Scatter, line_readings
 from validation.simulation.pairs import PairsDesign
-from validation.stats import calibration, comparison, detection, straightness
+from validation.stats import calibration, comparison, detection, over_levels, straightness
 from validation.stats.distributions import Normal, Rectangular, StudentT, triangular
 from validation.stats.mean_squares import Components, MeanSquares
 from validation.stats.mixed_model import mixed_model
@@ -131,8 +132,18 @@ def simulated_studies() -> list[tuple[str, float, float]]:
         found = NestedStages.of(y, ((3,),) * 8)
         found.s_L_interval(0.95), found.s_R_interval(0.95)
 
+    whole = LineDesign((0.5, 1.0, 2.0, 4.0, 5.0, 7.5, 10.0), 8, 3)
+    of_levels = line_readings(rng, 200, whole, LineTruth(0.02, 0.01, Scatter(0.03, 0.018), 0.02, 0.012))
+    of_range = over_levels.CellMeans.of(whole.x, whole.run, of_levels)
+
     jobs: list[tuple[str, Callable[[], object], int, Callable[[int], object]]] = [
         ("precision, 8 runs of 3", precision_at_once, 4000, lambda i: precision(y[i].reshape(8, 3, 1).tolist())),
+        (
+            "whole range, 7 levels, 8 runs of 3",
+            lambda: over_levels.fit_over_levels(of_range, close=1e-6),
+            200,
+            lambda i: dense_range(whole.x, whole.run, of_levels[i]),
+        ),
         (
             "reproducibility, 8 laboratories of 3",
             laboratories_at_once,
@@ -211,6 +222,21 @@ cat(system.time(lmer(y ~ 1 + (1 | analyst) + (1 | instrument) + (1 | run), readi
 
 #: Statistic, what it is held against, seconds of both; None where the other cannot be had.
 Pair = tuple[str, str, float, float | None]
+
+
+def dense_range(x: np.ndarray, run: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Variances of the model of the whole range from whole covariance matrices, by scipy's search."""
+    design, alike, at = np.column_stack([np.ones_like(x), x]), run[:, None] == run, np.outer(x, x)
+
+    def deviance(logs: np.ndarray) -> float:
+        a_r, b_r, a, b = np.exp(logs)
+        inverse = np.linalg.inv(np.diag(a_r + b_r * x**2) + alike * (a + b * at))
+        information = design.T @ inverse @ design
+        residual = y - design @ np.linalg.solve(information, design.T @ inverse @ y)
+        logs_of = np.linalg.slogdet(information)[1] - np.linalg.slogdet(inverse)[1]
+        return float(logs_of + residual @ inverse @ residual)
+
+    return np.asarray(np.exp(optimize.minimize(deviance, np.full(4, -7.0), method="L-BFGS-B").x))
 
 
 def seconds(job: Callable[[], object], repeats: int = 3) -> float:

@@ -7,7 +7,7 @@ from functools import partial
 from itertools import product
 
 import numpy as np
-from scipy.special import fdtrc
+from scipy.special import chdtri, fdtrc
 
 from validation.selftest.checks import CoverageRow
 from validation.selftest.coverage import (
@@ -26,6 +26,7 @@ from validation.selftest.coverage import (
     budget_group,
     coefficient_rows,
     content_group,
+    counted_group,
     departure_group,
     design_text,
     differences_group,
@@ -39,6 +40,7 @@ from validation.selftest.coverage import (
     run_errors,
     run_group,
     shared_runs_group,
+    slope_group,
     storage_rows,
     straight_place,
     straight_readings,
@@ -48,7 +50,7 @@ from validation.selftest.coverage import (
     weighted_group,
 )
 from validation.selftest.rates import Array, Group, Place
-from validation.simulation.lines import LineDesign
+from validation.simulation.lines import LineDesign, LineTruth, Scatter, line_readings
 from validation.simulation.nested import (
     CrossedDesign,
     CrossedTruth,
@@ -61,6 +63,7 @@ from validation.simulation.trials import GroupTruth, TrialTruth, group_readings,
 from validation.stats.distributions import Rectangular, type_a
 from validation.stats.estimate import LIMIT_FACTOR
 from validation.stats.mixed_model import mixed_model
+from validation.stats.over_levels import CellMeans, fit_over_levels, over_levels
 from validation.stats.precision import against_published, precision
 from validation.stats.precision_model import precision_model
 from validation.stats.propagation import propagate
@@ -136,6 +139,8 @@ def groups() -> list[Group]:
         *(blank_group(counts, ratio, 10_000) for counts in ((1,) * 10, (2,) * 5, (2,) * 10) for ratio in RATIOS),
         *(low_range_group(5, 2, ratio, 10_000) for ratio in (0.0, 0.25, 1.0)),
         low_range_group(10, 1, 0.0, 10_000),
+        *_counted_groups(),
+        *(slope_group(distance, 10_000) for distance in (3.0, 5.0, 10.0, 100.0)),
         *(
             group
             for n, methods in product((10, 20, 40), (EQUAL, GROWING, OWN))
@@ -147,6 +152,13 @@ def groups() -> list[Group]:
         ),
         *_evidence_groups(),
     ]
+
+
+def _counted_groups() -> list[Group]:
+    designs = [(1, 4, 0.0, False), (4, 1, 0.0, False), (4, 1, 1.0, True), (4, 1, 10.0, True), (10, 1, 10.0, True)]
+    designs += [(5, 2, 0.0, False), *((5, 2, ratio, shared) for ratio in (1.0, 10.0) for shared in (False, True))]
+    designs += [(3, 3, 1.0, False), (3, 3, 1.0, True), (3, 3, 10.0, True)]
+    return [counted_group(*design, scatter, 10_000) for design in designs for scatter in (SCATTER, CONSTANT_SCATTER)]
 
 
 def _looped_groups() -> list[Group]:
@@ -162,6 +174,10 @@ def _looped_groups() -> list[Group]:
         *(Group(f"s(x), {df}", 1000, partial(model_rows, df)) for df in (16, 8)),
         Group("mixed model: nested", 1000, partial(factor_rows, NESTED_DAYS, nested)),
         Group("mixed model: crossed", 1000, partial(factor_rows, CROSSED_DAYS, crossed)),
+        *(
+            Group(f"whole range: {runs} x {each}", 2000, partial(range_rows, levels, runs, each))
+            for levels, runs, each in ((LEVELS, 8, 3), ((0.5, 2.0, 5.0, 10.0), 5, 2))
+        ),
         Group("reference value", 4000, reference_rows),
         Group("bias line", 2000, bias_line_rows),
     ]
@@ -287,6 +303,45 @@ def factor_rows(
     y = crossed_readings(rng, studies, CrossedDesign(codes), CrossedTruth((1.0, 1.0), 1.0))
     place = Place("precision", words, "s_analyst = s_day = s_r")
     return _over(y, one, place, ("s_analyst (mixed model)", "s_day (mixed model)"), FEW_VALUES)
+
+
+WHOLE = "A chi-square limit of the profile: of parts that five runs decide it covers more where the truth is near zero."
+CURVES = "Share of studies whose whole curve lies within its band; a tenth of the studies of the rows above."
+
+
+def range_rows(
+    levels: Sequence[float], runs: int, each: int, rng: np.random.Generator, studies: int
+) -> list[CoverageRow]:
+    """Parts, bias and bands of the model of the whole range; its form of s(x) is that of the truth."""
+    design, top = LineDesign(tuple(levels), runs, each), max(levels)
+    truth = np.array([0.03, 0.018 * top, 0.02, 0.012 * top])
+    s = np.hypot(truth[0], truth[1] * design.x / top)
+    y = line_readings(rng, studies, design, LineTruth(0.02, 0.01, Scatter(0.0), truth[2], truth[3] / top))
+    y += s * rng.standard_normal(y.shape)
+    cells = CellMeans.of(design.x, design.run, y)
+    fit = fit_over_levels(cells, close=1e-6)
+    place = Place("precision", f"whole range: {len(levels)} levels, {design_runs(runs, each)}", "lines of the runs")
+    rows = []
+    for part, name in enumerate(("a_r", "b_r", "a_run", "b_run")):
+        start, held = fit.variances.copy(), np.arange(4) == part
+        start[:, part] = truth[part] ** 2
+        profile = fit_over_levels(cells, start=start, held=np.tile(held, (studies, 1)), close=1e-6)
+        inside_it = profile.deviance - fit.deviance <= chdtri(1, 1 - 0.95)
+        rows.append(place.row(f"{name} of the whole range", 0.95, inside_it, more=part > 1, note=WHOLE))
+    hits = []
+    for study in range(studies // 10):
+        found = over_levels(design.x.tolist(), design.run.tolist(), y[study].tolist()).bands
+        assert found is not None
+        within, own = (np.hypot(truth[k], truth[k + 1] * found.x / top) for k in (0, 2))
+        curves = (within, found.s_r), (np.hypot(within, own), found.s_I), (0.02 + 0.01 * found.x, found.bias)
+        hits.append([bool(np.all((band[1] <= true) & (true <= band[2]))) for true, band in curves])
+    names = [f"{name} of the whole range, band" for name in ("s_r", "s_I", "bias")]
+    return [*rows, *looped(place, names, hits, note=CURVES)]
+
+
+def design_runs(runs: int, each: int) -> str:
+    """Runs and readings in words."""
+    return f"{runs} runs of {each}"
 
 
 def reference_rows(rng: np.random.Generator, studies: int) -> list[CoverageRow]:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from itertools import groupby
 
 from validation.selftest.checks import CoverageRow
-from validation.selftest.coverage import EQUAL, GROWING
+from validation.selftest.coverage import COUNTED, EQUAL, GROWING, LOW_RANGE
 from validation.selftest.rates import SLACK
 
 AREAS = {
@@ -83,10 +83,11 @@ def _conclusions(rows: Sequence[CoverageRow]) -> str:
     small = [row for row in present if row.design.startswith(("5 runs", "5 lab"))]
     absent = [row for row in rows if row.truth.startswith(("s_run = 0", "s_L = 0"))]
     in_ten, in_five = ([r for r in rows if r.design == f"10 blanks in {runs} runs"] for runs in (10, 5))
-    plain, kept, low = (
-        [f"{name}: {rate}" for rate in _RATES]
-        for name in ("IUPAC 1997", "IUPAC 1997, runs kept", "ISO 11843-2, low range, s linear")
+    plain, kept, low, counted = (
+        [f"{name}: {rate}" for rate in _RATES] for name in ("IUPAC 1997", "IUPAC 1997, runs kept", LOW_RANGE, COUNTED)
     )
+    three = [row for row in rows if row.design.endswith("3 runs of 3 at each")]
+    others = [row for row in rows if row not in three]
     equal = [row for row in rows if row.truth == EQUAL.words]
     grows = [row for row in rows if row.truth == GROWING.words]
     screened = [row for row in rows if row.area == "screening"]
@@ -112,7 +113,10 @@ def _conclusions(rows: Sequence[CoverageRow]) -> str:
         f"`IUPAC 1997`, alpha and beta: {_span(in_ten, *plain)} with 10 blanks in 10 runs, "
         f"{_span(in_five, *plain)} "
         f"with 10 in 5 runs, the most where runs differ much; `IUPAC 1997, runs kept`: {_span(in_five, *kept)}.",
-        f"`ISO 11843-2, low range, s linear` with 10 blanks among its readings: {_span(rows, *low)}.",
+        f"`{LOW_RANGE}`, from four readings at each level to ten in runs that differ much: {_span(rows, *low)}; "
+        f"`{COUNTED}` on the same readings: {_span(others, *counted)}, with three runs alone {_span(three, *counted)}.",
+        f"Intervals of the limits of a line hold for any slope: {_span(rows, 'ISO 11843-2: interval of x_C, open*')}; "
+        f"with the slope taken as known {_span(rows, 'interval of x_D with a slope*')}.",
         "`blank 3s` leaves every second sample at its limit undetected; 1.645 s and 3.29 s, which the program does not "
         f"use, err in {_span(rows, 'mean + 1.645*')}.",
         f"Lines with equal scatter: Deming {_span(equal, 'Deming*')}, York {_span(equal, 'York*')}, Passing-Bablok "

@@ -23,6 +23,7 @@ from validation.stats.intervals import mean_interval, sd_interval
 from validation.stats.lines import weighted_lines
 from validation.stats.mean_squares import Components, MeanSquares
 from validation.stats.nested_stages import NestedStages
+from validation.stats.over_slope import over_slope_factors
 from validation.stats.precision import precision
 from validation.stats.regression import straight_line
 from validation.stats.reproducibility import nested_reproducibility
@@ -134,7 +135,8 @@ def lines(design):
     x, y = readings.x, readings.small
     line = weighted_lines(x, y)
     limits = detection.LinearSdLimits.of(x, y, readings.level, alpha=0.05)
-    of_zero = sd_interval(limits.critical, limits.effective_df(np.zeros(STUDIES)), 0.95)
+    factors = over_slope_factors(limits.slope_t, limits.effective_df(np.zeros(STUDIES)), 0.95)
+    of_zero = tuple(factor * limits.critical for factor in factors)
     many = with_ends(
         (line.slope, mean_interval(line.slope, line.slope_error, line.degrees_of_freedom, 0.95)),
         (line.intercept, mean_interval(line.intercept, np.sqrt(line.variance_at_zero), line.degrees_of_freedom, 0.95)),

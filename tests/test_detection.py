@@ -11,12 +11,13 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 import yaml
-from scipy import stats
+from scipy import optimize, stats
 from small_study import small_study
 
 from validation.characteristics.detection import CHARACTERISTIC
 from validation.figures import detection as figures
 from validation.stats.detection import (
+    LinearSdLimits,
     blank_3s,
     din_32645,
     iso_11843_2,
@@ -28,7 +29,17 @@ from validation.stats.detection import (
     run_component,
     spiked_replicates,
 )
-from validation.stats.intervals import sd_interval
+from validation.stats.detection_rates import (
+    LineTruth,
+    beyond,
+    blank_rates,
+    low_range_rates,
+    ordinary_rates,
+    runs_kept_rates,
+)
+from validation.stats.intervals import fieller, sd_interval
+from validation.stats.low_range import CountedLimits, iso_11843_2_counted
+from validation.stats.over_slope import not_told_apart, over_slope_factors
 from validation.stats.regression import straight_line
 
 REFERENCE = Path(__file__).parent / "reference"
@@ -240,7 +251,7 @@ def test_din_32645_quantification_limit_has_a_half_width_of_a_third():
 def test_din_32645_finds_a_limit_that_the_half_width_reaches_near_the_mean_alone():
     # Levels close together far from zero: the half-width outgrows x in the end, but falls to x / 3 before. Reference
     # library: statsmodels, two-sided 95 % prediction interval at x_BG in units of x.
-    x, y = [2.6, 2.7, 2.8, 2.8, 2.8], [0.0, 0.0, 0.0, 0.0, 0.054]
+    x, y = [2.6, 2.7, 2.8, 2.8, 2.8], [0.0, 0.016, 0.022, 0.024, 0.026]
     at = din_32645(straight_line(x, y)).quantification_limit.value
     fit = sm.OLS(y, sm.add_constant(x)).fit()
     frame = fit.get_prediction([1.0, at]).summary_frame(alpha=0.05)
@@ -248,7 +259,7 @@ def test_din_32645_finds_a_limit_that_the_half_width_reaches_near_the_mean_alone
 
 
 def test_din_32645_without_a_quantification_limit_says_so():
-    x, y = [0.0, 1.0, 2.0, 3.0], [0.0, 2.5, 0.5, 3.0]
+    x, y = [0.0, 1.0, 2.0, 3.0, 4.0], [0.0, 2.0, 1.0, 3.0, 3.5]
     found = din_32645(straight_line(x, y))
     assert found.quantification_limit is None
     assert "never falls" in found.notes[-1]
@@ -333,7 +344,7 @@ def blanks_study(columns=None, calibration=None, settings=None):
 
 
 def calibration_columns():
-    x, y = readings(seed=3, growth=1.0)
+    x, y = readings(seed=3, growth=0.5)
     return {"level": [f"{v:g}" for v in x], "response": [f"{v:.4f}" for v in y]}
 
 
@@ -348,6 +359,7 @@ def test_every_definition_is_there():
         "ISO 11843-2",
         "DIN 32645",
         "ISO 11843-2, low range, s linear",
+        "ISO 11843-2, low range, s linear, errors counted",
         "spiked replicate",
     ]
     line = evaluation.get("detection.critical_value", "ISO 11843-2")
@@ -553,5 +565,255 @@ def test_low_range_interval_counts_what_is_behind_s_at_level_zero():
     v = line.residual_sd**2 * (1 / line.weight_sum + line.x_mean**2 / line.x_sum_of_squares)
     df = (s0**2 + v) ** 2 / (2 * s0**2 * s0**2 / 18 + v**2 / 18)
     assert found.critical_value.degrees_of_freedom == pytest.approx(df, rel=1e-9)
-    ends = sd_interval(found.critical_value.value, df, confidence=0.95)
-    assert found.critical_value.interval(0.95) == pytest.approx(ends, rel=1e-9)
+    slope_t = line.slope / line.standard_errors[1]
+    ends = [found.critical_value.value * end for end in scaled_ends(slope_t, df, 0.95)]
+    assert found.critical_value.interval(0.95) == pytest.approx(ends, rel=1e-7)
+
+
+# Limits over an uncertain slope --------------------------------------------------------------------------------------
+
+
+def scaled_ends(slope_t, df, level):
+    """Ends of sigma / slope over their estimate. Open library: scipy.stats, bounds of the non-centrality of t."""
+
+    def bound(p):
+        reach = 12 + 10 * slope_t / df**0.5
+        low, high = max(slope_t - reach, 1e-9), slope_t + reach
+        return optimize.brentq(lambda nc: stats.nct.sf(slope_t, df, nc) - p, low, high, xtol=1e-12)
+
+    return slope_t / bound((1 + level) / 2), slope_t / bound((1 - level) / 2)
+
+
+@pytest.mark.parametrize(("slope_t", "df"), [(3.0, 14), (5.0, 6), (12.0, 3.7), (30.0, 70), (80.0, 16)])
+def test_interval_over_a_slope_matches_bounds_of_the_noncentral_t(slope_t, df):
+    # Open library: scipy.stats.nct, as `scaled_ends` says.
+    low, high = over_slope_factors(np.array([slope_t]), df, 0.95)
+    assert (low[0], high[0]) == pytest.approx(scaled_ends(slope_t, df, 0.95), rel=1e-7)
+
+
+@pytest.mark.parametrize("df", [1, 4, 30])
+@pytest.mark.parametrize("ratio", [0.5, 0.999, 1.001, 2.0])
+def test_a_limit_exists_where_fieller_gives_two_ends(df, ratio):
+    # Source: Fieller 1954 (from memory): an interval where g = t^2 var(b) / b^2 < 1; t of scipy.
+    slope_t = ratio * stats.t.ppf(0.975, df)
+    given = fieller(1.0, slope_t, [[0.01, 0.0], [0.0, 1.0]], degrees_of_freedom=df).interval is not None
+    assert not_told_apart(slope_t, df, 0.05) != given
+    assert np.isfinite(over_slope_factors(np.array([slope_t]), df, 0.95)[1][0]) == given
+
+
+def test_a_slope_near_zero_gives_no_number_but_a_sentence():
+    # Truth known: the responses do not depend on the level. A limit of hundreds of percent would be a number of chance.
+    rng = np.random.default_rng(6)
+    x = np.repeat([0.0, 0.5, 1.0, 2.0], 4)
+    y = 10 + rng.standard_normal(16)
+    line = straight_line(x.tolist(), y.tolist())
+    assert abs(line.slope / line.standard_errors[1]) < stats.t.ppf(0.975, 14)
+    levels = np.unique(x, return_inverse=True)[1]
+    for found in (
+        iso_11843_2(line),
+        din_32645(line),
+        iso_11843_2_linear_sd(x.tolist(), y.tolist(), levels),
+        iso_11843_2_counted(x.tolist(), y.tolist(), levels, None),
+    ):
+        assert (found.critical_value, found.detection_limit, found.quantification_limit) == (None, None, None)
+        assert "not told apart from zero" in found.notes[0]
+    columns = {"level": [f"{v:g}" for v in x], "response": [f"{v:.4f}" for v in y]}
+    evaluation = CHARACTERISTIC.evaluate(blanks_study(calibration=columns))
+    assert not any("11843" in str(q.at) or "DIN" in str(q.at) for q in evaluation.quantities)
+    assert sum("not told apart from zero" in note for note in evaluation.notes) == 3
+    assert CHARACTERISTIC.in_words(evaluation, "%")
+
+
+def test_a_limit_has_no_interval_at_a_level_that_does_not_tell_its_slope_apart():
+    x = np.repeat([0.0, 1.0, 2.0, 3.0], 2)
+    y = x + np.array([1.0, -1.0, -1.0, 1.0, 1.0, -1.0, -1.0, 1.0])
+    line = straight_line(x.tolist(), y.tolist())
+    found = iso_11843_2(line)
+    p = float(stats.t.sf(line.slope / line.standard_errors[1], 6)) * 2
+    assert p < 0.05
+    assert found.detection_limit.interval(1 - 1.01 * p) is not None
+    assert found.detection_limit.interval(1 - 0.99 * p) is None
+    assert "no limit is too high" in found.detection_limit.notes_at(1 - 0.99 * p)[-1]
+    assert "no limit is too high" not in " ".join(found.detection_limit.notes_at(0.5))
+
+
+# Errors counted ------------------------------------------------------------------------------------------------------
+
+
+def low_readings(seed, runs, each, ratio=0.0, growth=0.6):
+    """Responses 5 + 40 x whose s is 1.2 + growth x, split between runs that differ at all levels alike and readings."""
+    rng = np.random.default_rng(seed)
+    x = np.tile(np.repeat([0.0, 0.5, 1.0, 2.0], each), runs)
+    run = np.repeat(np.arange(runs), 4 * each)
+    errors = rng.standard_normal(x.size) + ratio**0.5 * rng.standard_normal(runs)[run]
+    return x, 5 + 40 * x + (1.2 + growth * x) * errors / (1 + ratio) ** 0.5, run
+
+
+def likeliest_sd(at, variances, df):
+    """c and d of s = c + d x by search: sums of squares that follow s^2 chi-square. Open library: scipy.optimize."""
+
+    def deviance(p):
+        s = np.exp(p[0]) + np.exp(p[1]) * at
+        return float((df * (2 * np.log(s) + variances / s**2)).sum())
+
+    options = {"xatol": 1e-12, "fatol": 1e-14, "maxiter": 20000, "maxfev": 20000}
+    return np.exp(optimize.minimize(deviance, [0.0, -1.0], method="Nelder-Mead", options=options).x)
+
+
+@pytest.mark.parametrize("runs", [1, 5])
+def test_counted_limits_match_dense_covariances(runs):
+    # Open libraries: numpy and scipy, every variance from a whole covariance matrix, s(x) by search of its likelihood.
+    # The runs' parts and their degrees of freedom are as docs/detection.md says.
+    each = 6 if runs == 1 else 2
+    x, y, run = low_readings(11, runs, each, ratio=0.0 if runs == 1 else 2.0)
+    at, levels = np.unique(x, return_inverse=True)
+    codes = None if runs == 1 else run
+    cells = np.array([[y[(levels == i) & (run == j)] for j in range(runs)] for i in range(4)])
+    within = cells.var(axis=2, ddof=1).mean(axis=1)
+    if runs == 1:
+        variances, df = within, np.full(4, each - 1.0)
+    else:
+        variances, df = cells.mean(axis=2).var(axis=1, ddof=1) + within / 2, np.full(4, runs * each - 1.0)
+    c, d = likeliest_sd(at, variances, df)
+    s = c + d * at
+    if runs == 1:
+        between, shared, k = 1.0, 0.0, np.full(4, 1 / (each - 1.0))
+    else:
+        table = np.cov(cells.mean(axis=2) / s[:, None])
+        total = (variances / s**2).mean()
+        between, shared = np.trace(table) / 4 / total, table[~np.eye(4, dtype=bool)].mean() / total
+        k = np.full(4, between**2 / 4 + (1 - between) ** 2 / 5)
+    # Covariance of the readings: equal parts for readings of one run and level, and of one run.
+    own = np.eye(x.size) if runs == 1 else (run[:, None] == run) & (levels[:, None] == levels)
+    alike = (run[:, None] == run) & (runs > 1)
+    # The readings of a cell share 2 between - 1: half of the variance within, 2 (1 - between), is in a mean of two.
+    part = 1.0 if runs == 1 else 2 * between - 1
+    share = own * max(part - shared, 0.0) + alike * shared
+    relative = np.where(np.eye(x.size, dtype=bool), 1.0, share)
+    sx = c + d * x
+    covariance = relative * np.outer(sx, sx) if runs > 1 else np.diag(sx**2)
+    weights = np.diag(1 / sx**2)
+    design = np.column_stack([np.ones_like(x), x])
+    hat = np.linalg.solve(design.T @ weights @ design, design.T @ weights)
+    b = (hat @ y)[1]
+
+    def u(at_x):
+        row = np.array([1.0, at_x]) @ hat
+        return ((c + d * at_x) ** 2 + row @ covariance @ row) ** 0.5
+
+    def nu(at_x):
+        of_runs = shared**2 / 4 if runs > 1 else 0.0
+        spread = np.diag((k - of_runs) * s**2 / 2) + of_runs * np.outer(s, s) / 2
+        levels_design = np.column_stack([np.ones(4), at])
+        w = np.linalg.inv(np.diag((k - of_runs) * s**2))
+        row = np.array([1.0, at_x]) @ np.linalg.solve(levels_design.T @ w @ levels_design, levels_design.T @ w)
+        return (c + d * at_x) ** 2 / (2 * row @ spread @ row)
+
+    found = iso_11843_2_counted(x.tolist(), y.tolist(), levels, codes)
+    start = stats.t.ppf(0.95, nu(0.0)) * u(0.0)
+    assert found.critical_value.value == pytest.approx(start / b, rel=1e-6)
+    assert found.critical_value.degrees_of_freedom == pytest.approx(nu(0.0), rel=1e-6)
+    x_d = optimize.brentq(lambda at_x: (start + stats.t.ppf(0.95, nu(at_x)) * u(at_x)) / b - at_x, 0.0, 5.0)
+    assert found.detection_limit.value == pytest.approx(x_d, rel=1e-4)  # t settles in three rounds
+
+
+@pytest.mark.parametrize(("runs", "each", "ratio"), [(1, 4, 0.0), (5, 2, 0.0), (5, 2, 10.0), (10, 1, 1.0)])
+@pytest.mark.parametrize("growth", [0.0, 0.6])
+def test_counted_limits_alarm_and_miss_as_stated(runs, each, ratio, growth):
+    # Truth known: 4000 simulated calibrations, one blank and one sample at the detection limit each, of a further run;
+    # 5 % within 1.5 points and four standard errors of the count.
+    studies, rng = 4000, np.random.default_rng(3)
+    x, _, run = low_readings(0, runs, each)
+    errors = rng.standard_normal((studies, x.size)) + ratio**0.5 * rng.standard_normal((studies, runs))[:, run]
+    y = 40 * x + (1.2 + growth * x) * errors / (1 + ratio) ** 0.5
+    levels = np.unique(x, return_inverse=True)[1]
+    limits = CountedLimits.of(x, y, levels, run if runs > 1 else None, alpha=0.05)
+    line, at = limits.line, limits.detection
+    blank, sample = 1.2 * rng.standard_normal(studies), 40 * at + (1.2 + growth * at) * rng.standard_normal(studies)
+    reach = 0.015 + 4 * (0.05 * 0.95 / studies) ** 0.5
+    assert np.mean((blank - line.intercept) / line.slope > limits.critical) == pytest.approx(0.05, abs=reach)
+    assert np.mean((sample - line.intercept) / line.slope <= limits.critical) == pytest.approx(0.05, abs=reach)
+
+
+def test_counted_limits_ask_every_run_for_every_level():
+    x, y, run = low_readings(2, 3, 2)
+    levels = np.unique(x, return_inverse=True)[1]
+    with pytest.raises(ValueError, match="every run must read every level; got 11 of 12"):
+        iso_11843_2_counted(x[2:].tolist(), y[2:].tolist(), levels[2:], run[2:])
+
+
+# Attained rates ------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("n", "k"), [(2, 2.0), (5, 1.1), (10, 3.0), (200, 1.7)])
+def test_attained_chance_of_independent_blanks_is_that_of_student(n, k):
+    # Open library: t of scipy. (y - mean) / (s sqrt(1 + 1/n)) follows Student's t.
+    expected = stats.t.sf(k / (1 + 1 / n) ** 0.5, n - 1)
+    assert beyond(k, [n], 0.0) == pytest.approx(expected, rel=1e-9)
+    assert beyond(k, [1] * n, 0.4) == pytest.approx(expected, rel=1e-9)
+    assert beyond(k, [n], 0.0, about_mean=False) == pytest.approx(stats.t.sf(k, n - 1), rel=1e-9)
+
+
+@pytest.mark.parametrize(("sizes", "share"), [((2,) * 5, 0.5), ((2,) * 5, 10 / 11), ((1, 3, 2, 6), 0.6), ((4, 4), 1.0)])
+def test_attained_chance_in_runs_matches_simulation(sizes, share):
+    # Truth known: 40,000 simulated studies, four standard errors.
+    rng, run = np.random.default_rng(8), np.repeat(np.arange(len(sizes)), sizes)
+    y = share**0.5 * rng.standard_normal((40_000, len(sizes)))[:, run]
+    y += (1 - share) ** 0.5 * rng.standard_normal(y.shape)
+    chances = stats.norm.sf(y.mean(axis=1) + 1.9 * y.std(axis=1, ddof=1))
+    assert beyond(1.9, sizes, share) == pytest.approx(chances.mean(), abs=4 * chances.std() / 200)
+
+
+def test_attained_rates_of_the_definitions_from_blanks():
+    # IUPAC 1997: 5 % both by Student's t; 40 CFR 136: 1 % by its own t; a sample at the limit itself is missed in half.
+    k = stats.t.ppf(0.95, 9) * 1.1**0.5
+    iupac, plain = blank_rates(k, 2 * k, (10,), 0.0), blank_rates(3.0, 3.0, (10,), 0.0)
+    assert (iupac.alpha, iupac.beta, iupac.error) == (pytest.approx(0.05), pytest.approx(0.05), None)
+    assert (plain.alpha, plain.beta) == (pytest.approx(stats.t.sf(3 / 1.1**0.5, 9)), pytest.approx(0.5))
+    t = stats.t.ppf(0.99, 6)
+    assert blank_rates(t, t, (7,), 0.0, about_mean=False).alpha == pytest.approx(0.01)
+    kept = runs_kept_rates((1,) * 10, 0.3, alpha=0.05)
+    assert kept.alpha == pytest.approx(0.05, abs=4 * kept.error)
+
+
+def test_attained_rates_of_a_line_with_equal_scatter_are_those_of_student():
+    # ISO 11843-2 with equal scatter: alpha is exact; DIN's 2 x_NG misses as often, where the slope is well known.
+    x = np.repeat([0.0, 1.0, 2.0], 5)
+    truth = LineTruth(x, np.repeat([0, 1, 2], 5), None, 1e4, 1.0, 0.0, (0.0, 0.0, 1.0))
+    iso, din = ordinary_rates(truth, alpha=0.05)
+    delta, t = noncentrality(13), stats.t.ppf(0.95, 13)
+    assert iso.alpha == pytest.approx(0.05, abs=4 * iso.error)
+    assert iso.beta == pytest.approx(stats.t.sf(delta - t, 13), abs=4 * iso.error)
+    assert din.beta == pytest.approx(0.05, abs=4 * din.error)
+
+
+def test_attained_rates_of_the_low_range_match_readings_drawn_one_by_one():
+    # Truth known: the fitted scatter; 3000 calibrations drawn here in another way, four standard errors.
+    x, y, run = low_readings(5, 5, 2, ratio=1.0)
+    levels = np.unique(x, return_inverse=True)[1]
+    truth = LineTruth.of(x, y - y[0], levels, run)
+    rng, cell = np.random.default_rng(1), levels * 5 + run
+    part = np.sqrt(truth.parts)
+    errors = part[0] * rng.standard_normal((3000, 5))[:, run] + part[1] * rng.standard_normal((3000, 20))[:, cell]
+    errors += part[2] * rng.standard_normal((3000, x.size))
+    many = 7 + truth.slope * x + truth.sd(x) * errors
+    for rates, limits in zip(
+        low_range_rates(truth, alpha=0.05),
+        (LinearSdLimits.of(x, many, levels, alpha=0.05), CountedLimits.of(x, many, levels, run, alpha=0.05)),
+        strict=True,
+    ):
+        blank = 7 + truth.sd(0.0) * rng.standard_normal(3000)
+        share = np.mean((blank - limits.line.intercept) / limits.line.slope > limits.critical)
+        assert rates.alpha == pytest.approx(share, abs=4 * (rates.error**2 + share * (1 - share) / 3000) ** 0.5)
+
+
+def test_attained_rates_stand_beside_each_limit():
+    study = blanks_study(calibration=calibration_columns())
+    evaluation = CHARACTERISTIC.evaluate(study)
+    table = evaluation.display.tables[0]
+    place = table.head.index("attained, %")
+    shares = {row[0]: row[place] for row in table.rows}
+    assert shares["IUPAC 1997"] == "5.0 / 5.0"
+    assert shares["blank 3s"].endswith("/ 50.0")
+    for q in evaluation.quantities:
+        assert sum(note.startswith("Attained with ") for note in q.notes) == 1

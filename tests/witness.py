@@ -485,6 +485,24 @@ def line_at_zero(x: Sequence[Fraction], y: Sequence[Fraction]) -> tuple[float, f
     return sd, sqrt(1 + Fraction(1, n) + average(x) ** 2 / s_xx), fit.df
 
 
+def slope_t(x: Sequence[Fraction], y: Sequence[Fraction]) -> float:
+    """Size of the slope of an ordinary line over its standard error."""
+    sd, _, _ = line_at_zero(x, y)
+    return sqrt(squares(x)) / sd
+
+
+def over_slope(slope_t: float, df: int, confidence: float) -> tuple[float, float]:
+    """Ends of sigma / |slope| over its estimate: non-centralities that the slope over its error does not refute."""
+
+    def bound(tail: float) -> float:
+        reach = 12 + 10 * slope_t / sqrt(df)
+        low, high = max(slope_t - reach, 1e-9), slope_t + reach
+        return float(optimize.brentq(lambda d: 1 - noncentral_t_cdf(slope_t, df, d) - tail, low, high, xtol=1e-12))
+
+    tail = (1 - confidence) / 2
+    return slope_t / bound(1 - tail), slope_t / bound(tail)
+
+
 def din_quantification(x: Sequence[Fraction], y: Sequence[Fraction], alpha: float, k: float) -> float | None:
     """Smallest x with x = k t(1 - alpha/2, nu) s/b sqrt(1 + 1/n + (x - mean)^2/Sxx), by search. DIN 32645."""
     sd, _, nu = line_at_zero(x, y)

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import cached_property, lru_cache
+from typing import Any
 
 import numpy as np
 
@@ -14,6 +16,17 @@ from validation.characteristics._censored import all_censored, left_out
 from validation.figures.detection import Definition, DetectionView, Elsewhere, ReadingGroup
 from validation.stats import detection as statistics
 from validation.stats.detection import DetectionResult
+from validation.stats.detection_rates import (
+    LineTruth,
+    Rates,
+    blank_rates,
+    low_range_rates,
+    ordinary_rates,
+    runs_kept_rates,
+)
+from validation.stats.estimate import centre
+from validation.stats.intervals import t_quantile
+from validation.stats.low_range import iso_11843_2_counted
 from validation.stats.regression import PolynomialResult, straight_line
 from validation.study.model import ExperimentData, Reading, Study
 from validation.study.quantity import Cell, Display, Evaluation, Quantity, Table
@@ -21,12 +34,12 @@ from validation.words import level_text, sentence_list, significant, with_interv
 
 NAME = "detection"
 NO_MATRIX = "matrix not stated"
-LOW_RANGE_RUNS = (
-    "The line takes its readings as independent: with 10 blanks in 5 runs that differ as much as readings of one run, "
-    "a blank of a further run exceeds the critical value in 7 % of cases instead of 5 % (simulated)."
-)
 LOWEST_LEVELS = 4
 LOW_RANGE = "ISO 11843-2, low range, s linear"
+COUNTED = f"{LOW_RANGE}, errors counted"
+LOW_RANGE_COUNTS = (
+    f"The fitted spread counts as known, and the readings as independent; `{COUNTED}` counts the errors of both."
+)
 STANDARDS = "calibration standards"
 NO_LIMIT = (
     "No detection limit can be formed: it takes two or more readings of a blank (level 0) of one matrix, "
@@ -46,6 +59,8 @@ class _Limits:
     readings: tuple[str, ...]
     notes: tuple[str, ...]
     censored: int
+    rates: Rates | None = None
+    design: str = ""
 
     def quantities(self, study: Study) -> Iterator[Quantity]:
         for name in _LIMITS:
@@ -54,7 +69,9 @@ class _Limits:
                 yield Quantity(
                     key=f"{NAME}.{name}",
                     at=self.definition,
-                    estimate=estimate.with_notes(f"Matrix: {self.matrix}.", *self.result.notes, *self.notes),
+                    estimate=estimate.with_notes(
+                        f"Matrix: {self.matrix}.", *self.result.notes, *self.notes, *self.attained()
+                    ),
                     level=study.confidence,
                     unit=study.unit,
                     worksheet=self.data.worksheet,
@@ -65,7 +82,43 @@ class _Limits:
     def row(self) -> tuple[Cell, ...]:
         estimates = [getattr(self.result, name) for name in _LIMITS]
         values = [None if estimate is None else estimate.value for estimate in estimates]
-        return (self.definition, self.matrix, len(self.readings), *values, self.result.formula)
+        return (self.definition, self.matrix, len(self.readings), *values, self._shares(), self.result.formula)
+
+    def _shares(self) -> str | None:
+        """Attained chances of a false and of a missed detection, in percent."""
+        if self.rates is None:
+            return None
+        error = f" (± {100 * self.rates.error:.1f})" if self.rates.error is not None else ""
+        return f"{_percent(self.rates.alpha)} / {_percent(self.rates.beta)}{error}"
+
+    def attained(self) -> tuple[str, ...]:
+        """The attained chances in a sentence; nothing where there are none."""
+        if self.rates is None:
+            return ()
+        how = "exact for normal readings"
+        if self.rates.error is not None:
+            how = f"simulated, Monte Carlo error {100 * self.rates.error:.1f} %"
+        bar, claim = "critical value", ""
+        if self.result.critical_value is None:
+            bar, claim = "limit itself", ". The definition claims no rate"
+        return (
+            f"Attained with {self.design} ({how}): a further blank reads above the {bar} in "
+            f"{_percent(self.rates.alpha)} % of cases, a sample at the detection limit below it in "
+            f"{_percent(self.rates.beta)} %{claim}.",
+        )
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.1f}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Design:
+    """What the attained rates of limits from blanks depend on."""
+
+    sizes: tuple[int, ...]
+    share: float
+    words: str
 
 
 @dataclass(frozen=True)
@@ -90,9 +143,21 @@ class _Group:
         spikes = _censored(self.data, self.matrix, blank=False)
         return sum(_number(reading.values["level"]) == self.level for reading in spikes)
 
-    def limits(self, definition: str, result: DetectionResult, *notes: str) -> _Limits:
+    def limits(self, definition: str, result: DetectionResult, rates: Rates, *notes: str) -> _Limits:
         readings = tuple(self.data.identifiers[row] for row in self.rows)
-        return _Limits(definition + self.suffix, self.matrix, result, self.data, readings, notes, self.censored)
+        name, design = definition + self.suffix, self.design.words
+        return _Limits(name, self.matrix, result, self.data, readings, notes, self.censored, rates, design)
+
+    @cached_property
+    def design(self) -> _Design:
+        """Readings of each run, and the share of their variance that lies between runs; one run where none shows."""
+        runs = self.by_run()
+        what = "readings" if self.level else "blanks"
+        if len(runs) < 2 or all(len(run) == 1 for run in runs):
+            return _Design((len(self.rows),), 0.0, f"{len(self.rows)} {what}")
+        share = statistics.run_share(runs)
+        words = f"{len(self.rows)} {what} in {len(runs)} runs, {100 * share:.0f} % of the variance between runs"
+        return _Design(tuple(map(len, runs)), share, words)
 
     def drawn(self) -> ReadingGroup:
         kind, suffix = ("blank", self.suffix) if self.level == 0 else (f"spiked at {level_text(self.level)}", None)
@@ -123,8 +188,12 @@ def evaluate(study: Study) -> Evaluation:
     quantities = tuple(q for item in limits for q in item.quantities(study))
 
     def show() -> Display:
-        head = ("definition", "matrix", "n", *(name.replace("_", " ") for name in _LIMITS), "formula")
-        caption = f"Limits side by side, in {study.unit}."
+        names = (name.replace("_", " ") for name in _LIMITS)
+        head = ("definition", "matrix", "n", *names, "attained, %", "formula")
+        caption = (
+            f"Limits side by side, in {study.unit}. "
+            "Attained: chances of a false and of a missed detection in this design."
+        )
         return Display(
             tables=(Table("definitions", caption, head, tuple(item.row() for item in limits)),),
             view=DetectionView(
@@ -212,12 +281,15 @@ def _blank_limits(group: _Group, study: Study, notes: list[str]) -> list[_Limits
         own += (f"{len(values)} blanks of {matrix}; ten or more are usual (Eurachem, from memory).",)
     runs = group.by_run()
     differ = _run_notes(runs, matrix)
+    k, (sizes, share) = statistics.iupac_multiplier(len(values), alpha), (group.design.sizes, group.design.share)
+    plain, iupac = blank_rates(3.0, 3.0, sizes, share), blank_rates(k, 2 * k, sizes, share)
     limits = [
-        group.limits("blank 3s", statistics.blank_3s(values), *own, *differ),
-        group.limits("IUPAC 1997", statistics.iupac_1997(values, alpha=alpha), *own, *differ),
+        group.limits("blank 3s", statistics.blank_3s(values), plain, *own, *differ),
+        group.limits("IUPAC 1997", statistics.iupac_1997(values, alpha=alpha), iupac, *own, *differ),
     ]
-    if len(runs) >= 2 and any(len(run) >= 2 for run in runs):
-        limits.append(group.limits("IUPAC 1997, runs kept", statistics.iupac_1997_runs(runs, alpha=alpha), *own))
+    if len(sizes) > 1:
+        kept = statistics.iupac_1997_runs(runs, alpha=alpha)
+        limits.append(group.limits("IUPAC 1997, runs kept", kept, runs_kept_rates(sizes, share, alpha=alpha), *own))
     return limits
 
 
@@ -266,9 +338,46 @@ def _line_limits(study: Study, detection: ExperimentData, notes: list[str]) -> l
         "ISO 11843-2": statistics.iso_11843_2(line, alpha=alpha),
         "DIN 32645": statistics.din_32645(line, alpha=alpha),
     }
-    readings = tuple(points.readings)
-    limits = [_Limits(name, STANDARDS, result, data, readings, own, censored) for name, result in results.items()]
+    readings, limits = tuple(points.readings), []
+    if results["ISO 11843-2"].critical_value is None:
+        notes.append(f"{sentence_list(list(results))}: {results['ISO 11843-2'].notes[0]}")
+    else:
+        rates, words = _attained(points, slice(None), alpha, low=False), _line_design(points, slice(None))
+        limits = [
+            _Limits(name, STANDARDS, result, data, readings, own, censored, rate, words)
+            for (name, result), rate in zip(results.items(), rates, strict=True)
+        ]
     return [*limits, *_low_range(study, detection, data, points, notes)]
+
+
+def _attained(points: CalibrationPoints, rows: Any, alpha: float, *, low: bool) -> tuple[Rates | None, Rates | None]:
+    """What the two definitions of the low range, or of the whole line, attain."""
+    runs = tuple(points.runs[rows].tolist()) if points.runs is not None and points.several_runs else None
+    x, y = (tuple(np.array(values, dtype=object)[rows]) for values in (points.x, points.y))
+    return _attained_by(x, y, tuple(points.levels[rows].tolist()), runs, alpha, low)
+
+
+@lru_cache(maxsize=16)  # a verdict on blanks is judged again without changing the calibration
+def _attained_by(
+    x: tuple[float, ...],
+    y: tuple[Decimal, ...],
+    levels: tuple[int, ...],
+    runs: tuple[int, ...] | None,
+    alpha: float,
+    low: bool,
+) -> tuple[Rates | None, Rates | None]:
+    _, small = centre(y)
+    codes = None if runs is None else np.array(runs)
+    truth = LineTruth.of(np.array(x), small, np.array(levels), codes)
+    return (low_range_rates if low else ordinary_rates)(truth, alpha=alpha)
+
+
+def _line_design(points: CalibrationPoints, rows: Any) -> str:
+    """Levels, readings and runs behind a line, in words."""
+    levels, n = len(np.unique(points.levels[rows])), len(points.levels[rows])
+    runs = len(np.unique(points.runs[rows])) if points.runs is not None else 1
+    where = f" in {runs} runs" if runs > 1 else ""
+    return f"{n} readings at {levels} levels{where}, scatter and runs as fitted"
 
 
 def _useless(line: PolynomialResult) -> str:
@@ -292,26 +401,47 @@ def _low_range(
     if highest is None:
         chosen = chosen[:LOWEST_LEVELS]
     rows = np.flatnonzero(np.isin(points.levels, chosen))
-    x, y, levels = [points.x[r] for r in rows], [points.y[r] for r in rows], points.levels[rows]
-    try:
-        result = statistics.iso_11843_2_linear_sd(x, y, levels, alpha=1 - study.confidence)
-    except ValueError:
-        notes.append(
-            "The low-range limit of ISO 11843-2 is not available: it takes replicates that scatter at two low "
-            "levels or more. Read the lowest levels at least twice."
-        )
+    results = _low_range_results(points, rows, 1 - study.confidence, notes)
+    if not results:
         return []
     names = [level_text(points.names[code]) for code in chosen]
     own = [f"Fitted to the levels {sentence_list(names)} {study.unit} of the calibration worksheet."]
     if highest is None:
         own.append("The plan states no `low_range_max`: the lowest four levels are taken.")
-    if points.runs is not None and len(set(points.runs)) > 1:
-        own.append(LOW_RANGE_RUNS)
     at = {means[code] for code in chosen}
     low = sum(_number(reading.values.get("level", "")) in at for reading in data.censored)
     own += left_out(low, "at these levels")
-    readings = tuple(points.readings[r] for r in rows)
-    return [_Limits(LOW_RANGE, STANDARDS, result, data, readings, tuple(own), low)]
+    readings, words = tuple(points.readings[r] for r in rows), _line_design(points, rows)
+    attained = _attained(points, rows, 1 - study.confidence, low=True)
+    rates = dict(zip((LOW_RANGE, COUNTED), attained, strict=True))
+    limits = []
+    for name, result in results.items():
+        also = (LOW_RANGE_COUNTS,) if name == LOW_RANGE else ()
+        limits.append(_Limits(name, STANDARDS, result, data, readings, (*own, *also), low, rates[name], words))
+    return limits
+
+
+def _low_range_results(
+    points: CalibrationPoints, rows: np.ndarray, alpha: float, notes: list[str]
+) -> dict[str, DetectionResult]:
+    """The limits of the low range by their names, those that there are; what is missing goes into the notes."""
+    x, y, levels = [points.x[r] for r in rows], [points.y[r] for r in rows], points.levels[rows]
+    runs = points.runs[rows] if points.runs is not None and len(np.unique(points.runs[rows])) > 1 else None
+    try:
+        results = {LOW_RANGE: statistics.iso_11843_2_linear_sd(x, y, levels, alpha=alpha)}
+    except ValueError:
+        notes.append(
+            "The low-range limit of ISO 11843-2 is not available: it takes replicates that scatter at two low "
+            "levels or more. Read the lowest levels at least twice."
+        )
+        return {}
+    try:
+        results[COUNTED] = iso_11843_2_counted(x, y, levels, runs, alpha=alpha)
+    except ValueError:
+        notes.append(f"`{COUNTED}` is not available: every run must read each of the low levels.")
+    for name in [name for name, result in results.items() if result.critical_value is None]:
+        notes.append(f"{name}: {results.pop(name).notes[0]}")
+    return results
 
 
 # --- spiked replicates ------------------------------------------------------------------------------------------------
@@ -347,7 +477,9 @@ def _spike_limits(group: _Group, study: Study, notes: list[str]) -> list[_Limits
         )
         return []
     own = (f"Spiked at {level_text(group.level)} {study.unit}.", *_censored_notes(group.censored, "spike"))
-    return [group.limits("spiked replicate", statistics.spiked_replicates(values), *own)]
+    t = t_quantile(statistics.SPIKED_CONFIDENCE, len(values) - 1)
+    rates = blank_rates(t, t, group.design.sizes, group.design.share, about_mean=False)
+    return [group.limits("spiked replicate", statistics.spiked_replicates(values), rates, *own)]
 
 
 # --- the worksheet ----------------------------------------------------------------------------------------------------
@@ -417,7 +549,7 @@ def _range_words(limits: Sequence[Quantity], unit: str) -> Iterator[str]:
 def _limit_words(limits: Sequence[Quantity], view: DetectionView, unit: str) -> Iterator[str]:
     matrix_of = {definition.name: definition.matrix for definition in view.definitions}
     for q in limits:
-        if q.at in ("IUPAC 1997", LOW_RANGE):
+        if q.at in ("IUPAC 1997", COUNTED):
             value, interval = with_interval(q.value, q.interval)
             sure = f" ({interval})" if interval else ""
             yield f"By {q.at} it is {value} {unit}{sure}. Matrix: {matrix_of[str(q.at)]}."

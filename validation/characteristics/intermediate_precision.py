@@ -6,6 +6,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
 
+import numpy as np
 import pandas as pd
 
 from validation.characteristics import Characteristic, KeyInfo
@@ -24,12 +25,20 @@ from validation.characteristics._precision_runs import (
 )
 from validation.characteristics.repeatability import CHECKED as CHECKED_WITHIN
 from validation.figures._levels import Deviation
-from validation.figures.intermediate_precision import FactorComponent, IntermediatePrecisionView, LevelRuns
-from validation.stats.estimate import exact, exact_mean
+from validation.figures.intermediate_precision import (
+    Curve,
+    FactorComponent,
+    IntermediatePrecisionView,
+    LevelRuns,
+    WholeRange,
+)
+from validation.stats.estimate import Estimate, exact, exact_mean
+from validation.stats.lines import Floats
 from validation.stats.mixed_model import MixedModelResult, mixed_model
 from validation.stats.outliers import grubbs_single
+from validation.stats.over_levels import over_levels
 from validation.study.model import ExperimentData, Study
-from validation.study.quantity import At, Display, Evaluation, Flag, Quantity, Table
+from validation.study.quantity import At, Cell, Display, Evaluation, Flag, Quantity, Table
 from validation.words import level_text, sentence_list, significant, with_interval
 
 NAME = "intermediate_precision"
@@ -37,6 +46,17 @@ ROBUST = "robust standard deviations between runs"
 FACTORS = ("analyst", "instrument", "day")
 #: Looked at where the worksheet has them; a worksheet without them lacks nothing that every design must state.
 FURTHER = ("lot", "pad_lot")
+#: a_r, b_r, a_run, b_run of the model of the whole range, in words.
+RANGE_PARTS = (
+    "s_r: constant part",
+    "s_r: proportional part",
+    "s_run: constant part",
+    "s_run: proportional part",
+)
+RANGE_BANDS = (
+    "The model of the whole range gives every run a line of its own; its bands are simulated from the fit. It is "
+    "shown, and no rule may use it."
+)
 CHECKED = (*CHECKED_WITHIN, "an independent mixed-model fit (statsmodels MixedLM, REML), unequal runs")
 
 
@@ -63,14 +83,17 @@ def evaluate(study: Study) -> Evaluation:
         components, component_notes = _components_of(runs.levels, study)
         factor_notes, factor_tables = _factors(runs.data)
         factor_notes += component_notes
-        tables = (_variances(runs.levels), *others, *([] if forms is None else [forms]), *factor_tables)
+        whole, range_tables, range_notes = _whole_range(runs.levels, study)
+        forms_of = [] if forms is None else [forms]
+        tables = (_variances(runs.levels), *others, *forms_of, *range_tables, *factor_tables)
         view = IntermediatePrecisionView(
             _level_views(runs.levels, [*by_level, *_within(runs)], flags),
             form,
             tuple(_component_view(q) for q in components),
             tuple(factor_notes),
+            whole,
         )
-        return Display(tuple(components), (*form_notes, *factor_notes), tables, view=view)
+        return Display(tuple(components), (*form_notes, *range_notes, *factor_notes), tables, view=view)
 
     return Evaluation(NAME, (*by_level, *model), flags, tuple(notes), show=show)
 
@@ -89,6 +112,50 @@ def _within(runs: PrecisionRuns) -> list[Quantity]:
     """s_r of the chapter before, to draw beside."""
     estimates = [(level, level.precision.s_r) for level in runs.levels]
     return [level.quantity("repeatability.s_r", s_r, runs.study) for level, s_r in estimates if s_r is not None]
+
+
+def _whole_range(levels: Sequence[Level], study: Study) -> tuple[WholeRange | None, list[Table], list[str]]:
+    """The model of all levels at once: what is drawn, its tables, and why there is none."""
+    if not all(level.has_reference for level in levels):
+        return None, [], ["The levels are labels: there is no model of the whole range."]
+    codes = {name: code for code, name in enumerate(dict.fromkeys(run.name for level in levels for run in level.runs))}
+    readings = [(level, codes[run.name], row) for level in levels for run in level.runs for row in run.rows]
+    x = [float(reference) for level in levels for run in level.runs for reference in level.references(run.rows)]
+    errors = [error for level in levels for run in level.runs for error in level.errors(run.rows)]
+    result = over_levels(x, [code for _, code, _ in readings], errors, confidence=study.confidence)
+    if result.bands is None:
+        return None, [], [result.reason]
+    bands = result.bands
+    ends_of = (*bands.s_r, *bands.s_I, *bands.bias)
+    rows: tuple[tuple[Cell, ...], ...] = tuple(
+        (level_text(level.at), *(float(np.interp(level.reference, bands.x, end)) for end in ends_of))
+        for level in levels
+    )
+    ends = (f"{symbol}{end}" for symbol in ("s_r", "s_I", "bias") for end in ("", ", low", ", high"))
+    caption = (
+        f"Whole range at once, in {study.unit}, with bands that hold a whole curve at {100 * study.confidence:g} %. "
+        "The estimates of each level stay the judged ones."
+    )
+    estimates = [*zip(RANGE_PARTS, result.parts, strict=True)]
+    estimates += [(n, e) for n, e in (("constant", result.constant), ("proportional", result.proportional)) if e]
+    parts = tuple(_part(name, estimate, study.confidence) for name, estimate in estimates)
+    tables = [
+        Table("whole range", caption, ("level", *ends), rows),
+        Table("parts of the range", "Parts of the model of the whole range", ("part", "value", "low", "high"), parts),
+    ]
+    errors_of = tuple((level.reference, float(exact_mean(level.run_errors))) for level in levels)
+    s_r, s_I, bias = (_curve(bands.x, curve) for curve in (bands.s_r, bands.s_I, bands.bias))
+    return WholeRange(s_r, s_I, bias, errors_of, study.confidence), tables, [*result.notes, RANGE_BANDS]
+
+
+def _part(name: str, estimate: Estimate, confidence: float) -> tuple[Cell, ...]:
+    low, high = estimate.interval(confidence) or (None, None)
+    return name, estimate.value, low, high
+
+
+def _curve(x: Floats, curve: Floats) -> Curve:
+    estimate, low, high = curve.tolist()
+    return Curve(tuple(x.tolist()), tuple(estimate), tuple(low), tuple(high))
 
 
 def _missing_levels(levels: Sequence[Level]) -> list[str]:
@@ -376,6 +443,8 @@ CHARACTERISTIC = Characteristic(
         "Where analyst, instrument, day or lots vary beside the run, a linear mixed model with all of them and the run "
         "as random factors gives the component of each; factors that change together share one. Algorithms A and S "
         "show beside the reported numbers how far they rest on single readings and runs.",
+        "All levels at once: runs with lines of their own, s_r(x) and s_run(x) as the root of a^2 + (b x)^2, the bias "
+        "as a line, by REML, with bands over the range. It is shown and never judged.",
     ),
     keys=(
         KeyInfo(
@@ -446,6 +515,6 @@ CHARACTERISTIC = Characteristic(
     ),
     evaluate=evaluate,
     in_words=in_words,
-    figures=("run_means", "sd_by_level", "components_by_level"),
+    figures=("run_means", "sd_by_level", "whole_range", "components_by_level"),
     alternatives=alternatives,
 )

@@ -122,15 +122,29 @@ METHOD_CHANGES: tuple[MethodChange, ...] = (
         ("value", "interval", "judged_interval", "degrees_of_freedom"),
         "They follow the combined uncertainty and its effective degrees of freedom.",
     ),
+    MethodChange(
+        "0.6.0",
+        ("detection.*",),
+        ("interval", "judged_interval"),
+        "The interval of a limit from a calibration line holds the error of the slope; where the slope is not told "
+        "apart from zero no limit is given.",
+    ),
 )
 
 #: Quantities, by the version that gave them first or gave them last; a quantity without an entry is in every version.
 #: Only added to, as the record of methods.
 QUANTITIES_ADDED: Mapping[str, tuple[str, ...]] = {
     "0.4.0": ("carry_over.reach",),
-    "0.6.0": ("accuracy.content_low", "accuracy.content_high"),
+    "0.6.0": (
+        "accuracy.content_low",
+        "accuracy.content_high",
+        "detection.critical_value",  # at "..., errors counted"
+        "detection.detection_limit",
+    ),
 }
-QUANTITIES_DROPPED: Mapping[str, tuple[str, ...]] = {}
+QUANTITIES_DROPPED: Mapping[str, tuple[str, ...]] = {
+    "0.6.0": ("detection.*",),  # of a line whose slope is not told apart from zero
+}
 
 
 @dataclass(frozen=True, slots=True)

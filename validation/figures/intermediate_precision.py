@@ -55,6 +55,27 @@ class FactorComponent:
 
 
 @dataclass(frozen=True, slots=True)
+class Curve:
+    """A curve over the levels with its band."""
+
+    x: tuple[float, ...]
+    estimate: tuple[float, ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class WholeRange:
+    """The model of all levels at once; `errors` pairs each level with its mean error."""
+
+    s_r: Curve
+    s_I: Curve
+    bias: Curve
+    errors: tuple[tuple[float, float], ...]
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
 class IntermediatePrecisionView:
     """What this chapter draws and puts into words."""
 
@@ -62,6 +83,7 @@ class IntermediatePrecisionView:
     form: SdForm | None
     components: tuple[FactorComponent, ...]
     factor_notes: tuple[str, ...]
+    whole_range: WholeRange | None = None
 
 
 def run_means(evaluation: Evaluation, study: Study) -> Figure | None:
@@ -153,6 +175,36 @@ def sd_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
         axes.set_ylabel(f"standard deviation / {study.unit}")
         axes.set_title(_sd_title(places, [level.s_I.value for level in levels if level.s_I], study.unit))
     return figure
+
+
+def whole_range(evaluation: Evaluation, study: Study) -> Figure | None:
+    """s_r(x), s_I(x) and the bias of the model of all levels, with their bands, over the estimates of each level."""
+    view: IntermediatePrecisionView = evaluation.display.view
+    model = view.whole_range
+    if model is None:
+        return None
+    with dossier_style():
+        figure, (left, right) = new_figure(1, 2, height=3.2)
+        for key, curve, color in (("s_r", model.s_r, BLUE), ("s_I", model.s_I, ORANGE)):
+            _band(left, curve, color)
+            end_label(left, curve.x[-1], curve.estimate[-1], _typeset(key), color=INK, rise=6 if key == "s_I" else -6)
+            at = [(level.at, getattr(level, key).value) for level in view.levels if getattr(level, key) is not None]
+            left.plot(*zip(*at, strict=True), "o", color=color, ms=4)
+        left.set_ylim(bottom=0)
+        left.set_ylabel(f"standard deviation / {study.unit}")
+        _band(right, model.bias, VERMILION)
+        right.axhline(0, color=GREY, lw=0.6)
+        right.plot(*zip(*model.errors, strict=True), "o", color=INK, ms=4, mfc="none")
+        right.set_ylabel(f"bias / {study.unit}")
+        figure.supxlabel(f"level / {study.unit}", fontsize=10)
+        title = f"Whole range at once, bands that hold a whole curve at {100 * model.confidence:g} %"
+        figure.suptitle(title, x=0.01, ha="left", fontsize=11, fontweight="bold")
+    return figure
+
+
+def _band(axes: Axes, curve: Curve, color: str) -> None:
+    axes.fill_between(curve.x, curve.low, curve.high, color=color, alpha=0.15, lw=0)
+    axes.plot(curve.x, curve.estimate, color=color, lw=1.2)
 
 
 def _sd_title(places: list, values: list[float], unit: str) -> str:

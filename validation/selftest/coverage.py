@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, stdtr
+from scipy.special import nctdtr, ndtr, stdtr
 
 from validation.selftest.checks import CoverageRow
 from validation.selftest.rates import Array, Ends, Group, Place, holds
@@ -32,6 +32,7 @@ from validation.stats.detection import LinearSdLimits, blank_sd, iupac_multiplie
 from validation.stats.estimate import Estimate
 from validation.stats.intervals import joined_interval, mean_interval, satterthwaite, sd_interval, t_quantile
 from validation.stats.lines import weighted_lines
+from validation.stats.low_range import CountedLimits
 from validation.stats.mean_squares import Components, MeanSquares, group_sums
 from validation.stats.nested_stages import NestedStages
 from validation.stats.outliers import (
@@ -45,6 +46,7 @@ from validation.stats.outliers import (
     mandel_k_critical,
     without_a_pair,
 )
+from validation.stats.over_slope import not_told_apart, over_slope_factors
 from validation.stats.stability import expiry, stability_line
 from validation.stats.straightness import weighted_tests_many
 from validation.stats.trueness import bias_line
@@ -101,6 +103,7 @@ def groups() -> list[Group]:
         weighted_group(calibrated, True, 600),
         *(blank_group(blanks, ratio, 4000) for ratio in (0.0, 0.25)),
         low_range_group(5, 2, 0.0, 4000),
+        counted_group(4, 1, 0.0, False, SCATTER, 4000),
         pairs_group(40, EQUAL, 2000),
         differences_group(40, EQUAL, 2000),
         outlier_group("8 groups of 3", (3,) * 8, 0.0, 4000),
@@ -400,6 +403,7 @@ def _alarms(
 
 # Detection ---------------------------------------------------------------------------------------------------------
 
+LOW_RANGE = "ISO 11843-2, low range, s linear"
 SLOPE = 40.0  # response per unit of level; nothing depends on it
 #: What the interval of x_C attains where the scatter is linear in the level: documented, and expected.
 FITTED_COVERS = 0.92
@@ -523,7 +527,7 @@ def _responses(rng: np.random.Generator, studies: int, design: LineDesign, ratio
 def _low_range_rows(runs: int, each: int, ratio: float, rng: np.random.Generator, studies: int) -> list[CoverageRow]:
     text = f"{runs} runs of {each} at each"
     place = Place("detection", f"lowest levels 0, 0.5, 1, 2; {text}", f"{ratio_text(ratio)}, s = 0.03 + 0.018 x")
-    design, name = LineDesign(LOW, runs, each), "ISO 11843-2, low range, s linear"
+    design, name = LineDesign(LOW, runs, each), LOW_RANGE
     y = _responses(rng, studies, design, ratio, SCATTER)
     limits = LinearSdLimits.of(design.x, y, design.level, alpha=ALPHA)
     rates = _line_rates(limits.line, limits.critical, limits.detection, SCATTER)
@@ -532,7 +536,8 @@ def _low_range_rows(runs: int, each: int, ratio: float, rng: np.random.Generator
     if ratio:
         return rows
     df = limits.effective_df(np.zeros(studies))
-    held = holds(sd_interval(limits.critical, df, CONFIDENCE), _true_critical(design.x, SCATTER))
+    low, high = over_slope_factors(limits.slope_t, df, CONFIDENCE)
+    held = holds((low * limits.critical, high * limits.critical), _true_critical(design.x, SCATTER))
     rows.append(place.row(f"{name}: interval of x_C", 0.95, held, known=FITTED_COVERS, note=FITTED))
     for levels, scatter, truth in ((LOW, CONSTANT_SCATTER, "s = 0.03"), (FULL, SCATTER, "s = 0.03 + 0.018 x")):
         place = Place("detection", f"{len(levels)} levels to {levels[-1]:g}; {text}", truth)
@@ -552,9 +557,107 @@ def _ordinary_rows(
         rates = _line_rates(line, t * sd, factor * sd, scatter)
         rows += [place.row(f"{name}: {what}", ALPHA, share, known=known, note=note) for what, share in rates.items()]
     if not scatter.growth:
-        held = holds(sd_interval(t * sd, nu, CONFIDENCE), _true_critical(design.x, scatter))
+        low, high = over_slope_factors(np.abs(line.slope) / line.slope_error, nu, CONFIDENCE)
+        held = holds((low * t * sd, high * t * sd), _true_critical(design.x, scatter))
         rows.append(place.row("ISO 11843-2: interval of x_C", 0.95, held))
     return rows
+
+
+COUNTED = "ISO 11843-2, low range, s linear, errors counted"
+AS_KNOWN = (
+    "The fitted s counts as known, on the degrees of freedom of the whole line, and readings as independent; "
+    "`errors counted` does not."
+)
+MULTIPLIER = (
+    "The multiplier t, which depends on the readings, is taken as known. Where the scatter does not grow the interval "
+    "covers more; where three to five runs share nearly all of it, less: its degrees of freedom are estimated too."
+)
+ALL_COUNTED = "What is uncertain of s, of the slope and of the runs is counted."
+
+
+def counted_group(runs: int, each: int, ratio: float, shared: bool, scatter: Scatter, studies: int) -> Group:
+    """The low range as it was and with its errors counted, on the same readings.
+
+    `shared`: what runs add is alike at all levels in units of s(x), else new at each; one run: independent readings.
+    """
+    name = f"counted: {runs} x {each}, {ratio:g}, {shared}, {scatter.growth:g}"
+    return Group(name, studies, partial(_counted_rows, runs, each, ratio, shared, scatter))
+
+
+def _counted_rows(
+    runs: int, each: int, ratio: float, shared: bool, scatter: Scatter, rng: np.random.Generator, studies: int
+) -> list[CoverageRow]:
+    design, spread = LineDesign(LOW, runs, each), "s = 0.03 + 0.018 x" if scatter.growth else "s = 0.03"
+    y = _responses(rng, studies, design, 0.0 if shared else ratio, scatter)
+    if shared:
+        within = scatter.scaled(SLOPE).at(design.x) * (1 / (1 + ratio)) ** 0.5
+        run = rng.standard_normal((studies, runs))[:, design.run]
+        y = SLOPE * design.x + (y - SLOPE * design.x) * (1 / (1 + ratio)) ** 0.5 + within * ratio**0.5 * run
+    text = f"{runs} runs of {each} at each" if runs > 1 else f"{each} readings at each"
+    effects = f"{ratio_text(ratio)}{' at all levels' if shared else ''}, {spread}"
+    place, codes = Place("detection", f"lowest levels 0, 0.5, 1, 2; {text}", effects), design.run
+    old = LinearSdLimits.of(design.x, y, design.level, alpha=ALPHA)
+    new = CountedLimits.of(design.x, y, design.level, codes if runs > 1 else None, alpha=ALPHA)
+    rows = []
+    for name, limits, note in ((LOW_RANGE, old, AS_KNOWN), (COUNTED, new, ALL_COUNTED)):
+        rates = _line_rates(limits.line, limits.critical, limits.detection, scatter)
+        for what, shares in rates.items():
+            known = float(shares.mean()) if limits is old else None
+            rows.append(place.row(f"{name}: {what}", ALPHA, shares, known=known, note=note))
+    df = new.spread.effective_df(np.zeros(studies))
+    low, high = over_slope_factors(new.slope_t, df, CONFIDENCE)
+    true = t_quantile(1 - ALPHA, df) * _true_counted(design, ratio, shared, scatter)
+    held = holds((low * new.critical, high * new.critical), true)
+    few = float(held.mean()) if shared and runs <= 5 else None
+    return [*rows, place.row(f"{COUNTED}: interval of x_C", 0.95, held, known=few, more=not few, note=MULTIPLIER)]
+
+
+def _true_counted(design: LineDesign, ratio: float, shared: bool, scatter: Scatter) -> float:
+    """u(0) / b of a design whose truth is known: readings of its runs, those of one run alike in part."""
+    s, x = scatter.at(design.x), design.x
+    weights = 1 / s**2
+    mean = float((weights * x).sum() / weights.sum())
+    row = weights / weights.sum() - mean * weights * (x - mean) / (weights * (x - mean) ** 2).sum()
+    alike = (design.run[:, None] == design.run) & (shared | (design.level[:, None] == design.level))
+    covariance = (np.eye(x.size) + ratio * alike) / (1 + ratio) * np.outer(s, s)
+    return float((scatter.constant**2 + row @ covariance @ row) ** 0.5)
+
+
+OPEN_ABOVE = "Where the slope is not told apart from zero the interval has no upper end, and no limit is given."
+SLOPE_KNOWN = "The chi-square interval of s alone: it leaves the error of the slope out."
+REFUSED = "So often a slope this far from zero is not told apart from it: no number then. Nominal: non-central t."
+
+
+def slope_group(distance: float, studies: int) -> Group:
+    """Limits of a line whose slope is `distance` standard errors from zero."""
+    return Group(f"slope: {distance:g}", studies, partial(_slope_rows, distance))
+
+
+def _slope_rows(distance: float, rng: np.random.Generator, studies: int) -> list[CoverageRow]:
+    design = LineDesign(LOW, 1, 4)
+    x, nu = design.x, design.x.size - 2
+    about = float(((x - x.mean()) ** 2).sum())
+    sd = SLOPE * about**0.5 / distance
+    line = weighted_lines(x, line_readings(rng, studies, design, LineTruth(0.0, SLOPE, Scatter(sd))))
+    slope_t = np.abs(line.slope) / line.slope_error
+    t, delta, factor = t_quantile(1 - ALPHA, nu), noncentrality(nu, alpha=ALPHA, beta=ALPHA), blank_sd(line)
+    true = sd / SLOPE * (1 + 1 / x.size + x.mean() ** 2 / about) ** 0.5
+    low, high = over_slope_factors(slope_t, nu, CONFIDENCE)
+    place = Place(
+        "detection", "levels 0, 0.5, 1, 2; 4 readings at each", f"s equal, slope {distance:g} standard errors"
+    )
+    rows = []
+    for name, k in (("x_C", t), ("x_D", delta)):
+        held = holds((k * factor * low, k * factor * high), k * true)
+        rows.append(place.row(f"ISO 11843-2: interval of {name}, open above counted", 0.95, held, note=OPEN_ABOVE))
+    refused = not_told_apart(slope_t, nu, ALPHA)
+    ends = sd_interval(delta * factor, nu, CONFIDENCE)
+    plain = holds(ends, delta * true)
+    name = "interval of x_D with a slope taken as known (not reported)"
+    rows.append(place.row(name, 0.95, plain, known=float(plain.mean()), note=SLOPE_KNOWN))
+    bound = t_quantile(1 - ALPHA / 2, nu)
+    share = float(nctdtr(nu, distance, bound) - nctdtr(nu, distance, -bound))
+    return [*rows, place.row("ISO 11843-2: no limit is given", share, refused, note=REFUSED)]
 
 
 def _line_rates(line: Any, critical: Array, detection: Array, scatter: Scatter) -> dict[str, Array]:
