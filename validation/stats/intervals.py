@@ -76,7 +76,7 @@ def t_quantile(p: float, df: Any) -> Any:
     return float(special.ndtri(p) if df is None or df == np.inf else special.stdtrit(df, p))
 
 
-def chi_square_quantile(p: float, df: Any) -> Any:
+def chi_square_quantile(p: Any, df: Any) -> Any:
     """Quantile of chi-square; `df` above zero, a number or an array.
 
     Parameters
