@@ -177,7 +177,7 @@ def _replicated_groups() -> list[Group]:
     few = (2,) * 3 + (1,) * 17
     stops = [(Replicated(6, twice, 2, 2), OWN), (Replicated(20, "3 of them read twice by both methods", few, few), OWN)]
     return [
-        *(replicated_group(design, methods, 2000) for design, methods in designs),
+        *(replicated_group(design, methods, 1000 if design.n > 20 else 2000) for design, methods in designs),
         *(replicated_group(design, methods, 2000, stops=True) for design, methods in stops),
     ]
 

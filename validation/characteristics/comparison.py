@@ -43,8 +43,8 @@ AT_LIMIT, AT_ZERO = "censored results at their limit", "censored results at zero
 _METHODS = ("candidate", "reference")
 MEND = "State them in another unit."
 UNREPLICATED = (
-    "The design has no replicates of both methods, so Deming's line predicts the difference: it takes the scatter as "
-    "equal at all levels."
+    "Without replicates of both methods, on four samples or more, Deming's line predicts the difference: it takes the "
+    "scatter as equal at all levels."
 )
 
 
@@ -337,8 +337,8 @@ def _stated(data: ExperimentData, samples: Sequence[_Sample]) -> _Stated:
         return _Stated()
     u = data.table["u"].to_numpy(dtype=float)
     used = [row for s in samples for row in (*s.candidate_rows, *s.reference_rows)]
-    if not (np.all(np.isfinite(u[used])) and np.all(u[used] > 0)):
-        return _Stated(None, "Column u is not positive throughout and is not used.")
+    if not all(value > 0 and statistics.can_be_squared([value]) for value in u[used]):
+        return _Stated(None, "Column u holds what is no positive number between 1e-70 and 1e70, and is not used.")
     u_x = np.array([_combined(u, sample.reference_rows) for sample in samples])
     u_y = np.array([_combined(u, sample.candidate_rows) for sample in samples])
     note = "Standard uncertainties from the worksheet's column u, taken as independent between replicates."
@@ -387,6 +387,8 @@ def _agreement(values: np.ndarray, name: str, coverage: float) -> Estimated:
 
 def _level_agreement(study: Study, pairs: _Pairs, notes: list[str]) -> Estimated:
     estimated: Estimated = []
+    if len(pairs.samples) > 1 and alike(pairs.differences):
+        return estimated
     try:
         for level in _agreement_levels(study, pairs):
             low, high = pairs.agreement.limits(level, coverage=study.confidence)
@@ -432,12 +434,13 @@ def _weighted(pairs: _Pairs, notes: list[str]) -> Estimated:
             slope, intercept = known.slope, known.intercept
         else:
             notes += [pairs.stated.note] if pairs.stated.note else []
-            notes.append("There is no weighted (York) line: it needs column u, or replicates of both methods.")
+            needs = f"it needs column u, or replicates of both methods on {LEAST_SAMPLES} samples or more"
+            notes.append(f"There is no weighted (York) line: {needs}.")
             return []
     except ValueError as error:
         notes.append(f"There is no weighted (York) line: {error}.")
         return []
-    told = _weight_notes(pairs)
+    told = tuple(_weight_notes(pairs))
     return [("york_slope", None, slope.with_notes(*told)), ("york_intercept", None, intercept.with_notes(*told))]
 
 
@@ -469,7 +472,8 @@ def _beyond(pairs: _Pairs, level: float) -> Iterator[str]:
 
 def _agreement_levels(study: Study, pairs: _Pairs) -> list[float]:
     """Decision levels, levels that a requirement asks for, and ends and middle of the range as far as samples reach."""
-    lowest, highest = float(min(pairs.x)), float(max(pairs.x))
+    middles = [(x + y) / 2 for x, y in zip(pairs.x, pairs.y, strict=True)]
+    lowest, highest = float(min(middles)), float(max(middles))
     low, high = study.plan.study.range
     ends = max(low, _rounded(lowest, ROUND_CEILING)), min(high, _rounded(highest, ROUND_FLOOR))
     inside = {level for level in (*ends, (low + high) / 2) if lowest <= level <= highest}

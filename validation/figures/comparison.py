@@ -142,7 +142,8 @@ def _differences(
         dotted = "; dotted: limits that follow the level" if followed else ""
         axis.set_xlabel(_titled("mean of both methods", units[0]) + dotted + _open(samples))
         axis.set_ylabel(labels[1])
-        axis.set_title(_difference_title(labels[0], mean, low, high, units[1]))
+        at_limits = _at_limits(evaluation) if followed is not None else ""
+        axis.set_title(at_limits or _difference_title(labels[0], mean, low, high, units[1]))
     return figure
 
 
@@ -162,6 +163,22 @@ def _level_line(axis: Axes, quantity: Quantity | None, text: str, dash: Any) -> 
         va="center",
         fontsize=9,
     )
+
+
+def _at_limits(evaluation: Evaluation) -> str:
+    """The limits that follow the level, at the customer's; empty without one of these."""
+    view: ComparisonView = evaluation.display.view
+    ends = [
+        (low, evaluation.get("comparison.level_agreement_high", low.at))
+        for low in evaluation.judged
+        if low.key == "comparison.level_agreement_low" and low.at in view.customer_limits[:2]
+    ]
+    expected = [
+        f"{significant(low.value, 2)} to {significant(high.value, 2)} at {level_text(low.at)}{_of(low.unit)}"
+        for low, high in ends
+        if high is not None
+    ]
+    return f"Differences of further samples: {', '.join(expected)}" if expected else ""
 
 
 def _difference_title(what: str, mean: Quantity, low: Quantity | None, high: Quantity | None, unit: str) -> str:

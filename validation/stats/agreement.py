@@ -47,8 +47,8 @@ NO_DEGREES = (
 )
 #: Two parameters each of mean and standard deviation, and one degree of freedom left.
 LEAST_AT_LEVELS = 5
-#: After so many rounds of weights and s(x) another one moves neither by 1e-4 (simulated comparisons).
-_ROUNDS = 6
+#: Weights and s(x) are formed in turn until s(x) moves by no more than this share; most settle in five rounds.
+_SETTLED, _ROUNDS = 1e-5, 50
 #: Quantiles of mean and standard deviation each, whose products are the grid of `share_within`.
 _GRID = 48
 
@@ -154,14 +154,23 @@ class AgreementLines:
     def of(cls, levels: Matrix, differences: Matrix, *, offset: float = 0.0) -> AgreementLines:
         """From levels minus `offset`, and differences, each of shape (studies, n), n >= 5."""
         above = np.maximum(levels + offset, 0.0)
-        weights = np.ones_like(levels)
+        sd, df = np.ones_like(levels), np.empty_like(levels)
+        constant, growth = np.empty((2, len(levels), 1))
+        active = np.arange(len(levels))
         for _ in range(_ROUNDS):
-            mean, slope, away = _line(levels, differences, weights)
-            left = differences - mean - slope * away
-            df = 1 - weights * _line_variance(away, away, weights)
-            constant, growth = linear_sd_many(above, left[:, None] ** 2, df[:, None])
-            weights = 1 / (constant + growth * above) ** 2
-        return cls(levels, differences, constant[:, 0], growth[:, 0], weights, df, offset)
+            weights = 1 / sd[active] ** 2
+            mean, slope, away = _line(levels[active], differences[active], weights)
+            left = differences[active] - mean - slope * away
+            df[active] = 1 - weights * _line_variance(away, away, weights)
+            fitted = linear_sd_many(above[active], left[:, None] ** 2, df[active, None])
+            constant[active], growth[active] = fitted
+            now = fitted[0] + fitted[1] * above[active]
+            moved = np.abs(now / sd[active] - 1).max(axis=1)
+            sd[active] = now
+            active = active[moved > _SETTLED]
+            if not active.size:
+                break
+        return cls(levels, differences, constant[:, 0], growth[:, 0], 1 / sd**2, df, offset)
 
     def at(self, level: float) -> tuple[Vector, Vector, Vector, Vector]:
         """Mean, its standard error, standard deviation of the differences and its degrees of freedom at a level.

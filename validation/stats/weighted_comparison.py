@@ -40,7 +40,7 @@ FEW_REPLICATES = (
 UNDETERMINED = "x and y must vary together for a weighted line; with or without one sample they do not"
 
 _STEPS = 300
-_SETTLED = 1e-13
+_SETTLED = 1e-12
 #: Values of all samples of all lines that are worked on at once: some 16 MiB an array.
 _AT_ONCE = 2_000_000
 
@@ -67,10 +67,13 @@ class ReplicatedPairs:
 
     def spreads(self) -> tuple[Spread, Spread]:
         """s(x) of the reference and of the candidate, by likelihood from the replicates of each."""
-        return (
-            Spread.fitted(self.x + self.offsets[0], self.squares_x, self.counts_x),
-            Spread.fitted(self.y + self.offsets[1], self.squares_y, self.counts_y),
-        )
+        levels = np.concatenate([self.x + self.offsets[0], self.y + self.offsets[1]])
+        squares = np.concatenate([self.squares_x, self.squares_y])
+        df = np.repeat([self.counts_x - 1, self.counts_y - 1], len(self.x), axis=0)
+        # A level below zero counts as zero.
+        constant, growth = linear_sd_many(np.maximum(levels, 0.0), squares[:, None], df[:, None])
+        (of_x, of_y), (by_x, by_y) = (np.split(part, 2) for part in (constant, growth))
+        return Spread(of_x, by_x, self.counts_x), Spread(of_y, by_y, self.counts_y)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,13 +89,6 @@ class Spread:
     constant: Matrix
     growth: Matrix
     counts: Vector
-
-    @classmethod
-    def fitted(cls, levels: Matrix, squares: Matrix, counts: Vector) -> Spread:
-        """From replicates; a level below zero counts as zero."""
-        above = np.maximum(levels, 0.0)
-        constant, growth = linear_sd_many(above, squares[:, None, :], (counts - 1.0)[None, None, :])
-        return cls(constant, growth, counts)
 
     @classmethod
     def stated(cls, u: Vector) -> Spread:
