@@ -32,7 +32,7 @@ from validation.characteristics.registry import characteristics
 from validation.selftest import coverage
 from validation.simulation.lines import LineDesign, LineTruth, Scatter, line_readings
 from validation.simulation.pairs import PairsDesign
-from validation.stats import calibration, comparison, detection, over_levels, straightness
+from validation.stats import agreement, calibration, deming, detection, over_levels, passing_bablok, straightness, york
 from validation.stats.distributions import Normal, Rectangular, StudentT, triangular
 from validation.stats.mean_squares import Components, MeanSquares
 from validation.stats.mixed_model import mixed_model
@@ -41,6 +41,7 @@ from validation.stats.nested_stages import NestedStages
 from validation.stats.outliers import grubbs_single, in_standard_deviations
 from validation.stats.precision import precision
 from validation.stats.reproducibility import reproducibility
+from validation.stats.weighted_comparison import WeightedLines, weighted_comparison
 
 try:
     import resource
@@ -121,6 +122,10 @@ def simulated_studies() -> list[tuple[str, float, float]]:
     samples, methods = PairsDesign.most_low(40, 0.5, 10.0), coverage.EQUAL
     a, b = methods.readings(rng, 1000, samples, 1.0)
     u = methods.scatter.at(np.asarray(samples.levels))
+    replicated = coverage.Replicated(20, "read twice", 2, 2)
+    pairs = coverage.replicated_pairs(np.random.default_rng(2), 200, replicated, coverage.OWN)
+    read = coverage.OWN.readings(np.random.default_rng(2), 200, replicated.design, coverage.PAIRS_SLOPE)
+    twice = [readings.reshape(200, 20, 2) for readings in read]
     squares, of_runs = MeanSquares.of(y, counts), (design.level, design.run)
     x, rows, singles, low_rows = design.x.tolist(), line.small.tolist(), y.tolist(), short.small.tolist()
 
@@ -176,21 +181,33 @@ def simulated_studies() -> list[tuple[str, float, float]]:
         ),
         (
             "Deming, 40 samples",
-            lambda: comparison.deming_many(a, b, level=4.0),
+            lambda: deming.deming_many(a, b, level=4.0),
             1000,
-            lambda i: comparison.deming(a[i].tolist(), b[i].tolist()),
+            lambda i: deming.deming(a[i].tolist(), b[i].tolist()),
         ),
         (
             "York, 40 samples",
-            lambda: comparison.YorkFits.of(a, b, 1 / u**2, 1 / u**2),
+            lambda: york.YorkFits.of(a, b, 1 / u**2, 1 / u**2),
             1000,
-            lambda i: comparison.york(a[i].tolist(), b[i].tolist(), u, u),
+            lambda i: york.york(a[i].tolist(), b[i].tolist(), u, u),
+        ),
+        (
+            "weighted line, 20 samples read twice",
+            lambda: WeightedLines.of(pairs, pairs.spreads()),
+            200,
+            lambda i: weighted_comparison(twice[0][i].tolist(), twice[1][i].tolist()).slope,
+        ),
+        (
+            "agreement at levels, 40 samples",
+            lambda: agreement.AgreementLines.of((a + b) / 2, b - a),
+            1000,
+            lambda i: agreement.level_agreement(a[i].tolist(), b[i].tolist()),
         ),
         (
             "Passing-Bablok, 40 samples",
-            lambda: comparison.passing_bablok_many(a, b, level=0.95),
+            lambda: passing_bablok.passing_bablok_many(a, b, level=0.95),
             1000,
-            lambda i: comparison.passing_bablok(a[i].tolist(), b[i].tolist()),
+            lambda i: passing_bablok.passing_bablok(a[i].tolist(), b[i].tolist()),
         ),
         (
             "Grubbs, 24 readings",
@@ -303,7 +320,7 @@ def single_statistics() -> list[Pair]:
         a, b = (np.round(t + rng.normal(0, 0.1, n), 3) for _ in range(2))
         exact = [[Decimal(f"{value:.3f}") for value in values] for values in (a, b)]
         start = time.perf_counter()
-        comparison.passing_bablok(*exact)
+        passing_bablok.passing_bablok(*exact)
         ours = time.perf_counter() - start
         pairs.append(
             (f"pairwise slopes, {n} samples", "scipy theilslopes", ours, seconds(lambda a=a, b=b: theilslopes(b, a)))

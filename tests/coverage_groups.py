@@ -21,6 +21,8 @@ from validation.selftest.coverage import (
     RATIOS,
     SCATTER,
     BudgetTruth,
+    Methods,
+    Replicated,
     bias_line_rows,
     blank_group,
     budget_group,
@@ -37,6 +39,7 @@ from validation.selftest.coverage import (
     outlier_group,
     pairs_group,
     ratio_text,
+    replicated_group,
     run_errors,
     run_group,
     shared_runs_group,
@@ -144,8 +147,9 @@ def groups() -> list[Group]:
         *(
             group
             for n, methods in product((10, 20, 40), (EQUAL, GROWING, OWN))
-            for group in (pairs_group(n, methods, 4000), differences_group(n, methods, 10_000))
+            for group in (pairs_group(n, methods, 4000), differences_group(n, methods, 4000))
         ),
+        *_replicated_groups(),
         *(
             outlier_group(design, counts, ratio, 10_000)
             for (design, counts), ratio in product(OUTLIERS.items(), (0.0, 10.0))
@@ -203,6 +207,31 @@ def _calibration_groups() -> list[Group]:
         made += [ordinary, weighted_group(design, False, 2000)]
     designs = (LineDesign(FULL, 3, 1), *CALIBRATIONS)
     return [*made, *(weighted_group(design, own, 2000) for design, own in product(designs, (False, True)))]
+
+
+def _replicated_groups() -> list[Group]:
+    twice = "2 readings by both methods"
+    halves = (("twice", 2.0), ("half", 0.5))
+    ratios = [
+        Methods(f"s = 0.03 + 0.018 x, the candidate's {words} that", SCATTER, ratio=ratio) for words, ratio in halves
+    ]
+    proportional = Methods("s = 0.03 x in both methods", Scatter(0.0, 0.03))
+    large = Methods("s = 0.03 + 0.018 x in both, samples' own part 5 %", SCATTER, 0.05)
+    unequal = (2, 1, 2, 3, 1, 2, 2, 3, 2, 1)
+    designs = [
+        *((Replicated(n, twice, 2, 2), methods) for n, methods in product((10, 20, 40), (EQUAL, GROWING, OWN))),
+        *((Replicated(20, twice, 2, 2), methods) for methods in (*ratios, proportional, large)),
+        (Replicated(20, "3 readings by both methods", 3, 3), OWN),
+        (Replicated(20, f"evenly spaced, {twice}", 2, 2, even=True), OWN),
+        (Replicated(10, "1 to 3 readings by the reference, 2 by the candidate", unequal, 2), OWN),
+        (Replicated(8, twice, 2, 2), OWN),
+    ]
+    few = (2,) * 3 + (1,) * 17
+    stops = [(Replicated(6, twice, 2, 2), OWN), (Replicated(20, "3 of them read twice by both methods", few, few), OWN)]
+    return [
+        *(replicated_group(design, methods, 1000 if design.n > 20 else 2000) for design, methods in designs),
+        *(replicated_group(design, methods, 2000, stops=True) for design, methods in stops),
+    ]
 
 
 def _evidence_groups() -> list[Group]:

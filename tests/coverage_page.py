@@ -73,6 +73,7 @@ Other versions of the libraries may move a last digit. `validation selftest` rep
 the user's machine and fails where a rate leaves its band: nominal (or the documented exception) +- 1.5 points and
 three Monte Carlo errors."""
 
+_WEIGHTED = tuple(f"weighted line: {name}" for name in ("slope", "intercept", "difference at 1", "difference at 4"))
 _RATES = ("alpha", "beta")
 _RUN_STRUCTURED = ("s_r", "s_run", "s_I", "s_L", "s_R", "s_run within laboratory", "bias", "general mean")
 
@@ -101,13 +102,14 @@ def _conclusions(rows: Sequence[CoverageRow]) -> str:
         "where the component between runs is small.",
         f"Tolerance limits hold {_span(rows, 'mean content*')} of future results on average.",
         f"A bias exactly at its limit is met in {_span(rows, 'bias at the upper*')}, a mean difference in "
-        f"{_span(rows, 'mean difference at*')}, a difference read from Deming's line in "
-        f"{_span(rows, 'difference at 4 at*')}.",
+        f"{_span(rows, 'mean difference at*')}, a difference read from the weighted line in "
+        f"{_span(rows, 'weighted line: difference at 4 at*')}, from Deming's in {_span(rows, 'difference at 4 at*')}.",
         f"A mixed model of analysts and days: {_span(rows, 's_analyst*', 's_day*')}. The robust view of clean data: "
         f"{_span(rows, 's_r, robust*', 's_run, robust*', 's_I, robust*')}. Constant part and slope of s(x): "
         f"{_span(rows, 'constant part*', 'slope of s(x)')}.",
         f"Departures: {_span(rows, 'departure*')}; one-point errors: {_span(rows, 'single_point_bias*')}.",
-        f"The judged tests of straightness alarm on straight data in {_span(rows, 'weighted*')} (standard error 0.5), "
+        f"The judged tests of straightness alarm on straight data in "
+        f"{_span(rows, 'weighted lack of fit*', 'weighted curvature*')} (standard error 0.5), "
         f"with and without run effects. The ordinary ones, shown and never judged: {_span(rows, 'ordinary lack*')} and "
         f"{_span(rows, 'ordinary Mandel*')}.",
         f"`IUPAC 1997`, alpha and beta: {_span(in_ten, *plain)} with 10 blanks in 10 runs, "
@@ -122,8 +124,12 @@ def _conclusions(rows: Sequence[CoverageRow]) -> str:
         f"Lines with equal scatter: Deming {_span(equal, 'Deming*')}, York {_span(equal, 'York*')}, Passing-Bablok "
         f"slope {_span(equal, 'Passing-Bablok slope')}, its intercept {_span(equal, 'Passing-Bablok intercept')}. "
         f"With scatter that grows: Deming's slope {_span(grows, 'Deming slope')}, the difference at 4 "
-        f"{_span(grows, 'difference at 4 (Deming)')}, York with the uncertainties that grow {_span(grows, 'York*')}. "
-        "So where scatter grows, look at York's line beside Deming's.",
+        f"{_span(grows, 'difference at 4 (Deming)')}, York with the uncertainties that grow {_span(grows, 'York*')}, "
+        f"the weighted line {_span(grows, *_WEIGHTED)}; under equal scatter {_span(equal, *_WEIGHTED)}. Where both "
+        "methods have replicates, the weighted line is the one that is judged.",
+        f"Limits of agreement that follow the level: {_span(rows, 'limit of agreement at*')}; one pair for all: "
+        f"{_span(equal, 'limit of agreement')} with equal scatter, {_span(grows, 'limit of agreement')} with one that "
+        "grows.",
         "Slope ratios, response ratios and blank differences: "
         f"{_span(rows, 'slope ratio', 'response ratio', 'blank diff*')}; carry-over from five triples: "
         f"{_span(rows, 'effect', 'share')}; effects of a repeated screening: "

@@ -23,11 +23,12 @@ from scipy import integrate, linalg, optimize, special, stats
 
 from validation.selftest import numerics
 from validation.stats import (
-    comparison,
+    deming,
     distributions,
     intervals,
     mixed_model,
     one_way,
+    passing_bablok,
     precision_model,
     regression,
     robust,
@@ -40,6 +41,7 @@ from validation.stats import (
     two_means,
     variance_function,
     within_cells,
+    york,
 )
 from validation.stats.confidence import NormalPercentile, Share
 from validation.stats.detection import noncentrality, run_component
@@ -600,7 +602,7 @@ def _comparison(random: np.random.Generator, n: int = 25) -> tuple[list[float], 
     return list(truth + random.normal(0, 0.5, n)), list(truth + random.normal(0, 0.5, n))
 
 
-@row("comparison.passing_bablok, comparison.deming")
+@row("passing_bablok.passing_bablok, deming.deming")
 def _method_lines() -> list[str]:
     random, studies = np.random.default_rng(8), 400
     slopes: dict[str, list[float]] = {"own PB": [], "theilslopes": [], "own Deming": [], "odr": []}
@@ -612,7 +614,7 @@ def _method_lines() -> list[str]:
         line = odr.Model(lambda beta, x: beta[0] + beta[1] * x)
         for _ in range(studies):
             x, y = _comparison(random)
-            for name, fit in (("own PB", comparison.passing_bablok(x, y)), ("own Deming", comparison.deming(x, y))):
+            for name, fit in (("own PB", passing_bablok.passing_bablok(x, y)), ("own Deming", deming.deming(x, y))):
                 slopes[name].append(fit.slope.value)
                 ends = fit.slope.interval(0.95)
                 held[name] += ends is not None and ends[0] <= 1 <= ends[1]
@@ -624,7 +626,7 @@ def _method_lines() -> list[str]:
             half = stats.t.ppf(0.975, 23) * out.sd_beta[1]
             held["odr"] += abs(out.beta[1] - 1) <= half
         both = apart(slopes["odr"], slopes["own Deming"])
-        own_time = took(lambda: comparison.deming(x, y))
+        own_time = took(lambda: deming.deming(x, y))
         run = odr.ODR(odr.RealData(x, y, sx=0.5, sy=0.5), line, beta0=[0.0, 1.0])
         odr_time = took(run.run)
     text = "; ".join(
@@ -638,13 +640,13 @@ def _method_lines() -> list[str]:
     ]
 
 
-@row("comparison.york")
+@row("york.york")
 def _york() -> list[str]:
     content = reference("cal-pearson-york")
     data = content["data"]
     x, y = data["x"], data["y"]
     w_x, w_y = (np.array(data[name]) for name in ("w_x", "w_y"))
-    own = comparison.york(x, y, w_x**-0.5, w_y**-0.5)
+    own = york.york(x, y, w_x**-0.5, w_y**-0.5)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         from scipy import odr

@@ -17,9 +17,10 @@ from validation.selftest.checks import CoverageRow
 from validation.selftest.rates import Group, Place
 from validation.simulation.lines import LineDesign
 from validation.simulation.pairs import PairsDesign
-from validation.stats import calibration, comparison, detection, straightness
+from validation.stats import calibration, deming, detection, passing_bablok, straightness, york
 from validation.stats.accuracy import tolerance_limits, tolerance_limits_many
-from validation.stats.intervals import mean_interval, sd_interval
+from validation.stats.agreement import AgreementLines, level_agreement, limit_interval
+from validation.stats.intervals import mean_interval, sd_interval, t_quantile
 from validation.stats.lines import weighted_lines
 from validation.stats.mean_squares import Components, MeanSquares
 from validation.stats.nested_stages import NestedStages
@@ -29,6 +30,7 @@ from validation.stats.regression import straight_line
 from validation.stats.reproducibility import nested_reproducibility
 from validation.stats.trueness import bias
 from validation.stats.uncertainty import Term, bias_terms, combine
+from validation.stats.weighted_comparison import WeightedLines, weighted_comparison
 
 STUDIES = 4
 ROOT = Path(__file__).parent.parent
@@ -157,20 +159,20 @@ def pairs(methods):
     design = PairsDesign.most_low(12, 0.5, 10.0)
     x, y = methods.readings(np.random.default_rng(6), STUDIES, design, 1.02)
     u = methods.scatter.at(np.asarray(design.levels))
-    values, errors = comparison.deming_many(x, y, level=4.0)
-    york = comparison.YorkFits.of(x, y, 1 / u**2, 1 / u**2)
-    slope, intercept, *limits = comparison.passing_bablok_many(x, y, level=0.95)
+    values, errors = deming.deming_many(x, y, level=4.0)
+    known = york.YorkFits.of(x, y, 1 / u**2, 1 / u**2)
+    slope, intercept, limits, at_zero = passing_bablok.passing_bablok_many(x, y, level=0.95)
     many = with_ends(
         *((value, mean_interval(value, error, 10, 0.95)) for value, error in zip(values, errors, strict=True)),
-        (york.slope, york.interval(york.slope, york.u_slope, 0.95)),
-        (york.intercept, york.interval(york.intercept, york.u_intercept, 0.95)),
-        (slope, limits[0]),
-        (intercept, limits[1]),
+        (known.slope, known.interval(known.slope, known.u_slope, 0.95)),
+        (known.intercept, known.interval(known.intercept, known.u_intercept, 0.95)),
+        (slope, limits),
+        (intercept, mean_interval(intercept, at_zero, 10, 0.95)),
     )
 
     def one(a, b):
-        fitted, known, ranked = comparison.deming(a, b), comparison.york(a, b, u, u), comparison.passing_bablok(a, b)
-        found = fitted.slope, fitted.intercept, comparison.difference_at(4.0, a, b), known.slope, known.intercept
+        fitted, known, ranked = deming.deming(a, b), york.york(a, b, u, u), passing_bablok.passing_bablok(a, b)
+        found = fitted.slope, fitted.intercept, deming.difference_at(4.0, a, b), known.slope, known.intercept
         return at_95(*found, ranked.slope, ranked.intercept)
 
     return many, [one(a.tolist(), b.tolist()) for a, b in zip(x, y, strict=True)]
@@ -198,9 +200,41 @@ def budgets(truth):
     return np.column_stack([many, found.expanded]), rows
 
 
+def replicated(design):
+    rng = np.random.default_rng(7)
+    shapes = [np.cumsum(counts)[:-1] for counts in design.design.counts()]
+    readings = coverage.OWN.readings(rng, STUDIES, design.design, 1.02)
+    pairs = coverage.replicated_pairs(np.random.default_rng(7), STUDIES, design, coverage.OWN)
+    lines = WeightedLines.of(pairs, pairs.spreads())
+    followed = AgreementLines.of((pairs.x + pairs.y) / 2, pairs.y - pairs.x)
+    mean, error, sd, df = followed.at(4.0)
+    limits = limit_interval(mean, error, sd, df, z=t_quantile(0.975, None), level=0.95)
+    wanted = [(0.0, 1.0), (1.0, 0.0), (1.0, 4.0)]
+    of_line = [lines.combined(*one) for one in wanted]
+    constants = np.array([[0.0], [0.0], [-4.0]])
+    values = np.array([value for value, _, _ in of_line]) + constants
+    many = with_ends(
+        *(
+            (value, mean_interval(value, error, df, 0.95))
+            for value, (_, error, df) in zip(values, of_line, strict=True)
+        ),
+        (mean + t_quantile(0.975, None) * sd, limits),
+    )
+
+    def one(x, y):
+        reference, candidate = (np.split(row, at) for row, at in zip((x, y), shapes, strict=True))
+        line = weighted_comparison(*([part.tolist() for part in parts] for parts in (reference, candidate)))
+        means = [[float(part.mean()) for part in parts] for parts in (reference, candidate)]
+        return at_95(line.slope, line.intercept, line.difference_at(4.0), level_agreement(*means).limits(4.0)[1])
+
+    return many, [one(*study) for study in zip(*readings, strict=True)]
+
+
 @pytest.mark.parametrize(
     ("at_once", "design"),
     [
+        (replicated, coverage.Replicated(12, "twice", 2, 2)),
+        (replicated, coverage.Replicated(10, "unequal", (2, 1, 2, 3, 1, 2, 2, 3, 2, 1), 2)),
         (runs, (3,) * 8),
         (runs, (1, 1, 2, 2, 3, 4, 5, 6)),
         (laboratories, ((2,), (2,), (3,), (4,), (5,))),

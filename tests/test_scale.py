@@ -17,9 +17,10 @@ from validation.judging import sensitivity
 from validation.judging.outcomes import evaluate, judge_study
 from validation.stats import mixed_model as mixed
 from validation.stats import straightness
-from validation.stats.comparison import MOST_SAMPLES, deming, passing_bablok
+from validation.stats.deming import deming
 from validation.stats.estimate import centre, exact_mean
 from validation.stats.mixed_model import mixed_model
+from validation.stats.passing_bablok import MOST_SAMPLES, passing_bablok
 from validation.stats.precision import precision
 from validation.study.load import load_study
 

@@ -7,7 +7,18 @@ import re
 import pytest
 
 from validation.characteristics.registry import known_keys
-from validation.stats import accuracy, comparison, detection, one_way, outliers, precision, reproducibility, trueness
+from validation.stats import (
+    accuracy,
+    deming,
+    detection,
+    one_way,
+    outliers,
+    passing_bablok,
+    precision,
+    reproducibility,
+    trueness,
+    weighted_comparison,
+)
 
 #: Documents whose text or clauses were not seen for this work (docs/sources.md says which were).
 RECALLED = re.compile(
@@ -24,7 +35,18 @@ def strings(module) -> dict[str, str]:
     }
 
 
-MODULES = (accuracy, comparison, detection, one_way, outliers, precision, reproducibility, trueness)
+MODULES = (
+    accuracy,
+    deming,
+    detection,
+    one_way,
+    outliers,
+    passing_bablok,
+    precision,
+    reproducibility,
+    trueness,
+    weighted_comparison,
+)
 SOURCES = {f"key {key}": info.source for key, info in known_keys().items() if RECALLED.search(info.source)} | {
     name: value for module in MODULES for name, value in strings(module).items()
 }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 from fractions import Fraction
 from functools import cached_property
 from math import sqrt
@@ -14,10 +15,21 @@ import numpy as np
 from validation.characteristics import Characteristic, KeyInfo
 from validation.characteristics._censored import all_censored
 from validation.characteristics._other_methods import other_methods_table
-from validation.figures.comparison import ComparisonView, PairedSample, PredictedCurve, ScatterAbout
+from validation.figures.comparison import Band, ComparisonView, DrawnLine, PairedSample, ScatterAbout
 from validation.stats import comparison as statistics
 from validation.stats import outliers
-from validation.stats.estimate import Estimate, Number, exact_mean
+from validation.stats.agreement import LevelAgreement, agreement_limits, level_agreement
+from validation.stats.deming import DemingResult, deming, difference_at
+from validation.stats.estimate import Estimate, Number, centre, exact_mean
+from validation.stats.paired_differences import alike, differences, mean_difference, sd_difference
+from validation.stats.passing_bablok import passing_bablok
+from validation.stats.weighted_comparison import (
+    LEAST_REPLICATES,
+    LEAST_SAMPLES,
+    WeightedComparison,
+    weighted_comparison,
+)
+from validation.stats.york import york
 from validation.study.model import ExperimentData, Study
 from validation.study.ordering import natural_order
 from validation.study.quantity import At, Cell, Display, Evaluation, Flag, Quantity, Table
@@ -25,10 +37,15 @@ from validation.study.variant import with_bounds
 from validation.words import counted, level_text, sentence_list, significant, with_interval
 
 NAME = "comparison"
-WEIGHTED, RANKS = "weighted line (York)", "Passing-Bablok"
+WEIGHTED, DEMING, RANKS = "weighted line (York)", "Deming's line", "Passing-Bablok"
 AT_LIMIT, AT_ZERO = "censored results at their limit", "censored results at zero"
 
 _METHODS = ("candidate", "reference")
+MEND = "State them in another unit."
+UNREPLICATED = (
+    "Without replicates of both methods, on four samples or more, Deming's line predicts the difference: it takes the "
+    "scatter as equal at all levels."
+)
 
 
 @dataclass(frozen=True)
@@ -51,14 +68,35 @@ class _Sample:
 
 
 @dataclass(frozen=True)
+class _Stated:
+    """Standard uncertainties of every sample's mean from column u, reference and candidate; None without the column.
+
+    `note`: where they come from, or why they are not used.
+    """
+
+    u: tuple[np.ndarray, np.ndarray] | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True)
 class _Pairs:
-    """All paired samples, in the order of their names, with what both methods' replicates say."""
+    """All paired samples, in the order of their names, and what is computed of them, once."""
 
     samples: tuple[_Sample, ...]
-    candidate: statistics.ReplicateVariance
-    reference: statistics.ReplicateVariance
-    ratio: float
-    ratio_notes: tuple[str, ...]
+    stated: _Stated
+
+    @cached_property
+    def candidate(self) -> statistics.ReplicateVariance:
+        return statistics.replicate_variance([sample.candidate for sample in self.samples])
+
+    @cached_property
+    def reference(self) -> statistics.ReplicateVariance:
+        return statistics.replicate_variance([sample.reference for sample in self.samples])
+
+    @cached_property
+    def ratio(self) -> tuple[float, tuple[str, ...]]:
+        """Of the error variances, with what must be known of it."""
+        return statistics.error_variance_ratio(self.candidate, self.reference)
 
     @cached_property
     def x(self) -> list[Fraction]:
@@ -76,24 +114,41 @@ class _Pairs:
 
     @cached_property
     def differences(self) -> np.ndarray:
-        return statistics.differences(self.x, self.y)
+        return differences(self.x, self.y)
+
+    @property
+    def replicated(self) -> bool:
+        """Whether the design has replicates of both methods: then the weighted line is judged, whatever it gives."""
+        degrees = min(self.candidate.degrees_of_freedom, self.reference.degrees_of_freedom)
+        return len(self.samples) >= LEAST_SAMPLES and degrees >= LEAST_REPLICATES
+
+    @cached_property
+    def weighted(self) -> WeightedComparison:
+        reference, candidate = ([getattr(sample, method) for sample in self.samples] for method in reversed(_METHODS))
+        return weighted_comparison(reference, candidate, u=self.stated.u)
+
+    @cached_property
+    def deming(self) -> DemingResult:
+        return deming(self.x, self.y, ratio=self.ratio[0])
+
+    @cached_property
+    def agreement(self) -> LevelAgreement:
+        return level_agreement(self.x, self.y)
+
+    def predicted(self, level: float) -> Estimate:
+        """Difference at a level by the line that the design gives."""
+        if self.replicated:
+            return self.weighted.difference_at(level).with_notes(*_beyond(self, level), *_weight_notes(self))
+        return self.predicted_by_deming(level).with_notes(UNREPLICATED)
+
+    def predicted_by_deming(self, level: float) -> Estimate:
+        return difference_at(level, self.x, self.y, ratio=self.ratio[0]).with_notes(*self.ratio[1])
 
     @cached_property
     def relative(self) -> np.ndarray | None:
         """Differences over the mean of both methods; None where such a mean is not above zero."""
         middle = np.array([float(sample.x + sample.y) / 2 for sample in self.samples])
         return self.differences / middle if np.all(middle > 0) else None
-
-
-@dataclass(frozen=True)
-class _Weights:
-    """Standard uncertainties of every sample's mean, reference and candidate; None where there are none.
-
-    `note`: where they come from, or why there are none.
-    """
-
-    u: tuple[np.ndarray, np.ndarray] | None
-    note: str
 
 
 #: Estimates by key (without the chapter) and place, in the order of the chapter.
@@ -115,8 +170,9 @@ def evaluate(study: Study) -> Evaluation:
             "samples are needed."
         )
         return Evaluation(NAME, own_notes=tuple(notes), missing=missing)
-    weights = _weights(data, pairs)
-    quantities = _quantities(study, data, pairs, _estimates(study, pairs, weights, notes))
+    if not _can_be_squared(pairs):
+        return Evaluation(NAME, own_notes=tuple(notes), missing=f"The results {statistics.BEYOND_SQUARES}. {MEND}")
+    quantities = _quantities(study, data, pairs, _estimates(study, pairs, notes))
 
     def show() -> Display:
         samples = _samples(data, pairs)
@@ -128,7 +184,9 @@ def evaluate(study: Study) -> Evaluation:
                 samples=samples,
                 customer_limits=tuple(float(limit) for limit in study.plan.study.customer_limits),
                 fuel=study.plan.study.fuel or "",
-                curve=_curve(study, pairs),
+                line=_drawn_line(pairs),
+                predicted=_predicted_band(study, pairs),
+                agreement=_agreement_band(study, pairs),
                 scatter=tuple(
                     ScatterAbout(about, s.observed, s.expected, s.sample_specific, s.p) for about, s in scatters
                 ),
@@ -151,40 +209,57 @@ def alternatives(study: Study) -> Mapping[str, Sequence[Quantity]]:
     """
     data = study.ready(NAME)
     pairs = None if data is None else _pairs(data)[0]
-    if data is None or pairs is None:
+    if data is None or pairs is None or not _can_be_squared(pairs):
         return {}
     by_title: dict[str, tuple[Quantity, ...]] = {}
     if len(pairs.samples) > 2:
-        by_method = {WEIGHTED: _by_york(study, pairs, _weights(data, pairs)), RANKS: _by_ranks(pairs)}
+        by_method = {
+            WEIGHTED: _by_weights(study, pairs),
+            DEMING: _by_deming(study, pairs),
+            RANKS: _by_ranks(pairs),
+        }
         by_title |= {title: _quantities(study, data, pairs, by) for title, by in by_method.items() if by}
     for title, zero in ((AT_LIMIT, False), (AT_ZERO, True)):
         filled = with_bounds(data, zero=zero)
         whole = None if filled is None else _pairs(filled)[0]
-        if filled is not None and whole is not None:
-            estimated = _estimates(study, whole, _weights(filled, whole), [])
+        if filled is not None and whole is not None and _can_be_squared(whole):
+            estimated = _estimates(study, whole, [])
             by_title[title] = _quantities(study, filled, whole, estimated)
     return by_title
 
 
-def _by_york(study: Study, pairs: _Pairs, weights: _Weights) -> Estimated:
-    if weights.u is None:
-        return []
-    estimated: Estimated = []
+def _by_weights(study: Study, pairs: _Pairs) -> Estimated:
+    """The weighted line in the place of Deming's: of the replicates, or of the uncertainties that column u states."""
     try:
-        line = statistics.york(pairs.x, pairs.y, *weights.u)
-        estimated += [("deming_slope", None, line.slope), ("deming_intercept", None, line.intercept)]
+        if pairs.replicated:
+            line = pairs.weighted
+            return [("deming_slope", None, line.slope), ("deming_intercept", None, line.intercept)]
+        if pairs.stated.u is None:
+            return []
+        known = york(pairs.x, pairs.y, *pairs.stated.u)
+        estimated: Estimated = [("deming_slope", None, known.slope), ("deming_intercept", None, known.intercept)]
         for level in _decision_levels(study):
             # Seen from the level, the line's intercept is the predicted difference there.
             x, y = ([value - Fraction(level) for value in values] for values in (pairs.x, pairs.y))
-            estimated.append(("difference_at", level, statistics.york(x, y, *weights.u).intercept))
+            estimated.append(("difference_at", level, york(x, y, *pairs.stated.u).intercept))
     except ValueError:
-        pass
+        return []
     return estimated
+
+
+def _by_deming(study: Study, pairs: _Pairs) -> Estimated:
+    """The predicted difference by Deming's line, where it is not the reported one."""
+    if not pairs.replicated:
+        return []
+    try:
+        return [("difference_at", level, pairs.predicted_by_deming(level)) for level in _decision_levels(study)]
+    except ValueError:
+        return []
 
 
 def _by_ranks(pairs: _Pairs) -> Estimated:
     try:
-        line = statistics.passing_bablok(pairs.x, pairs.y)
+        line = passing_bablok(pairs.x, pairs.y)
     except ValueError:
         return []
     return [("deming_slope", None, line.slope), ("deming_intercept", None, line.intercept)]
@@ -213,10 +288,7 @@ def _pairs(data: ExperimentData) -> tuple[_Pairs | None, dict[str, list[str]], l
         samples.append(_Sample(name, y_rows, x_rows, y, x))
     if not samples:
         return None, unpaired, sorted(other)
-    candidate = statistics.replicate_variance([sample.candidate for sample in samples])
-    reference = statistics.replicate_variance([sample.reference for sample in samples])
-    ratio, ratio_notes = statistics.error_variance_ratio(candidate, reference)
-    return _Pairs(tuple(samples), candidate, reference, ratio, ratio_notes), unpaired, sorted(other)
+    return _Pairs(tuple(samples), _stated(data, samples)), unpaired, sorted(other)
 
 
 def _with_censored(data: ExperimentData) -> list[str]:
@@ -259,40 +331,18 @@ def _few_notes(n: int) -> Iterator[str]:
         yield f"{counted(n, 'paired sample')}: a line needs at least three."
 
 
-def _weights(data: ExperimentData, pairs: _Pairs) -> _Weights:
-    """From column `u` of both methods, else from s(x) of each method's own replicates."""
+def _stated(data: ExperimentData, samples: Sequence[_Sample]) -> _Stated:
+    """Of the means, from column `u` of both methods."""
     if "u" not in data.table:
-        return _weights_of_replicates(pairs, "")
+        return _Stated()
     u = data.table["u"].to_numpy(dtype=float)
-    used = [row for s in pairs.samples for row in (*s.candidate_rows, *s.reference_rows)]
-    if not (np.all(np.isfinite(u[used])) and np.all(u[used] > 0)):
-        ending = "Column u is not positive throughout; s(x) of the replicates is used instead. "
-        return _weights_of_replicates(pairs, ending)
-    u_x = np.array([_combined(u, sample.reference_rows) for sample in pairs.samples])
-    u_y = np.array([_combined(u, sample.candidate_rows) for sample in pairs.samples])
+    used = [row for s in samples for row in (*s.candidate_rows, *s.reference_rows)]
+    if not all(value > 0 and statistics.can_be_squared([value]) for value in u[used]):
+        return _Stated(None, "Column u holds what is no positive number between 1e-70 and 1e70, and is not used.")
+    u_x = np.array([_combined(u, sample.reference_rows) for sample in samples])
+    u_y = np.array([_combined(u, sample.candidate_rows) for sample in samples])
     note = "Standard uncertainties from the worksheet's column u, taken as independent between replicates."
-    return _Weights((u_x, u_y), note)
-
-
-def _weights_of_replicates(pairs: _Pairs, ending: str) -> _Weights:
-    try:
-        y, x = (
-            statistics.spread_of_replicates([getattr(sample, method) for sample in pairs.samples])
-            for method in _METHODS
-        )
-    except ValueError:
-        lacking = "There is no weighted (York) line: it needs column u, or replicates of both methods."
-        return _Weights(None, f"{ending}{lacking}")
-    u_y = np.array([y.at(max(0.0, float(s.y))) / sqrt(len(s.candidate)) for s in pairs.samples])
-    u_x = np.array([x.at(max(0.0, float(s.x))) / sqrt(len(s.reference)) for s in pairs.samples])
-    if not (np.all(u_x > 0) and np.all(u_y > 0)):
-        return _Weights(None, "There is no weighted (York) line: s(x) of a method's replicates comes out as 0.")
-    note = (
-        f"Standard uncertainties from s(x) of each method's replicates: candidate {significant(y.constant)} + "
-        f"{significant(y.slope)} x, reference {significant(x.constant)} + {significant(x.slope)} x; scatter that is "
-        f"a sample's own is not in them."
-    )
-    return _Weights((u_x, u_y), f"{ending}{note}")
+    return _Stated((u_x, u_y), note)
 
 
 def _combined(u: np.ndarray, rows: Sequence[int]) -> float:
@@ -300,76 +350,153 @@ def _combined(u: np.ndarray, rows: Sequence[int]) -> float:
     return sqrt(float(np.square(u[list(rows)]).sum())) / len(rows)
 
 
-def _estimates(study: Study, pairs: _Pairs, weights: _Weights, notes: list[str]) -> Estimated:
+def _can_be_squared(pairs: _Pairs) -> bool:
+    """Whether readings and differences stay in the range of doubles when they are squared."""
+    readings = [value for sample in pairs.samples for value in (*sample.candidate, *sample.reference)]
+    try:
+        return statistics.can_be_squared(centre(readings)[1]) and statistics.can_be_squared(pairs.differences)
+    except (ValueError, OverflowError):
+        return False
+
+
+def _estimates(study: Study, pairs: _Pairs, notes: list[str]) -> Estimated:
     """Every estimate; why one cannot be had is appended to the notes."""
-    differences, relative = pairs.differences, pairs.relative
+    d, relative = pairs.differences, pairs.relative
     notes += _few_notes(len(pairs.samples))
-    if len(pairs.samples) > 1 and statistics.alike(differences):
+    if len(pairs.samples) > 1 and alike(d):
         notes.append("All differences are alike as written: limits of agreement would hold nothing but their rounding.")
-    estimated: Estimated = [("mean_difference", None, statistics.mean_difference(differences))]
+    estimated: Estimated = [("mean_difference", None, mean_difference(d))]
     if len(pairs.samples) > 1:
-        estimated.append(("sd_difference", None, statistics.sd_difference(differences)))
-    estimated += _agreement(differences, "agreement", study.confidence)
+        estimated.append(("sd_difference", None, sd_difference(d)))
+    estimated += _agreement(d, "agreement", study.confidence)
     if relative is None:
         notes.append("A sample's mean is not above zero: relative differences are not computed.")
     else:
-        estimated.append(("mean_relative_difference", None, statistics.mean_difference(relative)))
+        estimated.append(("mean_relative_difference", None, mean_difference(relative)))
         estimated += _agreement(relative, "relative_agreement", study.confidence)
-    return [*estimated, *(_lines(study, pairs, weights, notes) if len(pairs.samples) > 2 else ())]
+    estimated += _level_agreement(study, pairs, notes)
+    return [*estimated, *(_lines(study, pairs, notes) if len(pairs.samples) > 2 else ())]
 
 
 def _agreement(values: np.ndarray, name: str, coverage: float) -> Estimated:
-    if values.size < 2 or statistics.alike(values):
+    if values.size < 2 or alike(values):
         return []
-    low, high = statistics.agreement_limits(values, coverage=coverage)
+    low, high = agreement_limits(values, coverage=coverage)
     return [(f"{name}_low", None, low), (f"{name}_high", None, high)]
 
 
-def _lines(study: Study, pairs: _Pairs, weights: _Weights, notes: list[str]) -> Estimated:
-    """Deming's line, Passing and Bablok's, York's, and the differences that the first predicts."""
+def _level_agreement(study: Study, pairs: _Pairs, notes: list[str]) -> Estimated:
     estimated: Estimated = []
-    predicted: Estimated = []
+    if len(pairs.samples) > 1 and alike(pairs.differences):
+        return estimated
     try:
-        deming = statistics.deming(pairs.x, pairs.y, ratio=pairs.ratio)
+        for level in _agreement_levels(study, pairs):
+            low, high = pairs.agreement.limits(level, coverage=study.confidence)
+            estimated += [("level_agreement_low", level, low), ("level_agreement_high", level, high)]
+    except ValueError as error:
+        notes.append(f"There are no limits of agreement that follow the level: {error}.")
+    return estimated
+
+
+def _lines(study: Study, pairs: _Pairs, notes: list[str]) -> Estimated:
+    """Deming's line, Passing and Bablok's, the weighted one, and the differences that the design's line predicts."""
+    estimated: Estimated = []
+    try:
+        line = pairs.deming
     except ValueError as error:
         notes.append(f"There is no Deming line: {error}.")
     else:
-        estimated.append(("deming_slope", None, deming.slope.with_notes(*pairs.ratio_notes)))
-        estimated.append(("deming_intercept", None, deming.intercept.with_notes(*pairs.ratio_notes)))
-        for level in _decision_levels(study):
-            estimate = statistics.difference_at(level, pairs.x, pairs.y, ratio=pairs.ratio)
-            predicted.append(("difference_at", level, estimate.with_notes(*pairs.ratio_notes)))
+        estimated.append(("deming_slope", None, line.slope.with_notes(*pairs.ratio[1])))
+        estimated.append(("deming_intercept", None, line.intercept.with_notes(*pairs.ratio[1])))
     try:
-        ranked = statistics.passing_bablok(pairs.x, pairs.y)
+        ranked = passing_bablok(pairs.x, pairs.y)
     except ValueError as error:
         notes.append(f"There is no Passing-Bablok line: {error}.")
     else:
         estimated.append(("passing_bablok_slope", None, ranked.slope))
         estimated.append(("passing_bablok_intercept", None, ranked.intercept))
-    return [*estimated, *_weighted(pairs, weights, notes), *predicted]
-
-
-def _weighted(pairs: _Pairs, weights: _Weights, notes: list[str]) -> Estimated:
-    if weights.u is None:
-        notes.append(weights.note)
-        return []
+    estimated += _weighted(pairs, notes)
     try:
-        line = statistics.york(pairs.x, pairs.y, *weights.u)
+        return [*estimated, *(("difference_at", at, pairs.predicted(at)) for at in _decision_levels(study))]
+    except ValueError as error:
+        which = "weighted line, which the design has replicates for" if pairs.replicated else "Deming line"
+        notes.append(f"There is no predicted difference, for there is no {which}: {error}.")
+        return estimated
+
+
+def _weighted(pairs: _Pairs, notes: list[str]) -> Estimated:
+    """York's line: weights of the replicates and the samples' own part, or else the uncertainties that are stated."""
+    try:
+        if pairs.replicated:
+            slope, intercept = pairs.weighted.slope, pairs.weighted.intercept
+        elif pairs.stated.u is not None:
+            known = york(pairs.x, pairs.y, *pairs.stated.u)
+            slope, intercept = known.slope, known.intercept
+        else:
+            notes += [pairs.stated.note] if pairs.stated.note else []
+            needs = f"it needs column u, or replicates of both methods on {LEAST_SAMPLES} samples or more"
+            notes.append(f"There is no weighted (York) line: {needs}.")
+            return []
     except ValueError as error:
         notes.append(f"There is no weighted (York) line: {error}.")
         return []
-    slope, intercept = (estimate.with_notes(weights.note) for estimate in (line.slope, line.intercept))
-    return [("york_slope", None, slope), ("york_intercept", None, intercept)]
+    told = tuple(_weight_notes(pairs))
+    return [("york_slope", None, slope.with_notes(*told)), ("york_intercept", None, intercept.with_notes(*told))]
+
+
+def _weight_notes(pairs: _Pairs) -> Iterator[str]:
+    """Where the weights come from."""
+    if pairs.stated.note:
+        yield pairs.stated.note
+    if not pairs.replicated:
+        return
+    if pairs.stated.u is None:
+        x, y = (
+            f"{significant(float(spread.constant[0, 0]))} + {significant(float(spread.growth[0, 0]))} x"
+            for spread in pairs.weighted.spreads
+        )
+        yield f"Weights from s(x) of the replicates: candidate {y}, reference {x}."
+    own = pairs.weighted.own
+    yield (
+        f"The samples' own part, beside what the weights explain, is {significant(100 * own, 2)} % of the level."
+        if own
+        else "The samples scatter no more than the weights explain: no part of their own enters."
+    )
+
+
+def _beyond(pairs: _Pairs, level: float) -> Iterator[str]:
+    low, high = float(min(pairs.x)), float(max(pairs.x))
+    if not low <= level <= high:
+        yield f"{level:.6g} lies outside the reference values ({low:.6g} to {high:.6g}): the line is extended."
+
+
+def _agreement_levels(study: Study, pairs: _Pairs) -> list[float]:
+    """Decision levels, levels that a requirement asks for, and ends and middle of the range as far as samples reach."""
+    middles = [(x + y) / 2 for x, y in zip(pairs.x, pairs.y, strict=True)]
+    lowest, highest = float(min(middles)), float(max(middles))
+    low, high = study.plan.study.range
+    ends = max(low, _rounded(lowest, ROUND_CEILING)), min(high, _rounded(highest, ROUND_FLOOR))
+    inside = {level for level in (*ends, (low + high) / 2) if lowest <= level <= highest}
+    return sorted(inside | set(_decision_levels(study)) | set(_asked(study, "level_agreement")))
+
+
+def _rounded(value: float, rounding: str) -> float:
+    """To two digits, toward the samples."""
+    number = Decimal(repr(value))
+    return float(number.quantize(Decimal(1).scaleb(number.adjusted() - 1), rounding=rounding)) if value else 0.0
 
 
 def _decision_levels(study: Study) -> list[float]:
     """The customer's limits, and every level at which a requirement asks for the predicted difference."""
-    asked = {
-        float(requirement.at)
-        for requirement in study.plan.requirements
-        if requirement.quantity == f"{NAME}.difference_at" and isinstance(requirement.at, int | float)
-    }
-    return sorted(asked | {float(limit) for limit in study.plan.study.customer_limits})
+    return sorted({*_asked(study, "difference_at"), *map(float, study.plan.study.customer_limits)})
+
+
+def _asked(study: Study, name: str) -> Iterator[float]:
+    """Levels at which a requirement asks for a quantity, or a pair of them by either name."""
+    for requirement in study.plan.requirements:
+        of_name = requirement.quantity.removesuffix("_low").removesuffix("_high") == f"{NAME}.{name}"
+        if of_name and isinstance(requirement.at, int | float):
+            yield float(requirement.at)
 
 
 def _quantities(study: Study, data: ExperimentData, pairs: _Pairs, estimated: Estimated) -> tuple[Quantity, ...]:
@@ -453,23 +580,39 @@ def _note(data: ExperimentData, sample: _Sample) -> str:
     return "; ".join(dict.fromkeys(text for note in written if (text := str(note).strip())))
 
 
-def _curve(study: Study, pairs: _Pairs) -> PredictedCurve | None:
-    """The predicted difference with its interval over the reference values and the decision levels, for the figure."""
+def _drawn_line(pairs: _Pairs) -> DrawnLine:
+    return DrawnLine("york", "weighted line") if pairs.replicated else DrawnLine("deming", "Deming's line")
+
+
+def _levels_drawn(study: Study, pairs: _Pairs) -> list[float]:
+    """Over the reference values and the decision levels, for the figures."""
+    reached = [float(x) for x in pairs.x] + _decision_levels(study)
+    return np.linspace(min(reached), max(reached), 41).tolist()
+
+
+def _predicted_band(study: Study, pairs: _Pairs) -> Band | None:
+    """The predicted difference with its interval."""
     if len(pairs.samples) < 3:
         return None
-    reached = [float(x) for x in pairs.x] + _decision_levels(study)
-    levels = np.linspace(min(reached), max(reached), 41).tolist()
+    levels = _levels_drawn(study, pairs)
     try:
-        predicted = [statistics.difference_at(level, pairs.x, pairs.y, ratio=pairs.ratio) for level in levels]
+        predicted = [pairs.predicted(level) for level in levels]
     except ValueError:
         return None
     ends = [estimate.interval(study.confidence) or (estimate.value, estimate.value) for estimate in predicted]
-    return PredictedCurve(
-        tuple(levels),
-        tuple(estimate.value for estimate in predicted),
-        tuple(low for low, _ in ends),
-        tuple(high for _, high in ends),
-    )
+    middle = tuple(estimate.value for estimate in predicted)
+    return Band(tuple(levels), middle, tuple(low for low, _ in ends), tuple(high for _, high in ends))
+
+
+def _agreement_band(study: Study, pairs: _Pairs) -> Band | None:
+    """Mean difference and limits of agreement as they follow the level."""
+    levels = _levels_drawn(study, pairs)
+    try:
+        limits = [pairs.agreement.limits(level, coverage=study.confidence) for level in levels]
+    except ValueError:
+        return None
+    low, high = (tuple(pair[end].value for pair in limits) for end in (0, 1))
+    return Band(tuple(levels), tuple((a + b) / 2 for a, b in zip(low, high, strict=True)), low, high)
 
 
 Scatters = Sequence[tuple[str, statistics.SampleScatter]]
@@ -485,7 +628,7 @@ def _scatters(pairs: _Pairs) -> Scatters:
         scatters.append(("the differences", about))
     if n > 2:
         try:
-            line = statistics.deming(pairs.x, pairs.y, ratio=pairs.ratio)
+            line = pairs.deming
         except ValueError:
             pass
         else:
@@ -543,7 +686,7 @@ def in_words(evaluation: Evaluation, unit: str) -> Sequence[str]:
     view: ComparisonView = evaluation.display.view
     return [
         *_difference_words(evaluation, len(view.samples), of),
-        *_slope_words(evaluation),
+        *_slope_words(evaluation, view.line),
         *_predicted_words(evaluation, of),
         *_scatter_words(view.scatter),
         *_marked_words(view.samples, of),
@@ -560,16 +703,25 @@ def _difference_words(evaluation: Evaluation, n: int, of: str) -> Iterator[str]:
         value, interval = with_interval(mean.value, mean.interval)
         sure = f" ({interval})" if interval else ""
         yield f"Over {counted(n, 'sample')} the candidate reads {value}{of}{sure} against the reference on average."
+    followed = [q for q in evaluation.judged if q.key == f"{NAME}.level_agreement_low"]
     low, high = (evaluation.get(f"{NAME}.agreement_{end}") for end in ("low", "high"))
-    if low is not None and high is not None:
+    if followed:
+        ends = [(q, evaluation.get(f"{NAME}.level_agreement_high", q.at)) for q in followed]
+        expected = [
+            f"at {level_text(a.at)}{of} between {significant(a.value, 2)} and {significant(b.value, 2)}{of}"
+            for a, b in ends
+            if b is not None
+        ]
+        yield f"The difference of a further sample is expected {sentence_list(expected)}."
+    elif low is not None and high is not None:
         yield (
             f"The difference of a further sample is expected between {significant(low.value)} and "
             f"{significant(high.value)}{of}."
         )
 
 
-def _slope_words(evaluation: Evaluation) -> Iterator[str]:
-    slope = evaluation.get(f"{NAME}.deming_slope")
+def _slope_words(evaluation: Evaluation, line: DrawnLine) -> Iterator[str]:
+    slope = evaluation.get(f"{NAME}.{line.key}_slope")
     if slope is None or slope.interval is None:
         return
     value, interval = with_interval(slope.value, slope.interval)
@@ -647,6 +799,7 @@ _TOLERANCE = "one-sided tolerance factors of normal data (ISO 16269-6, from memo
 _WITNESS = "minimum of the weighted distances by brute force, on phytic acid data, March et al. 1999"
 _BRUTE = "all pairwise slopes by brute force on phytic acid data, March et al. 1999"
 _YORK = "Pearson's data with York's weights (York et al. 2004)"
+_ODR = "scipy.odr and a likelihood searched by scipy.optimize, with the same weights"
 _GDR = "ISO/TS 28037:2010, 7, example"
 
 
@@ -657,6 +810,12 @@ def _key(name: str, meaning: str, symbol: str, formula: str, source: str, rules:
 _EQUIVALENCE = ("equivalence", "point")
 _ABSOLUTE = (f"{NAME}.agreement_low", f"{NAME}.agreement_high")
 _RELATIVE = (f"{NAME}.relative_agreement_low", f"{NAME}.relative_agreement_high")
+_LEVEL = (f"{NAME}.level_agreement_low", f"{NAME}.level_agreement_high")
+_FOLLOWED = "Bland and Altman 1999, Stat. Methods Med. Res. 8, 135, 3.2; interval: Zou and Donner 2008 (from memory)"
+_BY_WEIGHT = (
+    "York et al. 2004; ISO/TS 28037:2010 (clause 7 from memory); of replicates: own part, Paule and Mandel 1982, "
+    "jackknife, Wu 1986 (from memory)"
+)
 _BLAND_ALTMAN = "Bland and Altman 1986, Lancet i, 307-310; interval: non-central t, exact"
 
 CHARACTERISTIC = Characteristic(
@@ -667,10 +826,11 @@ CHARACTERISTIC = Characteristic(
     method=(
         "Both methods measure the same samples. Differences are candidate minus reference, each from the means over "
         "replicates; their mean, their scatter and the limits of agreement are given in the unit of the study and "
-        "relative to the mean of both methods.",
-        "Lines of candidate on reference allow for errors in both: Deming's with the ratio of the error variances from "
-        "the replicates, the weighted line of York with an uncertainty for every sample, and Passing and Bablok's, "
-        "which asks for no error model. The predicted difference at a decision level comes from Deming's line.",
+        "relative to the mean of both methods, and at levels, where mean and scatter of the differences follow it.",
+        "Lines of candidate on reference allow for errors in both: York's, weighted by what scatters at each level, "
+        "which replicates of both methods tell, and by the samples' own part; Deming's, of scatter that is equal at "
+        "all levels; and Passing and Bablok's, which asks for no error model. The design decides which one predicts "
+        "the difference at a decision level: the weighted line where both methods have replicates, else Deming's.",
         "Correlation is not shown: it measures the spread of the samples, not the agreement of the methods.",
     ),
     keys=(
@@ -691,6 +851,16 @@ CHARACTERISTIC = Characteristic(
         _key(
             "agreement_high", "upper limit of agreement", "d + z s_d", "d + z s_d, z the normal quantile",
             _BLAND_ALTMAN, ("inside",), pair=_ABSOLUTE, checked_against=(_TOLERANCE,),
+        ),
+        _key(
+            "level_agreement_low", "lower limit of agreement at a level", "d(x) - z s_d(x)",
+            "d(x) - z s_d(x), mean and standard deviation lines in the level", _FOLLOWED, ("inside",), at="level",
+            pair=_LEVEL,
+        ),
+        _key(
+            "level_agreement_high", "upper limit of agreement at a level", "d(x) + z s_d(x)",
+            "d(x) + z s_d(x), mean and standard deviation lines in the level", _FOLLOWED, ("inside",), at="level",
+            pair=_LEVEL,
         ),
         _key(
             "mean_relative_difference", "mean of the differences relative to the mean of both methods", "d_rel",
@@ -722,23 +892,24 @@ CHARACTERISTIC = Characteristic(
         ),
         _key(
             "passing_bablok_intercept", "median of y - b x", "a_PB", "a = median(y_i - b x_i)",
-            "Passing and Bablok 1983 (from memory)", _EQUIVALENCE, checked_against=(_BRUTE,),
+            "Passing and Bablok 1983; interval: bootstrap, Efron and Tibshirani 1993 (from memory)", _EQUIVALENCE,
+            checked_against=(_BRUTE,),
         ),
         _key(
             "york_slope", "slope of the line weighted by the uncertainty of every sample", "b_Y",
-            "minimum of sum((y_i - a - b x_i)^2 / (u(y_i)^2 + b^2 u(x_i)^2))",
-            "York et al. 2004; ISO/TS 28037:2010 (clause 7 from memory)",
-            _EQUIVALENCE, unit="1", checked_against=(_YORK, _GDR),
+            "minimum of sum((y_i - a - b x_i)^2 / (u(y_i)^2 + b^2 u(x_i)^2))", _BY_WEIGHT,
+            _EQUIVALENCE, unit="1", checked_against=(_YORK, _GDR, _ODR),
         ),
         _key(
             "york_intercept", "intercept of the same line", "a_Y",
-            "minimum of sum((y_i - a - b x_i)^2 / (u(y_i)^2 + b^2 u(x_i)^2))",
-            "York et al. 2004; ISO/TS 28037:2010 (clause 7 from memory)",
-            _EQUIVALENCE, checked_against=(_YORK, _GDR),
+            "minimum of sum((y_i - a - b x_i)^2 / (u(y_i)^2 + b^2 u(x_i)^2))", _BY_WEIGHT,
+            _EQUIVALENCE, checked_against=(_YORK, _GDR, _ODR),
         ),
         _key(
-            "difference_at", "predicted difference at a decision level", "D(x)", "D(x) = a + (b - 1) x, Deming's line",
-            "Deming 1943; jackknife, Linnet 1990 (from memory)", _EQUIVALENCE, at="level", checked_against=(_WITNESS,),
+            "difference_at", "predicted difference at a decision level", "D(x)",
+            "D(x) = a + (b - 1) x: the weighted line where both methods have replicates, else Deming's",
+            f"{_BY_WEIGHT}; else Deming 1943; jackknife, Linnet 1990 (from memory)", _EQUIVALENCE, at="level",
+            checked_against=(_YORK, _ODR, _WITNESS),
         ),
     ),
     evaluate=evaluate,

@@ -129,6 +129,28 @@ METHOD_CHANGES: tuple[MethodChange, ...] = (
         "The interval of a limit from a calibration line holds the error of the slope; where the slope is not told "
         "apart from zero no limit is given.",
     ),
+    MethodChange(
+        "0.6.0",
+        ("comparison.difference_at", "comparison.york_slope", "comparison.york_intercept"),
+        ("value", "standard_uncertainty", "interval", "judged_interval", "degrees_of_freedom"),
+        "Where both methods have replicates, the predicted difference comes from a line weighted by s(x) of either "
+        "method and the samples' own part, and so do York's slope and intercept; before, the difference came from "
+        "Deming's line, whose interval held the truth in 89 to 94 % where scatter grows with the level.",
+    ),
+    MethodChange(
+        "0.6.0",
+        ("comparison.passing_bablok_intercept",),
+        ("standard_uncertainty", "interval", "judged_interval", "degrees_of_freedom"),
+        "The interval of the Passing-Bablok intercept comes from samples drawn anew; before, from the lines with the "
+        "limits of the slope, which held the truth in 85 to 87 % where errors are equal.",
+    ),
+    MethodChange(
+        "0.6.0",
+        ("comparison.deming_slope", "comparison.deming_intercept", "comparison.difference_at"),
+        ("standard_uncertainty", "interval", "judged_interval", "degrees_of_freedom"),
+        "A line whose slope changes its sign without one or other of the samples has no interval.",
+        stricter=True,
+    ),
 )
 
 #: Quantities, by the version that gave them first or gave them last; a quantity without an entry is in every version.
@@ -140,6 +162,8 @@ QUANTITIES_ADDED: Mapping[str, tuple[str, ...]] = {
         "accuracy.content_high",
         "detection.critical_value",  # at "..., errors counted"
         "detection.detection_limit",
+        "comparison.level_agreement_low",
+        "comparison.level_agreement_high",
     ),
 }
 QUANTITIES_DROPPED: Mapping[str, tuple[str, ...]] = {

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _DASH = (0, (5, 3))
+_DOTS = (0, (1, 2))
 #: Three figures of this height share a page.
 _HEIGHT = 2.85
 #: So many marked samples are labelled with their names.
@@ -43,13 +44,21 @@ class PairedSample:
 
 
 @dataclass(frozen=True, slots=True)
-class PredictedCurve:
-    """The predicted difference with its interval over reference values."""
+class Band:
+    """A middle with a lower and an upper end, over levels."""
 
     levels: tuple[float, ...]
-    differences: tuple[float, ...]
+    middle: tuple[float, ...]
     low: tuple[float, ...]
     high: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnLine:
+    """The line by which the difference is predicted: its quantities are `comparison.KEY_slope` and so on."""
+
+    key: str
+    name: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +79,9 @@ class ComparisonView:
     samples: tuple[PairedSample, ...]
     customer_limits: tuple[float, ...]
     fuel: str
-    curve: PredictedCurve | None
+    line: DrawnLine
+    predicted: Band | None
+    agreement: Band | None
     scatter: tuple[ScatterAbout, ...]
 
 
@@ -84,12 +95,15 @@ def _of(unit: str) -> str:
 
 
 def difference_plot(evaluation: Evaluation, study: Study) -> Figure | None:
-    """Differences against the mean of both methods, with mean, limits of agreement and their intervals."""
+    """Differences against the mean of both methods, with mean, limits of agreement and their intervals.
+
+    Dotted, where the samples allow: the limits that follow the level.
+    """
     names = ("mean_difference", "agreement_low", "agreement_high")
     labels = ("mean difference of the methods", _titled("candidate minus reference", study.unit))
     view: ComparisonView = evaluation.display.view
     points = [(sample, sample.difference) for sample in view.samples]
-    return _differences(evaluation, points, names, labels, study.unit, study.unit)
+    return _differences(evaluation, points, names, labels, (study.unit, study.unit), view.agreement)
 
 
 def relative_difference_plot(evaluation: Evaluation, study: Study) -> Figure | None:
@@ -98,7 +112,7 @@ def relative_difference_plot(evaluation: Evaluation, study: Study) -> Figure | N
     labels = ("relative difference of the methods", "difference / mean of both methods")
     view: ComparisonView = evaluation.display.view
     points = [(sample, sample.relative) for sample in view.samples if sample.relative is not None]
-    return _differences(evaluation, points, names, labels, study.unit, "1")
+    return _differences(evaluation, points, names, labels, (study.unit, "1"), None)
 
 
 def _differences(
@@ -106,8 +120,8 @@ def _differences(
     points: Sequence[tuple[PairedSample, float]],
     names: tuple[str, str, str],
     labels: tuple[str, str],
-    unit: str,
-    of_difference: str,
+    units: tuple[str, str],
+    followed: Band | None,
 ) -> Figure | None:
     mean, low, high = (evaluation.get(f"comparison.{name}") for name in names)
     if not points or mean is None:
@@ -118,13 +132,18 @@ def _differences(
         axis.axhline(0, color=GREY, lw=0.7)
         for quantity, text, dash in ((high, "upper limit", _DASH), (mean, "mean", "-"), (low, "lower limit", _DASH)):
             _level_line(axis, quantity, text, dash)
+        if followed is not None:
+            for ends in (followed.low, followed.high):
+                axis.plot(followed.levels, ends, color=INK, lw=1.0, ls=_DOTS)
         for sample, y in points:
             _point(axis, evaluation, sample, (sample.reference + sample.candidate) / 2, y)
         axis.set_xlim(left=min(0.0, axis.get_xlim()[0]) if min(s.reference for s in samples) < 0 else 0)
         axis.margins(y=0.1)
-        axis.set_xlabel(_titled("mean of both methods", unit) + _open(samples))
+        dotted = "; dotted: limits that follow the level" if followed else ""
+        axis.set_xlabel(_titled("mean of both methods", units[0]) + dotted + _open(samples))
         axis.set_ylabel(labels[1])
-        axis.set_title(_difference_title(labels[0], mean, low, high, of_difference))
+        at_limits = _at_limits(evaluation) if followed is not None else ""
+        axis.set_title(at_limits or _difference_title(labels[0], mean, low, high, units[1]))
     return figure
 
 
@@ -144,6 +163,22 @@ def _level_line(axis: Axes, quantity: Quantity | None, text: str, dash: Any) -> 
         va="center",
         fontsize=9,
     )
+
+
+def _at_limits(evaluation: Evaluation) -> str:
+    """The limits that follow the level, at the customer's; empty without one of these."""
+    view: ComparisonView = evaluation.display.view
+    ends = [
+        (low, evaluation.get("comparison.level_agreement_high", low.at))
+        for low in evaluation.judged
+        if low.key == "comparison.level_agreement_low" and low.at in view.customer_limits[:2]
+    ]
+    expected = [
+        f"{significant(low.value, 2)} to {significant(high.value, 2)} at {level_text(low.at)}{_of(low.unit)}"
+        for low, high in ends
+        if high is not None
+    ]
+    return f"Differences of further samples: {', '.join(expected)}" if expected else ""
 
 
 def _difference_title(what: str, mean: Quantity, low: Quantity | None, high: Quantity | None, unit: str) -> str:
@@ -191,10 +226,10 @@ def _ring_if_flagged(axis: Axes, evaluation: Evaluation, sample: PairedSample, x
 
 
 def comparison_plot(evaluation: Evaluation, study: Study) -> Figure | None:
-    """Candidate against reference with the replicates of both, equal scales, identity and Deming's line."""
+    """Candidate against reference with the replicates of both, equal scales, identity and the line that predicts."""
     view: ComparisonView = evaluation.display.view
     ends = _ends(view)
-    slope, intercept = (evaluation.get(f"comparison.deming_{name}") for name in ("slope", "intercept"))
+    slope, intercept = (evaluation.get(f"comparison.{view.line.key}_{name}") for name in ("slope", "intercept"))
     with dossier_style():
         figure, (axis,) = new_figure(height=4.1)
         for limit in view.customer_limits:
@@ -202,7 +237,7 @@ def comparison_plot(evaluation: Evaluation, study: Study) -> Figure | None:
         axis.plot(ends, ends, color=GREY, lw=0.9, ls=_DASH)
         if slope is not None and intercept is not None:
             axis.plot(ends, [intercept.value + slope.value * end for end in ends], color=INK, lw=1.1)
-            _line_names(axis, slope.value, intercept.value, ends)
+            _line_names(axis, view.line.name, slope.value, intercept.value, ends)
         for sample in view.samples:
             x, y = sample.reference, sample.candidate
             xs, ys = sample.reference_readings, sample.candidate_readings
@@ -226,7 +261,7 @@ def _ends(view: ComparisonView) -> tuple[float, float]:
 
 
 def _limit_mark(axis: Axes, limit: float, unit: str) -> None:
-    axis.axvline(limit, color=ORANGE, lw=0.8, ls=(0, (1, 2)))
+    axis.axvline(limit, color=ORANGE, lw=0.8, ls=_DOTS)
     axis.annotate(
         f"limit {level_text(limit)}{_of(unit)}",
         (limit, 1.0),
@@ -239,11 +274,11 @@ def _limit_mark(axis: Axes, limit: float, unit: str) -> None:
     )
 
 
-def _line_names(axis: Axes, slope: float, intercept: float, ends: tuple[float, float]) -> None:
+def _line_names(axis: Axes, name: str, slope: float, intercept: float, ends: tuple[float, float]) -> None:
     """Name both lines near their upper ends, each on its own side."""
     x = ends[0] + 0.9 * (ends[1] - ends[0])
     above = intercept + slope * x >= x
-    for y, text, up in ((x, "identity", not above), (intercept + slope * x, "Deming's line", above)):
+    for y, text, up in ((x, "identity", not above), (intercept + slope * x, name, above)):
         axis.annotate(
             text,
             (x, min(y, ends[1])),
@@ -267,14 +302,14 @@ def _line_title(slope: Quantity | None) -> str:
 def difference_at_limits(evaluation: Evaluation, study: Study) -> Figure | None:
     """Predicted difference over the content, with its interval; the decision levels stand out."""
     view: ComparisonView = evaluation.display.view
-    curve = view.curve
+    curve = view.predicted
     if curve is None:
         return None
     points = [q for q in evaluation.judged if q.key == "comparison.difference_at"]
     with dossier_style():
         figure, (axis,) = new_figure(height=_HEIGHT)
         axis.fill_between(curve.levels, curve.low, curve.high, color=SKY, alpha=0.25, lw=0)
-        axis.plot(curve.levels, curve.differences, color=INK, lw=1.0)
+        axis.plot(curve.levels, curve.middle, color=INK, lw=1.0)
         axis.axhline(0, color=GREY, lw=0.7)
         for sample in view.samples:
             _point(axis, evaluation, sample, sample.reference, sample.difference, size=3)

@@ -22,12 +22,13 @@ from validation.simulation.nested import NestedDesign, NestedTruth, nested_readi
 from validation.simulation.pairs import PairsDesign, PairsTruth, pair_readings
 from validation.simulation.trials import TripleTruth, triple_readings
 from validation.stats.accuracy import tolerance_limits_many
+from validation.stats.agreement import AgreementLines, LimitDistance, limit_interval, single_differences
 from validation.stats.calibration import departures_many, single_point_many
 from validation.stats.calibration_readings import CalibrationReadings
 from validation.stats.carry_over import carry_over_effect, carry_over_share
-from validation.stats.comparison import LimitDistance, YorkFits, deming_many, passing_bablok_many
 from validation.stats.confidence import NormalPercentile
 from validation.stats.content import half_width, reach_interval
+from validation.stats.deming import deming_many
 from validation.stats.detection import LinearSdLimits, blank_sd, iupac_multiplier, iupac_runs_multiplier, noncentrality
 from validation.stats.estimate import Estimate
 from validation.stats.intervals import joined_interval, mean_interval, satterthwaite, sd_interval, t_quantile
@@ -47,10 +48,13 @@ from validation.stats.outliers import (
     without_a_pair,
 )
 from validation.stats.over_slope import not_told_apart, over_slope_factors
+from validation.stats.passing_bablok import passing_bablok_many
 from validation.stats.stability import expiry, stability_line
 from validation.stats.straightness import weighted_tests_many
 from validation.stats.trueness import bias_line
 from validation.stats.uncertainty import Spread, Treatment, uncertainty_interval
+from validation.stats.weighted_comparison import ReplicatedPairs, WeightedLines
+from validation.stats.york import YorkFits
 
 SEED = 20_260_701
 
@@ -105,6 +109,7 @@ def groups() -> list[Group]:
         low_range_group(5, 2, 0.0, 4000),
         counted_group(4, 1, 0.0, False, SCATTER, 4000),
         pairs_group(40, EQUAL, 2000),
+        replicated_group(Replicated(20, "2 readings by both methods", 2, 2), OWN, 1000),
         differences_group(40, EQUAL, 2000),
         outlier_group("8 groups of 3", (3,) * 8, 0.0, 4000),
         Group("triples", 400, triple_rows),
@@ -678,20 +683,31 @@ def _true_critical(x: Array, scatter: Scatter) -> float:
 # Comparison --------------------------------------------------------------------------------------------------------
 
 DECISION = 4.0  # the level at which a difference is predicted
-#: What the published limits of the intercept attain where the scatter is equal: documented, and expected.
-PUBLISHED_INTERCEPT = 0.86
-
 LIMITS_GROW = (
     "The limits of agreement belong to differences of equal scatter; where it grows with the level, one pair of limits "
     "cannot be right at every level."
 )
+FOLLOWED = (
+    "Mean and scatter of the differences as lines in the level. At the ends few samples tell the scatter, and the "
+    "interval covers more; where they leave it less than one degree of freedom, there is none, and it is not counted."
+)
+CONTENT = (
+    "One-sided confidence bounds of the share of single differences at the level within the limit. With few degrees of "
+    "freedom the lower bound covers more, the upper one less."
+)
 JACKKNIFE = (
-    "Deming's jackknife with few samples, a few of them far out and scattering most, covers too little; York's line "
-    "with the uncertainties that grow covers."
+    "Deming's jackknife with few samples, a few of them far out and scattering most, covers too little; the weighted "
+    "line covers, which is the one judged where both methods have replicates."
 )
 KENDALL = (
-    "The limits of Passing and Bablok rest on the signs of pairs, which errors that grow with the level do not keep "
-    "alike; the intercept's are those of the slope's two lines."
+    "The limits of Passing and Bablok's slope rest on the signs of pairs, which errors that grow with the level do not "
+    "keep alike."
+)
+BOOTSTRAP = "The bootstrap of ten samples or fewer gives the intercept more scatter than it has."
+CARRIED = "Where few samples carry the value, Satterthwaite's degrees of freedom are few, and the interval covers more."
+STOPS = (
+    "With fewer than 8 samples, or a few degrees of freedom of replicates, the weighted line covers less; the chapter "
+    "says so."
 )
 UNKNOWN_SCATTER = (
     "Scatter of the samples that their uncertainties do not explain: York's interval is scaled where it shows, which "
@@ -701,19 +717,26 @@ UNKNOWN_SCATTER = (
 
 @dataclass(frozen=True, slots=True)
 class Methods:
-    """Scatter of either method's result, and of the sample's own part in the candidate, a share of its level."""
+    """Scatter of either method's result, and of the sample's own part in the candidate, a share of its level.
+
+    `ratio` : scatter of the candidate over that of the reference, `scatter`
+    """
 
     words: str
     scatter: Scatter
     own: float = 0.0
+    ratio: float = 1.0
 
     def readings(self, rng: np.random.Generator, studies: int, design: PairsDesign, slope: float) -> Ends:
         """Reference and candidate."""
-        truth = PairsTruth(PAIRS_INTERCEPT, slope, self.scatter, self.scatter, self.own)
+        candidate = self.scatter.scaled(self.ratio)
+        truth = PairsTruth(PAIRS_INTERCEPT, slope, self.scatter, candidate, self.own)
         return pair_readings(rng, studies, design, truth)
 
 
 PAIRS_INTERCEPT, PAIRS_SLOPE = 0.05, 1.02
+#: Studies of a row whose samples are drawn anew, or whose shares are formed, each by itself.
+RANKED = 1000
 EQUAL = Methods("s = 0.1 in both methods", Scatter(0.1))
 GROWING = Methods("s = 0.03 + 0.018 x in both methods", SCATTER)
 OWN = Methods("s = 0.03 + 0.018 x in both, samples' own part 2 %", SCATTER, 0.02)
@@ -738,9 +761,10 @@ def _pairs_rows(n: int, methods: Methods, rng: np.random.Generator, studies: int
     york_slope, york_intercept = (
         york.interval(*one, level) for one in ((york.slope, york.u_slope), (york.intercept, york.u_intercept))
     )
-    _, _, ranked, ranked_intercept = passing_bablok_many(x, y, level=level)
-    published = None if grows else PUBLISHED_INTERCEPT
-    held = holds(ranked_intercept, PAIRS_INTERCEPT)
+    few = slice(RANKED)
+    _, at_zero, ranked, errors = passing_bablok_many(x[few], y[few], level=level)
+    ranked_intercept = mean_interval(at_zero, errors, n - 2, level)
+    at_ten, held_at_zero = BOOTSTRAP if n <= 10 else "", holds(ranked_intercept, PAIRS_INTERCEPT)
     return [
         place.row("Deming slope", 0.95, holds(slope, PAIRS_SLOPE), note=note),
         place.row("Deming intercept", 0.95, holds(intercept, PAIRS_INTERCEPT), note=note),
@@ -749,8 +773,87 @@ def _pairs_rows(n: int, methods: Methods, rng: np.random.Generator, studies: int
         place.row("York slope, known uncertainties", 0.95, holds(york_slope, PAIRS_SLOPE), note=york_note),
         place.row("York intercept, known uncertainties", 0.95, holds(york_intercept, PAIRS_INTERCEPT), note=york_note),
         place.row("Passing-Bablok slope", 0.95, holds(ranked, PAIRS_SLOPE), note=KENDALL),
-        place.row("Passing-Bablok intercept", 0.95, held, known=published, note=KENDALL),
+        place.row("Passing-Bablok intercept", 0.95, held_at_zero, more=True, note=at_ten),
     ]
+
+
+@dataclass(frozen=True, slots=True)
+class Replicated:
+    """A comparison with replicates: samples, how often each is read, and where they lie.
+
+    `even` : whether the levels are evenly spaced, instead of most of them low
+    """
+
+    n: int
+    words: str
+    reference: int | tuple[int, ...]
+    candidate: int | tuple[int, ...]
+    even: bool = False
+
+    @property
+    def design(self) -> PairsDesign:
+        """From 0.5 to 10."""
+        if self.even:
+            levels = tuple(np.linspace(0.5, 10.0, self.n).tolist())
+            return PairsDesign(levels, self.reference, self.candidate)
+        return PairsDesign.most_low(self.n, 0.5, 10.0, self.reference, self.candidate)
+
+    def __str__(self) -> str:
+        return f"{_samples(self.n)}, {self.words}"
+
+
+def replicated_group(design: Replicated, methods: Methods, studies: int, *, stops: bool = False) -> Group:
+    """The judged line, and Deming's on the same readings; `stops`: a design in which it is known to cover less."""
+    name = f"weighted lines: {design}, {methods.words}"
+    return Group(name, studies, partial(_replicated_rows, design, methods, stops))
+
+
+def replicated_pairs(
+    rng: np.random.Generator, studies: int, design: Replicated, methods: Methods, slope: float = PAIRS_SLOPE
+) -> ReplicatedPairs:
+    """Means and sums of squares of the readings of many comparisons."""
+    of_x, of_y = (np.asarray(counts) for counts in design.design.counts())
+    reference, candidate = methods.readings(rng, studies, design.design, slope)
+    (x, squares_x), (y, squares_y) = group_sums(reference, of_x), group_sums(candidate, of_y)
+    return ReplicatedPairs(x, y, squares_x, squares_y, of_x.astype(float), of_y.astype(float))
+
+
+def _replicated_rows(
+    design: Replicated, methods: Methods, stops: bool, rng: np.random.Generator, studies: int
+) -> list[CoverageRow]:
+    pairs = replicated_pairs(rng, studies, design, methods)
+    place, lines = Place("comparison", str(design), methods.words), WeightedLines.of(pairs, pairs.spreads())
+    truths = {
+        "slope": (0.0, 1.0, PAIRS_SLOPE),
+        "intercept": (1.0, 0.0, PAIRS_INTERCEPT),
+        "difference at 4": (1.0, DECISION, PAIRS_INTERCEPT + PAIRS_SLOPE * DECISION),
+        "difference at 1": (1.0, 1.0, PAIRS_INTERCEPT + PAIRS_SLOPE),
+    }
+    rows = []
+    for name, (of_intercept, of_slope, truth) in truths.items():
+        value, error, df = lines.combined(of_intercept, of_slope)
+        held = holds(mean_interval(value, error, df, CONFIDENCE), truth)
+        rows.append(place.row(f"weighted line: {name}", 0.95, held, more=True, note=STOPS if stops else CARRIED))
+        if name == "difference at 4":
+            met = mean_interval(value, error, df, JUDGED)[1] <= truth
+            words = "weighted line: difference at 4 at the upper limit: met by equivalence"
+            rows.append(place.row(words, 0.05, met, more=True, note=STOPS if stops else ""))
+    values, errors = deming_many(pairs.x, pairs.y, level=DECISION, ratio=_true_ratio(pairs, methods))
+    for name, value, error, truth in zip(
+        ("Deming slope", "Deming intercept", "difference at 4 (Deming)"),
+        values,
+        errors,
+        (PAIRS_SLOPE, PAIRS_INTERCEPT, PAIRS_INTERCEPT + (PAIRS_SLOPE - 1) * DECISION),
+        strict=True,
+    ):
+        held = holds(mean_interval(value, error, design.n - 2, CONFIDENCE), truth)
+        rows.append(place.row(name, 0.95, held, note=JACKKNIFE))
+    return rows
+
+
+def _true_ratio(pairs: ReplicatedPairs, methods: Methods) -> float:
+    """Error variance of the candidate's means over that of the reference's."""
+    return float(methods.ratio**2 * (1 / pairs.counts_y).mean() / (1 / pairs.counts_x).mean())
 
 
 def differences_group(n: int, methods: Methods, studies: int) -> Group:
@@ -769,11 +872,31 @@ def _difference_rows(n: int, methods: Methods, rng: np.random.Generator, studies
     met = mean_interval(*of_mean, JUDGED)[1] <= PAIRS_INTERCEPT
     limit = holds((mean + near * s, mean + far * s), PAIRS_INTERCEPT + z * sd)
     note = LIMITS_GROW if methods is not EQUAL else ""
+    followed, few = AgreementLines.of((x + y) / 2, d), slice(RANKED)
+    rows = []
+    for level in (1.0, DECISION, 10.0):
+        # The mean of both methods lies half of the true difference above the true level.
+        middle, error, spread_at, df = followed.at(level + PAIRS_INTERCEPT / 2)
+        some, here = df >= 1, float(2 * methods.scatter.at(np.array(level)) ** 2 + (methods.own * level) ** 2) ** 0.5
+        ends = limit_interval(middle, error, spread_at, np.maximum(df, 1.0), z=z, level=CONFIDENCE)
+        held = holds(ends, PAIRS_INTERCEPT + z * here)[some]
+        name = f"limit of agreement at {level:g}, following the level"
+        rows.append(place.row(name, 0.95, held, more=True, note=FOLLOWED))
+        if level == DECISION:
+            reach = PAIRS_INTERCEPT + 2 * here
+            inside_it = float(ndtr(2.0) - ndtr(-(reach + PAIRS_INTERCEPT) / here))
+            studied = zip(middle[few], spread_at[few], (spread_at[few] / error[few]) ** 2, df[few], strict=True)
+            reached = np.array([single_differences(*one).reach(inside_it, JUDGED) for one in studied if one[3] >= 1])
+            # The share for which a bound of the half-width is the limit bounds the share within the limit.
+            for words, bound in (("lower", reached[:, 1] >= reach), ("upper", reached[:, 0] <= reach)):
+                name = f"share of differences within a limit, at 4: {words} bound"
+                rows.append(place.row(name, 0.95, bound, more=True, note=CONTENT))
     return [
         place.row("mean difference", 0.95, holds(mean_interval(*of_mean, CONFIDENCE), PAIRS_INTERCEPT)),
         place.row("mean difference at the upper limit: met by equivalence", 0.05, met),
         place.row("standard deviation of differences", 0.95, holds(spread, sd), note=note),
         place.row("limit of agreement", 0.95, limit, note=note),
+        *rows,
     ]
 
 

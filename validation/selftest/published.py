@@ -21,16 +21,20 @@ from validation.selftest.checks import FROM_MEMORY, Check, NotCompared, half_a_u
 from validation.selftest.computed import Computed, Data
 from validation.selftest.published_uncertainty import UNCERTAINTY
 from validation.stats import (
+    agreement,
     comparison,
     decision,
+    deming,
     detection,
     intervals,
     outliers,
+    paired_differences,
     recovery,
     regression,
     ruggedness,
     stability,
     two_means,
+    york,
 )
 from validation.stats.accuracy import tolerance_limits
 from validation.stats.content import SingleResults
@@ -407,24 +411,24 @@ def _five_readings(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]
 
 
 def _one_sided_factors(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
-    blanks, agreement = {}, {}
+    blanks, limits = {}, {}
     confidence = 2 * data["confidence"] - 1
     for key in printed:
         n, percent = map(int, re.findall(r"\d+", key))
         values = np.arange(n) - (n - 1) / 2
         s = float(values.std(ddof=1))
         k = float(stats.norm.ppf(percent / 100))
-        _, high = comparison.agreement_limits(values, coverage=2 * percent / 100 - 1)
-        agreement[key] = _ends(high, confidence)[1] / s
+        _, high = agreement.agreement_limits(values, coverage=2 * percent / 100 - 1)
+        limits[key] = _ends(high, confidence)[1] / s
         blanks[key] = _ends(detection.mean_plus_k_sd(list(values), k), confidence)[1] / s
-    return [Computed("detection.mean_plus_k_sd", blanks), Computed("comparison.agreement_limits", agreement)]
+    return [Computed("detection.mean_plus_k_sd", blanks), Computed("agreement.agreement_limits", limits)]
 
 
 # Comparison ------------------------------------------------------------------------------------------------------
 
 
 def _york(x: Sequence[float], y: Sequence[float], u_x: Any, u_y: Any) -> dict[str, float]:
-    line = comparison.york(x, y, u_x, u_y)
+    line = york.york(x, y, u_x, u_y)
     u_a, u_b = _number(line.intercept.standard_uncertainty), _number(line.slope.standard_uncertainty)
     return {
         "a": line.intercept.value,
@@ -440,17 +444,17 @@ def _york(x: Sequence[float], y: Sequence[float], u_x: Any, u_y: Any) -> dict[st
 
 
 def _both_errors(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
-    return [Computed("comparison.york", _york(data["x"], data["y"], data["u_x"], data["u_y"]))]
+    return [Computed("york.york", _york(data["x"], data["y"], data["u_x"], data["u_y"]))]
 
 
 def _pearson_york(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     u_x, u_y = (1 / np.sqrt(data[name]) for name in ("w_x", "w_y"))
-    return [Computed("comparison.york", _york(data["x"], data["y"], u_x, u_y))]
+    return [Computed("york.york", _york(data["x"], data["y"], u_x, u_y))]
 
 
 def _peak_flow(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
-    d = comparison.differences(data["mini1"], data["wright1"])
-    mean, scatter = comparison.mean_difference(d), comparison.sd_difference(d)
+    d = paired_differences.differences(data["mini1"], data["wright1"])
+    mean, scatter = paired_differences.mean_difference(d), paired_differences.sd_difference(d)
     ends = _ends(mean, 0.95)
     pairs = {name: list(zip(data[f"{name}1"], data[f"{name}2"], strict=True)) for name in ("wright", "mini")}
     spread = {name: comparison.replicate_variance(readings) for name, readings in pairs.items()}
@@ -472,19 +476,21 @@ def _peak_flow(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
         "repeat_sd_mini": repeat["mini"],
         "repeat_coef_wright": 2 * _rounded(repeat["wright"], printed["repeat_sd_wright"]),
         "repeat_coef_mini": 2 * _rounded(repeat["mini"], printed["repeat_sd_mini"]),
-        "sd_means_of_two": comparison.sd_difference(of_means).value,
+        "sd_means_of_two": paired_differences.sd_difference(of_means).value,
         "corrected_sd": np.nan if corrected is None else corrected.single,
     }
     limits = "twice the standard deviation from the mean, both rounded as printed: the paper's own steps"
     twice = "twice the value rounded as printed: the paper's own step"
     how = {"lower_LoA": limits, "upper_LoA": limits, "repeat_coef_wright": twice, "repeat_coef_mini": twice}
-    low, high = comparison.agreement_limits(d, coverage=2 * float(stats.norm.cdf(2)) - 1)
+    low, high = agreement.agreement_limits(d, coverage=2 * float(stats.norm.cdf(2)) - 1)
     exact = {"lower_LoA": low.value, "upper_LoA": high.value}
     return [
         Computed(
-            "comparison.differences, mean_difference, sd_difference, replicate_variance, sample_scatter", values, how
+            "paired_differences.differences, mean_difference, sd_difference, replicate_variance, sample_scatter",
+            values,
+            how,
         ),
-        Computed("comparison.agreement_limits, coverage of 2 standard deviations", exact),
+        Computed("agreement.agreement_limits, coverage of 2 standard deviations", exact),
     ]
 
 
@@ -500,18 +506,18 @@ def _phytic_acid(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
         "slope_low": ends[1][0],
         "slope_high": ends[1][1],
     }
-    line = comparison.deming(data["EP"], data["CF"], ratio=1.0)
+    line = deming.deming(data["EP"], data["CF"], ratio=1.0)
     extra = {"deming_lambda1_intercept": line.intercept.value, "deming_lambda1_slope": line.slope.value}
-    return [Computed("regression.straight_line", values), Computed("comparison.deming, ratio 1", {}, extra=extra)]
+    return [Computed("regression.straight_line", values), Computed("deming.deming, ratio 1", {}, extra=extra)]
 
 
 def _equivalence(data: Data, printed: Mapping[str, str]) -> Sequence[Computed]:
     computed = []
     confidence = 1 - 2 * data["alpha"]
     for name in ("var1", "var2"):
-        d = comparison.differences(data[f"group2_{name}"], data[f"group1_{name}"])
+        d = paired_differences.differences(data[f"group2_{name}"], data[f"group1_{name}"])
         routes = {
-            "comparison.mean_difference": comparison.mean_difference(d),
+            "paired_differences.mean_difference": paired_differences.mean_difference(d),
             "trueness.bias, one reading a run": bias([[float(v)] for v in d]),
         }
         for route, estimate in routes.items():

@@ -11,14 +11,30 @@ from validation.simulation.lines import Floats, Scatter
 
 @dataclass(frozen=True, slots=True)
 class PairsDesign:
-    """The true levels of the samples, each read once by either method."""
+    """The true levels of the samples, and how often each is read by either method: one number, or one a sample."""
 
     levels: tuple[float, ...]
+    reference: int | tuple[int, ...] = 1
+    candidate: int | tuple[int, ...] = 1
 
     @classmethod
-    def most_low(cls, n: int, low: float, high: float) -> PairsDesign:
+    def most_low(
+        cls,
+        n: int,
+        low: float,
+        high: float,
+        reference: int | tuple[int, ...] = 1,
+        candidate: int | tuple[int, ...] = 1,
+    ) -> PairsDesign:
         """`n` samples from `low` to `high`, evenly by ratio: most of them low, as samples come."""
-        return cls(tuple(float(level) for level in low * (high / low) ** (np.arange(n) / (n - 1))))
+        levels = low * (high / low) ** (np.arange(n) / (n - 1))
+        return cls(tuple(float(level) for level in levels), reference, candidate)
+
+    def counts(self) -> tuple[tuple[int, ...], tuple[int, ...]]:
+        """Readings of each sample by the reference and by the candidate."""
+        n = len(self.levels)
+        reference, candidate = ((k,) * n if isinstance(k, int) else k for k in (self.reference, self.candidate))
+        return reference, candidate
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,10 +54,15 @@ class PairsTruth:
 def pair_readings(
     rng: np.random.Generator, studies: int, design: PairsDesign, truth: PairsTruth
 ) -> tuple[Floats, Floats]:
-    """Draw the results of the reference and of the candidate, normally distributed: each of shape (studies, n)."""
+    """Draw the readings of the reference and of the candidate, normally distributed, sample by sample.
+
+    Each of shape (studies, readings of that method); (studies, n) where each sample is read once.
+    """
     x = np.asarray(design.levels)
-    reference, own, candidate = (rng.standard_normal((studies, len(x))) for _ in range(3))
+    of_x, of_y = (np.repeat(np.arange(len(x)), counts) for counts in design.counts())
+    reference, own, candidate = (rng.standard_normal((studies, size)) for size in (len(of_x), len(x), len(of_y)))
+    found = truth.intercept + truth.slope * x + truth.own * x * own
     return (
-        x + truth.reference.at(x) * reference,
-        truth.intercept + truth.slope * x + truth.own * x * own + truth.candidate.at(x) * candidate,
+        x[of_x] + truth.reference.at(x)[of_x] * reference,
+        found[:, of_y] + truth.candidate.at(x)[of_y] * candidate,
     )

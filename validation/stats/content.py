@@ -75,7 +75,7 @@ def half_width(offset: Any, content: float) -> Any:
 
 def reach_interval(
     centre: Any,
-    groups: int,
+    groups: Any,
     coefficients: Sequence[float],
     mean_squares: Sequence[Any],
     raised: Sequence[Any],
@@ -89,7 +89,7 @@ def reach_interval(
     Parameters
     ----------
     centre : float or shape (studies,), mean of the means of the groups, counted from the target
-    groups : runs (samples), each with a mean of its own
+    groups : float or shape (studies,), runs (samples), each with a mean of its own
     coefficients, mean_squares, raised, dfs : shape (k,), as `guarded_sum_interval`: of the variance of a single result.
         The first is that of the means of the groups: its term over `groups` is the variance of `centre`
     content : share of results inside
@@ -130,7 +130,7 @@ def reach_interval(
     return low, high
 
 
-def _mean_and_sd(groups: int, coefficients: Sequence[float], mean_squares: Sequence[Any]) -> tuple[Any, Any]:
+def _mean_and_sd(groups: Any, coefficients: Sequence[float], mean_squares: Sequence[Any]) -> tuple[Any, Any]:
     """Standard error of the centre, and standard deviation of a single result."""
     first = coefficients[0] * np.asarray(mean_squares[0], dtype=float)
     total = sum(c * np.asarray(square, dtype=float) for c, square in zip(coefficients, mean_squares, strict=True))
@@ -160,7 +160,7 @@ class SingleResults(ConfidenceDistribution):
 
     centre: float
     sd: float
-    groups: int
+    groups: float
     coefficients: tuple[float, ...]
     mean_squares: tuple[float, ...]
     raised: tuple[float, ...]

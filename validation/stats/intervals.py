@@ -104,7 +104,7 @@ def weighted_t(p: float, variances: Sequence[float], dfs: Sequence[float]) -> fl
     return float(np.average(quantiles, weights=variances))
 
 
-def chi_square_quantile(p: float, df: Any) -> Any:
+def chi_square_quantile(p: Any, df: Any) -> Any:
     """Quantile of chi-square; `df` above zero, a number or an array.
 
     Parameters

@@ -124,7 +124,8 @@ def linear_sd_many(levels: Floats, sums_of_squares: Floats, degrees_of_freedom: 
 
     Parameters
     ----------
-    levels : shape (L,), x >= 0; where all are 0 the spread is constant
+    levels : shape (L,), x >= 0, or (B, L) where every data set has levels of its own; where all are 0 the spread is
+        constant
     sums_of_squares : shape (B, K, L): B data sets, K sources
     degrees_of_freedom : shape (B, K, L) or broadcastable to it
 
@@ -175,7 +176,7 @@ def root_sum_square_sd(levels: Floats, sums_of_squares: Floats, degrees_of_freed
     if sums.sum() <= 0 or df.sum() <= 0:
         raise ValueError(f"sums and degrees_of_freedom must exceed 0; got totals {sums.sum()} and {df.sum()}")
     w, size, top = _fit(_root_sum_square, x, sums[None, None, :], df[None, None, :])
-    return float(size[0, 0] * (1 - w[0])), float(size[0, 0] * w[0] / top)
+    return float(size[0, 0] * (1 - w[0])), float(size[0, 0] * w[0] / top[0])
 
 
 def _straight(w: Floats, share: Floats) -> tuple[Floats, Floats]:
@@ -192,12 +193,13 @@ def _root_sum_square(w: Floats, share: Floats) -> tuple[Floats, Floats]:
 
 def _fit(
     shape: Callable[[Floats, Floats], tuple[Floats, Floats]], x: Floats, sums_of_squares: Floats, df: Floats
-) -> tuple[Floats, Floats, float]:
-    """w of each data set, shape (B,), the sizes of its sources, shape (B, K), and the highest level."""
+) -> tuple[Floats, Floats, Floats]:
+    """w of each data set, shape (B,), the sizes of its sources, shape (B, K), and its highest level, shape (B,)."""
     if x.min() < 0:
         raise ValueError(f"levels must be 0 or above; got {x.min()} to {x.max()}")
-    top = float(x.max()) or 1.0
-    share = x / top
+    highest = x.max(axis=-1, keepdims=True)
+    share = x / np.where(highest > 0, highest, 1.0)
+    share = np.broadcast_to(share, (len(sums_of_squares), x.shape[-1]))
     df = np.broadcast_to(df, sums_of_squares.shape)
     sums = np.where(df > 0, sums_of_squares, 0.0)
     totals = df.sum(axis=2)
@@ -213,15 +215,17 @@ def _fit(
 
     def growth(w: Floats, sets: NDArray[np.int_]) -> Floats:
         """The derivative of the objective of some data sets, shape (S,)."""
-        g, relative = shape(w, share)
+        g, relative = shape(w, share[sets])
         weighted = sums[sets] / (g**2)[:, None, :]
         spread = np.where(live[sets], weighted.sum(axis=2), 1.0)
         change = np.where(live[sets], totals[sets] * np.einsum("bkl,bl->bk", weighted, relative) / spread, 0.0)
         return (weights_of_log[sets] * relative).sum(axis=1) - change.sum(axis=1)
 
-    one_level = np.unique(x[weights_of_log.max(axis=0) > 0]).size < 2
-    w = np.zeros(len(sums)) if one_level else _minimise(objective, growth, len(sums))
+    live_level = weights_of_log > 0
+    several = np.where(live_level, share, 0.0).max(axis=1) > np.where(live_level, share, 1.0).min(axis=1)
+    w = np.where(several, _minimise(objective, growth, len(sums)), 0.0) if several.any() else np.zeros(len(sums))
     spread = np.einsum("bkl,bl->bk", sums, 1 / shape(w, share)[0] ** 2)
+    top = np.broadcast_to(np.where(highest > 0, highest, 1.0)[..., 0], len(sums))
     return w, np.sqrt(np.where(live, spread / np.where(live, totals, 1.0), 0.0)), top
 
 
