@@ -9,6 +9,7 @@ from itertools import combinations
 import pandas as pd
 
 from validation.characteristics import Characteristic, KeyInfo
+from validation.characteristics._attained import attained_rates
 from validation.characteristics._other_methods import other_methods_table
 from validation.characteristics._precision_runs import (
     EXPERIMENT,
@@ -18,6 +19,7 @@ from validation.characteristics._precision_runs import (
     forms_over_levels,
     model_quantities,
     place_text,
+    placed_runs,
     precision_runs,
     robust_alternatives,
     unit_text,
@@ -63,14 +65,16 @@ def evaluate(study: Study) -> Evaluation:
         components, component_notes = _components_of(runs.levels, study)
         factor_notes, factor_tables = _factors(runs.data)
         factor_notes += component_notes
-        tables = (_variances(runs.levels), *others, *([] if forms is None else [forms]), *factor_tables)
+        attained = attained_rates(placed_runs(runs.levels, between=True), study.confidence)
+        chosen = () if forms is None else (forms,)
+        tables = (_variances(runs.levels), *attained.tables, *others, *chosen, *factor_tables)
         view = IntermediatePrecisionView(
             _level_views(runs.levels, [*by_level, *_within(runs)], flags),
             form,
             tuple(_component_view(q) for q in components),
             tuple(factor_notes),
         )
-        return Display(tuple(components), (*form_notes, *factor_notes), tables, view=view)
+        return Display(tuple(components), (*attained.notes, *form_notes, *factor_notes), tables, view=view)
 
     return Evaluation(NAME, (*by_level, *model), flags, tuple(notes), show=show)
 

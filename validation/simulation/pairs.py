@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from validation.simulation.lines import Floats, Scatter
+from validation.simulation.shape import NORMAL, Shape
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +27,7 @@ class PairsTruth:
     """Candidate = intercept + slope * level, and the scatter of either method.
 
     `own` : standard deviation of a sample's own part in the candidate, as a share of its level
+    `shape` : of the scatter of samples and results
     """
 
     intercept: float
@@ -33,15 +35,17 @@ class PairsTruth:
     reference: Scatter
     candidate: Scatter
     own: float = 0.0
+    shape: Shape = NORMAL
 
 
 def pair_readings(
     rng: np.random.Generator, studies: int, design: PairsDesign, truth: PairsTruth
 ) -> tuple[Floats, Floats]:
-    """Draw the results of the reference and of the candidate, normally distributed: each of shape (studies, n)."""
-    x = np.asarray(design.levels)
-    reference, own, candidate = (rng.standard_normal((studies, len(x))) for _ in range(3))
+    """Draw the results of the reference and of the candidate: each of shape (studies, n)."""
+    x, shape = np.asarray(design.levels), truth.shape
+    reference, own, candidate = (shape.parts(rng, (studies, len(x))) for _ in range(3))
+    true_candidate = truth.intercept + truth.slope * x + truth.own * x * own
     return (
-        x + truth.reference.at(x) * reference,
-        truth.intercept + truth.slope * x + truth.own * x * own + truth.candidate.at(x) * candidate,
+        shape.written(rng, x + truth.reference.at(x) * reference),
+        shape.written(rng, true_candidate + truth.candidate.at(x) * candidate),
     )
