@@ -133,6 +133,9 @@ def test_levels_of_one_design_and_class_share_a_row_and_the_worst_is_said():
     (note,) = found.notes
     assert "Student's t on 4 degrees of freedom" in note
     assert attained_rates([], 0.95).tables == ()
+    assert _attained.SHORTENED not in found.notes
+    large = RunCase(((1,) * 10,) * 40, None, 1.0)
+    assert _attained.SHORTENED in attained_rates([(1.0, large, 0.0)], 0.95).notes
 
 
 def test_rates_are_shown_in_the_chapter_and_never_computed_to_judge(monkeypatch):

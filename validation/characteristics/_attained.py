@@ -29,6 +29,10 @@ STUDIES, ROBUST = 3000, 1500
 _SEED = 20_261_128
 #: A design with more readings is simulated with fewer: so many runs (laboratories), and so many readings in all.
 MOST_UNITS, MOST_READINGS = 30, 240
+SHORTENED = (
+    f"The attained rates of a design of more than {MOST_READINGS} readings are those of its first {MOST_UNITS} runs "
+    f"(or laboratories) and {MOST_READINGS} readings at most; with more readings heavy tails cost more."
+)
 #: Said where a rate falls further short of its nominal one.
 SHORT = 0.015
 #: A step below this share of s_r leaves the rates as they are.
@@ -55,6 +59,9 @@ Simulated = tuple[str, float, Callable[[float], StudyEnds], bool]
 
 class Case(Hashable, Protocol):
     """A design with the classes of what was estimated; cases that are equal share their simulated studies."""
+
+    @property
+    def layout(self) -> Layout: ...
 
     @property
     def assumed(self) -> str: ...
@@ -196,7 +203,8 @@ def attained_rates(placed: Sequence[Placed], confidence: float) -> AttainedRates
         return AttainedRates()
     lines = [line for case, steps in cases.items() for line in _lines(case, steps, confidence)]
     table = Table("attained rates", _caption(lines, confidence), HEAD, tuple(line.row for line in lines))
-    return AttainedRates((table,), tuple(_worst(lines, confidence)))
+    shortened = (SHORTENED,) if any(cut(case.layout) != case.layout for case in cases) else ()
+    return AttainedRates((table,), (*_worst(lines, confidence), *shortened))
 
 
 @dataclass(frozen=True)
