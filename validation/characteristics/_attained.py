@@ -11,7 +11,7 @@ from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cache
-from math import gcd, log
+from math import ceil, gcd, log
 from typing import Protocol
 
 import numpy as np
@@ -179,7 +179,7 @@ def ratio_class(ratio: float) -> float:
 
 def step_class(step: float, s: float) -> float:
     """The power of two from `step` over `s` upwards; zero for a step that is fine."""
-    return 0.0 if step < FINE * s else 2.0 ** np.ceil(np.log2(step / s) - 1e-9)
+    return 0.0 if step < FINE * s else 2.0 ** ceil(log(step / s, 2) - 1e-9)
 
 
 @dataclass(frozen=True)
