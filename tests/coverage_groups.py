@@ -12,6 +12,7 @@ from scipy.special import chdtri, fdtrc
 from validation.selftest.checks import CoverageRow
 from validation.selftest.coverage import (
     ALPHA,
+    CONFIDENCE,
     CONSTANT_SCATTER,
     EQUAL,
     FULL,
@@ -42,6 +43,7 @@ from validation.selftest.coverage import (
     replicated_group,
     run_errors,
     run_group,
+    shape_text,
     shared_runs_group,
     slope_group,
     storage_rows,
@@ -52,7 +54,7 @@ from validation.selftest.coverage import (
     unequal_tests_rows,
     weighted_group,
 )
-from validation.selftest.rates import Array, Group, Place
+from validation.selftest.rates import Array, Group, Place, holds
 from validation.simulation.lines import LineDesign, LineTruth, Scatter, line_readings
 from validation.simulation.nested import (
     CrossedDesign,
@@ -62,6 +64,7 @@ from validation.simulation.nested import (
     crossed_readings,
     nested_readings,
 )
+from validation.simulation.shape import NORMAL, Shape
 from validation.simulation.trials import GroupTruth, TrialTruth, group_readings, trial_readings
 from validation.stats.distributions import Rectangular, type_a
 from validation.stats.estimate import LIMIT_FACTOR
@@ -69,9 +72,9 @@ from validation.stats.mixed_model import mixed_model
 from validation.stats.over_levels import CellMeans, fit_over_levels, over_levels
 from validation.stats.precision import against_published, precision
 from validation.stats.precision_model import precision_model
+from validation.stats.precision_studies import ClassicalStudies, RobustStudies
 from validation.stats.propagation import propagate
 from validation.stats.recovery import recovery
-from validation.stats.robust import robust_precision
 from validation.stats.ruggedness import effects
 from validation.stats.slope_ratio import level_weights, slope_ratios, slope_ratios_by_run
 from validation.stats.straightness import Cells, NestedDesigns, model_F
@@ -108,6 +111,8 @@ BUDGETS = (
     BudgetTruth(reference=0.5),
     BudgetTruth("correct", reference=0.5),
 )
+#: In units of s_r.
+SHAPES = (Shape(tails=6.0), Shape(tails=4.0), Shape(grid=1.0), Shape(grid=2.0))
 CALIBRATIONS = (LineDesign(FULL, 3, 3), LineDesign(FULL, 5, 2), LineDesign(FULL, 8, 3))
 #: Readings of each run at each level of `FULL`, neighbours differing; a control of equal runs.
 UNEQUAL = {
@@ -133,10 +138,15 @@ def groups() -> list[Group]:
     return [
         *(run_group(counts, ratio, 10_000) for counts, ratio in product(RUNS, RATIOS)),
         *(content_group(*case, 10_000, expectation=True) for case in product(((1,) * 8, *RUNS), RATIOS, (0.0, 1.0))),
+        *(run_group((3,) * 8, ratio, 10_000, shape=shape) for ratio, shape in product((0.25, 10.0), SHAPES)),
         *_looped_groups(),
         *(
             laboratory_group(design, layout, between, 10_000)
             for (design, layout), between in product(LABORATORIES.items(), RATIOS)
+        ),
+        *(
+            laboratory_group(design, LABORATORIES[design], 1.0, 10_000, shape=shape)
+            for design, shape in product(("8 laboratories, 3 readings", "8 laboratories, 2 runs of 2"), SHAPES)
         ),
         *_calibration_groups(),
         *(blank_group(counts, ratio, 10_000) for counts in ((1,) * 10, (2,) * 5, (2,) * 10) for ratio in RATIOS),
@@ -167,14 +177,12 @@ def _counted_groups() -> list[Group]:
 
 def _looped_groups() -> list[Group]:
     robust = (((2,) * 5, 1.0), ((3,) * 8, 1.0), ((3,) * 12, 1.0), ((3,) * 12, 10.0))
+    shaped = [*product(robust, (NORMAL,)), *(((((3,) * 8, 1.0), shape)) for shape in SHAPES)]
     nested, crossed = "4 analysts, 3 days each, 2 readings", "4 analysts on each of 6 days"
     return [
-        *(Group(f"preparations: {ratio:g}", 2000, partial(preparation_rows, ratio)) for ratio in (0.25, 1.0, 10.0)),
+        *(Group(f"preparations: {ratio:g}", 10_000, partial(preparation_rows, ratio)) for ratio in (0.25, 1.0, 10.0)),
         Group("published r", 2000, published_rows),
-        *(
-            Group(f"robust: {len(counts)} x {counts[0]}, {ratio:g}", 2000, partial(robust_rows, counts, ratio))
-            for counts, ratio in robust
-        ),
+        *(robust_group(counts, ratio, 10_000, shape) for (counts, ratio), shape in shaped),
         *(Group(f"s(x), {df}", 1000, partial(model_rows, df)) for df in (16, 8)),
         Group("mixed model: nested", 1000, partial(factor_rows, NESTED_DAYS, nested)),
         Group("mixed model: crossed", 1000, partial(factor_rows, CROSSED_DAYS, crossed)),
@@ -273,15 +281,12 @@ def preparation_rows(ratio: float, rng: np.random.Generator, studies: int) -> li
     """8 runs of 3 preparations, each read twice: s_preparation and s_reading are alike."""
     s_r = 2**0.5
     truth = NestedTruth((ratio**0.5 * s_r, 1.0, 1.0))
-
-    def one(study: Array) -> list[bool]:
-        found = precision(study.reshape(8, 3, 2).tolist())
-        s_run, s_I = (share**0.5 * s_r for share in (ratio, 1 + ratio))
-        return [inside(found.s_r, s_r), inside(found.s_run, s_run), inside(found.s_I, s_I)]
-
     y = nested_readings(rng, studies, NestedDesign(((3,) * 8, (2,) * 24)), truth)
+    found = ClassicalStudies.of(y, [(2,) * 3] * 8)
     place = Place("precision", "8 runs of 3 preparations, each read twice", ratio_text(ratio))
-    return _over(y, one, place, ("s_r", "s_run", "s_I"))
+    truths = {"s_r": s_r, "s_run": ratio**0.5 * s_r, "s_I": (1 + ratio) ** 0.5 * s_r}
+    ends = {name: getattr(found, f"{name}_interval")(CONFIDENCE) for name in truths}
+    return [place.row(name, 0.95, holds(ends[name], truth)) for name, truth in truths.items()]
 
 
 def published_rows(rng: np.random.Generator, studies: int) -> list[CoverageRow]:
@@ -295,16 +300,23 @@ def published_rows(rng: np.random.Generator, studies: int) -> list[CoverageRow]:
     return [place.row("s_r against a published r: false alarms", ALPHA, np.array(alarms))]
 
 
-def robust_rows(counts: Sequence[int], ratio: float, rng: np.random.Generator, studies: int) -> list[CoverageRow]:
-    """The robust view of clean data."""
+def robust_group(counts: Sequence[int], ratio: float, studies: int, shape: Shape) -> Group:
+    """The robust view."""
+    name = f"robust: {len(counts)} x {counts[0]}, {ratio:g}{shape_text(shape)}"
+    return Group(name, studies, partial(robust_rows, counts, ratio, shape))
 
-    def one(study: Array) -> list[bool]:
-        found = robust_precision(study.reshape(len(counts), counts[0], 1).tolist())
-        return [inside(found.s_r, 1.0), inside(found.s_run, ratio**0.5), inside(found.s_I, (1 + ratio) ** 0.5)]
 
-    place = Place("precision", f"{len(counts)} runs of {counts[0]}", ratio_text(ratio))
-    names = [f"{name}, robust view" for name in ("s_r", "s_run", "s_I")]
-    return _over(run_errors(rng, studies, counts, ratio), one, place, names, ROBUST)
+def robust_rows(
+    counts: Sequence[int], ratio: float, shape: Shape, rng: np.random.Generator, studies: int
+) -> list[CoverageRow]:
+    """The robust view of clean data, of heavy tails and of coarse rounding."""
+    found = RobustStudies.of(run_errors(rng, studies, counts, ratio, shape=shape), [(1,) * n for n in counts])
+    place = Place("precision", f"{len(counts)} runs of {counts[0]}", ratio_text(ratio) + shape_text(shape))
+    truths = {"s_r": 1.0, "s_run": ratio**0.5, "s_I": (1 + ratio) ** 0.5}
+    ends = {name: getattr(found, f"{name}_interval")(CONFIDENCE) for name in truths}
+    return [
+        place.row(f"{name}, robust view", 0.95, holds(ends[name], truth), note=ROBUST) for name, truth in truths.items()
+    ]
 
 
 def model_rows(df: int, rng: np.random.Generator, studies: int) -> list[CoverageRow]:

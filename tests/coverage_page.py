@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from itertools import groupby
 
 from validation.selftest.checks import CoverageRow
-from validation.selftest.coverage import COUNTED, EQUAL, GROWING, LOW_RANGE
+from validation.selftest.coverage import COUNTED, EQUAL, GROWING, LOW_RANGE, ROUNDED, TAILED
 from validation.selftest.rates import SLACK
 
 AREAS = {
@@ -38,6 +38,11 @@ def unsafe(row: CoverageRow) -> bool:
     return beyond(row) and (row.attained < row.nominal) == (row.nominal > 0.5)
 
 
+def shaped(row: CoverageRow) -> bool:
+    """Whether the scatter was not normal, or rounded coarsely."""
+    return TAILED in row.truth or ROUNDED in row.truth
+
+
 def page(rows: Sequence[CoverageRow], sources: str) -> str:
     """The page docs/coverage.md of the whole table, made with sources of this SHA-256."""
     parts = [_HEAD.replace("SOURCES", sources), _conclusions(rows), _exceptions(rows)]
@@ -56,15 +61,16 @@ it holds is the attained rate.
 
 ## Method
 
-Each row simulates some thousands of studies of one design and one truth, with normal scatter and a fixed seed of its
-own; the Monte Carlo error is the standard error of the attained rate. The designs are those that laboratories use: 5
-runs of 2, 8 of 3, 12 of 3, and unequal ones; a component between runs or laboratories of zero, a quarter, one and ten
-times the repeatability variance; scatter that grows with the level, `s = 0.03 + 0.018 x`, where more than one level
-enters. Precision, bias and tolerance limits are formed level by level: scatter that grows changes nothing in them.
+Each row simulates some thousands of studies of one design and one truth, with normal scatter (but where the truth
+names another) and a fixed seed of its own; the Monte Carlo error is the standard error of the attained rate. The
+designs are those that laboratories use: 5 runs of 2, 8 of 3, 12 of 3, and unequal ones; a component between runs or
+laboratories of zero, a quarter, one and ten times the repeatability variance; scatter that grows with the level,
+`s = 0.03 + 0.018 x`, where more than one level enters. Precision,
+bias and tolerance limits are formed level by level: scatter that grows changes nothing in them.
 
 The readings come from `validation/simulation/`, the statistics of all studies of a row from the functions of
-`validation/stats/` by which a single study is evaluated; they take many at once. Mixed models, robust views, s(x) and
-repeated readings are a plain loop. Coverage is that of two-sided 95 % intervals.
+`validation/stats/` by which a single study is evaluated; they take many at once. Mixed models and s(x) are a plain
+loop. Coverage is that of two-sided 95 % intervals.
 An upper bound is the upper end of the two-sided 90 % interval by which requirements are judged. "Met by equivalence"
 is the verdict on a quantity that lies exactly at its limit: it should be wrong in 5 %. Bootstrap tests use 59 draws a
 study: at 5 % their rate is that of more draws.
@@ -79,6 +85,8 @@ _RUN_STRUCTURED = ("s_r", "s_run", "s_I", "s_L", "s_R", "s_run within laboratory
 
 
 def _conclusions(rows: Sequence[CoverageRow]) -> str:
+    everything, rows = rows, [row for row in rows if not shaped(row)]
+    of_tails, of_steps = ([row for row in everything if words in row.truth] for words in (TAILED, ROUNDED))
     present = [row for row in rows if not row.truth.startswith(("s_run = 0", "s_L = 0"))]
     large = [row for row in present if row.design.startswith(("8 runs", "8 lab", "12 runs", "12 lab"))]
     small = [row for row in present if row.design.startswith(("5 runs", "5 lab"))]
@@ -100,6 +108,11 @@ def _conclusions(rows: Sequence[CoverageRow]) -> str:
         f"component whose truth is zero cannot be missed from above: {_span(absent, 's_run', 's_L')}.",
         f"One-sided upper bounds of s_I and s_R: {_span(rows, 's_I, one-sided*', 's_R, one-sided*')}, on the safe side "
         "where the component between runs is small.",
+        f"With scatter of Student's t on 4 or 6 degrees of freedom, runs and readings alike: s_r "
+        f"{_span(of_tails, 's_r')}, s_I {_span(of_tails, 's_I')}, s_R {_span(of_tails, 's_R')}, their upper bounds "
+        f"{_span(of_tails, 's_r, one*', 's_I, one*', 's_R, one*')}, bias {_span(of_tails, 'bias')}; rounded to steps "
+        f"of s_r or 2 s_r: s_r {_span(of_steps, 's_r')}, s_I {_span(of_steps, 's_I')}, s_R {_span(of_steps, 's_R')}. "
+        "The chapters print these rates for the study's own design.",
         f"Tolerance limits hold {_span(rows, 'mean content*')} of future results on average.",
         f"A bias exactly at its limit is met in {_span(rows, 'bias at the upper*')}, a mean difference in "
         f"{_span(rows, 'mean difference at*')}, a difference read from the weighted line in "

@@ -19,6 +19,8 @@ from validation.figures.style import svg_text
 from validation.judging import rules
 from validation.stats.precision import precision
 from validation.stats.precision_model import precision_model
+from validation.stats.precision_studies import ClassicalStudies, RobustStudies
+from validation.stats.robust import robust_precision
 
 REFERENCE = Path(__file__).parent / "reference"
 
@@ -259,3 +261,25 @@ def test_the_axis_title_of_a_low_figure_keeps_clear_of_its_title():
     boxes = {text.get_text(): text.get_window_extent() for text in figure.texts}
     assert not boxes[title].overlaps(boxes[beside])
     assert boxes[beside].y0 >= 0
+
+
+@pytest.mark.parametrize(
+    "layout",
+    [((1, 1, 1),) * 6, ((2, 2, 2),) * 6, ((1, 2), (1,), (2, 2, 1), (1, 1)), ((1,),) * 6, ((2,),) * 6, ((2, 2, 1),)],
+)
+@pytest.mark.parametrize(
+    ("many", "one"), [(ClassicalStudies, precision), (RobustStudies, robust_precision)], ids=["classical", "robust"]
+)
+def test_many_studies_at_once_are_the_public_function_study_by_study(layout, many, one):
+    rng, starts = np.random.default_rng(3), np.repeat(np.arange(len(layout)), [sum(run) for run in layout])
+    y = rng.standard_normal((4, len(starts))) + rng.standard_normal((4, len(layout)))[:, starts]
+    studies = many.of(y, layout)
+    for i, study in enumerate(y.tolist()):
+        readings = iter(study)
+        result = one([[[next(readings) for _ in range(n)] for n in run] for run in layout])
+        for name in ("s_r", "s_run", "s_I"):
+            estimate, ends = getattr(result, name), getattr(studies, f"{name}_interval")(0.95)
+            assert (estimate is None) == (ends is None)
+            if estimate is not None:
+                # The robust view of many studies ends its rounds at the seventh digit.
+                assert (ends[0][i], ends[1][i]) == pytest.approx(estimate.interval(0.95), rel=1e-5, abs=1e-9)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import doctest
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import t as student
 
-from validation.simulation import lines, nested
+from validation.simulation import lines, nested, shape
 from validation.simulation.lines import LineDesign, LineTruth, Scatter, line_readings
 from validation.simulation.nested import (
     CrossedDesign,
@@ -18,6 +20,7 @@ from validation.simulation.nested import (
     nested_readings,
 )
 from validation.simulation.pairs import PairsDesign, PairsTruth, pair_readings
+from validation.simulation.shape import Shape
 from validation.simulation.trials import (
     GroupTruth,
     TrialTruth,
@@ -121,7 +124,47 @@ def test_groups_triples_and_trials():
     assert covariance(trials) == pytest.approx(expected, abs=0.05)
 
 
-@pytest.mark.parametrize("module", [lines, nested])
+def test_tails_are_those_of_students_t_and_the_standard_deviation_is_the_stated_one():
+    # P(|t| > 3 sigma) from scipy.stats.t of 4 and 6 degrees of freedom, whose variance is df / (df - 2).
+    for df in (4.0, 6.0):
+        parts = Shape(tails=df).parts(drawn(), (STUDIES, 10))
+        sd = (df / (df - 2)) ** 0.5
+        expected = 2 * student.sf(3 * sd, df)
+        assert (np.abs(parts) > 3).mean() == pytest.approx(expected, abs=4 * (expected / parts.size) ** 0.5)
+        assert np.median(np.abs(parts)) == pytest.approx(student.ppf(0.75, df) / sd, rel=0.01)
+    heavy = Shape(tails=6.0)
+    y = nested_readings(drawn(), STUDIES, NestedDesign.of_groups([2, 2]), NestedTruth((2.0, 1.0), shape=heavy))
+    assert covariance(y) == pytest.approx(np.kron(np.eye(2), [[5.0, 4.0], [4.0, 5.0]]), abs=0.25)
+
+
+def test_rounding_keeps_every_reading_within_half_a_step_of_its_own():
+    # Sheppard: rounding to a step h adds h^2/12 to the variance where h is not large beside the scatter.
+    truth, step = NestedTruth((0.0, 1.0), mean=3.0), 1.0
+    design = NestedDesign.of_groups([3, 3])
+    plain = nested_readings(drawn(), STUDIES, design, truth)
+    written = nested_readings(drawn(), STUDIES, design, replace(truth, shape=Shape(grid=step)))
+    assert np.abs(written - plain).max() <= step / 2
+    steps = (written - written[:, :1]) / step
+    assert steps == pytest.approx(np.round(steps), abs=1e-9)
+    assert written.mean() == pytest.approx(3.0, abs=0.02)
+    assert written.var(axis=0) == pytest.approx(np.full(6, 1 + step**2 / 12), rel=0.03)
+
+
+def test_every_kind_of_reading_takes_the_shape():
+    coarse = Shape(tails=6.0, grid=0.5)
+    line = line_readings(
+        drawn(), 4, LineDesign((0.0, 2.0), 2, 2), LineTruth(0.0, 1.0, Scatter(0.5), between=Scatter(0.2), shape=coarse)
+    )
+    pairs = pair_readings(
+        drawn(), 4, PairsDesign((1.0, 2.0, 3.0)), PairsTruth(0.0, 1.0, Scatter(0.5), Scatter(0.5), shape=coarse)
+    )
+    groups = group_readings(drawn(), 4, 3, GroupTruth((1.0, 2.0), (0.5, 0.5), coarse))
+    for y in (line, *pairs, groups.reshape(4, -1)):
+        steps = (y - y[:, :1]) / 0.5
+        assert steps == pytest.approx(np.round(steps), abs=1e-9)
+
+
+@pytest.mark.parametrize("module", [lines, nested, shape])
 def test_examples_in_the_docstrings_hold(module):
     assert doctest.testmod(module).attempted > 0
     assert doctest.testmod(module).failed == 0

@@ -11,6 +11,7 @@ from typing import TypeVar
 
 import numpy as np
 
+from validation.characteristics._attained import LaboratoryCase, Placed, ratio_class, step_class, step_of
 from validation.stats import outliers
 from validation.stats.estimate import Number, centre, exact_mean
 from validation.stats.reproducibility import ReproducibilityResult, nested_reproducibility, reproducibility
@@ -68,6 +69,10 @@ class LaboratoryLevel:
     laboratories: tuple[Laboratory, ...]
     data: ExperimentData
 
+    @property
+    def rows(self) -> tuple[int, ...]:
+        return tuple(row for laboratory in self.laboratories for row in laboratory.rows)
+
     @cached_property
     def result(self) -> ReproducibilityResult:
         if "run" in self.data.table:
@@ -84,6 +89,23 @@ class LaboratoryLevel:
 
     def reading(self, row: int) -> str:
         return self.data.identifiers[row]
+
+
+def placed_laboratories(levels: Sequence[LaboratoryLevel]) -> Iterator[Placed]:
+    """Each level's design with what was estimated there, in classes; s_R alone where nothing stands below it."""
+    for level in levels:
+        result = level.result
+        if result.s_R is None:
+            continue
+        L, run, r = (0.0 if s is None else s.value**2 for s in (result.s_L, result.s_run, result.s_r))
+        scatter = r or result.s_R.value**2 - L
+        if not scatter:
+            continue
+        layout = tuple(tuple(map(len, laboratory.values)) for laboratory in level.laboratories)
+        step = step_class(step_of(level.data.decimals("result", level.rows)), scatter**0.5)
+        if r:
+            yield level.at, LaboratoryCase(layout, None), step
+        yield level.at, LaboratoryCase(layout, (ratio_class(L / scatter), ratio_class(run / scatter))), step
 
 
 def laboratory_levels(data: ExperimentData) -> Iterator[LaboratoryLevel]:

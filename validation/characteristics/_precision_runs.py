@@ -8,6 +8,7 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import cached_property, lru_cache
 
+from validation.characteristics._attained import Placed, RunCase, ratio_class, step_class, step_of
 from validation.characteristics._censored import all_censored, left_out, lost_levels
 from validation.figures._levels import SdForm
 from validation.stats.accuracy import ToleranceResult, tolerance_limits
@@ -344,6 +345,23 @@ def form_words(symbol: str, form: SdForm | None, of: str) -> list[str]:
         "root-sum-square": f"the root of {a}² + ({b} × level)²",
     }[form.name]
     return [f"Of four forms of {symbol} over the levels the {form.name} one is chosen: {formula}."]
+
+
+def placed_runs(levels: Sequence[Level], *, between: bool) -> list[Placed]:
+    """Each level's design with what was estimated there, in classes: s_r alone, or what varies between runs."""
+    placed: list[Placed] = []
+    for level in levels:
+        result = level.precision
+        within, total = (0.0 if s is None else s.value for s in (result.s_r, result.s_I))
+        scatter = within or total
+        if not scatter or (result.s_I if between else result.s_r) is None:
+            continue
+        share = 1.0 if result.s_reading is None else round(4 * (result.s_reading / scatter) ** 2) / 4
+        ratio = ratio_class(max(0.0, total**2 / scatter**2 - 1)) if between else None
+        layout = tuple(tuple(len(readings) for readings in run.preparations) for run in level.runs)
+        step = step_class(step_of(level.results(level.rows)), scatter)
+        placed.append((level.at, RunCase(layout, ratio, min(1.0, share)), step))
+    return placed
 
 
 def unit_text(unit: str) -> str:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from validation.characteristics import Characteristic, KeyInfo
+from validation.characteristics._attained import attained_rates
 from validation.characteristics._other_methods import other_methods_table
 from validation.characteristics._precision_runs import (
     EXPERIMENT,
@@ -19,6 +20,7 @@ from validation.characteristics._precision_runs import (
     forms_over_levels,
     model_quantities,
     place_text,
+    placed_runs,
     precision_runs,
     robust_alternatives,
     unit_text,
@@ -83,9 +85,10 @@ def evaluate(study: Study) -> Evaluation:
         components, component_notes = _components_of(runs.levels, study)
         factor_notes, factor_tables = _factors(runs.data)
         factor_notes += component_notes
+        attained = attained_rates(placed_runs(runs.levels, between=True), study.confidence)
         whole, range_tables, range_notes = _whole_range(runs.levels, study)
-        forms_of = [] if forms is None else [forms]
-        tables = (_variances(runs.levels), *others, *forms_of, *range_tables, *factor_tables)
+        chosen = () if forms is None else (forms,)
+        tables = (_variances(runs.levels), *attained.tables, *others, *chosen, *range_tables, *factor_tables)
         view = IntermediatePrecisionView(
             _level_views(runs.levels, [*by_level, *_within(runs)], flags),
             form,
@@ -93,7 +96,8 @@ def evaluate(study: Study) -> Evaluation:
             tuple(factor_notes),
             whole,
         )
-        return Display(tuple(components), (*form_notes, *range_notes, *factor_notes), tables, view=view)
+        notes = (*attained.notes, *form_notes, *range_notes, *factor_notes)
+        return Display(tuple(components), notes, tables, view=view)
 
     return Evaluation(NAME, (*by_level, *model), flags, tuple(notes), show=show)
 

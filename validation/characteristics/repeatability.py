@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from validation.characteristics import Characteristic, KeyInfo
+from validation.characteristics._attained import attained_rates
 from validation.characteristics._other_methods import other_methods_table
 from validation.characteristics._precision_runs import (
     EXPERIMENT,
@@ -16,6 +17,7 @@ from validation.characteristics._precision_runs import (
     forms_over_levels,
     model_quantities,
     place_text,
+    placed_runs,
     precision_runs,
     robust_alternatives,
     unit_text,
@@ -66,9 +68,10 @@ def evaluate(study: Study) -> Evaluation:
     def show() -> Display:
         form, forms, form_notes = (None, None, ()) if fitted is None else forms_over_levels("s_r", points)
         others = other_methods_table([q for q in by_level if q.key == f"{NAME}.s_r"], alternatives(study))
-        tables = (_run_table(runs.levels), *others, *([] if forms is None else [forms]))
+        attained = attained_rates(placed_runs(runs.levels, between=False), study.confidence)
+        tables = (_run_table(runs.levels), *attained.tables, *others, *([] if forms is None else [forms]))
         return Display(
-            notes=form_notes,
+            notes=(*attained.notes, *form_notes),
             tables=(*tables, *_published_table(study, against)),
             view=_view(runs.levels, by_level, flags, form, against),
         )

@@ -5,8 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from validation.characteristics import Characteristic, KeyInfo
+from validation.characteristics._attained import attained_rates
 from validation.characteristics._censored import all_censored, left_out, lost_levels
-from validation.characteristics._laboratories import Both, LaboratoryLevel, laboratory_flags, laboratory_levels
+from validation.characteristics._laboratories import (
+    Both,
+    LaboratoryLevel,
+    laboratory_flags,
+    laboratory_levels,
+    placed_laboratories,
+)
 from validation.figures.reproducibility import (
     LaboratoryCell,
     LaboratoryReading,
@@ -40,7 +47,9 @@ def evaluate(study: Study) -> Evaluation:
 
     def show() -> Display:
         view = ReproducibilityView(tuple(_level_view(level, quantities) for level in levels))
-        return Display(tables=(_laboratory_table(view), _component_table(levels)), view=view)
+        attained = attained_rates(list(placed_laboratories(levels)), study.confidence)
+        tables = (_laboratory_table(view), *attained.tables, _component_table(levels))
+        return Display(notes=attained.notes, tables=tables, view=view)
 
     unused = (NO_REFERENCE,) if "u_level" in data.table else ()
     notes = (*data.notes, *lost_levels(data), *unused, *_design_notes(levels))
@@ -59,7 +68,7 @@ def _design_notes(levels: Sequence[LaboratoryLevel]) -> Iterator[str]:
 
 def _quantities(study: Study, level: LaboratoryLevel) -> Iterator[Quantity]:
     censored = level.data.censored_at("level", level.at)
-    rows = sorted(row for laboratory in level.laboratories for row in laboratory.rows)
+    rows = sorted(level.rows)
     result = level.result
     estimates = {
         "mean": result.mean,

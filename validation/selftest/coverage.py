@@ -20,6 +20,7 @@ from validation.selftest.rates import Array, Ends, Group, Place, holds
 from validation.simulation.lines import LineDesign, LineTruth, Scatter, line_readings
 from validation.simulation.nested import NestedDesign, NestedTruth, nested_readings
 from validation.simulation.pairs import PairsDesign, PairsTruth, pair_readings
+from validation.simulation.shape import NORMAL, Shape
 from validation.simulation.trials import TripleTruth, triple_readings
 from validation.stats.accuracy import tolerance_limits_many
 from validation.stats.agreement import AgreementLines, LimitDistance, limit_interval, single_differences
@@ -75,6 +76,10 @@ FULL = (0.0, *LEVELS)
 
 NOT_MET_NEAR_THE_TARGET = "Graybill and Wang's lower bound of s_I errs in up to 7 %, and the share with it."
 EXPECTATION_ONLY = "Limits that hold the share on average: inside the limit, they show no content."
+TAILS = (
+    "The intervals take the scatter as normal. With the tails of Student's t they cover less; with a rounding as "
+    "coarse as the scatter they follow the rounded readings. The chapter gives the rates of the study's own design."
+)
 ZERO_COVERS_MORE = "A component whose truth is zero cannot be missed from above: the interval covers more."
 
 
@@ -126,15 +131,35 @@ def ratio_text(ratio: float, name: str = "s_run") -> str:
     return f"{name} = 0" if ratio == 0 else f"{name}^2 = {ratio:g} s_r^2"
 
 
-def run_errors(rng: np.random.Generator, studies: int, counts: Sequence[int], ratio: float, sd: float = 1.0) -> Array:
+def shape_text(shape: Shape) -> str:
+    """The shape of the scatter in words, to end a truth; empty for normal readings with all their digits."""
+    tails = "" if shape.tails is None else f"{TAILED}{shape.tails:g} df"
+    return tails + (f"{ROUNDED}{shape.grid:g} s_r" if shape.grid else "")
+
+
+#: How the words of a truth go on where the scatter is not normal, or written to a step.
+TAILED, ROUNDED = ", scatter of t on ", ", rounded to "
+
+
+def run_errors(
+    rng: np.random.Generator,
+    studies: int,
+    counts: Sequence[int],
+    ratio: float,
+    sd: float = 1.0,
+    *,
+    shape: Shape = NORMAL,
+) -> Array:
     """Errors of readings in runs: bias 0, s_r = sd, s_run^2 = ratio sd^2."""
-    return nested_readings(rng, studies, NestedDesign.of_groups(counts), NestedTruth((ratio**0.5 * sd, sd)))
+    truth = NestedTruth((ratio**0.5 * sd, sd), shape=shape)
+    return nested_readings(rng, studies, NestedDesign.of_groups(counts), truth)
 
 
-def run_group(counts: Sequence[int], ratio: float, studies: int) -> Group:
+def run_group(counts: Sequence[int], ratio: float, studies: int, *, shape: Shape = NORMAL) -> Group:
     """Precision, bias and tolerance limits of one design and one truth."""
     design = design_of_runs(counts)
-    return Group(f"runs: {design}, {ratio:g}", studies, partial(_run_rows, counts, design, ratio))
+    rows = partial(_run_rows, counts, design, ratio, shape)
+    return Group(f"runs: {design}, {ratio:g}{shape_text(shape)}", studies, rows)
 
 
 def design_of_runs(counts: Sequence[int]) -> str:
@@ -143,26 +168,28 @@ def design_of_runs(counts: Sequence[int]) -> str:
 
 
 def _run_rows(
-    counts: Sequence[int], design: str, ratio: float, rng: np.random.Generator, studies: int
+    counts: Sequence[int], design: str, ratio: float, shape: Shape, rng: np.random.Generator, studies: int
 ) -> list[CoverageRow]:
-    squares = MeanSquares.of(run_errors(rng, studies, counts, ratio), counts)
+    squares = MeanSquares.of(run_errors(rng, studies, counts, ratio, shape=shape), counts)
     found, total, zero = Components.of(squares), (1 + ratio) ** 0.5, ratio == 0
-    note, truth, p = ZERO_COVERS_MORE if zero else "", ratio_text(ratio), len(counts)
+    usual = TAILS if shape != NORMAL else ""
+    note, truth, p = ZERO_COVERS_MORE if zero else usual, ratio_text(ratio) + shape_text(shape), len(counts)
     low, high = tolerance_limits_many(found)
     run_means = squares.means
     of_bias = run_means.mean(axis=1), run_means.std(axis=1, ddof=1) / p**0.5, p - 1
     precision, trueness = Place("precision", design, truth), Place("trueness", design, truth)
-    s_r = sd_interval(np.sqrt(found.within), squares.df_within, CONFIDENCE)
+    s_r, s_r_judged = (sd_interval(np.sqrt(found.within), squares.df_within, c) for c in (CONFIDENCE, JUDGED))
     s_run, s_I = found.s_between_interval(CONFIDENCE), found.s_total_interval(CONFIDENCE)
     upper = found.s_total_interval(JUDGED)[1]
     # The true bias lies at the limit; the lower limit is far off, as it is where precision suffices.
     met = mean_interval(*of_bias, JUDGED)[1] <= 0.0
     content = ndtr(high / total) - ndtr(low / total)
     return [
-        precision.row("s_r", 0.95, holds(s_r, 1.0)),
+        precision.row("s_r", 0.95, holds(s_r, 1.0), note=usual),
+        precision.row("s_r, one-sided upper bound", 0.95, s_r_judged[1] >= 1.0, note=usual),
         precision.row("s_run", 0.95, holds(s_run, ratio**0.5), more=zero, note=note),
         precision.row("s_I", 0.95, holds(s_I, total), more=zero, note=note),
-        precision.row("s_I, one-sided upper bound", 0.95, upper >= total, more=True),
+        precision.row("s_I, one-sided upper bound", 0.95, upper >= total, more=True, note=usual),
         trueness.row("bias", 0.95, holds(mean_interval(*of_bias, CONFIDENCE), 0.0)),
         trueness.row("bias at the upper limit: met by equivalence", 0.05, met),
         Place("accuracy", design, truth).row("mean content of the tolerance limits", 0.95, content),
@@ -244,37 +271,44 @@ def looped(
 # Laboratories ------------------------------------------------------------------------------------------------------
 
 
-def laboratory_group(design: str, layout: Sequence[Sequence[int]], between: float, studies: int) -> Group:
+def laboratory_group(
+    design: str, layout: Sequence[Sequence[int]], between: float, studies: int, *, shape: Shape = NORMAL
+) -> Group:
     """Precision between laboratories, whose runs differ half as much as their readings, in variance."""
-    return Group(f"laboratories: {design}, {between:g}", studies, partial(_laboratory_rows, layout, design, between))
+    rows = partial(_laboratory_rows, layout, design, between, shape)
+    return Group(f"laboratories: {design}, {between:g}{shape_text(shape)}", studies, rows)
 
 
 def _laboratory_rows(
-    layout: Sequence[Sequence[int]], design: str, between: float, rng: np.random.Generator, studies: int
+    layout: Sequence[Sequence[int]],
+    design: str,
+    between: float,
+    shape: Shape,
+    rng: np.random.Generator,
+    studies: int,
 ) -> list[CoverageRow]:
     with_runs = any(len(counts) > 1 for counts in layout)
     runs = 0.5 if with_runs else 0.0
-    truth = NestedTruth((between**0.5, runs**0.5, 1.0))
+    truth = NestedTruth((between**0.5, runs**0.5, 1.0), shape=shape)
     stages = NestedStages.of(nested_readings(rng, studies, NestedDesign.of_laboratories(layout), truth), layout)
-    place = Place(
-        "reproducibility", design, ratio_text(between, "s_L") + (", s_run^2 = 0.5 s_r^2" if with_runs else "")
-    )
-    zero, total = between == 0, (1 + between + runs) ** 0.5
-    note, residual = ZERO_COVERS_MORE if zero else "", stages.mean_squares[2]
+    words = ratio_text(between, "s_L") + (", s_run^2 = 0.5 s_r^2" if with_runs else "")
+    place = Place("reproducibility", design, words + shape_text(shape))
+    zero, total, usual = between == 0, (1 + between + runs) ** 0.5, TAILS if shape != NORMAL else ""
+    note, residual = ZERO_COVERS_MORE if zero else usual, stages.mean_squares[2]
     assert residual is not None
     mean = mean_interval(stages.mean, stages.mean_error, stages.df[0], CONFIDENCE)
     s_r = sd_interval(np.sqrt(residual), stages.df[2], CONFIDENCE)
     s_L, s_R = stages.s_L_interval(CONFIDENCE), stages.s_R_interval(CONFIDENCE)
     upper = stages.s_R_interval(JUDGED)[1]
-    rows = [place.row("general mean", 0.95, holds(mean, 0.0)), place.row("s_r", 0.95, holds(s_r, 1.0))]
+    rows = [place.row("general mean", 0.95, holds(mean, 0.0)), place.row("s_r", 0.95, holds(s_r, 1.0), note=usual)]
     if with_runs:
         s_run = stages.s_run_interval(CONFIDENCE)
-        rows.append(place.row("s_run within laboratory", 0.95, holds(s_run, runs**0.5)))
+        rows.append(place.row("s_run within laboratory", 0.95, holds(s_run, runs**0.5), note=usual))
     return [
         *rows,
         place.row("s_L", 0.95, holds(s_L, between**0.5), more=zero, note=note),
         place.row("s_R", 0.95, holds(s_R, total), more=zero, note=note),
-        place.row("s_R, one-sided upper bound", 0.95, upper >= total, more=True),
+        place.row("s_R, one-sided upper bound", 0.95, upper >= total, more=True, note=usual),
     ]
 
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from validation.simulation.shape import NORMAL, Shape
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int_]
 
@@ -72,6 +74,7 @@ class LineTruth:
     within : s_r of a reading at a level
     own_intercept, own_slope : standard deviations of the intercepts and slopes of the runs' own lines
     between : s_run, of what the readings of a run share at one level beyond the run's line
+    shape : of the scatter of runs and readings
     """
 
     intercept: float
@@ -80,10 +83,11 @@ class LineTruth:
     own_intercept: float = 0.0
     own_slope: float = 0.0
     between: Scatter = Scatter(0.0)
+    shape: Shape = NORMAL
 
 
 def line_readings(rng: np.random.Generator, studies: int, design: LineDesign, truth: LineTruth) -> Floats:
-    """Draw readings, normally distributed, in the unit of `truth.intercept`.
+    """Draw readings of the shape that the truth states, in the unit of `truth.intercept`.
 
     Truths without a part `between` draw the same numbers as one another, so that they can be compared.
 
@@ -97,11 +101,11 @@ def line_readings(rng: np.random.Generator, studies: int, design: LineDesign, tr
     >>> line_readings(np.random.default_rng(1), 100, design, truth).shape
     (100, 18)
     """
-    x, run = design.x, design.run
-    own = rng.standard_normal((studies, design.runs, 2)) * (truth.own_intercept, truth.own_slope)
+    x, run, shape = design.x, design.run, truth.shape
+    own = shape.parts(rng, (studies, design.runs, 2)) * (truth.own_intercept, truth.own_slope)
     y = truth.intercept + own[:, run, 0] + (truth.slope + own[:, run, 1]) * x
-    y += truth.within.at(x) * rng.standard_normal(y.shape)
+    y += truth.within.at(x) * shape.parts(rng, y.shape)
     if truth.between != Scatter(0.0):
-        cells = rng.standard_normal((studies, design.runs * len(design.levels)))
+        cells = shape.parts(rng, (studies, design.runs * len(design.levels)))
         y += truth.between.at(x) * cells[:, run * len(design.levels) + design.level]
-    return y
+    return shape.written(rng, y)

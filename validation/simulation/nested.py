@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from validation.simulation.shape import NORMAL, Shape
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int_]
 
@@ -48,14 +50,16 @@ class NestedTruth:
     """True mean, and the standard deviations of the units of each stage and, last, of single readings; one unit.
 
     Of runs: (s_run, s_r); of laboratories: (s_L, s_run, s_r). `mean` is the true bias where readings are errors.
+    `shape` is that of the scatter of units and readings.
     """
 
     sds: tuple[float, ...]
     mean: float = 0.0
+    shape: Shape = NORMAL
 
 
 def nested_readings(rng: np.random.Generator, studies: int, design: NestedDesign, truth: NestedTruth) -> Floats:
-    """Draw readings, normally distributed.
+    """Draw readings of the shape that the truth states.
 
     Parameters
     ----------
@@ -77,12 +81,12 @@ def nested_readings(rng: np.random.Generator, studies: int, design: NestedDesign
     >>> nested_readings(np.random.default_rng(1), 1000, design, truth).shape
     (1000, 24)
     """
-    units = design.units
+    units, shape = design.units, truth.shape
     *of_units, of_reading = truth.sds
     y = np.full((studies, len(units[-1])), truth.mean)
     for unit, sd in zip(units, of_units, strict=True):
-        y += sd * rng.standard_normal((studies, unit[-1] + 1))[:, unit]
-    return y + of_reading * rng.standard_normal(y.shape)
+        y += sd * shape.parts(rng, (studies, unit[-1] + 1))[:, unit]
+    return shape.written(rng, y + of_reading * shape.parts(rng, y.shape))
 
 
 @dataclass(frozen=True, slots=True)

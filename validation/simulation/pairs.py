@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from validation.simulation.lines import Floats, Scatter
+from validation.simulation.shape import NORMAL, Shape
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +43,7 @@ class PairsTruth:
     """Candidate = intercept + slope * level, and the scatter of either method.
 
     `own` : standard deviation of a sample's own part in the candidate, as a share of its level
+    `shape` : of the scatter of samples and results
     """
 
     intercept: float
@@ -49,20 +51,21 @@ class PairsTruth:
     reference: Scatter
     candidate: Scatter
     own: float = 0.0
+    shape: Shape = NORMAL
 
 
 def pair_readings(
     rng: np.random.Generator, studies: int, design: PairsDesign, truth: PairsTruth
 ) -> tuple[Floats, Floats]:
-    """Draw the readings of the reference and of the candidate, normally distributed, sample by sample.
+    """Draw the readings of the reference and of the candidate, sample by sample.
 
     Each of shape (studies, readings of that method); (studies, n) where each sample is read once.
     """
-    x = np.asarray(design.levels)
+    x, shape = np.asarray(design.levels), truth.shape
     of_x, of_y = (np.repeat(np.arange(len(x)), counts) for counts in design.counts())
-    reference, own, candidate = (rng.standard_normal((studies, size)) for size in (len(of_x), len(x), len(of_y)))
-    found = truth.intercept + truth.slope * x + truth.own * x * own
+    reference, own, candidate = (shape.parts(rng, (studies, size)) for size in (len(of_x), len(x), len(of_y)))
+    true_candidate = truth.intercept + truth.slope * x + truth.own * x * own
     return (
-        x[of_x] + truth.reference.at(x)[of_x] * reference,
-        found[:, of_y] + truth.candidate.at(x)[of_y] * candidate,
+        shape.written(rng, x[of_x] + truth.reference.at(x)[of_x] * reference),
+        shape.written(rng, true_candidate[:, of_y] + truth.candidate.at(x)[of_y] * candidate),
     )

@@ -7,21 +7,25 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from validation.simulation.shape import NORMAL, Shape
+
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
 class GroupTruth:
-    """True mean and standard deviation of each of several groups, such as the lots of a standard."""
+    """True mean and standard deviation of each of several groups, such as the lots of a standard; and the shape."""
 
     means: tuple[float, ...]
     sds: tuple[float, ...]
+    shape: Shape = NORMAL
 
 
 def group_readings(rng: np.random.Generator, studies: int, each: int, truth: GroupTruth) -> Floats:
     """Draw `each` independent readings a group: shape (studies, groups, each)."""
     means, sds = (np.asarray(values)[:, None] for values in (truth.means, truth.sds))
-    return means + sds * rng.standard_normal((studies, len(truth.means), each))
+    parts = truth.shape.parts(rng, (studies, len(truth.means), each))
+    return truth.shape.written(rng, means + sds * parts)
 
 
 @dataclass(frozen=True, slots=True)

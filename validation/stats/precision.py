@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import isfinite, sqrt
+from typing import Any
 
+import numpy as np
 from scipy import special
 
 from validation.stats.estimate import LIMIT_FACTOR, Estimate, Number, exact_mean
@@ -24,6 +26,8 @@ PUBLISHED_SOURCE = (
 LIMIT_SOURCE = "ISO 5725-6 (repeatability limit, 1.96 sqrt(2) s_r; from memory); interval as of s_r"
 
 Runs = Sequence[Sequence[Sequence[Number]]]
+#: Coefficients, mean squares and raised mean squares: floats, or arrays with one value a study.
+SquareTerms = tuple[tuple[float, ...], tuple[Any, ...], tuple[Any, ...]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,10 +176,10 @@ def _nested_repeatability(
     variance = between.ms_within - mse / m
     if variance <= 0:
         notes += ("The estimate of the variance between preparations was not positive and is set to zero.",)
-    terms = ((1.0, 1 - 1 / m), (between.ms_within, mse), (float(between.df_within), float(reading.df_within)))
-    # The mean square within runs cannot truly be less than what the readings put into it.
-    raised = (max(between.ms_within, mse / m), mse)
-    s_r = _joined(sqrt(max(0.0, variance) + mse), terms, raised, between, reading.n, notes, NESTED_SOURCE)
+    coefficients, squares, raised = within_terms(between.ms_within, mse, m)
+    terms = (coefficients, squares, (float(between.df_within), float(reading.df_within)))
+    value = sqrt(max(0.0, variance) + mse)
+    s_r = _joined(value, terms, _floats(raised), between, reading.n, notes, NESTED_SOURCE)
     return s_r, sqrt(max(0.0, variance))
 
 
@@ -186,28 +190,77 @@ def _nested_intermediate(
     unweighted = between.ms_between_unweighted
     if unweighted is None:
         return None, ((), (), ()), None
-    p, m, of_reading = between.n_groups, reading.harmonic_n, float(reading.df_within)
-    terms: Terms
-    raised: tuple[float, ...]
+    p, m = between.n_groups, reading.harmonic_n
+    coefficients, squares, raised = total_terms(unweighted, between.ms_within, mse, between.harmonic_n, m)
     if between.ms_within is None or s_r is None:
-        terms = ((1.0, 1 - 1 / m), (unweighted, mse), (float(between.df_between), of_reading))
-        raised = (max(unweighted, mse / m), mse)
+        dfs: tuple[float, ...] = (float(between.df_between), float(reading.df_within))
         value, mean_variance = sqrt(unweighted + (1 - 1 / m) * mse), unweighted / p
     else:
-        b, within = between.harmonic_n, max(between.ms_within, mse / m)
-        terms = (
-            (1 / b, 1 - 1 / b, 1 - 1 / m),
-            (unweighted, between.ms_within, mse),
-            (float(between.df_between), float(between.df_within), of_reading),
-        )
-        raised = (max(unweighted, within), within, mse)
+        dfs = (float(between.df_between), float(between.df_within), float(reading.df_within))
+        mean_variance = (_component(between) + between.ms_within / between.harmonic_n) / p
         value = sqrt(_component(between) + s_r.value**2)
-        mean_variance = (_component(between) + between.ms_within / b) / p
     if between.s_between is not None:
         notes += between.s_between.notes
         if between.s_between.value == 0:
             notes += ("With s_run at zero, s_I equals s_r.",)
-    return _joined(value, terms, raised, between, reading.n, notes, INTERMEDIATE_SOURCE), terms, mean_variance
+    terms = (coefficients, squares, dfs)
+    s_I = _joined(value, terms, _floats(raised), between, reading.n, notes, INTERMEDIATE_SOURCE)
+    return s_I, terms, mean_variance
+
+
+def within_terms(within: Any, mse: Any, m: float) -> SquareTerms:
+    """s_r^2 as a sum of mean squares: of the means of preparations within a run, and of the readings of one.
+
+    Parameters
+    ----------
+    within, mse : float or shape (studies,), the two mean squares, in the squared unit of the readings
+    m : harmonic mean of the readings of a preparation
+
+    Returns
+    -------
+    coefficients, mean squares, raised mean squares : as `guarded_sum_interval` takes them
+
+    Raises
+    ------
+    None.
+
+    References
+    ----------
+    ISO 5725-3, nested designs (from memory). The mean square within runs cannot truly be less than what the readings
+    put into it: own choice for the upper end.
+    """
+    return (1.0, 1 - 1 / m), (within, mse), (np.maximum(within, mse / m), mse)
+
+
+def total_terms(unweighted: Any, within: Any | None, mse: Any, b: float, m: float) -> SquareTerms:
+    """s_I^2 as a sum of mean squares: between runs, between preparations within a run, of the readings of one.
+
+    Parameters
+    ----------
+    unweighted, within, mse : float or shape (studies,), mean squares; `within` None where no run holds two preparations
+    b, m : harmonic means of the preparations of a run and of the readings of a preparation
+
+    Returns
+    -------
+    coefficients, mean squares, raised mean squares : as `guarded_sum_interval` takes them
+
+    Raises
+    ------
+    None.
+
+    References
+    ----------
+    ISO 5725-3, nested designs (from memory); raised as in `within_terms`.
+    """
+    if within is None:
+        return (1.0, 1 - 1 / m), (unweighted, mse), (np.maximum(unweighted, mse / m), mse)
+    raised = np.maximum(within, mse / m)
+    coefficients = (1 / b, 1 - 1 / b, 1 - 1 / m)
+    return coefficients, (unweighted, within, mse), (np.maximum(unweighted, raised), raised, mse)
+
+
+def _floats(values: Sequence[Any]) -> tuple[float, ...]:
+    return tuple(map(float, values))
 
 
 def _component(between: OneWayResult) -> float:

@@ -16,13 +16,15 @@ from functools import lru_cache
 from math import sqrt
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from validation.stats.confidence import Component
 from validation.stats.estimate import LIMIT_FACTOR, Estimate, Number, centre, check_sizes, exact_mean
 from validation.stats.intervals import chi_square_quantile
 from validation.stats.one_way import ALL_ALIKE, root_of_sum
+
+Floats = NDArray[np.float64]
 
 MEAN_SOURCE = (
     "ISO 13528:2015, annex C, algorithm A; interval: t on p - 1 with the standard error 1.25 s*/sqrt(p) (clauses from "
@@ -103,19 +105,48 @@ def algorithm_a(values: Sequence[Number]) -> AlgorithmAResult:
     if len(values) < 2:
         raise ValueError(f"values must hold at least two numbers; got {len(values)}")
     offset, d = centre(values)
-    x = float(np.median(d))
-    s = 1.483 * float(np.median(np.abs(d - x))) or float(d.std(ddof=1))
-    least = 1e-13 * float(np.ptp(d))
-    for _ in range(_ROUNDS):
-        inside = np.clip(d, x - REACH * s, x + REACH * s)
-        update, spread = float(inside.mean()), CORRECTION * float(inside.std(ddof=1))
-        done = abs(update - x) + abs(spread - s) <= max(least, 1e-14 * s)
-        x, s = update, spread
-        if done or s <= least:
-            break
-    s = 0.0 if s <= 10 * least else s  # a spread that shrinks from round to round ends there, not at zero
+    x, s = (float(part[0]) for part in algorithm_a_many(d[None, :]))
     moved = int((np.abs(d - x) > REACH * s * (1 + 1e-9)).sum())
     return AlgorithmAResult(float(offset + Fraction(x)), s, x, moved, d.size)
+
+
+def algorithm_a_many(d: Floats, *, tolerance: float = 1e-14) -> tuple[Floats, Floats]:
+    """x* and s* of algorithm A for many samples of one size.
+
+    Parameters
+    ----------
+    d : shape (studies, p), p >= 2, small differences from an exact offset
+    tolerance : of s*, in units of s*: a last step this small ends the rounds
+
+    Returns
+    -------
+    x*, s* : each of shape (studies,); s* is zero where most values are alike
+
+    Raises
+    ------
+    None: the shape is the caller's to keep.
+
+    References
+    ----------
+    As `algorithm_a`, which is one row of it.
+    """
+    x = np.median(d, axis=1)
+    s = 1.483 * np.median(np.abs(d - x[:, None]), axis=1)
+    s = np.where(s > 0, s, d.std(axis=1, ddof=1))
+    least = 1e-13 * np.ptp(d, axis=1)
+    open_ = np.arange(len(d))
+    for _ in range(_ROUNDS):
+        middle, reach, rows = x[open_], REACH * s[open_], d[open_]
+        inside = np.clip(rows, (middle - reach)[:, None], (middle + reach)[:, None])
+        update, spread = inside.mean(axis=1), CORRECTION * inside.std(axis=1, ddof=1)
+        moves = np.abs(update - middle) + np.abs(spread - s[open_])
+        done = (moves <= np.maximum(least[open_], tolerance * s[open_])) | (spread <= least[open_])
+        x[open_], s[open_] = update, spread
+        open_ = open_[~done]
+        if not open_.size:
+            break
+    # A spread that shrinks from round to round ends there, not at zero.
+    return x, np.where(s <= 10 * least, 0.0, s)
 
 
 def robust_mean(values: Sequence[Number], *, reference_uncertainty: float | None = None) -> Estimate:
@@ -234,16 +265,44 @@ def algorithm_s(sds: ArrayLike, dfs: Sequence[int]) -> float:
     if w.ndim != 1 or not w.size or w.shape != df.shape or np.any(df < 1) or not np.all(w >= 0):
         raise ValueError(f"sds and dfs must be equally long, none negative, dfs from 1; got {w.tolist()}, {list(dfs)}")
     check_sizes(w, "sds")
+    return float(algorithm_s_many(w[None, :], dfs)[0])
+
+
+def algorithm_s_many(w: Floats, dfs: Sequence[int], *, tolerance: float = 1e-14) -> Floats:
+    """w* of algorithm S for many studies of one design.
+
+    Parameters
+    ----------
+    w : shape (studies, p), standard deviations in one unit, not negative
+    dfs : shape (p,), their degrees of freedom, at least 1
+    tolerance : of w*, in units of w*: a last step this small ends the rounds
+
+    Returns
+    -------
+    w*, shape (studies,)
+
+    Raises
+    ------
+    None: `algorithm_s`, which is one row of it, checks.
+
+    References
+    ----------
+    As `algorithm_s`.
+    """
+    df = np.asarray(dfs)
     eta, xi = (np.array([factor(int(d)) for d in df]) for factor in (_eta, _xi))
-    expected = float((df / xi**2).sum())
-    s, largest = float(np.median(w)) or sqrt(float((df * w**2).sum() / df.sum())), float(w.max())
+    expected, largest = float((df / xi**2).sum()), w.max(axis=1)
+    s = np.median(w, axis=1)
+    s = np.where(s > 0, s, np.sqrt((df * w**2).sum(axis=1) / df.sum()))
+    open_ = np.arange(len(w))
     for _ in range(_ROUNDS):
-        update = sqrt(float((df * np.minimum(w, eta * s) ** 2).sum()) / expected)
-        done = abs(update - s) <= 1e-14 * s
-        s = update
-        if done or s <= 1e-13 * largest:
+        before = s[open_]
+        update = np.sqrt((df * np.minimum(w[open_], eta * before[:, None]) ** 2).sum(axis=1) / expected)
+        s[open_] = update
+        open_ = open_[(np.abs(update - before) > tolerance * before) & (update > 1e-13 * largest[open_])]
+        if not open_.size:
             break
-    return 0.0 if s <= 1e-13 * largest else s
+    return np.where(s <= 1e-13 * largest, 0.0, s)
 
 
 _eta, _xi = lru_cache(maxsize=64)(limit_factor), lru_cache(maxsize=64)(adjustment_factor)
