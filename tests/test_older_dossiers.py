@@ -115,7 +115,9 @@ def test_a_dossier_of_0_2_0_verifies(kept: Path, name: str, capsys: pytest.Captu
         f"{validation.__version__}, and each version words its pages in its own way."
     )
     assert lines[1].strip().startswith(first)
-    assert lines[2].strip() == "No method is recorded as changed between the two versions."
+    recorded = between("0.2.0", validation.__version__, content(kept / name)).changes
+    told = [line.strip() for line in lines if line.strip().startswith("Since ")]
+    assert told == [f"Since {one.version} another method: {one.sentence}" for one in recorded]
     assert any(line.startswith("The dossier verifies as far as this version can check: ") for line in lines)
     kept_rows = "The dossier keeps only the rows of the step from its parent: they were taken as they are."
     assert (kept_rows in "\n".join(lines)) == (name == "new-lot-001")
@@ -281,7 +283,8 @@ def test_the_record_of_quantities_names_what_there_is() -> None:
 def test_methods_between_two_versions_are_those_after_the_one_up_to_the_other() -> None:
     assert [change.version for change in changes_between("0.1.0", "0.2.0")] == ["0.2.0"]
     assert changes_between("0.2.0", "0.4.0") == ()
-    assert [change.version for change in changes_between("0.4.0", "0.10.0")] == ["0.5.0"]
+    assert [change.version for change in changes_between("0.4.0", "0.5.0")] == ["0.5.0"]
+    assert {change.version for change in changes_between("0.4.0", "0.10.0")} == {"0.5.0", "0.6.0"}
     assert changes_between("0.3.0", "0.1.0") == ()
     assert changes_between("not stated", "0.4.0") == ()
 
@@ -303,7 +306,7 @@ def test_a_number_that_a_changed_method_moves_stands_beside_todays(lot: Path) ->
     assert (moved.place, moved.part, moved.recorded) == ("trueness.bias at 4.0", "value", 0.1)
     assert moved.today == pytest.approx(todays, rel=1e-9)
     notes = verify_dossier(lot).notes
-    assert notes[1] == "Since 0.3.0 another method: The bias is computed in another way."
+    assert "Since 0.3.0 another method: The bias is computed in another way." in notes
     (moved_note,) = (note for note in notes if note.startswith("By another method since 0.3.0"))
     assert "trueness.bias at 4.0, value: recorded 0.1, this version gives " in moved_note
     # What follows from it may follow; what does not may not.
@@ -346,12 +349,18 @@ def results_of_next(study: Path) -> tuple[Path, dict[str, Any]]:
     return inputs, results
 
 
+def recomputed_by_record(results: dict[str, Any]) -> bool:
+    """Whether every number of the parent that stands with today's beside it is one that a recorded method moves."""
+    rows, since = results.get("parent_recomputed", ()), changes_between("0.2.0", validation.__version__)
+    return all(any(one.concerns(row["key"]) and row["method"] == one.text() for one in since) for row in rows)
+
+
 def test_the_step_from_a_dossier_of_0_2_0_is_that_of_0_2_0(study: Path, kept: Path) -> None:
     inputs, new = results_of_next(study)
     old = content(kept / "new-lot-001")
     assert new["step"] == old["step"]
-    assert "parent_recomputed" not in new
-    assert not (inputs / "history" / "parent" / "inputs" / "worksheets").exists()
+    assert recomputed_by_record(new)
+    assert (inputs / "history" / "parent" / "inputs" / "worksheets").exists() == ("parent_recomputed" in new)
 
 
 @pytest.mark.thorough
@@ -361,10 +370,10 @@ def test_a_new_lot_follows_a_dossier_of_0_2_0(study: Path, kept: Path) -> None:
     new, old = content(dossier), content(kept / "new-lot-001")
     # The numbers that 0.2.0 gave for the same readings; the times of the plan amendments differ.
     assert new["step"] == old["step"]
-    assert "parent_recomputed" not in new
+    assert recomputed_by_record(new)
     assert verify_dossier(dossier).problems == ()
     kept_of_it = dossier / "inputs" / "history" / "parent"
-    assert not (kept_of_it / "inputs" / "worksheets").exists()
+    assert (kept_of_it / "inputs" / "worksheets").exists() == ("parent_recomputed" in new)
 
 
 @pytest.mark.usefixtures("another_bias")
@@ -373,7 +382,7 @@ def test_a_number_of_the_parent_by_another_method_stands_with_todays_beside_it(s
     change(study.parent / "new-grade" / "dossiers" / "001", lambda r: bias(r).update(value=0.02))
     _, results = results_of_next(study)
     assert next(row for row in results["step"]["rows"] if row["at"] == 4.0)["parent"]["value"] == 0.02
-    (row,) = results["parent_recomputed"]
+    (row,) = (row for row in results["parent_recomputed"] if row["key"] == "trueness.bias")
     assert (row["key"], row["at"], row["parent"], row["unit"]) == ("trueness.bias", 4.0, 0.02, "%")
     assert row["today"] == pytest.approx(todays, rel=1e-9)
     assert row["method"] == "0.3.0: The bias is computed in another way."
