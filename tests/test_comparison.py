@@ -614,7 +614,7 @@ def test_error_ratio_counts_replicates():
         (lambda: agreement.level_agreement([1.0, 2.0, 3.0, 4.0], [1.0, 2.0, 3.1, 4.0]), "5 samples or more; got 4"),
         (lambda: agreement.level_agreement([1.0] * 6, [1.0] * 6), "all are alike"),
         (lambda: agreement.level_agreement([1.0, 2.0, 3.0, 4.0, 5.0], [2.0, 3.0, 4.0, 5.0, 6.0]), "lie on a line"),
-        (lambda: deming.deming([1e200, 2e200, 3e200], [1.0, 2.0, 3.0]), "leave the range of doubles"),
+        (lambda: deming.deming([1e200, 2e200, 3e200], [1.0, 2.0, 3.0]), "in size"),
         (lambda: paired_differences.mean_difference([1e-170, 3e-170]), "leave the range of doubles"),
     ],
 )
