@@ -59,6 +59,7 @@ from validation.stats.within_cells import within_cells
 from validation.study.experiments import EXPERIMENTS
 from validation.study.load import load_study
 from validation.study.model import ExperimentData, Study
+from validation.words import with_interval
 
 DEMONSTRATION = Path(__file__).parent.parent / "demo_data"
 
@@ -271,6 +272,20 @@ def test_sizes_are_refused_with_their_bounds() -> None:
         check_sizes([1e-61], "x", power=4)
     with pytest.raises(ValueError, match="x must be finite; got inf"):
         check_sizes(math.inf, "x")
+
+
+@pytest.mark.parametrize(
+    ("value", "ends", "written"),
+    [
+        (6.6e48, (3.8e48, 9.4e48), ("6.60 × 10^48", "3.80 × 10^48 to 9.40 × 10^48")),
+        (8.5e-42, (-1e-42, 1.8e-41), ("8.50 × 10^−42", "−1.00 × 10^−42 to 1.80 × 10^−41")),
+        (4.05, (3.95, 4.15), ("4.050", "3.950 to 4.150")),
+    ],
+)
+def test_numbers_of_such_sizes_are_written_with_powers_of_ten(
+    value: float, ends: tuple[float, float], written: tuple[str, str]
+) -> None:
+    assert with_interval(value, ends) == written
 
 
 # --- chapters --------------------------------------------------------------------------------------------------------
