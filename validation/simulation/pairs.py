@@ -41,7 +41,7 @@ class PairsDesign:
 class PairsTruth:
     """Candidate = intercept + slope * level, and the scatter of either method.
 
-    `own` : standard deviation of a sample's own part in the candidate, as a share of its level
+    `own` : standard deviation of a sample's own part in the candidate, as a share of its level; `own_constant` is added
     """
 
     intercept: float
@@ -49,6 +49,7 @@ class PairsTruth:
     reference: Scatter
     candidate: Scatter
     own: float = 0.0
+    own_constant: float = 0.0
 
 
 def pair_readings(
@@ -61,7 +62,7 @@ def pair_readings(
     x = np.asarray(design.levels)
     of_x, of_y = (np.repeat(np.arange(len(x)), counts) for counts in design.counts())
     reference, own, candidate = (rng.standard_normal((studies, size)) for size in (len(of_x), len(x), len(of_y)))
-    found = truth.intercept + truth.slope * x + truth.own * x * own
+    found = truth.intercept + truth.slope * x + (truth.own_constant + truth.own * x) * own
     return (
         x[of_x] + truth.reference.at(x)[of_x] * reference,
         found[:, of_y] + truth.candidate.at(x)[of_y] * candidate,
