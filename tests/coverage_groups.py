@@ -235,7 +235,12 @@ def _replicated_groups() -> list[Group]:
         (Replicated(8, twice, 2, 2), OWN),
     ]
     few = (2,) * 3 + (1,) * 17
-    stops = [(Replicated(6, twice, 2, 2), OWN), (Replicated(20, "3 of them read twice by both methods", few, few), OWN)]
+    flat = Methods("s = 0.03 + 0.018 x in both, samples' own part 0.2 at all levels", SCATTER, own_constant=0.2)
+    stops = [
+        (Replicated(6, twice, 2, 2), OWN),
+        (Replicated(20, "3 of them read twice by both methods", few, few), OWN),
+        *((Replicated(n, twice, 2, 2), flat) for n in (10, 20)),
+    ]
     return [
         *(replicated_group(design, methods, 1000 if design.n > 20 else 2000) for design, methods in designs),
         *(replicated_group(design, methods, 2000, stops=True) for design, methods in stops),

@@ -458,7 +458,8 @@ def _weight_notes(pairs: _Pairs) -> Iterator[str]:
         yield f"Weights from s(x) of the replicates: candidate {y}, reference {x}."
     own = pairs.weighted.own
     yield (
-        f"The samples' own part, beside what the weights explain, is {significant(100 * own, 2)} % of the level."
+        f"The samples' own part, beside what the weights explain and in proportion to the level, is "
+        f"{significant(100 * own, 2)} % of it."
         if own
         else "The samples scatter no more than the weights explain: no part of their own enters."
     )

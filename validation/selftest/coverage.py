@@ -740,8 +740,8 @@ KENDALL = (
 BOOTSTRAP = "The bootstrap of ten samples or fewer gives the intercept more scatter than it has."
 CARRIED = "Where few samples carry the value, Satterthwaite's degrees of freedom are few, and the interval covers more."
 STOPS = (
-    "With fewer than 8 samples, or a few degrees of freedom of replicates, the weighted line covers less; the chapter "
-    "says so."
+    "With fewer than 8 samples, or a few degrees of freedom of replicates, the weighted line covers less, and the "
+    "chapter says so; where the samples' own part is as large at low levels as at high ones, it covers less there."
 )
 UNKNOWN_SCATTER = (
     "Scatter of the samples that their uncertainties do not explain: York's interval is scaled where it shows, which "
@@ -751,7 +751,7 @@ UNKNOWN_SCATTER = (
 
 @dataclass(frozen=True, slots=True)
 class Methods:
-    """Scatter of either method's result, and of the sample's own part in the candidate, a share of its level.
+    """Scatter of either method's result, and of the sample's own part in the candidate: a share of its level, and more.
 
     `ratio` : scatter of the candidate over that of the reference, `scatter`
     """
@@ -760,11 +760,12 @@ class Methods:
     scatter: Scatter
     own: float = 0.0
     ratio: float = 1.0
+    own_constant: float = 0.0
 
     def readings(self, rng: np.random.Generator, studies: int, design: PairsDesign, slope: float) -> Ends:
         """Reference and candidate."""
         candidate = self.scatter.scaled(self.ratio)
-        truth = PairsTruth(PAIRS_INTERCEPT, slope, self.scatter, candidate, self.own)
+        truth = PairsTruth(PAIRS_INTERCEPT, slope, self.scatter, candidate, self.own, self.own_constant)
         return pair_readings(rng, studies, design, truth)
 
 

@@ -42,7 +42,7 @@ class PairsDesign:
 class PairsTruth:
     """Candidate = intercept + slope * level, and the scatter of either method.
 
-    `own` : standard deviation of a sample's own part in the candidate, as a share of its level
+    `own` : standard deviation of a sample's own part in the candidate, as a share of its level; `own_constant` is added
     `shape` : of the scatter of samples and results
     """
 
@@ -51,6 +51,7 @@ class PairsTruth:
     reference: Scatter
     candidate: Scatter
     own: float = 0.0
+    own_constant: float = 0.0
     shape: Shape = NORMAL
 
 
@@ -64,7 +65,7 @@ def pair_readings(
     x, shape = np.asarray(design.levels), truth.shape
     of_x, of_y = (np.repeat(np.arange(len(x)), counts) for counts in design.counts())
     reference, own, candidate = (shape.parts(rng, (studies, size)) for size in (len(of_x), len(x), len(of_y)))
-    true_candidate = truth.intercept + truth.slope * x + truth.own * x * own
+    true_candidate = truth.intercept + truth.slope * x + (truth.own_constant + truth.own * x) * own
     return (
         shape.written(rng, x[of_x] + truth.reference.at(x)[of_x] * reference),
         shape.written(rng, true_candidate[:, of_y] + truth.candidate.at(x)[of_y] * candidate),
