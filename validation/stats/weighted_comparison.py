@@ -1,7 +1,7 @@
 """Line of candidate on reference where both methods err, each by its own s(x), and samples have a part of their own.
 
-The weights follow the level, so that the samples that scatter most count least. They only rank the samples: the
-standard error comes from leaving each sample out, whatever the weights.
+The weights follow the level, so that the samples that scatter most count least. They rank the samples: the
+standard error comes from leaving each sample out, and does not rest on their size.
 """
 
 from __future__ import annotations
