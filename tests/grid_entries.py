@@ -21,20 +21,23 @@ from validation.simulation.pairs import PairsDesign, PairsTruth, pair_readings
 from validation.simulation.shape import NORMAL, Shape
 from validation.simulation.trials import GroupTruth, group_readings
 from validation.stats.accuracy import tolerance_limits_many
+from validation.stats.agreement import LimitDistance
 from validation.stats.calibration import departures_many, single_point_many
 from validation.stats.calibration_readings import CalibrationReadings
-from validation.stats.comparison import LimitDistance, YorkFits, deming_many, passing_bablok_many
+from validation.stats.deming import deming_many
 from validation.stats.detection import LinearSdLimits, iupac_multiplier, iupac_runs_multiplier
 from validation.stats.intervals import mean_interval, sd_interval, t_quantile
 from validation.stats.lines import weighted_lines
 from validation.stats.mean_squares import Components, MeanSquares
 from validation.stats.nested_stages import NestedStages
+from validation.stats.passing_bablok import passing_bablok_many
 from validation.stats.precision import precision
 from validation.stats.precision_studies import ClassicalStudies, RobustStudies
 from validation.stats.slope_ratio import level_weights, slope_ratios_by_run
 from validation.stats.trueness import bias
 from validation.stats.two_means import paired_difference, paired_ratio, welch_difference, welch_ratio
 from validation.stats.uncertainty import Term, combine
+from validation.stats.york import YorkFits
 
 Rng = np.random.Generator
 CONFIDENCE, JUDGED, ALPHA = 0.95, 0.90, 0.05
