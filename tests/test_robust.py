@@ -290,21 +290,20 @@ def comparison_study(spoil: float = 0.0):
 
 
 def test_comparison_offers_the_weighted_line_and_pairwise_slopes():
+    # Both methods read each sample twice: the weighted line is the reported one, Deming's stands beside it.
     study = comparison_study()
     line = ("comparison.deming_slope", "comparison.deming_intercept")
-    assert_same_places(
-        comparison,
-        study,
-        {"weighted line (York)": (*line, "comparison.difference_at"), "Passing-Bablok": line},
-    )
+    places = {"weighted line (York)": line, "Deming's line": ("comparison.difference_at",), "Passing-Bablok": line}
+    assert_same_places(comparison, study, places)
     evaluation, offered = comparison.evaluate(study), comparison.alternatives(study)
-    york = {(q.key, q.at): q for q in offered["weighted line (York)"]}
-    slope, intercept = (evaluation.get(f"comparison.york_{part}") for part in ("slope", "intercept"))
-    for level in (2.0, 4.0):
-        at = york["comparison.difference_at", level]
-        assert at.value == pytest.approx(intercept.value + (slope.value - 1) * level, abs=1e-12)
-        # The variance of a + b x is that of its parts: between the levels it is a parabola through three of them.
-        assert at.standard_uncertainty < intercept.standard_uncertainty + level * slope.standard_uncertainty
+    for name, by in (("york", evaluation.judged), ("deming", offered["Deming's line"])):
+        slope, intercept = (evaluation.get(f"comparison.{name}_{part}") for part in ("slope", "intercept"))
+        differences = {q.at: q for q in by if q.key == "comparison.difference_at"}
+        for level in (2.0, 4.0):
+            at = differences[level]
+            assert at.value == pytest.approx(intercept.value + (slope.value - 1) * level, abs=1e-12)
+            # The variance of a + b x is that of its parts: between the levels it is a parabola through three of them.
+            assert at.standard_uncertainty < intercept.standard_uncertainty + level * slope.standard_uncertainty
     ranks = {q.key: q for q in offered["Passing-Bablok"]}
     assert ranks["comparison.deming_slope"].value == evaluation.get("comparison.passing_bablok_slope").value
 
@@ -333,6 +332,7 @@ def test_the_looks_at_the_demonstration_study_list_the_other_methods():
         "robust standard deviations between runs",
         "robust mean of the run means",
         "weighted line (York)",
+        "Deming's line",
         "Passing-Bablok",
         "lines with equal weights",
         "lines with equal weights",
