@@ -29,10 +29,15 @@ from statsmodels.regression.mixed_linear_model import MixedLM
 
 from validation import resources
 from validation.characteristics.registry import characteristics
+from validation.judging.outcomes import evaluate, judge_study
+from validation.judging.simulated import SimulatedRow, simulated_rows
 from validation.selftest import coverage
+from validation.simulation.estimates import EstimateDraws
 from validation.simulation.lines import LineDesign, LineTruth, Scatter, line_readings
 from validation.simulation.pairs import PairsDesign
 from validation.stats import agreement, calibration, deming, detection, over_levels, passing_bablok, straightness, york
+from validation.stats.accuracy import tolerance_limits
+from validation.stats.content import reach_interval
 from validation.stats.distributions import Normal, Rectangular, StudentT, triangular
 from validation.stats.mean_squares import Components, MeanSquares
 from validation.stats.mixed_model import mixed_model
@@ -41,7 +46,9 @@ from validation.stats.nested_stages import NestedStages
 from validation.stats.outliers import grubbs_single, in_standard_deviations
 from validation.stats.precision import precision
 from validation.stats.reproducibility import reproducibility
+from validation.stats.trueness import bias
 from validation.stats.weighted_comparison import WeightedLines, weighted_comparison
+from validation.study.load import load_study
 
 try:
     import resource
@@ -112,6 +119,28 @@ def notebooks_by_api(folder: Path, study: Path, notebooks: list[Path]) -> float:
     return timed(sys.executable, str(script), str(study), str(saved), *map(str, notebooks), cwd=folder)
 
 
+def share_of_one(y: np.ndarray) -> tuple[float, float]:
+    """Bounds of the half-width that holds 95 % of single results, of 8 runs of 3."""
+    runs = y.reshape(8, 3, 1).tolist()
+    return tolerance_limits(precision(runs), float(y.mean())).results.reach(0.95, 0.9)
+
+
+def judged_rows() -> list[SimulatedRow]:
+    """The requirements of the demonstration on bias, s_I and the share of single results."""
+    study = load_study(resources.folder("demo_data") / "new-grade")
+    chapters = ("trueness", "intermediate_precision", "accuracy")
+    judgement = judge_study(study, evaluate(study, only=chapters))
+    return simulated_rows(judgement.requirements, judgement.quantities)
+
+
+def judged_one_by_one(y: np.ndarray, i: int) -> None:
+    """The same for one study read by reading: six levels of 8 runs of 3, bias, s_I and share."""
+    for level in range(6):
+        readings = y[(i + level) % len(y)]
+        bias([run.tolist() for run in readings.reshape(8, 3)]).interval(0.9)
+        share_of_one(readings)
+
+
 def simulated_studies() -> list[tuple[str, float, float]]:
     """Microseconds a simulated study, by statistic: all at once, and a plain loop over the public function."""
     rng = np.random.default_rng(1)
@@ -127,6 +156,7 @@ def simulated_studies() -> list[tuple[str, float, float]]:
     read = coverage.OWN.readings(np.random.default_rng(2), 200, replicated.design, coverage.PAIRS_SLOPE)
     twice = [readings.reshape(200, 20, 2) for readings in read]
     squares, of_runs = MeanSquares.of(y, counts), (design.level, design.run)
+    of_total, judged = Components.of(squares).total_terms, judged_rows()
     x, rows, singles, low_rows = design.x.tolist(), line.small.tolist(), y.tolist(), short.small.tolist()
 
     def precision_at_once() -> None:
@@ -137,12 +167,29 @@ def simulated_studies() -> list[tuple[str, float, float]]:
         found = NestedStages.of(y, ((3,),) * 8)
         found.s_L_interval(0.95), found.s_R_interval(0.95)
 
+    def judged_at_once() -> None:
+        draws = EstimateDraws(4000, 1, {"worksheets/precision.csv": 0.5})
+        for row in judged:
+            row.met(row.comfortable(), draws)
+
     whole = LineDesign((0.5, 1.0, 2.0, 4.0, 5.0, 7.5, 10.0), 8, 3)
     of_levels = line_readings(rng, 200, whole, LineTruth(0.02, 0.01, Scatter(0.03, 0.018), 0.02, 0.012))
     of_range = over_levels.CellMeans.of(whole.x, whole.run, of_levels)
 
     jobs: list[tuple[str, Callable[[], object], int, Callable[[int], object]]] = [
         ("precision, 8 runs of 3", precision_at_once, 4000, lambda i: precision(y[i].reshape(8, 3, 1).tolist())),
+        (
+            "share within a limit, 8 runs of 3",
+            lambda: reach_interval(squares.means.mean(axis=1), 8, *of_total, content=0.95, level=0.9),
+            4000,
+            lambda i: share_of_one(y[i]),
+        ),
+        (
+            "verdicts of the demonstration's precision, 6 levels",
+            judged_at_once,
+            4000,
+            lambda i: judged_one_by_one(y, i),
+        ),
         (
             "whole range, 7 levels, 8 runs of 3",
             lambda: over_levels.fit_over_levels(of_range, close=1e-6),
