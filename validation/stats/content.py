@@ -30,7 +30,8 @@ CONTENT_SOURCE = (
 )
 #: A share nearer to 0 or 1 than this is told apart from it no further.
 _NEAREST = 1e-9
-_STEPS = 12
+#: Newton's steps end where the share is met to this; they are seldom more than five.
+_SETTLED, _STEPS = 1e-15, 12
 _ROOT_TWO_PI = sqrt(2 * np.pi)
 
 
@@ -69,6 +70,8 @@ def half_width(offset: Any, content: float) -> Any:
     k = np.maximum(r + special.ndtri(content), special.ndtri((1 + content) / 2))
     for _ in range(_STEPS):
         missing = content - special.ndtr(k - r) + special.ndtr(-k - r)
+        if np.abs(missing).max(initial=0.0) < _SETTLED:
+            break
         k = k + missing * _ROOT_TWO_PI / (np.exp(-((k - r) ** 2) / 2) + np.exp(-((k + r) ** 2) / 2))
     return k
 
