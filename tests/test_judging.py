@@ -27,6 +27,7 @@ from validation.study.history.plan_order import PlanOrder
 from validation.study.model import Reading
 from validation.study.plan import Plan
 from validation.study.quantity import Evaluation, Quantity
+from validation.words import share_text
 
 REFERENCE = Path(__file__).parent / "reference"
 SHOWN = PlanOrder(state="shown")
@@ -238,6 +239,37 @@ def rows_at(outcomes: dict[float, str]) -> list:
 )
 def test_range_holds_the_customers_limits(outcomes, limits, span) -> None:
     assert working_range(rows_at(outcomes), limits=limits, middle=2.5) == span
+
+
+@pytest.mark.parametrize(
+    ("others", "span"),
+    [
+        ({1: "met", 2: "met", 5: "met"}, (1, 5)),
+        ({1: "met", 2: "met", 5: "not met"}, None),  # the limit 4 was tested by another requirement alone
+        ({1: "met", 2: "not met", 5: "met"}, None),
+    ],
+)
+def test_a_requirement_for_every_level_counts_where_it_was_not_tested(others, span) -> None:
+    rows = [*rows_at(others), replace(rows_at({4: "met"})[0], id="R5")]
+    assert working_range(rows, ["R1"], limits=(4.0,)) == span
+
+
+@pytest.mark.parametrize(
+    ("share", "content", "side", "text"),
+    [
+        (0.9583, 0.95, 0, "95.8 %"),
+        (0.9499, 0.95, -1, "94.9 %"),
+        (0.94996, 0.95, -1, "94.9 %"),
+        (0.9501, 0.95, 1, "95.1 %"),
+        (0.99995, 0.95, 0, "99.99 %"),
+        (1 - 1e-9, 0.95, -1, "99.99 %"),
+        (1 - 1e-9, 0.95, 1, "100.00 %"),
+        (0.99993, 0.9999, 0, "99.993 %"),
+        (0.99989, 0.9999, -1, "99.989 %"),
+    ],
+)
+def test_a_share_says_no_more_than_it_is(share: float, content: float, side: int, text: str) -> None:
+    assert share_text(share, content, side=side) == text
 
 
 def with_place(row, at, outcome, quantity):

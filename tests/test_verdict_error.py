@@ -241,7 +241,30 @@ def test_the_record_names_points_and_what_has_no_error():
     assert "R3 (by performance) has no stated error." in text
     assert found.conclusion.restrictions == judgement.conclusion.restrictions
     assert found.results()["verdict_error"]["draws"] == 4000
-    assert "judged on the estimate alone" in found.error.sentence
+    assert "judged on its estimate alone" in found.error.sentence
+
+
+def test_what_has_no_estimate_counts_as_not_met():
+    requirements = [
+        {"id": "R1", "quantity": "trueness.bias", "rule": "equivalence", "limit": 0.3},
+        {"id": "R9", "quantity": "matrix.slope_ratio", "at": "OG-K", "rule": "equivalence", "limit": 0.05},
+    ]
+    made, judgement = judged(requirements)
+    error = with_verdict_error(judgement, made).error
+    assert error.without_estimate == ("R9 (OG-K)",)
+    assert error.comfortable.share == 0.0
+    assert "R9 (OG-K) has no estimate and counts as not met." in error.sentence
+    # What it says nothing of, the range, is not touched.
+    assert all(row.in_range.share > 0 for row in error.rows if row.id == "R1")
+
+
+def test_a_stricter_limit_is_never_met_more_often():
+    row = only({"quantity": "intermediate_precision.s_I", "rule": "upper bound", "limit": 0.3})
+    shares = [
+        replace(row, row=replace(row.row, limit=factor * row.quantity.value)).met(row.comfortable(), DRAWN).mean()
+        for factor in (0.9, 0.999, 1.001, 1.2, 2.0)
+    ]
+    assert shares == sorted(shares)
 
 
 def test_nothing_to_simulate_is_no_record():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from decimal import ROUND_HALF_EVEN, Context, Decimal
-from math import floor, isfinite, log10
+from math import ceil, floor, isfinite, log10
 from typing import Any
 
 MINUS = "\u2212"
@@ -65,10 +65,18 @@ def with_interval(value: float, interval: tuple[float, float] | None) -> tuple[s
     return fixed(value, places), f"{fixed(interval[0], places)} to {fixed(interval[1], places)}"
 
 
-def per_cent(share: float) -> str:
-    """A share of one as "95.8 %", with two decimals from 99 % on; what is not all of them is never written as 100 %."""
-    places = 1 if share < 0.99 else 2
-    return f"{fixed(100 * share if share == 1 else min(100 * share, 99.99), places)} %"
+def share_text(share: float, content: float, *, side: int = 0) -> str:
+    """A share of one as "95.8 %", with a digit more than the content that it is held against.
+
+    A lower bound (`side` -1) is rounded down and an upper one (1) up, so that neither says more than it is; what is not
+    all of them is never written as 100 %, but as an upper bound.
+    """
+    digits = len(f"{100 * content:.10g}".partition(".")[2]) + 1
+    places = max(digits, 2 if share >= 0.99 else 1)
+    scaled = 100 * share * 10**places
+    whole = (floor(scaled + 1e-6), round(scaled), ceil(scaled - 1e-6))[side + 1]
+    most = 10 ** (places + 2) - (1 if side <= 0 and share < 1 else 0)
+    return f"{fixed(min(whole, most) / 10**places, places)} %"
 
 
 def level_text(at: Any) -> str:

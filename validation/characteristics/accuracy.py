@@ -172,7 +172,7 @@ CHARACTERISTIC = Characteristic(
         "with Satterthwaite's degrees of freedom. Accuracy itself is never given one number.",
         "A requirement asks for a share of single results within its limit. It is judged by the confidence bounds of "
         "that share, from the bounds of the bias and of s_I: met where the lower bound reaches the share asked for. "
-        "Limits that hold the share with confidence are shown beside.",
+        "Limits that hold the share beta with confidence are shown beside.",
     ),
     keys=(
         _info(PAIR[0], "low", "-"),

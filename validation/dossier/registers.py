@@ -76,11 +76,11 @@ def _error_of_the_verdict(error: VerdictError | None) -> list[Block]:
         ),
         Paragraph(
             "Simulated from the design, the scatter and the degrees of freedom of this study, with normal scatter. "
-            "Comfortable is a difference at its target, a size as observed (half its limit where it exceeds that), and "
-            "four standard errors inside a one-sided limit. The last two columns are those of the requirement on its "
-            "limit. Every rule but point claims 5 % or less on the limit. The Monte Carlo standard error is at most "
-            f"{50 / error.draws**0.5:.1f}. The levels of a worksheet share their runs; named materials, lots and "
-            f"settings are drawn independently.{shared}",
+            "Comfortable is a difference at its target, or four standard errors inside a one-sided limit, with the "
+            "scatter as estimated. The last two columns are those of the requirement on its limit. There every rule "
+            "but point is met in about 5 %; the Monte Carlo standard error of 5 % is "
+            f"{100 * (0.05 * 0.95 / error.draws) ** 0.5:.1f}. The levels of a worksheet share their runs; named "
+            f"materials, lots and settings are drawn independently.{shared}",
             style="small",
         ),
     ]

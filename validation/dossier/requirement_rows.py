@@ -9,7 +9,7 @@ from validation.judging.requirements import RequirementResult, find_key
 from validation.study.experiments import chapter_words
 from validation.words import (
     level_text,
-    per_cent,
+    share_text,
     significant,
     with_interval,
 )
@@ -106,8 +106,10 @@ def _texts(row: RequirementResult) -> tuple[str, str]:
     if row.observed is None:
         return "", ""
     if row.content is not None:
-        least, most = (per_cent(share) for share in row.interval or (row.observed, row.observed))
-        return per_cent(row.observed), f"at most {most}" if row.settled == "not met" else f"at least {least}"
+        lower, upper = row.interval or (row.observed, row.observed)
+        least, most = share_text(lower, row.content, side=-1), share_text(upper, row.content, side=1)
+        bound = f"at most {most}" if row.settled == "not met" else f"at least {least}"
+        return share_text(row.observed, row.content), bound
     value, span = with_interval(row.observed, row.interval)
     if row.interval is not None and row.rule in ("upper bound", "lower bound"):
         low, _, high = span.partition(" to ")

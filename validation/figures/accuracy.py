@@ -65,9 +65,11 @@ def accuracy_profile(evaluation: Evaluation, study: Study) -> Figure | None:
         level_axis(axes, places, study)
         axes.set_ylabel(f"result minus reference value / {study.unit}")
         if outside:
-            message = "The expectation limits leave the limits at " + ", ".join(named(at, study.unit) for at in outside)
+            message = "Expected errors reach beyond the limits of the plan at " + ", ".join(
+                named(at, study.unit) for at in outside
+            )
         elif outside is not None:
-            message = "The expectation limits stay within the limits at every level that has one"
+            message = "Expected errors stay within the limits of the plan at every level that has one"
         else:
             message = f"Where {share} of the errors of future single results are expected"
         axes.set_title(message)

@@ -108,9 +108,22 @@ def working_range(
     if not levels:
         return None
     held = held_levels(levels, limits, middle)
-    met = {level: all(row.outcome == "met" for row in rows if row.at == level) for level in levels}
+    met = {level: met_at(rows, level, everywhere) for level in levels}
     runs = [list(group) for good, group in groupby(levels, key=lambda level: met[level]) if good]
     return next(((run[0], run[-1]) for run in runs if run[0] <= held[0] and held[-1] <= run[-1]), None)
+
+
+def met_at(rows: Sequence[RequirementResult], level: float, everywhere: Collection[str]) -> bool:
+    """Whether all requirements are met at a level; one for every level that was not tested there, on both its sides."""
+    if any(row.outcome != "met" for row in rows if row.at == level):
+        return False
+    for name in everywhere:
+        own = {row.at: row.outcome for row in rows if row.id == name and isinstance(row.at, float)}
+        if level not in own:
+            sides = [at for at in own if at < level][-1:] + [at for at in own if at > level][:1]
+            if any(own[at] != "met" for at in sides):
+                return False
+    return True
 
 
 def judged_levels(rows: Sequence[RequirementResult], everywhere: Collection[str] = ()) -> list[float]:
@@ -214,7 +227,7 @@ def conclude(
     elif not by_level and len(failed) == len(rows):
         against.insert(0, "No requirement is met.")
     if against:
-        few = "Nothing fails outright: the readings are too few to show fitness."
+        few = "Nothing fails outright: the readings do not show fitness."
         lead = [*against, *([few] if all(row.outcome != "not met" for row in rows) else [])]
         return Conclusion("not fit", None, " ".join([*lead, *restrictions]), restrictions)
     whole = spread is not None and spread[0] <= study.plan.study.range[0] and spread[1] >= study.plan.study.range[1]
@@ -228,7 +241,7 @@ def conclude(
 def _without_range(study: Study, rows: Sequence[RequirementResult], everywhere: Sequence[str]) -> str:
     """Why there is no range: no level meets everything, or none of the stretches that do holds what it is to hold."""
     levels = judged_levels(rows, everywhere)
-    met = [level for level in levels if all(row.outcome == "met" for row in rows if row.at == level)]
+    met = [level for level in levels if met_at(rows, level, everywhere)]
     if not met:
         return "At no tested level are all requirements met."
     limits = study.plan.study.customer_limits

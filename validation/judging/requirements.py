@@ -327,7 +327,8 @@ def _row(
     limit = None if requirement.limit.needs_level and level is None else requirement.limit.value(level)
     if quantity is None or limit is None:
         place = "" if at is None else f" at {at:g}" if isinstance(at, float) else f" at {at!r}"
-        reason = f"The study has no {info.meaning}{place}: the readings it needs are missing."
+        what = "share of single results within the limit" if requirement.rule == "inside" else info.meaning
+        reason = f"There is no estimate of the {what}{place}: its chapter says why."
         verdict = rules.RuleVerdict("not shown", None, None, None, reason)
     else:
         verdict = _verdict(requirement, info, quantity, limit, confidence)

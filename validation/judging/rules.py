@@ -9,7 +9,7 @@ from typing import Literal
 from validation.stats.content import SingleResults
 from validation.stats.sample_size import POWER, df_for_upper_bound, units_for_equivalence, units_for_mean_bound
 from validation.study.quantity import Quantity, judged_level
-from validation.words import fixed, per_cent, places_for, significant, with_interval
+from validation.words import fixed, places_for, share_text, significant, with_interval
 
 RuleOutcome = Literal["met", "not met", "not shown"]
 Interval = tuple[float, float]
@@ -60,20 +60,23 @@ def inside(low: Quantity, limit: float, *, content: float) -> RuleVerdict:
         return _without_interval(low)
     share, (lower, upper) = results.share(limit), results.share_interval(limit, level)
     asked = f"{100 * content:.6g} % is asked for within {_about(0.0, limit)}{_unit(low)}"
-    at_least, at_most = f"at least {per_cent(lower)}", f"at most {per_cent(upper)}"
+    estimated, least, most = (
+        share_text(value, content, side=side) for value, side in ((share, 0), (lower, -1), (upper, 1))
+    )
+    at_least, at_most = f"estimated {estimated}, at least {least}", f"at most {most}"
     verdict = RuleVerdict("met", share, (lower, upper), level, "", lower)
     if lower >= content:
-        reason = f"Enough single results lie within the limit: estimated {per_cent(share)}, {at_least}; {asked}."
+        reason = f"Enough single results lie within the limit: {at_least}; {asked}."
         return replace(verdict, reason=reason)
     if upper < content:
-        reason = f"Too few single results lie within the limit: estimated {per_cent(share)}, {at_most}; {asked}."
+        reason = f"Too few single results lie within the limit: estimated {estimated}, {at_most}; {asked}."
         return replace(verdict, outcome="not met", reason=reason)
     settles = (
         "More readings in further runs would narrow it; no number can be promised."
         if share > content
         else "No number of readings would settle it as met if bias and precision are what was observed."
     )
-    reason = f"The share is not bounded closely: estimated {per_cent(share)}, {at_least}, {at_most}; {asked}. {settles}"
+    reason = f"The share is not bounded closely: {at_least}, {at_most}; {asked}. {settles}"
     return replace(verdict, outcome="not shown", reason=reason)
 
 

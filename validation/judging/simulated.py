@@ -74,6 +74,12 @@ class SimulatedRow:
         return self.quantity.degrees_of_freedom or inf
 
     @property
+    def content(self) -> float:
+        """Share of single results that is asked for."""
+        assert self.row.content is not None, "the rule `inside` has a content"
+        return self.row.content
+
+    @property
     def limit(self) -> float:
         assert self.row.limit is not None, "rows without a limit are not simulated"
         return self.row.limit
@@ -81,7 +87,7 @@ class SimulatedRow:
     # ------------------------------------------------------------------------------------------------------- truths
 
     def comfortable(self, scatter: float = 1.0) -> Truth:
-        """Differences at their target, sizes as observed, but at most half their limit where that is exceeded."""
+        """Differences at their target, one-sided ones well inside their limit; sizes and scatter as observed."""
         if self.is_results or self.about_target:
             return Truth(0.0, scatter)
         if self.is_mean:
@@ -91,8 +97,6 @@ class SimulatedRow:
                 max(self.quantity.value, self.limit + inside) if low else min(self.quantity.value, self.limit - inside)
             )
             return Truth(true, scatter)
-        if self.quantity.value > self.limit:
-            return Truth(0.0, self.limit / self.quantity.value / 2)
         return Truth(0.0, scatter)
 
     def on_limit(self, *, by_bias: bool = True) -> Truth:
@@ -104,7 +108,7 @@ class SimulatedRow:
         return Truth(0.0, self.limit / self.quantity.value)
 
     def _share_on_limit(self, by_bias: bool) -> Truth:
-        content, sd = self.row.content or 0.95, self._results.sd
+        content, sd = self.content, self._results.sd
         widest = self.limit / float(half_width(0.0, content))
         if not by_bias or sd >= widest:
             return Truth(0.0, widest / sd)
@@ -114,6 +118,12 @@ class SimulatedRow:
     @property
     def upper_scatter(self) -> float:
         """One-sided upper bound of the scatter over its estimate, at the level that is judged."""
+        if self.is_results:
+            results, level = self._results, judged_level(self.quantity.level)
+            terms = results.coefficients, results.mean_squares, results.raised, results.dfs
+            return max(1.0, sqrt(guarded_sum_interval(*terms, confidence=level)[1]) / results.sd)
+        if not self.is_mean and self.quantity.judged_interval is not None:
+            return max(1.0, self.quantity.judged_interval[1] / self.quantity.value)
         if self.df == inf:
             return 1.0
         return sqrt(self.df / float(chi_square_quantile((1 - judged_level(self.quantity.level)) / 2, self.df)))
@@ -161,8 +171,8 @@ class SimulatedRow:
         error = truth.scatter * sqrt(results.coefficients[0] * results.raised[0] / results.groups)
         centre = truth.shift + error * draws.mean_error(*self.place, results.dfs[0])
         terms = results.coefficients, squares, raised, results.dfs
-        level, content = judged_level(self.quantity.level), self.row.content or self.quantity.level
-        _, high = reach_interval(centre, results.groups, *terms, content=content, level=level)
+        level = judged_level(self.quantity.level)
+        _, high = reach_interval(centre, results.groups, *terms, content=self.content, level=level)
         return np.asarray(high <= self.limit)
 
     def _mean_squares(
@@ -205,15 +215,16 @@ def simulated_rows(rows: Sequence[RequirementResult], quantities: Sequence[Quant
         info = find_key(row.quantity)
         key = row.quantity if info is None else info.pair[0] if info.pair else info.key
         quantity = by_place.get((key, row.at))
-        if quantity is not None and row.limit and _has_error(quantity):
+        if quantity is not None and row.limit is not None and _has_error(quantity, row.limit):
             simulated.append(SimulatedRow(row, quantity))
     return simulated
 
 
-def _has_error(quantity: Quantity) -> bool:
-    """Whether the estimate's distribution can be drawn again: all that is asked for are its error or its df."""
+def _has_error(quantity: Quantity, limit: float) -> bool:
+    """Whether the estimate can be drawn again: a mean needs its error, a size its degrees of freedom and a limit."""
     if isinstance(quantity.estimate.distribution, SingleResults):
-        return True
+        return limit > 0
     error, df = quantity.standard_uncertainty, quantity.degrees_of_freedom
-    scattered = error is not None and error > 0
-    return quantity.estimate.distribution is not None and (scattered or (df is not None and quantity.value > 0))
+    if quantity.estimate.distribution is None:
+        return False
+    return error > 0 if error is not None else df is not None and quantity.value > 0 and limit > 0

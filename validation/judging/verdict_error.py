@@ -6,7 +6,7 @@ Planning may call `verdict_error` with quantities of an assumed scatter in place
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from math import sqrt
 from typing import Any
@@ -22,6 +22,8 @@ from validation.study.quantity import At, Quantity
 from validation.words import level_text, sentence_list
 
 SEED = 20_261_128
+#: A requirement met less often than this where its truth is comfortable is named, and so many of them at most.
+_SURE, _NAMED = 0.8, 4
 #: Fewer runs than this say nothing about how their means correlate between levels.
 _FEWEST_RUNS = 4
 _MOST_ALIKE = 0.98
@@ -67,8 +69,9 @@ class VerdictError:
     """`results.json` `verdict_error`: what chance does to the verdicts of a study of this design.
 
     `comfortable`: chance that all requirements are met where every truth is comfortable, with the scatter as estimated
-    and at its upper bound; `unstated` names the requirements whose estimate has no stated error: they count as met;
-    `correlations` of run means between levels, by worksheet.
+    and at its upper bound; `unstated` names the requirements whose estimate has no stated error, which count as they
+    came out; `without_estimate` those that have none, which count as not met; `correlations` of run means between
+    levels, by worksheet.
     """
 
     draws: int
@@ -77,11 +80,13 @@ class VerdictError:
     comfortable: Chance
     comfortable_at_upper_bound: Chance
     unstated: tuple[str, ...]
+    without_estimate: tuple[str, ...]
     correlations: Mapping[str, float]
 
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON types."""
-        return {**asdict(self), "rows": [asdict(row) for row in self.rows], "unstated": list(self.unstated)}
+        lists = {name: list(getattr(self, name)) for name in ("unstated", "without_estimate")}
+        return {**asdict(self), "rows": [asdict(row) for row in self.rows], **lists}
 
     def name(self, row: OnLimit) -> str:
         """ "R2 at 4 %"."""
@@ -89,32 +94,40 @@ class VerdictError:
 
     @property
     def sentence(self) -> str:
-        """Page 1: the worst requirement on its limit, the worst level, and the comfortable procedure."""
-        reaches = [row for row in self.rows if row.in_range is not None]
-        parts = [f"all requirements are met in {self._worst(self.rows, lambda row: row.all_met)}"]
-        if reaches:
-            parts.append(f"the proposed range reaches that level in {self._worst(reaches, lambda row: row.in_range)}")
-        return (
-            f"Error of the verdict as a whole, of 100 studies of this design ({self.draws} were simulated): with one "
-            f"requirement exactly on its limit and the others comfortable, {' and '.join(parts)}. With all comfortable "
-            f"all are met in {self.comfortable.text}, with the scatter at its upper bound in "
-            f"{self.comfortable_at_upper_bound.text}."
+        """Page 1: how often the range reaches a level that fails, and how often all is met."""
+        return " ".join(
+            [f"Error of the verdict as a whole, from {self.draws} simulated studies of this design.", *self._parts]
         )
 
-    def _worst(self, rows: Sequence[OnLimit], chance: Callable[[OnLimit], Chance | None]) -> str:
-        """ "5.1 at most (R4 at 1 %)"; a worst that is judged on the estimate alone comes after the other worst."""
+    @property
+    def _parts(self) -> list[str]:
+        comfortable, pessimistic = self.comfortable.text, self.comfortable_at_upper_bound.text
+        worst = max((row.all_met for row in self.rows), key=lambda chance: chance.share).text
+        return [
+            *self._of_range("", [row for row in self.rows if row.rule != "point"]),
+            *self._of_range(" judged on its estimate alone", [row for row in self.rows if row.rule == "point"]),
+            f"With every difference at its target and the scatter as estimated all is met in {comfortable} %, with the "
+            f"scatter at its upper bound in {pessimistic} %, with one requirement on its limit in at most {worst} %.",
+            *self._seldom(),
+            *(f"{name} has no estimate and counts as not met." for name in self.without_estimate),
+        ]
 
-        def share(row: OnLimit) -> float:
-            found = chance(row)
-            return 0.0 if found is None else found.share
+    def _of_range(self, which: str, rows: Sequence[OnLimit]) -> list[str]:
+        """The level that the range reaches most often, of these requirements on their limits."""
+        worst = max((row for row in rows if row.in_range is not None), key=_in_range, default=None)
+        if worst is None:
+            return []
+        share = f"in at most {100 * _in_range(worst):.1f} % of them ({self.name(worst)})"
+        return [f"The proposed range reaches a level where a requirement{which} lies exactly on its limit {share}."]
 
-        by_interval = max((row for row in rows if row.rule != "point"), key=share, default=None)
-        by_estimate = max((row for row in rows if row.rule == "point"), key=share, default=None)
-        text = "" if by_interval is None else f"{100 * share(by_interval):.1f} at most ({self.name(by_interval)})"
-        if by_estimate is None or (by_interval is not None and share(by_estimate) <= share(by_interval)):
-            return text
-        alone = f"{100 * share(by_estimate):.1f} ({self.name(by_estimate)}, judged on the estimate alone)"
-        return f"{text}, or {alone}" if text else alone
+    def _seldom(self) -> list[str]:
+        """Which requirements this design can hardly show, however comfortable the truth."""
+        rows = sorted((row.comfortable.share, number) for number, row in enumerate(self.rows))
+        rows = [pair for pair in rows if pair[0] < _SURE]
+        names = [f"{self.name(self.rows[number])} ({100 * share:.0f} %)" for share, number in rows[:_NAMED]]
+        if len(rows) > _NAMED:
+            names.append(f"{len(rows) - _NAMED} more")
+        return [f"Seldom met even then: {sentence_list(names)}."] if names else []
 
     @property
     def point_sentence(self) -> str:
@@ -129,6 +142,10 @@ class VerdictError:
             verb = "has" if len(self.unstated) == 1 else "have"
             sentences.append(f"{sentence_list(list(self.unstated))} {verb} no stated error.")
         return " ".join(sentences)
+
+
+def _in_range(row: OnLimit) -> float:
+    return 0.0 if row.in_range is None else row.in_range.share
 
 
 def _name(id_: str, at: At, unit: str) -> str:
@@ -164,14 +181,16 @@ def verdict_error(
     }
     engine = _Engine(study, simulated, EstimateDraws(draws, seed, correlations))
     with_error = {(item.row.id, item.row.at) for item in simulated}
-    unstated = tuple(_name(row.id, row.at, study.unit) for row in rows if (row.id, row.at) not in with_error)
+    others = [row for row in rows if (row.id, row.at) not in with_error]
+    engine.others = others
     return VerdictError(
         draws,
         study.unit,
         tuple(engine.on_limit(item) for item in simulated),
         Chance.of(engine.all_met(engine.comfortable)),
         Chance.of(engine.all_met(engine.verdicts(lambda item: item.comfortable(item.upper_scatter)))),
-        unstated,
+        tuple(_name(row.id, row.at, study.unit) for row in others if row.observed is not None),
+        tuple(_name(row.id, row.at, study.unit) for row in others if row.observed is None),
         correlations,
     )
 
@@ -202,6 +221,8 @@ class _Engine:
         draws: EstimateDraws,
     ) -> None:
         self.simulated, self.draws = simulated, draws
+        #: Rows that cannot be simulated: they stay as they came out.
+        self.others: Sequence[RequirementResult] = ()
         levels = sorted({item.row.at for item in simulated if isinstance(item.row.at, float)})
         middle = sum(study.plan.study.range) / 2
         self.held = held_levels(levels, study.plan.study.customer_limits, middle) if levels else []
@@ -222,20 +243,27 @@ class _Engine:
 
     def all_met(self, verdicts: Sequence[Bools]) -> Bools:
         """Whether every requirement is met."""
-        return np.logical_and.reduce(verdicts)
+        others = all(row.outcome == "met" for row in self.others)
+        return np.asarray(np.logical_and.reduce(verdicts) & others)
 
     def on_limit(self, item: SimulatedRow) -> OnLimit:
-        """The row on its limit, by its bias or, where that makes all met more often, by its scatter."""
-        found = [self._on_limit(item, item.on_limit())]
-        if item.is_results:
-            found.append(self._on_limit(item, item.on_limit(by_bias=False)))
-        return max(found, key=lambda row: row.all_met.share)
+        """The row on its limit by its bias; a share by its scatter too, each chance the larger of the two."""
+        by_bias = self._on_limit(item, item.on_limit())
+        if not item.is_results:
+            return by_bias
+        by_scatter = self._on_limit(item, item.on_limit(by_bias=False))
+        in_range = max(by_bias, by_scatter, key=_in_range).in_range
+        larger = [
+            max(getattr(by_bias, name), getattr(by_scatter, name), key=lambda chance: chance.share)
+            for name in ("met", "all_met")
+        ]
+        return replace(by_bias, met=larger[0], all_met=larger[1], in_range=in_range)
 
     def _on_limit(self, item: SimulatedRow, truth: Truth) -> OnLimit:
         moved = {number: self._moved(other, item, truth) for number, other in self._joined(item)}
         number = self.simulated.index(item)
         before = np.sum([~self.comfortable[number] for number in moved], axis=0)
-        all_met = (self._misses == before) & np.logical_and.reduce(list(moved.values()))
+        all_met = (self._misses == before) & self.all_met(list(moved.values()))
         row = item.row
         chances = Chance.of(self.comfortable[number]), Chance.of(moved[number]), Chance.of(all_met)
         return OnLimit(row.id, row.at, row.rule, *chances, self._in_range(item, moved))
@@ -268,4 +296,5 @@ class _Engine:
             for number, other in enumerate(self.simulated)
             if isinstance(other.row.at, float) and low <= other.row.at <= high
         ]
-        return Chance.of(np.logical_and.reduce(met))
+        others = [row for row in self.others if isinstance(row.at, float) and low <= row.at <= high]
+        return Chance.of(np.logical_and.reduce(met) & all(row.outcome == "met" for row in others))

@@ -212,5 +212,5 @@ def _root(results: SingleResults, limit: float, level: float, *, end: int) -> fl
     if beyond(-reach) >= 0:
         return 0.0
     if beyond(reach) <= 0:
-        return 1.0
+        return 1 - _NEAREST
     return float(special.expit(optimize.brentq(beyond, -reach, reach, xtol=1e-9)))

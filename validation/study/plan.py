@@ -467,7 +467,7 @@ class Plan(_Model):
     """Components of the uncertainty of a result."""
     decision: DecisionRule | None = None
     """The rule agreed with the customer for a result against a limit."""
-    verdict_draws: int = Field(default=4000, ge=500, le=1_000_000, strict=True)
+    verdict_draws: int = Field(default=4000, ge=500, le=200_000, strict=True)
     """Studies simulated for the error of the verdict as a whole; more take longer and narrow its Monte Carlo error."""
 
     @field_validator("requirements", mode="before")
