@@ -411,7 +411,7 @@ def comparison_of(rng: Rng, studies: int, design: SampleDesign) -> Iterator[Simu
     """The three lines, the difference at 4, and the differences."""
     intercept, slope, at = 0.05, 1.02, 4.0
     shape = Shape(design.shape.tails, design.shape.grid * design.scatter.constant)
-    truth = PairsTruth(intercept, slope, design.scatter, design.scatter, design.own, shape)
+    truth = PairsTruth(intercept, slope, design.scatter, design.scatter, design.own, shape=shape)
     x, y = pair_readings(rng, studies, design.pairs, truth)
     n, levels = x.shape[1], np.asarray(design.pairs.levels)
     equal = not (design.scatter.growth or design.own)
