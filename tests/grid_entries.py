@@ -7,13 +7,14 @@ every statistic in how many of them it holds. A new estimator is one more entry 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from validation.selftest.coverage import Budgets, BudgetTruth
 from validation.selftest.rates import Array, holds
 from validation.simulation.lines import LineDesign, LineTruth, Scatter, line_readings
 from validation.simulation.nested import NestedDesign, NestedTruth, nested_readings
@@ -21,28 +22,30 @@ from validation.simulation.pairs import PairsDesign, PairsTruth, pair_readings
 from validation.simulation.shape import NORMAL, Shape
 from validation.simulation.trials import GroupTruth, group_readings
 from validation.stats.accuracy import tolerance_limits_many
-from validation.stats.agreement import LimitDistance
+from validation.stats.agreement import AgreementLines, LimitDistance, limit_interval
 from validation.stats.calibration import departures_many, single_point_many
 from validation.stats.calibration_readings import CalibrationReadings
+from validation.stats.content import half_width, reach_interval
 from validation.stats.deming import deming_many
 from validation.stats.detection import LinearSdLimits, iupac_multiplier, iupac_runs_multiplier
 from validation.stats.intervals import mean_interval, sd_interval, t_quantile
 from validation.stats.lines import weighted_lines
-from validation.stats.mean_squares import Components, MeanSquares
+from validation.stats.low_range import CountedLimits
+from validation.stats.mean_squares import Components, MeanSquares, group_sums
 from validation.stats.nested_stages import NestedStages
 from validation.stats.passing_bablok import passing_bablok_many
-from validation.stats.precision import precision
 from validation.stats.precision_studies import ClassicalStudies, RobustStudies
 from validation.stats.slope_ratio import level_weights, slope_ratios_by_run
-from validation.stats.trueness import bias
 from validation.stats.two_means import paired_difference, paired_ratio, welch_difference, welch_ratio
-from validation.stats.uncertainty import Term, combine
+from validation.stats.uncertainty import Treatment
+from validation.stats.weighted_comparison import ReplicatedPairs, WeightedLines
 from validation.stats.york import YorkFits
 
 Rng = np.random.Generator
 CONFIDENCE, JUDGED, ALPHA = 0.95, 0.90, 0.05
 #: Units (runs, laboratories, samples) from which on the claim of the page holds.
 ENOUGH = 8
+PLAIN = BudgetTruth()
 
 OF_CHAPTER = "attained rates of the chapter"
 
@@ -147,13 +150,21 @@ class RunDesign:
     ratio: float
     share: float
     shape: Shape
+    offset: float = 0.0  # bias over s_I
+    truth: BudgetTruth = PLAIN
 
     @property
     def words(self) -> str:
         runs = counts_words([len(run) for run in self.layout])
         each = span_words({n for run in self.layout for n in run})
         read = f" preparations read {each} times" if self.repeated else ""
-        return f"runs: {runs}{read}; s_run² = {self.ratio:g} s_r²{shape_words(self.shape)}"
+        return f"runs: {runs}{read}; s_run² = {self.ratio:g} s_r²{self._more}{shape_words(self.shape)}"
+
+    @property
+    def _more(self) -> str:
+        known = {"bias": self.offset, "known": self.truth.known, "reference": self.truth.reference}
+        words = "".join(f", {name} {value:g} s_I" for name, value in known.items() if value)
+        return words + ("" if self.truth.treatment == "enlarge" else ", corrected")
 
     @property
     def claimed(self) -> bool:
@@ -185,6 +196,19 @@ def repeated_readings(rng: Rng) -> RunDesign:
     counts = drawn_counts(rng, int(rng.integers(3, 13)), 4)
     layout = tuple(drawn_counts(rng, n, 3) for n in counts)
     return RunDesign(layout, drawn_ratio(rng), float(rng.choice([0.2, 0.5, 0.8])), drawn_shape(rng))
+
+
+def biased_readings(rng: Rng) -> RunDesign:
+    """With a bias of 0 to 2 s_I."""
+    return replace(single_readings(rng), offset=float(rng.choice([0.0, 0.25, 0.5, 1.0, 2.0])))
+
+
+def budgeted_readings(rng: Rng) -> RunDesign:
+    """With a bias, or corrected for it, a known term and uncertain reference values."""
+    known, reference = rng.choice([0.0, 0.3, 1.0]), rng.choice([0.0, 0.2, 0.5])
+    treatment: Treatment = "enlarge" if rng.random() < 0.7 else "correct"
+    truth = BudgetTruth(treatment, float(known), reference=float(reference))
+    return replace(biased_readings(rng), truth=truth)
 
 
 def precision_of(rng: Rng, studies: int, design: RunDesign) -> Iterator[Simulated]:
@@ -223,34 +247,37 @@ def trueness_of(rng: Rng, studies: int, design: RunDesign) -> Iterator[Simulated
         yield Simulated("tolerance limits, mean content", content)
 
 
+def content_of(rng: Rng, studies: int, design: RunDesign) -> Iterator[Simulated]:
+    """The rule `inside` with exactly 95 % of results within the limit: met is wrong, and the bound then too short."""
+    limit = float(half_width(design.offset, CONFIDENCE)) * design.total
+    y = design.readings(rng, studies) + design.offset * design.total
+    squares, p = MeanSquares.of(y, [len(run) for run in design.layout]), len(design.layout)
+    if squares.df_within:
+        terms = Components.of(squares).total_terms
+    else:
+        spread = squares.means.var(axis=1, ddof=1)
+        terms = (1.0,), (spread,), (spread,), (p - 1,)
+    bound = reach_interval(squares.means.mean(axis=1), p, *terms, content=CONFIDENCE, level=JUDGED)[1]
+    yield Simulated("rule inside: met at the limit", bound <= limit, ALPHA, more=True)
+
+
 def uncertainty_of(rng: Rng, studies: int, design: RunDesign) -> Iterator[Simulated]:
-    """Precision, the mean of the runs and a known reference value: the combined uncertainty, and U of a result."""
-    u, held, upper, content = 0.3, [], [], []
-    harmonic = len(design.layout) / sum(1 / len(run) for run in design.layout)
-    of_mean = (design.ratio + 1 / harmonic) / len(design.layout)
-    truth = (design.total**2 + of_mean + u**2) ** 0.5
-    for study in design.readings(rng, studies):
-        readings = iter(study.tolist())
-        runs = [[[next(readings)] for _ in run] for run in design.layout]
-        found, of_bias = precision(runs), bias([[value for (value,) in run] for run in runs])
-        assert found.s_I is not None
-        assert found.s_I.degrees_of_freedom is not None
-        terms = [
-            Term("precision", found.s_I.value, found.s_I.degrees_of_freedom, found.s_I.distribution),
-            Term("mean of the runs", of_bias.standard_uncertainty or 0.0, len(runs) - 1),
-            Term("reference", u),
-        ]
-        joined = combine(terms)
-        ends, judged = (joined.combined.interval(level) for level in (CONFIDENCE, JUDGED))
-        assert ends is not None
-        assert judged is not None
-        held.append(ends[0] <= truth <= ends[1])
-        upper.append(judged[1] >= truth)
-        content.append(ndtr(joined.expanded.value / truth) - ndtr(-joined.expanded.value / truth))
-    yield Simulated("combined uncertainty", np.array(held), more=design.ratio == 0)
-    yield Simulated("combined uncertainty, upper bound", np.array(upper), more=True)
+    """The combined uncertainty with its bounds, and U of a further result."""
+    s_I, p, counts = design.total, len(design.layout), [len(run) for run in design.layout]
+    known, reference, beta = (s_I * part for part in (design.truth.known, design.truth.reference, design.offset))
+    y = design.readings(rng, studies) + beta - reference * rng.standard_normal((studies, 1))
+    budgets = Budgets.of(y, counts, (), replace(design.truth, known=known, reference=reference))
+    of_mean = (design.ratio + (1 / np.asarray(counts)).mean()) / p
+    u = (s_I**2 + (beta**2 if budgets.enlarged else 0.0) + of_mean + reference**2 + known**2) ** 0.5
+    low, high = budgets.interval(JUDGED)
+    yield Simulated("combined uncertainty", holds(budgets.interval(CONFIDENCE), u), more=True)
+    yield Simulated("combined uncertainty at its limit: not met", low > u, ALPHA, more=True)
+    yield Simulated("combined uncertainty at its limit: met", high <= u, ALPHA, more=True)
     if design.shape == NORMAL:
-        yield Simulated("expanded uncertainty, mean content", np.array(content), more=True)
+        centre = beta - (0.0 if budgets.enlarged else budgets.mean)
+        spread = (s_I**2 + known**2) ** 0.5
+        content = ndtr((budgets.expanded - centre) / spread) - ndtr((-budgets.expanded - centre) / spread)
+        yield Simulated("expanded uncertainty, mean content", content, more=True)
 
 
 # Laboratories ------------------------------------------------------------------------------------------------------
@@ -332,7 +359,8 @@ class CalibrationDesign:
         levels = f"{len(self.line.levels)} levels {low:g}, {second:g} to {top:g}"
         spread = f"s = {self.scatter.constant:g}" + (f" + {self.scatter.growth:g} x" if self.scatter.growth else "")
         own = ", runs with lines of their own" if self.own else ""
-        return f"{levels}, {self.line.runs} runs of {self.line.each}; {spread}{own}{shape_words(self.shape)}"
+        each = span_words(set(np.ravel(self.line.each).tolist()))
+        return f"{levels}, {self.line.runs} runs of {each}; {spread}{own}{shape_words(self.shape)}"
 
     @property
     def claimed(self) -> bool:
@@ -346,8 +374,14 @@ class CalibrationDesign:
 
 
 def calibrations(rng: Rng) -> CalibrationDesign:
-    """4 to 10 levels in 3 to 12 runs of 1 to 4 readings."""
+    """4 to 10 levels in 3 to 12 runs of 1 to 4 readings; of some each cell has its own number, and levels may lack."""
     line = LineDesign(drawn_levels(rng), int(rng.integers(3, 13)), int(rng.integers(1, 5)))
+    if rng.random() < 0.4:
+        cells = rng.integers(1, 5, (line.runs, len(line.levels)))
+        kept = np.where(rng.random(cells.shape) < 0.15, 0, cells)
+        # Each level in two runs or more, each run with three levels or more.
+        enough = (kept > 0).sum(axis=0).min() >= 2 and (kept > 0).sum(axis=1).min() >= 3
+        line = replace(line, each=tuple(map(tuple, (kept if enough else cells).tolist())))
     return CalibrationDesign(line, drawn_scatter(rng), rng.random() < 0.5, drawn_shape(rng))
 
 
@@ -359,14 +393,14 @@ def calibration_of(rng: Rng, studies: int, design: CalibrationDesign) -> Iterato
     readings, x = design.readings(rng, studies), np.asarray(design.line.levels)
     routine = len(x) // 2
     of_single = (0.1 + x) * x[routine] / (0.1 + x[routine]) - x
-    for name, (values, errors, runs), truth in (
-        ("departure", departures_many(readings), np.zeros(len(x))),
-        ("one-point error", single_point_many(readings, routine), of_single),
-    ):
+    equal = isinstance(design.line.each, int)
+    known = [("departure", departures_many(readings), np.zeros(len(x)))]
+    known += [("one-point error", single_point_many(readings, routine), of_single)] if equal else []
+    for name, (values, errors, runs), truth in known:
         low, high = mean_interval(values, errors, runs - 1, CONFIDENCE)
         for place, at in (("low level", 1), ("top level", len(x) - 1)):
             if at != routine or name == "departure":
-                yield Simulated(f"{name} at the {place}", holds((low[:, at], high[:, at]), truth[at]))
+                yield Simulated(f"{name} at the {place}", holds((low[:, at], high[:, at]), truth[at]), more=not equal)
     line = weighted_lines(readings.x, readings.small)
     ends = mean_interval(line.slope, line.slope_error, line.degrees_of_freedom, CONFIDENCE)
     plain = not (design.own or design.scatter.growth)
@@ -390,7 +424,11 @@ class SampleDesign:
         low, high = self.pairs.levels[0], self.pairs.levels[-1]
         spread = f"s = {self.scatter.constant:g}" + (f" + {self.scatter.growth:g} x" if self.scatter.growth else "")
         own = f", own part {100 * self.own:g} %" if self.own else ""
-        return f"{len(self.pairs.levels)} samples from {low:g} to {high:g}; {spread}{own}{shape_words(self.shape)}"
+        counts = self.pairs.reference, self.pairs.candidate
+        times = "" if counts == (1, 1) else f" read {counts[0]} and {counts[1]} times"
+        return f"{len(self.pairs.levels)} samples from {low:g} to {high:g}{times}; {spread}{own}" + shape_words(
+            self.shape
+        )
 
     @property
     def claimed(self) -> bool:
@@ -404,6 +442,13 @@ def samples(rng: Rng) -> SampleDesign:
     return SampleDesign(PairsDesign.most_low(n, 10 / span, 10.0), drawn_scatter(rng), own, drawn_shape(rng))
 
 
+def replicated_samples(rng: Rng) -> SampleDesign:
+    """Both methods with 2 to 4 readings of every sample."""
+    design = samples(rng)
+    reference, candidate = (int(n) for n in rng.integers(2, 5, 2))
+    return replace(design, pairs=replace(design.pairs, reference=reference, candidate=candidate))
+
+
 COMPARED = "docs/comparison.md, what it does not show"
 
 
@@ -411,7 +456,7 @@ def comparison_of(rng: Rng, studies: int, design: SampleDesign) -> Iterator[Simu
     """The three lines, the difference at 4, and the differences."""
     intercept, slope, at = 0.05, 1.02, 4.0
     shape = Shape(design.shape.tails, design.shape.grid * design.scatter.constant)
-    truth = PairsTruth(intercept, slope, design.scatter, design.scatter, design.own, shape)
+    truth = PairsTruth(intercept, slope, design.scatter, design.scatter, design.own, shape=shape)
     x, y = pair_readings(rng, studies, design.pairs, truth)
     n, levels = x.shape[1], np.asarray(design.pairs.levels)
     equal = not (design.scatter.growth or design.own)
@@ -430,13 +475,34 @@ def comparison_of(rng: Rng, studies: int, design: SampleDesign) -> Iterator[Simu
         held = holds(york.interval(value, u, CONFIDENCE), true)
         yield Simulated(f"York, {name}", held, claimed=not design.own, said=COMPARED)
     if not shape.grid:  # ties of coarse readings are for exact arithmetic, one study at a time
-        _, _, *ranked = passing_bablok_many(x, y, level=CONFIDENCE)
-        for name, limits, true in zip(("slope", "intercept"), ranked, (slope, intercept), strict=True):
+        few = slice(max(studies // 10, 20))  # the intercept is drawn again study by study
+        _, at_zero, ranked, u = passing_bablok_many(x[few], y[few], level=CONFIDENCE)
+        of_intercept = mean_interval(at_zero, u, n - 2, CONFIDENCE)
+        for name, limits, true in (("slope", ranked, slope), ("intercept", of_intercept, intercept)):
             yield Simulated(f"Passing-Bablok, {name}", holds(limits, true), claimed=False, said=COMPARED)
-    yield from _differences(y - x - (slope - 1) * levels, design, intercept, equal)
+    yield from _differences(x, y - x - (slope - 1) * levels, design, intercept, equal)
 
 
-def _differences(d: Array, design: SampleDesign, truth: float, equal: bool) -> Iterator[Simulated]:
+def weighted_of(rng: Rng, studies: int, design: SampleDesign) -> Iterator[Simulated]:
+    """The weighted line, of methods with replicates."""
+    intercept, slope, at = 0.05, 1.02, 4.0
+    shape = Shape(design.shape.tails, design.shape.grid * design.scatter.constant)
+    truth = PairsTruth(intercept, slope, design.scatter, design.scatter, design.own, shape=shape)
+    of_x, of_y = (np.asarray(counts) for counts in design.pairs.counts())
+    reference, candidate = pair_readings(rng, studies, design.pairs, truth)
+    (x, squares_x), (y, squares_y) = group_sums(reference, of_x), group_sums(candidate, of_y)
+    pairs = ReplicatedPairs(x, y, squares_x, squares_y, of_x.astype(float), of_y.astype(float))
+    lines = WeightedLines.of(pairs, pairs.spreads())
+    for name, *of, true in (
+        ("slope", 0.0, 1.0, slope),
+        ("intercept", 1.0, 0.0, intercept),
+        ("difference at 4", 1.0, at, intercept + slope * at),
+    ):
+        held = holds(mean_interval(*lines.combined(*of), CONFIDENCE), true)
+        yield Simulated(f"weighted line, {name}", held, more=True, said=COMPARED)
+
+
+def _differences(x: Array, d: Array, design: SampleDesign, truth: float, equal: bool) -> Iterator[Simulated]:
     """Of a constant difference."""
     n, levels = d.shape[1], np.asarray(design.pairs.levels)
     mean, s = d.mean(axis=1), d.std(axis=1, ddof=1)
@@ -449,6 +515,11 @@ def _differences(d: Array, design: SampleDesign, truth: float, equal: bool) -> I
     near, far = LimitDistance(1.0, z, n).interval(CONFIDENCE)
     limit = holds((mean + near * s, mean + far * s), truth + z * sd)
     yield Simulated("limit of agreement", limit, claimed=equal, said=COMPARED)
+    at = 4.0
+    middle, error, spread_at, df = AgreementLines.of(x + d / 2, d).at(at + truth / 2)
+    here = float(2 * design.scatter.at(at) ** 2 + (design.own * at) ** 2) ** 0.5
+    ends = limit_interval(middle, error, spread_at, np.maximum(df, 1.0), z=z, level=CONFIDENCE)
+    yield Simulated("limit of agreement at 4, following the level", holds(ends, truth + z * here)[df >= 1], more=True)
 
 
 # Detection ---------------------------------------------------------------------------------------------------------
@@ -520,15 +591,17 @@ def low_ranges(rng: Rng) -> LowRangeDesign:
 def low_range_of(rng: Rng, studies: int, design: LowRangeDesign) -> Iterator[Simulated]:
     """alpha and beta of the line whose scatter grows, of a further reading."""
     readings, scatter = design.readings(rng, studies), design.scatter
-    limits = LinearSdLimits.of(readings.x, readings.small, readings.level, alpha=ALPHA)
-    exists = np.isfinite(limits.detection)
-    boundary = limits.line.intercept + limits.line.slope * limits.critical - 0.1
-    alpha = ndtr(-boundary / scatter.constant)
+    runs = design.line.run if design.line.runs > 1 else None
     said = "docs/detection.md, what it does not show"
-    yield Simulated("ISO 11843-2, s linear: alpha", alpha, ALPHA, said=said)
-    at = limits.detection[exists]
-    beta = ndtr((boundary[exists] - at) / scatter.at(at))
-    yield Simulated("ISO 11843-2, s linear: beta", beta, ALPHA, said=said)
+    for name, limits in (
+        ("s linear", LinearSdLimits.of(readings.x, readings.small, readings.level, alpha=ALPHA)),
+        ("errors counted", CountedLimits.of(readings.x, readings.small, readings.level, runs, alpha=ALPHA)),
+    ):
+        at, boundary = limits.detection, limits.line.intercept + limits.line.slope * limits.critical - 0.1
+        exists = np.isfinite(at)
+        yield Simulated(f"ISO 11843-2, {name}: alpha", ndtr(-boundary / scatter.constant), ALPHA, said=said)
+        beta = ndtr((boundary - at)[exists] / scatter.at(at[exists]))
+        yield Simulated(f"ISO 11843-2, {name}: beta", beta, ALPHA, said=said)
 
 
 # Two means and slope ratios ----------------------------------------------------------------------------------------
@@ -634,12 +707,14 @@ ENTRIES = (
     Entry("precision, repeated readings", 40, repeated_readings, precision_of),
     Entry("robust view", 40, single_readings, robust_of),
     Entry("trueness and accuracy", 80, single_readings, trueness_of),
+    Entry("content", 60, biased_readings, content_of),
     Entry("reproducibility", 60, laboratories, reproducibility_of),
     Entry("calibration", 60, calibrations, calibration_of),
     Entry("comparison", 40, samples, comparison_of),
+    Entry("comparison, replicates", 40, replicated_samples, weighted_of),
     Entry("blanks", 40, blanks, blanks_of),
     Entry("low range", 30, low_ranges, low_range_of),
     Entry("two lots", 24, lots, lots_of, slow=5),
     Entry("slope ratios", 10, grades, grades_of, slow=10),
-    Entry("uncertainty", 24, single_readings, uncertainty_of, slow=5),
+    Entry("uncertainty", 60, budgeted_readings, uncertainty_of),
 )
