@@ -29,7 +29,10 @@ LEANS = (
     "The bias holds what the lots of the runs ({lots}) err by, and with it what {lot} shares with them; what {lot} "
     "errs by apart from them counts beside it."
 )
-OF_DIFFERENCE = "By the lot records that is {size} of the level beyond what s_I shows of it."
+OF_DIFFERENCE = (
+    "What {lot} errs by apart from the lots of the runs is {size} of the level, by the lot records and beyond what s_I "
+    "on average holds of it."
+)
 OF_REST = (
     "Of what the values of the lots of the runs ({lots}) err by, the scatter of the runs on average shows {shown} of "
     "the level, which s_I holds; the rest of the {u} of {lot} does not average away, and counts on a line of its own: "
@@ -69,7 +72,7 @@ def standard_counts(
     size = several.beside_bias
     if not size:
         return counts if not counts.beside else StandardCounts(False, note=IN_BIAS)
-    words = OF_DIFFERENCE.format(size=_share(size))
+    words = OF_DIFFERENCE.format(**names, size=_share(size))
     return StandardCounts(True, note=LEANS.format(**names), size=size, of_lots=words)
 
 
