@@ -22,6 +22,7 @@ from validation.selftest.coverage import (
     RATIOS,
     SCATTER,
     BudgetTruth,
+    LotTruth,
     Methods,
     Replicated,
     bias_line_rows,
@@ -36,6 +37,7 @@ from validation.selftest.coverage import (
     inside,
     laboratory_group,
     looped,
+    lots_group,
     low_range_group,
     outlier_group,
     pairs_group,
@@ -110,6 +112,15 @@ BUDGETS = (
     BudgetTruth("correct", measured=((0.5, 4), (1.0, 9))),
     BudgetTruth(reference=0.5),
     BudgetTruth("correct", reference=0.5),
+)
+#: Lots behind 8 runs, half of the variance of a value common to all lots.
+LOTS = (
+    LotTruth((0, 1, 2, 3, 4, 5, 6, 7), 0, 0.5, 0.5, rests=True),
+    LotTruth((0, 0, 1, 1, 2, 2, 3, 3), 0, 0.5, 0.5, rests=True),
+    LotTruth((0, 0, 0, 0, 1, 1, 1, 1), 0, 0.5, 0.5, rests=True, rates=(0.062, 0.088)),
+    LotTruth((0, 0, 0, 0, 1, 1, 1, 1), 0, 0.5, 0.5, rests=False),
+    LotTruth((0, 0, 0, 0, 1, 1, 1, 1), 2, 0.5, 0.5, rests=False),
+    LotTruth((0,) * 8, 1, 0.5, 0.5, rests=False),
 )
 #: In units of s_r.
 SHAPES = (Shape(tails=6.0), Shape(tails=4.0), Shape(grid=1.0), Shape(grid=2.0))
@@ -264,6 +275,7 @@ def _evidence_groups() -> list[Group]:
         *(budget_group(counts, BudgetTruth("correct"), 4000) for counts in BUDGET_RUNS),
         *(budget_group(counts, truth, 4000) for counts, truth in product(((2,) * 5, (3,) * 8), BUDGETS)),
         *(shared_runs_group(((3,) * (8 // n),) * n, 4000) for n in (4, 2)),
+        lots_group(LOTS, 4000),
     ]
 
 

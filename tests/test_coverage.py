@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import coverage_groups
@@ -301,6 +302,16 @@ def test_few_and_unequal_readings_cover():
     for group in named("lots: (2, 6), 0.25", "lots: (2, 6), 1", "lots: (2, 6), 4"):
         for row in group.simulate(15):
             assert row.attained > 0.94, row.in_words()
+
+
+def test_budgets_of_several_lots_err_as_they_say():
+    rows = coverage.lots_group(coverage_groups.LOTS, 2000).simulate(3)
+    assert len(rows) == 3 * len(coverage_groups.LOTS)
+    assert not [row.in_words() for row in rows if not row.ok]
+    # Lots that err as much as runs differ, one a run.
+    (first, *_) = coverage_groups.LOTS
+    large = replace(first, own=1.0, common=1.0)
+    assert all(row.ok for row in coverage.lots_group((large,), 2000).simulate(3))
 
 
 def test_every_group_has_a_name_of_its_own():

@@ -46,6 +46,20 @@ def bridge(*, runs=1, readings=5, ratios=(("S-1", 1.0), ("S-2", 0.95), ("S-10", 
     return replace(study, plan=study.plan.model_copy(update={"standards": tuple(standards)}))
 
 
+def test_what_both_assigned_values_share_cancels_in_their_ratio():
+    # By hand from the records of the demonstration: homogeneity 0.45 % alone is of each lot; loss while weighing
+    # 0.5 % / sqrt(12) with the factor 0.95 of a fuel that makes up a twentieth, and loss in use 0.2 %, are common.
+    evaluation = lots.evaluate(load_study(resources.folder("demo_data") / "new-grade"))
+    (table,) = [table for table in evaluation.display.tables if table.name == "assigned"]
+    whole = sqrt(0.0045**2 + 0.002**2 + (0.95 * 0.005 / sqrt(12)) ** 2)
+    assert [row[0] for row in table.rows] == ["S-02", "S-03"]
+    for _, ratio, apart, independent in table.rows:
+        assert float(apart) == pytest.approx(ratio * sqrt(2) * 0.0045, abs=6e-5)
+        assert float(independent) == pytest.approx(ratio * sqrt(2) * whole, abs=6e-5)
+    # Lots without records, or a reference without one, have no such table.
+    assert "assigned" not in [table.name for table in lots.evaluate(bridge()).display.tables]
+
+
 def results(study, lot):
     table = study.experiments["lots"].table
     return table[table["lot"] == lot]["result"].to_numpy()

@@ -2,6 +2,8 @@
 
 import json
 from dataclasses import replace
+from fractions import Fraction
+from itertools import product
 from math import sqrt
 from pathlib import Path
 
@@ -32,6 +34,7 @@ from validation.stats.standards import (
     assigned_value,
     buoyancy_factor,
     shared_values,
+    standard_of_runs,
 )
 from validation.study.load import load_study
 from validation.study.lot_record_reading import parse_lot_record
@@ -373,6 +376,57 @@ def test_the_covariance_of_two_lots_is_that_of_drawn_weighings():
     assert joint.covariance == pytest.approx(np.cov(drawn), rel=0.01)
     assert joint.correlation[0, 1] == pytest.approx(np.corrcoef(drawn)[0, 1], abs=0.005)
     assert 0.3 < joint.correlation[0, 1] < 0.6
+
+
+def signed_errors(lots, runs):
+    """Exact means over every sign of independent errors: u^2, E s^2, what the mean holds, that apart from the last lot.
+
+    `lots`: sizes of the errors by name; `runs`: the lot of each run; results lean on the last lot.
+    """
+    names, p = sorted({name for own in lots for name in own}), len(runs)
+    sums = [Fraction(0)] * 3
+    for signs in product((-1, 1), repeat=len(names)):
+        sign = dict(zip(names, signs, strict=True))
+        errors = [sum(Fraction(size) * sign[name] for name, size in own.items()) for own in lots]
+        of_runs = [errors[lot] for lot in runs]
+        mean = sum(of_runs) / p
+        sums[0] += errors[-1] ** 2
+        sums[1] += sum((x - mean) ** 2 for x in of_runs) / (p - 1)
+        sums[2] += (errors[-1] - mean) ** 2
+    return [total / 2 ** len(names) for total in sums]
+
+
+LOTS = ({"own a": 3, "both": 4}, {"own b": 1, "both": -2, "two": 5}, {"own c": 2, "both": 4, "two": 1})
+
+
+@pytest.mark.parametrize("runs", [(0, 0, 1, 1), (0, 1, 2), (2, 2, 2), (0, 0, 0, 2), (0, 0, 1), (2, 2, 2, 2, 2, 0)])
+def test_each_error_of_several_lots_counts_once(runs):
+    # Exact arithmetic: errors of plus or minus their size, every combination of signs once.
+    whole, scatter, apart = signed_errors(LOTS, runs)
+    result = standard_of_runs(shared_values(LOTS), np.eye(3)[list(runs)], in_use=2)
+    assert result.u**2 == pytest.approx(float(whole))
+    assert result.in_scatter**2 == pytest.approx(float(scatter))
+    assert result.beside_scatter**2 == pytest.approx(float(max(whole - scatter, 0)))
+    assert result.beside_bias**2 == pytest.approx(float(max(apart - scatter, 0)))
+
+
+def test_runs_of_one_lot_and_of_lots_with_nothing_in_common():
+    one = standard_of_runs(shared_values([{"a": 3.0}, {"b": 5.0}]), np.eye(2)[[0, 0, 0]], in_use=0)
+    assert (one.in_scatter, one.beside_scatter, one.beside_bias) == (0.0, 3.0, 0.0)
+    # All runs with one lot, results on another: both values err, and what they share cancels.
+    other = standard_of_runs(shared_values([{"a": 3.0, "c": 1.0}, {"b": 4.0, "c": 1.0}]), np.eye(2)[[0, 0]], in_use=1)
+    assert (other.beside_scatter**2, other.beside_bias) == (pytest.approx(17.0), pytest.approx(5.0))
+    each = shared_values([{"a": 3.0}, {"b": 3.0}, {"c": 3.0}])
+    for in_use in (None, 1):
+        result = standard_of_runs(each, np.eye(3), in_use)
+        assert result.in_scatter == pytest.approx(3.0)
+        assert (result.beside_scatter, result.beside_bias) == (0.0, 0.0)
+    # A run of half its readings under each of two lots errs by their mean; one run alone scatters by nothing.
+    halves = standard_of_runs(each, np.array([[0.5, 0.5, 0.0]]))
+    assert (halves.u**2, halves.in_scatter) == (pytest.approx(4.5), 0.0)
+    with pytest.raises(ValueError, match=r"rows that add up to 1; got \(1, 3\)"):
+        standard_of_runs(each, np.array([[1.0, 1.0, 0.0]]))
+    assert shared_values(LOTS).u_difference(0, 2) == pytest.approx(sqrt(3**2 + 2**2 + 1**2))
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
+from lot_records import RECORD
 from pydantic import ValidationError
 from scipy import stats
 from small_study import evaluation_of, small_study
@@ -53,6 +54,8 @@ from validation.stats.uncertainty import (
 )
 from validation.study.budget import Budget, strange_components
 from validation.study.load import load_study
+from validation.study.lot_record_reading import parse_lot_record
+from validation.study.lot_values import lot_value
 
 ROOT = Path(__file__).parent.parent
 REFERENCE = ROOT / "tests" / "reference"
@@ -972,3 +975,56 @@ def test_the_lot_in_use_counts_where_the_runs_had_another():
     assert any("calibrated with lot S-0, results lean on lot S-1" in note for note in other.notes)
     # Runs of several lots hold their differences in s_I.
     assert independent("independent", lots=["S-0", "S-2"] * 9, in_use="S-1").focus.standard is None
+
+
+#: Relative, of each lot alone (homogeneity, loss in use); weighings, purity and loss while weighing are common to all.
+OF_ONE_LOT = 0.004**2 + 0.003**2
+
+
+def of_lots(runs, reference, in_use="S-1", block=BLOCK, **columns):
+    """Budgets at 4 where the three runs were calibrated with these lots, each with a record; and u^2 of a lot."""
+    text = RECORD.replace("shape: one sided}", 'shape: one sided, evidence: "QR-103"}')
+    records = {}
+    for lot in {*runs, "S-1", "S-3"}:
+        records[lot], _ = parse_lot_record(text.replace("S-1", lot).encode(), f"{lot}.yaml", lot=lot, unit="%")
+    study = study_with({**block, "reference": reference}, lot=[lot for lot in runs for _ in range(2)] * 3, **columns)
+    plan = study.plan.model_copy(update={"lots": study.plan.lots.model_copy(update={"in_use": in_use})})
+    result = lot_value(records["S-1"], confidence=0.95).result
+    budgets = budgets_of(replace(study, plan=plan, lot_records=records))
+    return budgets, (result.standard_uncertainty / result.value) ** 2
+
+
+def test_of_several_lots_counts_what_the_scatter_of_the_runs_does_not_show():
+    # By hand, two runs of one lot and one of another: D = C - (C + 2 c) / 3, two thirds of what each errs by alone.
+    budgets, whole = of_lots(("S-1", "S-1", "S-2"), "standard")
+    of_level = budgets.focus.standard.standard_uncertainty / 4
+    assert of_level**2 == pytest.approx(whole - 2 / 3 * OF_ONE_LOT, rel=1e-6)
+    assert any("does not average away, and counts on a line of its own: 0.3" in note for note in budgets.notes)
+    # The line is part of u: with one lot in all runs that of its record, the bias and s_I being the same.
+    one, _ = of_lots(("S-1",) * 3, "standard")
+    assert one.focus.standard.standard_uncertainty == pytest.approx(4 * whole**0.5)
+    assert one.focus.u**2 - budgets.focus.u**2 == pytest.approx(16 * 2 / 3 * OF_ONE_LOT, rel=1e-6)
+    # Without a lot in use any lot of the runs; with u_level stated the bias keeps what the line does not hold.
+    assert of_lots(("S-1", "S-1", "S-2"), "standard", None)[0].focus.u == pytest.approx(budgets.focus.u)
+    each = ("S-1",) * 3, ("S-1", "S-2", "S-3")
+    stated = [of_lots(runs, "standard", u_level=["0.05"] * 18)[0].focus.u for runs in each]
+    assert stated[0] == pytest.approx(stated[1], rel=1e-12)
+    # A standard that the plan states as a component counts as stated, and nothing is added.
+    own = {"components": [{"name": "standard", "size": "0.6%"}]}
+    assert of_lots(("S-1", "S-1", "S-2"), "standard", block=own)[0].focus.standard is None
+
+
+def test_of_several_lots_the_bias_holds_what_they_share():
+    # By hand: the mean of the runs is S-1 by two thirds, so the lot in use errs apart by 2 (1 - 2/3)^2 of what is its
+    # own, less than the two thirds that s_I shows.
+    assert of_lots(("S-1", "S-1", "S-2"), "independent")[0].focus.standard is None
+    assert of_lots(("S-1",) * 3, "independent")[0].focus.standard is None
+    # A lot of none of the runs: 1 + 4/9 + 1/9 of it, less two thirds; with one lot in all runs 2.
+    for runs, factor in ((("S-1", "S-1", "S-2"), 14 / 9 - 2 / 3), (("S-1",) * 3, 2.0)):
+        budgets, _ = of_lots(runs, "independent", "S-3")
+        of_level = budgets.focus.standard.standard_uncertainty / 4
+        assert of_level**2 == pytest.approx(factor * OF_ONE_LOT, rel=1e-6)
+        assert any("what lot S-3 errs by apart from them counts beside it" in note for note in budgets.notes)
+    # A record that is missing leaves the rule for one lot, or for several of which nothing is known.
+    unknown, _ = of_lots(("S-1", "S-1", "S-2"), "standard", "S-9")
+    assert unknown.sources.standard_of_runs is None

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
+from math import sqrt
 
 from validation.characteristics import Characteristic, KeyInfo
 from validation.characteristics._allowed import allowed
@@ -18,7 +19,7 @@ from validation.stats.intervals import Interval
 from validation.stats.lots import normalised_difference
 from validation.stats.outliers import grubbs_single
 from validation.stats.two_means import half_width_to_expect, log_ratio, paired_ratio, pooled_relative_sd, welch_ratio
-from validation.study.lot_values import lot_value
+from validation.study.lot_values import lot_value, relative_covariance
 from validation.study.model import ExperimentData, Study
 from validation.study.ordering import natural_order
 from validation.study.quantity import Cell, Display, Evaluation, Flag, Quantity, Table
@@ -76,7 +77,8 @@ def evaluate(study: Study) -> Evaluation:
 
     def show() -> Display:
         counts = _other_counts(study, lots, reference)
-        tables = (_chain_table(study, lots, reference, quantities), *_counts_table(study, lots, counts))
+        chain = _chain_table(study, lots, reference, quantities)
+        tables = (chain, *_assigned_table(study, reference, quantities), *_counts_table(study, lots, counts))
         further = other_methods_table(quantities, alternatives(study))
         view = LotsView(reference, _responses(lots, quantities, reference), lots.relative_sd(), counts)
         return Display(notes=_levels_note(lots, assigned, reference), tables=(*tables, *further), view=view)
@@ -388,6 +390,26 @@ def _chain_table(study: Study, lots: _Lots, reference: str, quantities: Sequence
     what = "mean response over assigned value" if lots.share else f"mean result / {study.unit}"
     head = ("lot", "readings", what, f"over {reference}", "from", "to", "over the lot before", "from", "to")
     return Table("chain", f"Chain of lots: each against {reference} and against the lot before it", head, tuple(rows))
+
+
+def _assigned_table(study: Study, reference: str, quantities: Sequence[Quantity]) -> list[Table]:
+    """What the assigned values alone leave uncertain in each ratio, where both lots have a record; never judged."""
+    values = {lot: lot_value(record, confidence=study.confidence) for lot, record in study.lot_records.items()}
+    values = {lot: value for lot, value in values.items() if value.result.standard_uncertainty}
+    ratios = [q for q in quantities if q.key == f"{NAME}.response_ratio" and q.at in values]
+    if reference not in values or not ratios:
+        return []
+    joint, names = relative_covariance(list(values.values())), list(values)
+    home = names.index(reference)
+    rows: list[tuple[Cell, ...]] = []
+    for q in ratios:
+        own = names.index(str(q.at))
+        apart = sqrt(joint.covariance[own, own] + joint.covariance[home, home])
+        sizes = (joint.u_difference(own, home), apart)
+        rows.append((str(q.at), q.value, *(significant(abs(q.value) * size, 2) for size in sizes)))
+    caption = f"Standard uncertainty of the ratios to {reference} of the assigned values alone, from the lot records"
+    head = ("lot", f"over {reference}", "u, what both share cancels", "had they nothing in common")
+    return [Table("assigned", caption, head, tuple(rows))]
 
 
 def _allowed_step(study: Study, lot: str) -> float | None:

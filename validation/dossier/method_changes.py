@@ -113,8 +113,10 @@ METHOD_CHANGES: tuple[MethodChange, ...] = (
         "run means, on which both s_I and the bias rest, counts once, and nothing is added to the square of the bias, "
         "which on average holds the variance of the bias; the effective degrees of freedom count that mean square "
         "once. The standard counts once: in the bias where that was measured against values that do not rest on it, "
-        "or whose uncertainty is stated, else beside it. A component that is taken from a measured standard deviation "
-        "brings the interval of that.",
+        "or whose uncertainty is stated, else beside it. Where several lots of the standard with records stand behind "
+        "the runs, or another one is in use, it counts by what their errors share and what the scatter of the runs and "
+        "the bias do not hold of them. A component that is taken from a measured standard deviation brings the "
+        "interval of that.",
     ),
     MethodChange(
         "0.6.0",

@@ -51,6 +51,7 @@ from validation.stats.outliers import (
 from validation.stats.over_slope import not_told_apart, over_slope_factors
 from validation.stats.passing_bablok import passing_bablok_many
 from validation.stats.stability import expiry, stability_line
+from validation.stats.standards import SharedValues, shared_values, standard_of_runs
 from validation.stats.straightness import weighted_tests_many
 from validation.stats.trueness import bias_line
 from validation.stats.uncertainty import Spread, Treatment, uncertainty_interval
@@ -1021,6 +1022,10 @@ SHARED_RUNS = (
     "Runs of one analyst are not independent, as the interval of u takes them: no rate is claimed, and a note of the "
     "chapter says so. With the analysts in place of the runs the rate holds, on their degrees of freedom."
 )
+OF_LOTS = (
+    "What a lot errs by alone counts in s_I as far as it shows there. Few lots that each serve several runs show it on "
+    "few degrees of freedom, and move the mean of the runs by more than their scatter says."
+)
 #: Documented rates of "not met" and "met" at the limit where so many analysts share 8 runs; None: the nominal one.
 SHARED_RATES: dict[int, tuple[float | None, float | None]] = {4: (None, 0.10), 2: (0.105, 0.175)}
 
@@ -1196,6 +1201,99 @@ def _budget_rates(
     result = beta + (s_I**2 + more) ** 0.5 * rng.standard_normal(studies)
     error = np.abs(result if budgets.enlarged else result - budgets.mean)
     return [low > u, high < u, judged_low > u, judged_high <= u, error <= budgets.expanded]
+
+
+@dataclass(frozen=True, slots=True)
+class LotTruth:
+    """Standards behind 8 runs of 3, sizes in s_r = s_run.
+
+    Attributes
+    ----------
+    of_runs : lot of each run
+    in_use : lot of further results
+    own, common : what the value of each lot errs by alone, and what all of them err by together
+    rests : whether the reference values rest on the standard, so that the common part cancels in the bias
+    rates : documented ones of "not met" and "met" at the limit; None: the nominal one
+    """
+
+    of_runs: tuple[int, ...]
+    in_use: int
+    own: float
+    common: float
+    rests: bool
+    rates: tuple[float | None, float | None] = (None, None)
+
+    @property
+    def design(self) -> str:
+        """In words."""
+        lots = sorted(set(self.of_runs))
+        each = f"{len(lots)} lots of the standard" if len(lots) > 1 else "one lot of the standard"
+        use = "one of them in use" if self.in_use in lots else "another in use"
+        return f"8 runs of 3, {each}, {use}, " + ("reference rests on it" if self.rests else "independent reference")
+
+    @property
+    def shares(self) -> Array:
+        """Shape (8, lots)."""
+        return np.eye(max(*self.of_runs, self.in_use) + 1)[list(self.of_runs)]
+
+    @property
+    def joint(self) -> SharedValues:
+        """Covariance of the errors of the lots."""
+        return shared_values([{str(lot): self.own, "common": self.common} for lot in range(self.shares.shape[1])])
+
+
+def lots_group(truths: Sequence[LotTruth], studies: int) -> Group:
+    """The combined uncertainty where the lots of the standard behind the runs share errors."""
+    return Group("combined uncertainty: lots of the standard", studies, partial(_rows_of_lots, tuple(truths)))
+
+
+def _rows_of_lots(truths: Sequence[LotTruth], rng: np.random.Generator, studies: int) -> list[CoverageRow]:
+    return [row for truth in truths for row in _lots_rows(truth, rng, studies)]
+
+
+def _lots_rows(truth: LotTruth, rng: np.random.Generator, studies: int) -> list[CoverageRow]:
+    rates = [_lots_rates(truth, bias, rng, studies) for bias in BIASES]
+    sizes = f"own {truth.own:g} s_r, common {truth.common:g} s_r"
+    place = Place("uncertainty", truth.design, f"{sizes}; s_run = s_r, worst of a bias of 0, 0.5, 1, 2 s_I")
+    not_met, met, held = (list(column) for column in zip(*rates, strict=True))
+    columns = zip(("not met", "met"), truth.rates, (not_met, met), strict=True)
+    return [
+        *(
+            place.row(
+                f"u exactly at its limit: {word}", 0.05, _worst(shares, max), known=known, more=True, note=OF_LOTS
+            )
+            for word, known, shares in columns
+        ),
+        place.row("U holds the error of a further result", 0.95, _worst(held, min), more=True, note=OF_LOTS),
+    ]
+
+
+def _lots_rates(truth: LotTruth, bias: float, rng: np.random.Generator, studies: int) -> list[NDArray[np.bool_]]:
+    """Verdicts at the limit, and whether a further result under the lot in use lies within U."""
+    counts, shares, beta, s_I = (3,) * 8, truth.shares, bias * 2**0.5, 2**0.5
+    common = truth.common * rng.standard_normal((studies, 1))
+    errors = common + truth.own * rng.standard_normal((studies, shares.shape[1]))
+    of_runs = errors @ shares.T - (common if truth.rests else 0.0)
+    y = run_errors(rng, studies, counts, 1.0) + beta + np.repeat(of_runs, counts, axis=1)
+    line = standard_of_runs(truth.joint, shares, truth.in_use)
+    size = line.beside_scatter if truth.rests else line.beside_bias
+    budgets = Budgets.of(y, counts, (), BudgetTruth(known=size))
+    result = errors[:, truth.in_use] + beta + s_I * rng.standard_normal(studies)
+    low, high = budgets.interval(JUDGED)
+    u = np.sqrt(s_I**2 + (1 + 1 / 3) / 8 + _of_lots(truth, errors, beta))
+    return [low > u, high <= u, np.abs(result) <= budgets.expanded]
+
+
+def _of_lots(truth: LotTruth, errors: Array, beta: float) -> Array:
+    """Square of the bias and of what the lots err by, as u stands for it.
+
+    Where the reference values rest on the standard: of the method's bias, the lot in use, and what the lots bring to
+    the mean. Else: of the bias of the runs as they were calibrated, and of the lot in use apart from theirs.
+    """
+    share, lot = truth.shares.mean(axis=0), np.eye(truth.shares.shape[1])[truth.in_use]
+    if truth.rests:
+        return np.full(len(errors), beta**2 + truth.own**2 * (1 + share @ share) + truth.common**2)
+    return (beta + errors @ share) ** 2 + (lot - share) @ truth.joint.covariance @ (lot - share)
 
 
 def shared_runs_group(layout: Sequence[Sequence[int]], studies: int) -> Group:

@@ -247,6 +247,11 @@ class SharedValues:
         """The same, had they nothing in common."""
         return float(np.sqrt(np.trace(self.covariance)) / len(self.covariance))
 
+    def u_difference(self, one: int, other: int) -> float:
+        """Standard uncertainty of the difference of two values, from which what both share cancels."""
+        own, against = self.covariance[one], self.covariance[other]
+        return float(np.sqrt(max(own[one] - own[other] - against[one] + against[other], 0.0)))
+
 
 def shared_values(contributions: Sequence[Mapping[str, float]]) -> SharedValues:
     """Covariance of assigned values from what each error brings to each of them.
@@ -284,6 +289,90 @@ def shared_values(contributions: Sequence[Mapping[str, float]]) -> SharedValues:
     names = list(dict.fromkeys(name for own in contributions for name in own))
     table = np.array([[own.get(name, 0.0) for name in names] for own in contributions])
     return SharedValues(table @ table.T)
+
+
+#: A variance smaller than this share of what it was subtracted from is the rounding of doubles.
+ROUNDING = 1e-12
+
+
+@dataclass(frozen=True, slots=True)
+class StandardOfRuns:
+    """What a standard adds to results beyond what runs calibrated with several lots show already.
+
+    With C the covariance of the errors of the lots and R that of the run means by their lots: of p runs the expected
+    mean square of the run means holds D = mean of the variances R_ii - mean of R_ij over pairs of different runs.
+
+    Attributes
+    ----------
+    u : of the value of the lot in use; where none is named, of the lot of a run, root mean square
+    in_scatter : root of D, which the scatter of the run means shows
+    beside_scatter : root of u^2 - D, at least 0: what counts where the bias of the runs does not hold the standard
+    beside_bias : root of V - D, at least 0, V the variance of the error of the lot in use minus the mean error of the
+        runs: what counts where the bias holds the lots of the runs
+
+    All in the unit of the errors.
+    """
+
+    u: float
+    in_scatter: float
+    beside_scatter: float
+    beside_bias: float
+
+
+def standard_of_runs(joint: SharedValues, shares: NDArray[np.float64], in_use: int | None = None) -> StandardOfRuns:
+    """Each error of several lots counted once: in the scatter of the runs, in their mean, or beside both.
+
+    Var(mean of the runs) - E[s^2] / p is the mean covariance over pairs of different runs: what the lots share does not
+    average away and does not show in the scatter. With lots of equal u, `beside_scatter` is its root: u itself for one
+    lot in all runs, 0 for a lot in each run and nothing in common.
+
+    Parameters
+    ----------
+    joint : covariance of the errors of the k lots
+    shares : shape (p, k), of each run the share of its readings under each lot; each row adds up to 1
+    in_use : position of the lot that results lean on; None: any lot of the runs
+
+    Returns
+    -------
+    StandardOfRuns
+
+    Raises
+    ------
+    ValueError
+        Shares of another shape, or a row that does not add up to 1.
+
+    References
+    ----------
+    JCGM 100:2008, 5.2.2 (from memory); the expected mean square of correlated observations is elementary.
+
+    Examples
+    --------
+    Two lots, 3 of their own and 4 in common, two runs each: D = 25 - (2 x 25 + 4 x 16) / 6 = 6, and 25 - 6 = 19.
+
+    >>> lots = shared_values([{"own a": 3.0, "both": 4.0}, {"own b": 3.0, "both": 4.0}])
+    >>> result = standard_of_runs(lots, np.array([[1, 0], [1, 0], [0, 1], [0, 1]]), in_use=0)
+    >>> round(result.in_scatter**2, 9), round(result.beside_scatter**2, 9), result.beside_bias
+    (6.0, 19.0, 0.0)
+    """
+    C, p = joint.covariance, len(shares)
+    if shares.shape != (p, len(C)) or not p or not np.allclose(shares.sum(axis=1), 1.0):
+        raise ValueError(f"shares must have shape (p >= 1, {len(C)}) with rows that add up to 1; got {shares.shape}")
+    of_runs, mean_share = shares @ C @ shares.T, shares.mean(axis=0)
+    variance, of_mean = np.trace(of_runs) / p, of_runs.mean()
+    shown = p / (p - 1) * (variance - of_mean) if p > 1 else 0.0
+    if in_use is None:
+        own, apart = variance, variance - of_mean
+    else:
+        away = np.eye(len(C))[in_use] - mean_share
+        own, apart = C[in_use, in_use], away @ C @ away
+    return StandardOfRuns(
+        float(np.sqrt(own)), _root(shown, variance), _root(own - shown, own), _root(apart - shown, own)
+    )
+
+
+def _root(variance: float, of: float) -> float:
+    """Of a variance that was left over from `of`; 0 where nothing was."""
+    return float(np.sqrt(variance)) if variance > ROUNDING * of else 0.0
 
 
 def _check(weighings: Sequence[Weighed], inputs: Mapping[str, Distribution], relative: Sequence[str]) -> None:

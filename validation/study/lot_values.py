@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import sqrt
 
@@ -16,8 +16,10 @@ from validation.stats.standards import (
     PURITY,
     WEIGHTS,
     AssignedValueResult,
+    SharedValues,
     Weighed,
     assigned_value,
+    shared_values,
 )
 from validation.study.lot_record import UNITS, LotRecord, Preparation, Weighing
 from validation.study.plan import Plan
@@ -173,6 +175,13 @@ def errors_of(value: LotValue) -> dict[str, float]:
         name = _source(part.name, value.record.preparation) or f"{part.name} of lot {value.record.lot}"
         named[name] = named.get(name, 0.0) + part.contribution
     return named
+
+
+def relative_covariance(values: Sequence[LotValue]) -> SharedValues:
+    """Covariance of the relative errors of the values of lots, each with an uncertainty above zero."""
+    return shared_values(
+        [{name: part / value.result.value for name, part in errors_of(value).items()} for value in values]
+    )
 
 
 def _source(name: str, stated: Preparation) -> str | None:

@@ -157,6 +157,8 @@ def measured_parts(
     bias, notes = sources.bias(level), [*within.notes]
     counts = standard_counts(budget.reference, sources, bias)
     relative, df, of_standard = sources.standard
+    if counts.size is not None:
+        relative, df, of_standard = counts.size, inf, counts.of_lots
     standard = None if relative is None else Term(STANDARD, relative * abs(level), df)
     size = stated if stated is not None or standard is None else standard.standard_uncertainty
     terms: tuple[Term, ...] = ()

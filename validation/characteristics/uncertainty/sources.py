@@ -8,9 +8,13 @@ from functools import cached_property
 from math import inf, isfinite, sqrt
 from typing import Any
 
+import numpy as np
+
 from validation.characteristics._precision_runs import EXPERIMENT, levels
 from validation.stats.confidence import Between, ConfidenceDistribution
+from validation.stats.standards import StandardOfRuns, standard_of_runs
 from validation.study.budget import TAKEN_FROM
+from validation.study.lot_values import lot_value, relative_covariance
 from validation.study.model import Study
 from validation.study.quantity import At, Evaluation, Quantity
 from validation.words import level_text
@@ -110,6 +114,22 @@ class Sources:
         """Lots of the standard that the runs of the precision experiment were calibrated with, as far as stated."""
         table = self.study.experiments[EXPERIMENT].table
         return set(table["lot"].astype(str).str.strip()) - {""} if "lot" in table else set()
+
+    @cached_property
+    def standard_of_runs(self) -> StandardOfRuns | None:
+        """What the standard errs by beyond the runs, relative; None for one lot alone, or a lot without a record."""
+        table = self.study.experiments[EXPERIMENT].table
+        lots = sorted(self.lots_in_runs | ({self.lot_in_use} - {""}))
+        if not self.lots_in_runs or len(lots) < 2 or not all(lot in self.study.lot_records for lot in lots):
+            return None
+        values = [lot_value(self.study.lot_records[lot], confidence=self.study.confidence) for lot in lots]
+        if not all(value.result.standard_uncertainty for value in values):
+            return None
+        by_run = table["lot"].astype(str).str.strip().groupby(table["run"].astype(str), sort=False)
+        counts = np.array([[(own == lot).sum() for lot in lots] for _, own in by_run])
+        counts = counts[counts.sum(axis=1) > 0]
+        in_use = lots.index(self.lot_in_use) if self.lot_in_use else None
+        return standard_of_runs(relative_covariance(values), counts / counts.sum(axis=1, keepdims=True), in_use)
 
     def _of_level(self, q: Quantity) -> tuple[str, ...]:
         """The notes that concern this level, not the whole chapter that measured it."""
