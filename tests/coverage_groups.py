@@ -198,9 +198,10 @@ def _looped_groups() -> list[Group]:
         Group("mixed model: nested", 1000, partial(factor_rows, NESTED_DAYS, nested)),
         Group("mixed model: crossed", 1000, partial(factor_rows, CROSSED_DAYS, crossed)),
         *(
-            Group(f"whole range: {runs} x {each}", 2000, partial(range_rows, levels, runs, each))
+            Group(f"whole range: {runs} x {each}", 2000, partial(range_rows, levels, runs, each, 0.0))
             for levels, runs, each in ((LEVELS, 8, 3), ((0.5, 2.0, 5.0, 10.0), 5, 2))
         ),
+        Group("whole range: 8 x 3, curved", 2000, partial(range_rows, LEVELS, 8, 3, -0.007)),
         Group("reference value", 4000, reference_rows),
         Group("bias line", 2000, bias_line_rows),
     ]
@@ -364,21 +365,25 @@ def factor_rows(
 
 
 WHOLE = "A chi-square limit of the profile: of parts that five runs decide it covers more where the truth is near zero."
+RANGE_TRUTHS = "lines of the runs", "lines of the runs, bias 0.02 + 0.01 x - 0.007 x^2"
 CURVES = "Share of studies whose whole curve lies within its band; a tenth of the studies of the rows above."
 
 
 def range_rows(
-    levels: Sequence[float], runs: int, each: int, rng: np.random.Generator, studies: int
+    levels: Sequence[float], runs: int, each: int, bend: float, rng: np.random.Generator, studies: int
 ) -> list[CoverageRow]:
-    """Parts, bias and bands of the model of the whole range; its form of s(x) is that of the truth."""
+    """Parts, bias and bands of the model of the whole range; its form of s(x) is that of the truth.
+
+    `bend`: of the bias, times the square of the level; where it is not zero, the bias is to have no band.
+    """
     design, top = LineDesign(tuple(levels), runs, each), max(levels)
     truth = np.array([0.03, 0.018 * top, 0.02, 0.012 * top])
     s = np.hypot(truth[0], truth[1] * design.x / top)
     y = line_readings(rng, studies, design, LineTruth(0.02, 0.01, Scatter(0.0), truth[2], truth[3] / top))
-    y += s * rng.standard_normal(y.shape)
+    y += s * rng.standard_normal(y.shape) + bend * design.x**2
     cells = CellMeans.of(design.x, design.run, y)
     fit = fit_over_levels(cells, close=1e-6)
-    place = Place("precision", f"whole range: {len(levels)} levels, {design_runs(runs, each)}", "lines of the runs")
+    place = Place("precision", f"whole range: {len(levels)} levels, {design_runs(runs, each)}", RANGE_TRUTHS[bend != 0])
     rows = []
     for part, name in enumerate(("a_r", "b_r", "a_run", "b_run")):
         start, held = fit.variances.copy(), np.arange(4) == part
@@ -392,8 +397,11 @@ def range_rows(
         assert found is not None
         within, own = (np.hypot(truth[k], truth[k + 1] * found.x / top) for k in (0, 2))
         curves = (within, found.s_r), (np.hypot(within, own), found.s_I), (0.02 + 0.01 * found.x, found.bias)
-        hits.append([bool(np.all((band[1] <= true) & (true <= band[2]))) for true, band in curves])
+        # Without a band, a straight bias counts as missed and a curved one as noticed.
+        held = [band is not None and bool(np.all((band[1] <= true) & (true <= band[2]))) for true, band in curves]
+        hits.append([*held[:2], found.bias is None if bend else held[2]])
     names = [f"{name} of the whole range, band" for name in ("s_r", "s_I", "bias")]
+    names[2] = "curved bias of the whole range is noticed" if bend else names[2]
     return [*rows, *looped(place, names, hits, note=CURVES)]
 
 

@@ -13,6 +13,7 @@ from validation.figures import intermediate_precision as figures
 from validation.stats.over_levels import (
     CellMeans,
     RangeFits,
+    curved,
     fit_over_levels,
     misfit,
     over_levels,
@@ -36,13 +37,15 @@ def dense_deviance(variances, x, run, y):
     """Minus twice the restricted log likelihood, from the whole covariance matrix of the readings (numpy)."""
     a_r, b_r, a, b = variances
     covariance = np.diag(a_r + b_r * x**2) + (run[:, None] == run) * (a + b * np.outer(x, x))
-    design = np.column_stack([np.ones_like(x), x])
+    levels = np.unique(x)
+    design = np.asarray(x[:, None] == levels, dtype=float)
     inverse = np.linalg.inv(covariance)
     information = design.T @ inverse @ design
-    beta = np.linalg.solve(information, design.T @ inverse @ y)
-    residual = y - design @ beta
+    residual = y - design @ np.linalg.solve(information, design.T @ inverse @ y)
     logs = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(information)[1]
-    return logs + residual @ inverse @ residual, beta, np.linalg.inv(information)
+    line = np.column_stack([np.ones_like(x), x])
+    of_line = np.linalg.inv(line.T @ inverse @ line)
+    return logs + residual @ inverse @ residual, of_line @ line.T @ inverse @ y, of_line
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -95,13 +98,15 @@ def test_profile_intervals_are_those_of_dense_covariance_matrices():
 def test_constant_parts_alone_are_a_mixed_model_of_statsmodels():
     # Open library: statsmodels MixedLM, REML, random intercepts of the runs, equal scatter; growing parts held at 0.
     x, run, y = readings(7, own=(5.0, 0.0), scatter=(4.0, 0.0))
-    other = sm.MixedLM(y, sm.add_constant(x), groups=run).fit(reml=True)
+    other = sm.MixedLM(y, np.asarray(x[:, None] == np.unique(x), dtype=float), groups=run).fit(reml=True)
     cells = cells_of(x, run, y)
     held = np.array([[False, True, False, True]])
     fit = fit_over_levels(cells, start=np.array([[10.0, 0.0, 10.0, 0.0]]), held=held)
     assert fit.variances[0, 0] == pytest.approx(other.scale, rel=1e-4)
     assert fit.variances[0, 2] == pytest.approx(float(other.cov_re[0, 0]), rel=1e-3)
-    assert fit.beta[0] / (1, x.max()) == pytest.approx(other.fe_params, rel=1e-4)
+    # The line by statsmodels GLS, through the levels' means with their covariance.
+    line = sm.GLS(other.fe_params, sm.add_constant(np.unique(x)), sigma=other.cov_params()[:4, :4]).fit()
+    assert fit.beta[0] / (1, x.max()) == pytest.approx(line.params, rel=1e-3)
 
 
 def cells_of(x, run, y):
@@ -149,7 +154,51 @@ def test_runs_that_differ_at_single_levels_are_said():
 
 def truth_of(top):
     variances = np.array([[0.03**2, (0.018 * top) ** 2, 0.02**2, (0.012 * top) ** 2]])
-    return variances, np.zeros((1, 2)), np.zeros((1, 2, 2)), np.zeros(1)
+    return variances, np.zeros((1, 2)), np.zeros((1, 2, 2)), np.zeros(1), np.zeros(1)
+
+
+def test_a_curved_bias_leaves_the_scatter_alone_and_has_no_line():
+    # Exact: a mean added to all readings of a level is a fixed effect of REML and leaves every variance as it was.
+    x, run, y = readings(6)
+    straight = over_levels(x.tolist(), run.tolist(), y.tolist())
+    found = over_levels(x.tolist(), run.tolist(), (y + 0.03 - 0.007 * x**2).tolist())
+    for one, other in zip(straight.parts, found.parts, strict=True):
+        assert other.value == pytest.approx(one.value, rel=1e-5, abs=1e-7)
+    assert found.bands.s_r == pytest.approx(straight.bands.s_r, rel=1e-3)
+    assert (found.constant, found.proportional, found.bands.bias) == (None, None, None)
+    assert any("does not lie on a line" in note for note in found.notes)
+    assert not any("does not lie on a line" in note for note in straight.notes)
+
+
+def test_curvature_is_that_of_dense_covariance_matrices():
+    # Brute force: residual sums of squares of line and of free means by the whole covariance matrix (numpy) differ by
+    # the levels' squares about the line; F distribution of scipy.
+    x, run, y = readings(3)
+    cells = cells_of(x, run, y)
+    fit = fit_over_levels(cells)
+    a_r, b_r, a, b = fit.variances[0] / (1, x.max() ** 2, 1, x.max() ** 2)
+    inverse = np.linalg.inv(np.diag(a_r + b_r * x**2) + (run[:, None] == run) * (a + b * np.outer(x, x)))
+
+    def squares(design):
+        residual = y - design @ np.linalg.solve(design.T @ inverse @ design, design.T @ inverse @ y)
+        return residual @ inverse @ residual
+
+    free = np.asarray(x[:, None] == np.unique(x), dtype=float)
+    expected = squares(np.column_stack([np.ones_like(x), x])) - squares(free)
+    assert fit.curvature[0] == pytest.approx(expected, rel=1e-6)
+    within = [(y[(run == r) & (x == v)].var(ddof=1)) / (a_r + b_r * v**2) for r in range(6) for v in LEVELS]
+    assert curved(cells, fit) == pytest.approx(stats.f.sf(expected / 2 / np.mean(within), 2, 24), rel=1e-5)
+
+
+def test_reference_values_that_differ_within_a_level_share_its_mean():
+    # By design: levels named by codes give the same model as levels that are one number, but for the values' spread.
+    x, run, y = readings(8)
+    moved = x * (1 + 1e-6 * run)
+    found = over_levels(moved.tolist(), run.tolist(), y.tolist(), groups=np.unique(x, return_inverse=True)[1].tolist())
+    one = over_levels(x.tolist(), run.tolist(), y.tolist())
+    for part, other in zip(found.parts, one.parts, strict=True):
+        assert part.value == pytest.approx(other.value, rel=1e-3, abs=1e-4)
+    assert found.proportional.value == pytest.approx(one.proportional.value, rel=1e-3)
 
 
 @pytest.mark.parametrize(

@@ -126,16 +126,19 @@ def _whole_range(levels: Sequence[Level], study: Study) -> tuple[WholeRange | No
     readings = [(level, codes[run.name], row) for level in levels for run in level.runs for row in run.rows]
     x = [float(reference) for level in levels for run in level.runs for reference in level.references(run.rows)]
     errors = [error for level in levels for run in level.runs for error in level.errors(run.rows)]
-    result = over_levels(x, [code for _, code, _ in readings], errors, confidence=study.confidence)
+    groups = [place for place, level in enumerate(levels) for run in level.runs for _ in run.rows]
+    codes_of = [code for _, code, _ in readings]
+    result = over_levels(x, codes_of, errors, confidence=study.confidence, groups=groups)
     if result.bands is None:
         return None, [], [result.reason]
     bands = result.bands
-    ends_of = (*bands.s_r, *bands.s_I, *bands.bias)
+    curves = {"s_r": bands.s_r, "s_I": bands.s_I} | ({} if bands.bias is None else {"bias": bands.bias})
+    ends_of = [end for curve in curves.values() for end in curve]
     rows: tuple[tuple[Cell, ...], ...] = tuple(
         (level_text(level.at), *(float(np.interp(level.reference, bands.x, end)) for end in ends_of))
         for level in levels
     )
-    ends = (f"{symbol}{end}" for symbol in ("s_r", "s_I", "bias") for end in ("", ", low", ", high"))
+    ends = (f"{symbol}{end}" for symbol in curves for end in ("", ", low", ", high"))
     caption = (
         f"Whole range at once, in {study.unit}, with bands that hold a whole curve at {100 * study.confidence:g} %. "
         "The estimates of each level stay the judged ones."
@@ -148,8 +151,12 @@ def _whole_range(levels: Sequence[Level], study: Study) -> tuple[WholeRange | No
         Table("parts of the range", "Parts of the model of the whole range", ("part", "value", "low", "high"), parts),
     ]
     errors_of = tuple((level.reference, float(exact_mean(level.run_errors))) for level in levels)
-    s_r, s_I, bias = (_curve(bands.x, curve) for curve in (bands.s_r, bands.s_I, bands.bias))
-    return WholeRange(s_r, s_I, bias, errors_of, study.confidence), tables, [*result.notes, RANGE_BANDS]
+    drawn = {symbol: _curve(bands.x, curve) for symbol, curve in curves.items()}
+    return (
+        WholeRange(drawn["s_r"], drawn["s_I"], drawn.get("bias"), errors_of, study.confidence),
+        tables,
+        [*result.notes, RANGE_BANDS],
+    )
 
 
 def _part(name: str, estimate: Estimate, confidence: float) -> tuple[Cell, ...]:

@@ -66,11 +66,11 @@ class Curve:
 
 @dataclass(frozen=True, slots=True)
 class WholeRange:
-    """The model of all levels at once; `errors` pairs each level with its mean error."""
+    """The model of all levels at once; `errors` pairs each level with its mean error; no bias if curved."""
 
     s_r: Curve
     s_I: Curve
-    bias: Curve
+    bias: Curve | None
     errors: tuple[tuple[float, float], ...]
     confidence: float
 
@@ -192,7 +192,8 @@ def whole_range(evaluation: Evaluation, study: Study) -> Figure | None:
             left.plot(*zip(*at, strict=True), "o", color=color, ms=4)
         left.set_ylim(bottom=0)
         left.set_ylabel(f"standard deviation / {study.unit}")
-        _band(right, model.bias, VERMILION)
+        if model.bias is not None:
+            _band(right, model.bias, VERMILION)
         right.axhline(0, color=GREY, lw=0.6)
         right.plot(*zip(*model.errors, strict=True), "o", color=INK, ms=4, mfc="none")
         right.set_ylabel(f"bias / {study.unit}")

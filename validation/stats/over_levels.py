@@ -1,9 +1,10 @@
 """Precision and bias over the whole range at once: runs with lines of their own, readings whose scatter grows.
 
-y - reference = b0 + b1 x + A_j + B_j x + e for a reading of run j at level x, with variances a_run^2 and b_run^2 of A
-and B, and a_r^2 + b_r^2 x^2 of e. So s_r(x)^2 and s_run(x)^2 both have the form a^2 + b^2 x^2, and all levels together
-estimate four variances, by REML. Readings enter as count, mean and sum of squares of each run at each level; the fit
-takes many studies of one design at once.
+y - reference = m(x) + A_j + B_j x + e for a reading of run j at level x, with variances a_run^2 and b_run^2 of A and B,
+and a_r^2 + b_r^2 x^2 of e. So s_r(x)^2 and s_run(x)^2 both have the form a^2 + b^2 x^2, and all levels together
+estimate four variances, by REML. Each level has a mean m(x) of its own there, so that the variances do not take the
+bias as a line; the line b0 + b1 x is fitted to those means afterwards, and tested. Readings enter as count, mean and
+sum of squares of each run at each level; the fit takes many studies of one design at once.
 """
 
 from __future__ import annotations
@@ -40,6 +41,10 @@ NO_LINES = (
     "Runs differ at single levels by more than lines of their own and the scatter within them explain (p = {p:.2g}): "
     "the model of the whole range does not describe them."
 )
+CURVED = (
+    "The bias of the levels does not lie on a line (p = {p:.2g}): no line of the bias over the range and no band of it "
+    "is given; the estimates of each level stand."
+)
 _SMALLEST = 1e-7  # of the variance of all readings: a part below is zero
 Ints = NDArray[np.int_]
 
@@ -50,26 +55,31 @@ class CellMeans:
 
     Attributes
     ----------
-    x, run, n : shape (cells,), level over the highest one, code of the run from 0, readings
+    x, run, level, n : shape (cells,), reference value over the highest one, codes of run and level from 0, readings
     top : the highest level
     mean, squares : shape (studies, cells), means of the errors and sums of squares about them
     """
 
     x: Floats
     run: Ints
+    level: Ints
     n: Floats
     top: float
     mean: Floats
     squares: Floats
 
     @classmethod
-    def of(cls, x: Floats, runs: Ints, y: Floats) -> CellMeans:
-        """From reference values and codes of the runs, shape (n,), and errors, shape (studies, n)."""
-        codes = np.unique(runs, return_inverse=True)[1]
-        pairs, cell, counts = np.unique(np.stack([codes, x]), axis=1, return_inverse=True, return_counts=True)
+    def of(cls, x: Floats, runs: Ints, y: Floats, levels: Ints | None = None) -> CellMeans:
+        """From reference values, codes of runs and levels, shape (n,), and errors, shape (studies, n).
+
+        `levels` None: each reference value is a level.
+        """
+        run, level = (np.unique(codes, return_inverse=True)[1] for codes in (runs, x if levels is None else levels))
+        pairs, cell, counts = np.unique(np.stack([run, x, level]), axis=1, return_inverse=True, return_counts=True)
         order, top = np.argsort(cell.ravel(), kind="stable"), float(x.max()) or 1.0
         mean, squares = group_sums(y[:, order], counts)
-        return cls(pairs[1] / top, pairs[0].astype(int), counts.astype(float), top, mean, squares)
+        codes = pairs[0].astype(int), pairs[2].astype(int)
+        return cls(pairs[1] / top, *codes, counts.astype(float), top, mean, squares)
 
     @property
     def runs(self) -> int:
@@ -82,13 +92,24 @@ class CellMeans:
         return np.asarray(self.run[:, None] == np.arange(self.runs), dtype=float)
 
     @property
+    def at(self) -> Floats:
+        """Shape (cells, levels): which level each cell is of."""
+        return np.asarray(self.level[:, None] == np.arange(self.level.max() + 1), dtype=float)
+
+    @property
+    def places(self) -> Floats:
+        """Shape (levels,): mean x of each level."""
+        return np.asarray(self.n * self.x @ self.at / (self.n @ self.at))
+
+    @property
     def design(self) -> _Design:
         """What the rounds of a fit have in common."""
         powers = np.stack([np.ones_like(self.x), self.x])
         products = (powers[:, None, :] * powers).reshape(4, -1).T
         group = self.indicator[:, :, None]
-        sums = ((group * each[:, None, :]).reshape(self.x.size, -1) for each in (products, powers.T))
-        return _Design(self.n, self.run, self.runs, powers, products, *sums)
+        of_levels = (powers.T[:, :, None] * self.at[:, None, :]).reshape(self.x.size, -1)
+        sums = ((group * each[:, None, :]).reshape(self.x.size, -1) for each in (products, powers.T, of_levels))
+        return _Design(self.n, self.run, self.runs, self.at, powers, products, *sums)
 
     def redrawn(self, fits: RangeFits, rng: np.random.Generator) -> CellMeans:
         """One study drawn from each fit."""
@@ -109,12 +130,14 @@ class RangeFits:
     beta : shape (studies, 2), constant and proportional bias
     beta_covariance : shape (studies, 2, 2)
     deviance : shape (studies,), minus twice the restricted log likelihood, without its constant
+    curvature : shape (studies,), sum of squares of the levels' means about the line, in units of their covariance
     """
 
     variances: Floats
     beta: Floats
     beta_covariance: Floats
     deviance: Floats
+    curvature: Floats
 
     def within(self, x: Floats) -> Floats:
         """s_r^2, shape (studies, levels)."""
@@ -141,23 +164,25 @@ class RangeFits:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Design:
-    """The design in the forms that a round of the fit takes: powers of x, their products, and sums of both by run."""
+    """The design in the forms that a round of the fit takes: levels, powers of x, products of these, sums by run."""
 
     n: Floats
     run: Ints
     runs: int
+    at: Floats
     powers: Floats
     products: Floats
     products_by_run: Floats
     powers_by_run: Floats
+    levels_by_run: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Step:
     """What one round of the fit needs at given variances."""
 
-    beta: Floats
-    beta_covariance: Floats
+    means: Floats
+    covariance: Floats
     deviance: Floats
     ratio: Floats
 
@@ -169,7 +194,7 @@ def fit_over_levels(
     held: NDArray[np.bool_] | None = None,
     close: float = _CLOSE,
 ) -> RangeFits:
-    """Fit the four variances and the line of the bias by REML, none below zero.
+    """Fit the four variances by REML, none below zero, with a free mean of each level, and a line to those means.
 
     Each variance is multiplied by the root of what the readings show of it over what it claims; the likelihood rises
     in every round. Rounds are extrapolated where that is no worse.
@@ -211,7 +236,18 @@ def fit_over_levels(
             break
     theta = np.where(held | (theta > floor), theta, 0.0)
     last = _step(design, cells.mean, cells.squares, theta)
-    return RangeFits(theta, last.beta, last.beta_covariance, last.deviance)
+    beta, covariance, curvature = _line(cells.places, last)
+    return RangeFits(theta, beta, covariance, last.deviance, curvature)
+
+
+def _line(x: Floats, step: _Step) -> tuple[Floats, Floats, Floats]:
+    """Generalised least squares of the levels' means on x: line, its covariance, squares about it."""
+    design = np.column_stack([np.ones_like(x), x])
+    weights = np.linalg.inv(step.covariance)
+    covariance = _inverse(design.T @ weights @ design)
+    beta = (covariance @ (design.T @ (weights @ step.means[..., None])))[..., 0]
+    residual = step.means - beta @ design.T
+    return beta, covariance, np.einsum("sk,skl,sl->s", residual, weights, residual)
 
 
 def _round(step: Callable[[Floats], _Step], theta: Floats, held: NDArray[np.bool_], floor: Floats) -> Floats:
@@ -232,33 +268,38 @@ def _round(step: Callable[[Floats], _Step], theta: Floats, held: NDArray[np.bool
 
 def _step(design: _Design, mean: Floats, squares: Floats, theta: Floats) -> _Step:
     """Likelihood and ratios at these variances; V of a run is diag(s_r^2 / n) + X D X', inverted in two dimensions."""
-    powers, n, run, runs = design.powers, design.n, design.run, design.runs
+    powers, n, run, runs, at = design.powers, design.n, design.run, design.runs, design.at
     within = theta[:, :1] + theta[:, 1:2] * powers[1] ** 2
     w = n / within
     s = (w @ design.products_by_run).reshape(-1, runs, 2, 2)
     d = theta[:, None, 2:]
     inner = np.eye(2) + s * d[:, :, None, :]  # I + S D
     shrink = _inverse(inner)
-    t = shrink @ s
-    of_y = (shrink @ ((w * mean) @ design.powers_by_run).reshape(-1, runs, 2)[..., None])[..., 0]
-    covariance = _inverse(t.sum(axis=1))
-    beta = (covariance @ of_y.sum(axis=1)[..., None])[..., 0]
-    g = of_y - (t @ beta[:, None, :, None])[..., 0]
-    of_bias = mean - beta @ powers
+    # Z' V^-1 y and Z' V^-1 X of each run, X the levels; then X' V^-1 X and X' V^-1 y, what the runs' lines take off.
+    of_y = shrink @ ((w * mean) @ design.powers_by_run).reshape(-1, runs, 2)[..., None]
+    sums = (w @ design.levels_by_run).reshape(-1, runs, 2, at.shape[1])
+    of_x = shrink @ sums
+    taken = (sums * d[..., None]).reshape(len(w), 2 * runs, -1).transpose(0, 2, 1)
+    information = (w @ at)[:, :, None] * np.eye(at.shape[1]) - taken @ of_x.reshape(len(w), 2 * runs, -1)
+    covariance = np.linalg.inv(information)
+    own_y = (w * mean) @ at - (taken @ of_y.reshape(len(w), -1, 1))[..., 0]
+    means = (covariance @ own_y[..., None])[..., 0]
+    g = (of_y - of_x @ means[:, None, :, None])[..., 0]
+    of_bias = mean - means @ at.T
     lines = (d * g)[:, run]
     py = w * (of_bias - lines[..., 0] - lines[..., 1] * powers[1])
-    of_trace = np.einsum("srii->sri", t - t @ covariance[:, None] @ t)
-    # Diagonal of P: shrinking by the run's line, then by the line of the bias.
+    of_trace = np.einsum("srii->sri", shrink @ s) - ((of_x @ covariance[:, None]) * of_x).sum(axis=3)
+    # Diagonal of P: shrinking by the run's line, then by the means of the levels.
     own = ((d[..., :, None] * shrink).reshape(-1, runs, 4)[:, run] * design.products).sum(axis=2)
-    row = (shrink[:, run] @ powers.T[..., None])[..., 0]
+    row = at - (powers.T[:, None, :] @ (d[..., None] * of_x)[:, run])[:, :, 0]
     diagonal = w - w**2 * (own + ((row @ covariance) * row).sum(axis=2))
     shown, claimed = py**2 / n + squares / within**2, diagonal / n + (n - 1) / within
     levels = np.stack([powers[0], powers[1] ** 2], axis=1)
     tops = np.concatenate([shown @ levels, (g**2).sum(axis=1)], axis=1)
     bottoms = np.concatenate([claimed @ levels, of_trace.sum(axis=1)], axis=1)
-    logs = np.log(within) @ n + np.log(_determinant(inner)).sum(axis=1) - np.log(_determinant(covariance))
+    logs = np.log(within) @ n + np.log(_determinant(inner)).sum(axis=1) + np.linalg.slogdet(information)[1]
     deviance = logs + (py * of_bias + squares / within).sum(axis=1)
-    return _Step(beta, covariance, deviance, tops / np.maximum(bottoms, 1e-300))
+    return _Step(means, covariance, deviance, tops / np.maximum(bottoms, 1e-300))
 
 
 def _determinant(m: Floats) -> Floats:
@@ -308,14 +349,14 @@ class Bands:
     Attributes
     ----------
     x : shape (k,), in the unit of the levels
-    s_r, s_I, bias : shape (3, k): estimate, low and high end, in the unit of the readings
+    s_r, s_I, bias : shape (3, k): estimate, low and high end, in the unit of the readings; no bias where it is curved
     confidence : that a whole curve lies in its band
     """
 
     x: Floats
     s_r: Floats
     s_I: Floats
-    bias: Floats
+    bias: Floats | None
     confidence: float
 
 
@@ -326,7 +367,7 @@ class RangeResult:
     Attributes
     ----------
     parts : a_r, b_r, a_run, b_run; a in the unit of the readings, b in that unit per unit of level
-    constant, proportional : of the bias, in the same units
+    constant, proportional : of the bias, in the same units; None where the bias is curved
     bands : over the range
     notes : whole sentences
     reason : why there is no model
@@ -341,7 +382,12 @@ class RangeResult:
 
 
 def over_levels(
-    levels: Sequence[float], runs: Sequence[int], errors: Sequence[Number], *, confidence: float = 0.95
+    levels: Sequence[float],
+    runs: Sequence[int],
+    errors: Sequence[Number],
+    *,
+    confidence: float = 0.95,
+    groups: Sequence[int] | None = None,
 ) -> RangeResult:
     """Precision and bias over the range from the errors of all readings of a precision experiment.
 
@@ -351,6 +397,7 @@ def over_levels(
     runs : shape (n,), codes
     errors : shape (n,), result minus reference value, in one unit
     confidence : level of the bands
+    groups : shape (n,), codes of the levels where reference values differ within one; None: each value is a level
 
     Returns
     -------
@@ -380,40 +427,42 @@ def over_levels(
     x = np.asarray(levels, dtype=float)
     if not len(x) == len(runs) == len(small):
         raise ValueError(f"levels, runs and errors must pair up; got {len(x)}, {len(runs)} and {len(small)}")
-    cells = CellMeans.of(x, np.asarray(runs), small[None, :])
+    cells = CellMeans.of(x, np.asarray(runs), small[None, :], None if groups is None else np.asarray(groups))
     reason = _why_not(cells, x)
     if reason:
         return RangeResult(reason=reason)
     fit, n = fit_over_levels(cells), len(x)
-    notes = tuple(NO_LINES.format(p=p) for p in (misfit(cells, fit),) if p < MISFIT)
+    p_runs, p_bias = misfit(cells, fit), curved(cells, fit)
+    straight = p_bias >= MISFIT
+    notes = (NO_LINES.format(p=p_runs),) * (p_runs < MISFIT) + (CURVED.format(p=p_bias),) * (not straight)
     units = (1.0, cells.top)
     parts = tuple(
         Estimate(value / unit, _profile(cells, fit, k, unit), n=n, units=cells.runs, source=SOURCE)
         for k, (value, unit) in enumerate(zip(np.sqrt(fit.variances[0]).tolist(), units * 2, strict=True))
     )
-    errors_of = np.sqrt(np.diagonal(fit.beta_covariance[0]))
-    constant, proportional = (
-        Estimate.of_mean(
-            float(fit.beta[0, k]) / units[k] + (float(offset) if k == 0 else 0.0),
-            float(errors_of[k]) / units[k],
-            float(cells.runs - 1),
-            n=n,
-            units=cells.runs,
-            source=SOURCE,
-        )
-        for k in (0, 1)
+    constant, proportional = _line_parts(cells, fit, float(offset), n) if straight else (None, None)
+    bands = _bands(cells, fit, float(offset), confidence, straight)
+    return RangeResult(parts, constant, proportional, bands, notes)
+
+
+def _line_parts(cells: CellMeans, fit: RangeFits, offset: float, n: int) -> tuple[Estimate, Estimate]:
+    """Constant and proportional bias."""
+    errors = np.sqrt(np.diagonal(fit.beta_covariance[0])).tolist()
+    (b0, b1), df = fit.beta[0].tolist(), float(cells.runs - 1)
+    return (
+        Estimate.of_mean(b0 + offset, errors[0], df, n=n, units=cells.runs, source=SOURCE),
+        Estimate.of_mean(b1 / cells.top, errors[1] / cells.top, df, n=n, units=cells.runs, source=SOURCE),
     )
-    return RangeResult(parts, constant, proportional, _bands(cells, fit, float(offset), confidence), notes)
 
 
 def _why_not(cells: CellMeans, x: Floats) -> str:
     """Why there is no model; empty where there is one."""
     if x.min() < 0:
         return "A level lies below zero: the model over the range takes none."
-    if np.unique(x).size < 2:
+    if cells.places.size < 2:
         return "All readings are at one level: a model over the range takes two levels or more."
     if cells.runs < 3:
-        return f"{cells.runs} run(s): a model over the range takes three runs or more."
+        return f"{cells.runs} {'run' if cells.runs == 1 else 'runs'}: a model over the range takes three runs or more."
     if not (cells.n > 1).any():
         return "No run holds two readings of a level: runs are not told apart from readings."
     if float(cells.squares.sum()) <= 1e-24 * float((cells.mean**2).sum()) or not cells.squares.any():
@@ -443,15 +492,43 @@ def misfit(cells: CellMeans, fit: RangeFits) -> float:
     Fisher's F (textbook), with the fitted s_r as weights.
     """
     weights = np.sqrt(cells.n / fit.within(cells.x)[0])
-    at = np.asarray(cells.x[:, None] == np.unique(cells.x), dtype=float)
-    design = np.hstack([cells.indicator, cells.indicator * cells.x[:, None], at]) * weights[:, None]
+    design = np.hstack([cells.indicator, cells.indicator * cells.x[:, None], cells.at]) * weights[:, None]
     left = cells.x.size - int(np.linalg.matrix_rank(design))
     if left < 1:
         return 1.0
     y = weights * cells.mean[0]
     residual = y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
-    within = float((cells.squares[0] / fit.within(cells.x)[0]).sum() / (cells.n - 1).sum())
-    return float(special.fdtrc(left, float((cells.n - 1).sum()), float(residual @ residual) / left / within))
+    return _against_within(cells, fit, float(residual @ residual), left)
+
+
+def curved(cells: CellMeans, fit: RangeFits) -> float:
+    """p of an F test: the means of the levels about the line of the bias, by their fitted covariance.
+
+    Parameters
+    ----------
+    cells, fit : of one study, in one unit
+
+    Returns
+    -------
+    float, probability; 1 with two levels
+
+    Raises
+    ------
+    None.
+
+    References
+    ----------
+    Fisher's F (textbook), with the degrees of freedom of s_r: lines of the runs hardly enter what departs from a line.
+    """
+    left = cells.places.size - 2
+    return _against_within(cells, fit, float(fit.curvature[0]), left) if left else 1.0
+
+
+def _against_within(cells: CellMeans, fit: RangeFits, squares: float, df: int) -> float:
+    """p of F of a weighted sum of squares against the scatter of the readings within runs."""
+    df_within = float((cells.n - 1).sum())
+    within = float((cells.squares[0] / fit.within(cells.x)[0]).sum() / df_within)
+    return float(special.fdtrc(df, df_within, squares / df / within))
 
 
 def _profile(cells: CellMeans, fit: RangeFits, part: int, unit: float) -> Profiled:
@@ -468,8 +545,8 @@ def _profile(cells: CellMeans, fit: RangeFits, part: int, unit: float) -> Profil
     return Profiled(tuple((values / unit).tolist()), tuple(rises.tolist()), value / unit)
 
 
-def _bands(cells: CellMeans, fit: RangeFits, offset: float, confidence: float) -> Bands:
-    """Bands of the three curves, from studies drawn from the fit and fitted again."""
+def _bands(cells: CellMeans, fit: RangeFits, offset: float, confidence: float, straight: bool) -> Bands:
+    """Bands of the three curves, of the bias where it is straight, from studies drawn from the fit and fitted again."""
     x = np.unique(np.concatenate([_GRID[cells.x.min() <= _GRID], cells.x]))
     rng, one, share = np.random.default_rng(_SEED), np.zeros(DRAWS, dtype=int), (1 + confidence) / 2
     # Truths that the study does not refute, and what a study of each would say of it: from the fit alone, as if it
@@ -482,6 +559,8 @@ def _bands(cells: CellMeans, fit: RangeFits, offset: float, confidence: float) -
         s, truth, second = (np.log(np.maximum(of(each, x), 1e-300)) / 2 for each in (fit, truths, drawn))
         low, high = simultaneous(second - truth, share)
         curves.append(np.exp(np.stack([s[0], s[0] - high, s[0] - low])))
+    if not straight:
+        return Bands(x * cells.top, curves[0], curves[1], None, confidence)
     (line, error), (lines, errors) = fit.bias(x), drawn.bias(x)
     low, high = simultaneous((lines - truths.bias(x)[0]) / errors, share)
     bias = np.stack([line[0], line[0] - high * error[0], line[0] - low * error[0]]) + offset
