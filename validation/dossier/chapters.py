@@ -320,4 +320,6 @@ def _places(at: Sequence[float | str | None], everywhere: Sequence[float | str |
         return ", all" if by_name else " at all levels"
     if len(places) > _MOST_NAMES:
         return f" ({len(at)} of {len(everywhere)})"
-    return f" ({', '.join(places)})" if by_name else f" at {sentence_list(places)}"
+    # Names that hold commas of their own are kept apart by semicolons.
+    between = "; " if any("," in place for place in places) else ", "
+    return f" ({between.join(places)})" if by_name else f" at {sentence_list(places)}"
