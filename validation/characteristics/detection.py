@@ -88,8 +88,9 @@ class _Limits:
         """Attained chances of a false and of a missed detection, in percent."""
         if self.rates is None:
             return None
-        error = f" (± {100 * self.rates.error:.1f})" if self.rates.error is not None else ""
-        return f"{_percent(self.rates.alpha)} / {_percent(self.rates.beta)}{error}"
+        error = f" (± {_percent(self.rates.error or 0.0)})" if _is_seen(self.rates.error) else ""
+        alpha, beta = (_chance(share, self.rates) for share in (self.rates.alpha, self.rates.beta))
+        return f"{alpha} / {beta}{error}"
 
     def attained(self) -> tuple[str, ...]:
         """The attained chances in a sentence; nothing where there are none."""
@@ -97,19 +98,34 @@ class _Limits:
             return ()
         how = "exact for normal readings"
         if self.rates.error is not None:
-            how = f"simulated, Monte Carlo error {100 * self.rates.error:.1f} %"
+            error = f"Monte Carlo error {_percent(self.rates.error)} %"
+            how = f"simulated, {error if _is_seen(self.rates.error) else f'{self.rates.studies} studies'}"
         bar, claim = "critical value", ""
         if self.result.critical_value is None:
             bar, claim = "limit itself", ". The definition claims no rate"
         return (
             f"Attained with {self.design} ({how}): a further blank reads above the {bar} in "
-            f"{_percent(self.rates.alpha)} % of cases, a sample at the detection limit below it in "
-            f"{_percent(self.rates.beta)} %{claim}.",
+            f"{_chance(self.rates.alpha, self.rates)} % of cases, a sample at the detection limit below it in "
+            f"{_chance(self.rates.beta, self.rates)} %{claim}.",
         )
 
 
 def _percent(share: float) -> str:
     return f"{100 * share:.1f}"
+
+
+def _is_seen(share: float | None) -> bool:
+    """Whether anything is left of it at the decimals that are printed."""
+    return share is not None and float(_percent(share)) > 0
+
+
+def _chance(share: float, rates: Rates) -> str:
+    """In percent; a simulated chance of next to nothing as its upper limit at 95 %.
+
+    Rule of three (Hanley and Lippman-Hand 1983, JAMA 249, 1743; from memory): 3/N. Means of chances within 0 and 1 hold
+    it too, since hits and misses scatter most.
+    """
+    return _percent(share) if rates.studies is None or _is_seen(share) else f"below {_percent(3 / rates.studies)}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,11 +35,13 @@ class Rates:
     ----------
     alpha, beta : of a false and of a missed detection
     error : the larger of their Monte Carlo errors; None where they are exact
+    studies : how many were simulated; None where they are exact
     """
 
     alpha: float
     beta: float
     error: float | None = None
+    studies: int | None = None
 
 
 def beyond(k: float, sizes: Sequence[int], share: float, *, about_mean: bool = True) -> float:
@@ -140,7 +142,7 @@ def runs_kept_rates(sizes: Sequence[int], share: float, *, alpha: float) -> Rate
     s, k, _ = iupac_runs_multiplier(h * means.var(axis=1, ddof=1), within, (p - 1, df_within), h, alpha)
     mean = means.mean(axis=1)
     each = (special.ndtr(-(mean + k * s)) + special.ndtr(mean - k * s)) / 2
-    return Rates(float(each.mean()), float(each.mean()), float(each.std()) / sqrt(STUDIES))
+    return Rates(float(each.mean()), float(each.mean()), float(each.std()) / sqrt(STUDIES), STUDIES)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -216,7 +218,7 @@ class LineTruth:
         alpha = special.ndtr(-boundary / self.sd(0.0))
         beta = special.ndtr((boundary - self.slope * detection[has]) / self.sd(detection[has]))
         error = max(float(alpha.std()), float(beta.std())) / sqrt(float(has.sum()))
-        return Rates(float(alpha.mean()), float(beta.mean()), error)
+        return Rates(float(alpha.mean()), float(beta.mean()), error, int(has.sum()))
 
 
 def _canonical(x: Floats, runs: Ints | None) -> tuple[Ints, Ints | None]:
