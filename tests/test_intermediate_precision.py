@@ -45,7 +45,7 @@ def test_unequal_runs_match_an_independent_mixed_model():
     assert s_run.value == pytest.approx(float(np.sqrt(fit.cov_re[0, 0])), rel=1e-6)
     assert any("unequal numbers" in note for note in s_run.notes)
     s_r = repeatability.evaluate(study).get("repeatability.s_r", 4.0)
-    assert any(note.startswith("1 run(s) with a single result") for note in s_r.notes)
+    assert any(note.startswith("1 run with a single result enters") for note in s_r.notes)
     assert s_r.degrees_of_freedom == 8
 
 
@@ -67,4 +67,4 @@ def test_factors_that_change_together_are_said():
     fixed = precision_study(runs, analyst=["A"] * 6, instrument=["1", "2", "1", "1", "1", "1"])
     notes = intermediate_precision.evaluate(fixed).notes
     assert any(note.startswith("All runs share one analyst") for note in notes)
-    assert any(note.startswith("The instrument changed inside 1 run(s)") for note in notes)
+    assert any(note.startswith("The instrument changed inside 1 run:") for note in notes)

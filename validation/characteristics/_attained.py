@@ -262,7 +262,11 @@ def _worst(lines: Sequence[_Line], confidence: float) -> Iterator[str]:
         rate, line, shape = min(rates, key=lambda entry: entry[0])
         if rate < confidence - SHORT:
             levels = line.levels(shape)
-            at = "" if len(levels) == len(everywhere) else f", level {sentence_list(levels)}"
+            at = (
+                ""
+                if len(levels) == len(everywhere)
+                else f", {'level' if len(levels) == 1 else 'levels'} {sentence_list(levels)}"
+            )
             parts.append(f"the {what} of {line.name} in {fixed(100 * rate, 1)} % ({_IN_WORDS[shape]}{at})")
     if parts:
         yield (

@@ -41,7 +41,7 @@ from validation.stats.outliers import grubbs_single
 from validation.stats.over_levels import over_levels
 from validation.study.model import ExperimentData, Study
 from validation.study.quantity import At, Cell, Display, Evaluation, Flag, Quantity, Table
-from validation.words import level_text, sentence_list, significant, with_interval
+from validation.words import counted, level_text, sentence_list, significant, with_interval
 
 NAME = "intermediate_precision"
 ROBUST = "robust standard deviations between runs"
@@ -348,8 +348,8 @@ def _factors(data: ExperimentData) -> tuple[list[str], list[Table]]:
     for name in within:
         count = int((sets[name].map(len) > 1).sum())
         notes.append(
-            f"The {name.replace('_', ' ')} changed inside {count} run(s): part of its contribution then sits in s_r "
-            "instead of s_run."
+            f"The {name.replace('_', ' ')} changed inside {counted(count, 'run')}: part of its contribution then sits "
+            "in s_r instead of s_run."
         )
     notes += [sentence for pair in combinations(varied, 2) for sentence in _confounding(texts, *pair)]
     runs = tuple((name, *(", ".join(sets.loc[name, factor]) for factor in present)) for name in sets.index)

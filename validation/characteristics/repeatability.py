@@ -29,7 +29,7 @@ from validation.stats.outliers import cochran
 from validation.stats.precision import PrecisionResult, PublishedResult, against_published
 from validation.study.model import Study
 from validation.study.quantity import At, Cell, Display, Evaluation, Flag, Quantity, Table
-from validation.words import level_text, sentence_list, significant, with_interval
+from validation.words import counted, level_text, sentence_list, significant, with_interval
 
 NAME = "repeatability"
 ROBUST = "robust standard deviation within runs"
@@ -182,8 +182,10 @@ def _unequal_runs(level: Level) -> tuple[str, ...]:
     notes: tuple[str, ...] = ()
     if len(set(counts)) > 1:
         notes = ("The runs hold unequal numbers of results: each variance counts by its degrees of freedom.",)
-    if 1 in counts:
-        notes += (f"{counts.count(1)} run(s) with a single result enter the mean but not s_r.",)
+    single = counts.count(1)
+    if single:
+        enter = "enters" if single == 1 else "enter"
+        notes += (f"{counted(single, 'run')} with a single result {enter} the mean but not s_r.",)
     return notes
 
 

@@ -189,8 +189,8 @@ def _shared_runs(sources: Sources) -> str:
         return ""
     return (
         f"{runs} runs share {sentence_list(shared)}, and the interval of u takes the runs as independent: where these "
-        "differ as much as runs do, a u exactly at its limit is called met in 10 of 100 studies of 8 runs with four of "
-        "them, and in 17 with two, instead of 5."
+        "differ as much as runs do, a u exactly at its limit is called met in 10 to 17 of 100 studies of 8 runs with "
+        "few of them, instead of 5."
     )
 
 
