@@ -14,7 +14,7 @@ import yaml
 from scipy import optimize, stats
 from small_study import small_study
 
-from validation.characteristics.detection import CHARACTERISTIC
+from validation.characteristics.detection import CHARACTERISTIC, _chance
 from validation.figures import detection as figures
 from validation.stats.detection import (
     LinearSdLimits,
@@ -31,6 +31,7 @@ from validation.stats.detection import (
 )
 from validation.stats.detection_rates import (
     LineTruth,
+    Rates,
     beyond,
     blank_rates,
     low_range_rates,
@@ -733,6 +734,22 @@ def test_counted_limits_alarm_and_miss_as_stated(runs, each, ratio, growth):
     reach = 0.015 + 4 * (0.05 * 0.95 / studies) ** 0.5
     assert np.mean((blank - line.intercept) / line.slope > limits.critical) == pytest.approx(0.05, abs=reach)
     assert np.mean((sample - line.intercept) / line.slope <= limits.critical) == pytest.approx(0.05, abs=reach)
+
+
+def test_counted_limits_of_one_run_are_those_of_independent_readings():
+    # One run says nothing of the variance between runs: the two designs are one.
+    x = np.repeat([0.0, 1.0, 2.0], 4)
+    y = (x + np.random.default_rng(1).normal(0, 0.05, 12)).tolist()
+    levels = np.repeat([0, 1, 2], 4)
+    one = iso_11843_2_counted(x.tolist(), y, levels, np.zeros(12, dtype=int))
+    assert one.critical_value.value == iso_11843_2_counted(x.tolist(), y, levels, None).critical_value.value
+
+
+def test_a_chance_that_no_study_shows_is_below_three_over_their_number():
+    # Rule of three, Hanley and Lippman-Hand 1983 (from memory): 3/1000 at 95 %; binomial: 0.997^1000 = 0.0496.
+    assert _chance(0.0, Rates(0.0, 0.051, 0.0, 1000)) == "below 0.3"
+    assert _chance(0.051, Rates(0.0, 0.051, 0.002, 1000)) == "5.1"
+    assert _chance(0.0, Rates(0.0, 0.0)) == "0.0"  # exact
 
 
 def test_counted_limits_ask_every_run_for_every_level():

@@ -67,7 +67,9 @@ class RunSpread:
         """
         codes = np.unique(levels)
         at = np.array([max(float(x[levels == code].mean()), 0.0) for code in codes])
-        return cls._independent(at, y, levels) if runs is None else cls._in_runs(at, y, levels, runs)
+        # One run shows nothing of what runs differ by.
+        independent = runs is None or np.unique(runs).size < 2
+        return cls._independent(at, y, levels) if runs is None or independent else cls._in_runs(at, y, levels, runs)
 
     @classmethod
     def _independent(cls, at: Floats, y: Floats, levels: Ints) -> RunSpread:
