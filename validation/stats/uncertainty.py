@@ -193,7 +193,9 @@ def uncertainty_interval(
     above += sum(s.repeats * (np.square(s.upper) - square) ** 2 for _, square, s in counted)
     least, most = sum(least for least, _, _ in counted), sum(most for _, most, _ in counted)
     if counted:
-        df = least**2 / sum(s.repeats * square**2 / s.df for square, _, s in counted)
+        spent = sum(s.repeats * square**2 / s.df for square, _, s in counted)
+        # Where readings are all alike nothing scatters, and any degrees of freedom give the same end, zero.
+        df = np.where(spent > 0, least**2 / np.where(spent > 0, spent, 1.0), 1.0)
         below += (least - np.square(sd_interval(np.sqrt(least), df, confidence)[0])) ** 2
     low, high = (known**2 + of_biases + part for part in (least, most))
     return np.sqrt(np.maximum(low - np.sqrt(below), 0.0)), np.sqrt(high + np.sqrt(above))
