@@ -110,7 +110,7 @@ def groups() -> list[Group]:
         laboratory_group("12 laboratories, 3 runs of 2", ((2, 2, 2),) * 12, 1.0, 4000),
         departure_group(repeated, True, 2000),
         Group("coefficients: equal scatter", 2000, partial(coefficient_rows, single, False, CONSTANT_SCATTER)),
-        weighted_group(calibrated, True, 600),
+        weighted_group(calibrated, True, 250),
         *(blank_group(blanks, ratio, 4000) for ratio in (0.0, 0.25)),
         low_range_group(5, 2, 0.0, 4000),
         counted_group(4, 1, 0.0, False, SCATTER, 4000),
