@@ -179,10 +179,9 @@ def verdict_error(
         for name in dict.fromkeys(item.quantity.worksheet for item in simulated)
         if name in worksheets
     }
-    engine = _Engine(study, simulated, EstimateDraws(draws, seed, correlations))
     with_error = {(item.row.id, item.row.at) for item in simulated}
     others = [row for row in rows if (row.id, row.at) not in with_error]
-    engine.others = others
+    engine = _Engine(study, simulated, others, EstimateDraws(draws, seed, correlations))
     return VerdictError(
         draws,
         study.unit,
@@ -218,11 +217,11 @@ class _Engine:
         self,
         study: Study,
         simulated: Sequence[SimulatedRow],
+        others: Sequence[RequirementResult],
         draws: EstimateDraws,
     ) -> None:
-        self.simulated, self.draws = simulated, draws
-        #: Rows that cannot be simulated: they stay as they came out.
-        self.others: Sequence[RequirementResult] = ()
+        # Others cannot be simulated: they stay as they came out.
+        self.simulated, self.others, self.draws = simulated, others, draws
         levels = sorted({item.row.at for item in simulated if isinstance(item.row.at, float)})
         middle = sum(study.plan.study.range) / 2
         self.held = held_levels(levels, study.plan.study.customer_limits, middle) if levels else []
