@@ -26,6 +26,8 @@ from validation.dossier.blocks import (
     Formula,
     Heading,
     Items,
+    Link,
+    Links,
     Paragraph,
     Signatures,
     Strip,
@@ -629,6 +631,20 @@ def test_repeated_or_missing_anchors_do_no_harm():
     assert 'id="twice-2"' in render_html(document)
     assert "#nowhere" not in render_html(document)
     assert render_pdf(document)
+
+
+def test_links_lead_to_their_rows_in_both():
+    """Cells, words and strips that name an anchor are links in HTML and PDF; to nowhere, they are plain words."""
+    strip = replace(requirement_strips().strips[0], trace="row-7")
+    rows = tuple((str(number), "reading") for number in range(9))
+    table = Table("Rows", ("Row", "What"), rows, anchors=tuple(f"row-{n}" for n in range(9)), links=((0, 1, "trace"),))
+    links = Links("Rows used:", (Link("7", "row-7"), Link("99", "row-99")), anchor="trace")
+    document = one_block(Heading("Verdicts", 1, "verdicts"), Strips((strip,)), links, table)
+    html, pdf = render_html(document), pypdf.PdfReader(io.BytesIO(render_pdf(document)))
+    assert re.findall(r'href="#(row-\d+|trace)"', html) == ["row-7", "row-7", "trace"]
+    assert 'id="row-7"' in html and 'id="trace"' in html and "99" in html
+    there = [a.get_object() for page in pdf.pages for a in page.get("/Annots", ())]
+    assert len([a for a in there if a["/Subtype"] == "/Link"]) >= 3
 
 
 def replace_strip_anchors(block: Strips, anchor: str) -> Strips:

@@ -46,12 +46,31 @@ class Formula:
 
 
 @dataclass(frozen=True, slots=True)
+class Link:
+    """Words that lead to an anchor of the same dossier; plain words where no block has that anchor."""
+
+    text: str
+    to: str
+
+
+@dataclass(frozen=True, slots=True)
+class Links:
+    """A sentence and the links that follow it, such as the rows of a worksheet; `anchor` leads here."""
+
+    lead: str
+    links: tuple[Link, ...]
+    anchor: str = ""
+    kind: Literal["links"] = "links"
+
+
+@dataclass(frozen=True, slots=True)
 class Table:
     """Cells are text already rounded; `align` holds one of "l", "r", "d" (on the decimal mark) a column.
 
     `long` tables are set small; in `literal` ones every cell is printed letter for letter as it was typed. Every table
     repeats its head on a new page. `widths` are relative column widths wished for in the PDF, empty where they follow
-    from the cells. `details` tables fold away in HTML under `caption`.
+    from the cells. `details` tables fold away in HTML under `caption`. `anchors` holds one name a row, empty for none;
+    `links` the row, the column and the anchor of each cell that leads somewhere, with the page where `paged`.
     """
 
     caption: str
@@ -63,6 +82,9 @@ class Table:
     details: bool = False
     literal: bool = False
     widths: tuple[float, ...] = ()
+    anchors: tuple[str, ...] = ()
+    links: tuple[tuple[int, int, str], ...] = ()
+    paged: bool = False
     kind: Literal["table"] = "table"
 
 
@@ -95,7 +117,7 @@ class Strip:
     `allowed` is the pale ground: (-1, 1) for an equivalence or a tolerance, (0, 1) for an upper bound, (1, None) for a
     lower bound. None where nothing can be drawn. Texts are rounded for the page. `fragile`: the verdict changes in a
     variant of the chapter on firmness. `place` is the end of the label that says where: rows that share the rest
-    of it show their place only.
+    of it show their place only. `anchor` leads to the chapter, `trace` to what the verdict rests on.
     """
 
     label: str
@@ -109,6 +131,7 @@ class Strip:
     high: float | None = None
     reason: str = ""
     anchor: str = ""
+    trace: str = ""
     thin: str = ""
     fragile: bool = False
     place: str = ""
@@ -138,7 +161,7 @@ class Signatures:
     kind: Literal["signatures"] = "signatures"
 
 
-Block = Heading | Paragraph | Items | Formula | Table | Attachment | Figure | Strips | Fields | Signatures
+Block = Heading | Paragraph | Items | Links | Formula | Table | Attachment | Figure | Strips | Fields | Signatures
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,10 +56,11 @@ def arranged(document: blocks.Document) -> Mapping[str, Any]:
             made["number"] = counts[block.kind]
         if isinstance(block, blocks.Heading):
             made["anchor"] = _unique(block.anchor or _slug(block.text), anchors)
+        else:
+            _take_anchors(made, anchors)
         arranged_blocks.append(made)
     for made in arranged_blocks:
-        for row in made.get("strips", ()):
-            row["anchor"] = row["anchor"] if row["anchor"] in anchors else ""
+        _without_dead_ends(made, anchors)
     cover = asdict(document.cover)
     cover["conclusion_text"] = symbols.prose(document.cover.conclusion_text)
     cover["warnings"] = [symbols.prose(warning) for warning in document.cover.warnings]
@@ -72,6 +73,28 @@ def arranged(document: blocks.Document) -> Mapping[str, Any]:
         "watermark": document.watermark,
         "language": document.language,
     }
+
+
+def _take_anchors(made: dict[str, Any], taken: set[str]) -> None:
+    """The anchors of a block's rows, or its own; a name that is taken is given to nothing else."""
+
+    def free(name: str) -> str:
+        return "" if not name or name in taken else _unique(name, taken)
+
+    if "anchors" in made:
+        made["anchors"] = [free(name) for name in made["anchors"]]
+    if made["kind"] == "links":
+        made["anchor"] = free(made["anchor"])
+
+
+def _without_dead_ends(made: Mapping[str, Any], anchors: set[str]) -> None:
+    """Links to what is not on the pages become plain words."""
+    for row in made.get("strips", ()):
+        row |= {name: row[name] if row[name] in anchors else "" for name in ("anchor", "trace")}
+    for cell in (cell for row in made.get("rows", ()) if made["kind"] == "table" for cell in row):
+        cell["to"] = cell["to"] if cell["to"] in anchors else ""
+    for link in made.get("links", ()) if made["kind"] == "links" else ():
+        link["to"] = link["to"] if link["to"] in anchors else ""
 
 
 def decimal_tails(column: Sequence[str]) -> list[float]:
@@ -121,6 +144,11 @@ def _items(block: blocks.Items) -> dict[str, Any]:
 
 
 @_arranged.register
+def _links(block: blocks.Links) -> dict[str, Any]:
+    return asdict(block) | {"lead": symbols.prose(block.lead), "links": [asdict(link) for link in block.links]}
+
+
+@_arranged.register
 def _formula(block: blocks.Formula) -> dict[str, Any]:
     return asdict(block) | {
         "lines": [symbols.formula(line) for line in block.lines],
@@ -151,12 +179,15 @@ def _table(block: blocks.Table) -> dict[str, Any]:
     tails = [decimal_tails([row[i] for row in rows]) if align[i] == "d" else [0.0] * len(rows) for i in range(width)]
     # Listings of readings show what was typed, letter for letter.
     marked = (lambda cell: [("", cell)]) if block.literal else symbols.prose
+    to = {(row, column): anchor for row, column, anchor in block.links}
     return asdict(block) | {
         "head": [symbols.prose(cell) for cell in head],
         "align": list(align),
         "rows": [
-            [{"text": marked(cell), "tail": tails[i][at]} for i, cell in enumerate(row)] for at, row in enumerate(rows)
+            [{"text": marked(cell), "tail": tails[i][at], "to": to.get((at, i), "")} for i, cell in enumerate(row)]
+            for at, row in enumerate(rows)
         ],
+        "anchors": [*block.anchors, *[""] * (len(rows) - len(block.anchors))],
         "caption": symbols.prose(block.caption),
         "cells": [_kind([row[i] for row in rows]) for i in range(width)],
         **_setting(head, rows, tails, long=block.long, wished=block.widths),

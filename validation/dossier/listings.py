@@ -87,4 +87,11 @@ def both_ends(table: Table, whole: str) -> Table:
     if count <= MOST_ROWS:
         return table
     caption = f"{table.caption}: the first and the last {ENDS} of {count} rows; {whole}"
-    return replace(table, caption=caption, rows=(*table.rows[:ENDS], *table.rows[-ENDS:]))
+    places = {row: at for at, row in enumerate([*range(ENDS), *range(count - ENDS, count)])}
+    return replace(
+        table,
+        caption=caption,
+        rows=tuple(table.rows[row] for row in places),
+        anchors=tuple(table.anchors[row] for row in places) if table.anchors else (),
+        links=tuple((places[row], column, to) for row, column, to in table.links if row in places),
+    )

@@ -18,7 +18,23 @@ from validation.figures.style import FONT
 
 #: What is no text of the page.
 _VERBATIM = frozenset(
-    {"svg", "axis", "kind", "anchor", "link", "align", "widths", "cells", "name", "style", "words", "alt"}
+    {
+        "svg",
+        "axis",
+        "kind",
+        "anchor",
+        "anchors",
+        "trace",
+        "to",
+        "link",
+        "align",
+        "widths",
+        "cells",
+        "name",
+        "style",
+        "words",
+        "alt",
+    }
 )
 
 
