@@ -642,7 +642,7 @@ def test_links_lead_to_their_rows_in_both():
     document = one_block(Heading("Verdicts", 1, "verdicts"), Strips((strip,)), links, table)
     html, pdf = render_html(document), pypdf.PdfReader(io.BytesIO(render_pdf(document)))
     assert re.findall(r'href="#(row-\d+|trace)"', html) == ["row-7", "row-7", "trace"]
-    assert 'id="row-7"' in html and 'id="trace"' in html and "99" in html
+    assert {'id="row-7"', 'id="trace"'} <= set(re.findall(r'id="[a-z0-9-]+"', html))
     there = [a.get_object() for page in pdf.pages for a in page.get("/Annots", ())]
     assert len([a for a in there if a["/Subtype"] == "/Link"]) >= 3
 
