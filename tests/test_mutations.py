@@ -133,7 +133,7 @@ def numbers(study: Study) -> dict[str, Any]:
     return {**results, "quantities": [{**q, "readings": sorted(q["readings"])} for q in results["quantities"]]}
 
 
-@sizes("count", 100, 400)
+@sizes("count", 40, 400)
 def test_no_damage_to_a_study_passes_in_silence(amended_study: Path, count: int, tmp_path: Path) -> None:
     study = Path(shutil.copytree(amended_study, tmp_path / "study"))
     whole = load_study(study, now=NOW)
@@ -174,7 +174,7 @@ BY_HASH_ALONE = ("dossier.html", "dossier.pdf", "notebooks/")
 
 
 @pytest.mark.slow
-@sizes("count", 100, 400)
+@sizes("count", 40, 400)
 def test_no_damage_to_a_dossier_under_fresh_hashes_passes(small_dossier: Path, count: int, tmp_path: Path) -> None:
     folder = Path(shutil.copytree(small_dossier, tmp_path / "001"))
     names = [name for name in hashes(folder) if not name.startswith(BY_HASH_ALONE)]

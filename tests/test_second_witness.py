@@ -11,6 +11,7 @@ import ast
 import shutil
 import subprocess
 import warnings
+from collections.abc import Iterator
 from dataclasses import replace
 from decimal import Decimal
 from fractions import Fraction
@@ -27,6 +28,7 @@ from profiles import examples, sizes
 from small_study import small_study
 from statsmodels.regression.mixed_linear_model import MixedLM
 
+from validation.characteristics import _attained
 from validation.characteristics.registry import characteristics, known_keys
 from validation.stats import (
     agreement,
@@ -1111,6 +1113,17 @@ def comparison_sheet(rng) -> dict[str, Columns]:
         for _ in range(2)
     ]
     return {"comparison": columns("sample method result", rows)}
+
+
+@pytest.fixture(scope="module", autouse=True)
+def few_attained() -> Iterator[None]:
+    """What chapters simulate beside their quantities is not looked at here."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(_attained, "STUDIES", 100)
+        patch.setattr(_attained, "ROBUST", 50)
+        _attained.rates_of.cache_clear()
+        yield
+    _attained.rates_of.cache_clear()
 
 
 SHEETS = [precision_sheet, reproducibility_sheet, calibration_sheet, detection_sheet, comparison_sheet]

@@ -216,6 +216,7 @@ def test_the_command_ends_with_one_and_names_the_check(monkeypatch, tmp_path, ca
     assert "does not agree" in page
 
 
+@pytest.mark.thorough
 def test_a_copy_with_one_planted_constant_is_another_program_and_fails(written, tmp_path):
     for name in ("validation", "templates"):
         shutil.copytree(ROOT / name, tmp_path / name, ignore=shutil.ignore_patterns("__pycache__"))
