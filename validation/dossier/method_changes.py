@@ -157,7 +157,8 @@ METHOD_CHANGES: tuple[MethodChange, ...] = (
         "0.7.0",
         (CONCLUSION,),
         ("outcome",),
-        'What the plan or a lot record states and the readings speak against restricts the conclusion, and so forbids "fit".',
+        "What the plan or a lot record states and the readings speak against restricts the conclusion, and so forbids "
+        '"fit".',
         stricter=True,
     ),
 )
