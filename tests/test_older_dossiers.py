@@ -45,17 +45,14 @@ from validation.running.run import copy_inputs, run_study
 from validation.study.load import load_study
 
 ARCHIVES = Path(__file__).parent / "dossiers_0_2_0"
+#: Parts of results.json that 0.7.0 gave first.
+NEW_PARTS = ("contradictions", "actions")
 #: What a method that changed after 0.2.0 might have moved.
 NUMBERS = ("value", "standard_uncertainty", "interval", "judged_interval")
 ANOTHER_BIAS = MethodChange("0.3.0", ("trueness.bias",), NUMBERS, "The bias is computed in another way.")
 
 
 @pytest.fixture(scope="module")
-
-#: Parts of results.json that 0.7.0 gave first.
-NEW_PARTS = ("contradictions", "actions")
-
-
 def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Read only: new-grade-001/ and new-lot-001/ as version 0.2.0 wrote them."""
     folder = tmp_path_factory.mktemp("Ältere")
