@@ -23,8 +23,9 @@ FURTHER = ("matrix", "fuel", "carry_over", "ruggedness", "stability", "lots", "h
 HERE = Path(__file__).resolve().parent
 MANAGER = "Q1"
 
-# What the plan amendment adds to the first study: a sentence of the procedure, and the requirement on it.
+# What the plan amendment adds to the first study: a sentence of the procedure, its settings, and the requirement.
 PURGE = "    Purge 60 s instead of 30 s after any result above 5 %.\n"
+ADDED_SETTINGS = re.compile(r"    - \{name: (?:result above which the purge|prolonged purge).*\n")
 ADDED_REQUIREMENT = re.compile(r"  - id: R15\n(?:    .*\n)+")
 
 
@@ -63,7 +64,8 @@ def new_grade(truth: Row, seed: int) -> dict[str, bytes]:
     for row in sheets["precision"]:
         row["record"] = exported if row["run"] == slip["run"] else ""
     amended = (HERE / "plans" / "new-grade.yaml").read_bytes()
-    first = ADDED_REQUIREMENT.sub("", amended.decode("utf-8").replace(PURGE, "")).encode("utf-8")
+    before = ADDED_SETTINGS.sub("", amended.decode("utf-8").replace(PURGE, ""))
+    first = ADDED_REQUIREMENT.sub("", before).encode("utf-8")
     history, lock = frozen([(first, "2026-03-02T09:15:00+01:00", None), (amended, "2026-03-18T10:05:00+01:00", 2)])
     amendments: list[Row] = [
         {

@@ -156,6 +156,9 @@ def test_the_plan_amendment_adds_one_requirement_and_changes_none() -> None:
     assert len(first.pop("requirements")) == 23
     assert first["experiments"] == last["experiments"]
     assert first["study"].pop("procedure") != last["study"].pop("procedure")
+    purge = [item["name"] for item in last["study"].pop("settings") if item not in first["study"]["settings"]]
+    assert purge == ["result above which the purge is prolonged", "prolonged purge"]
+    assert len(first["study"].pop("settings")) == 4
     assert first == last
 
 

@@ -153,6 +153,14 @@ METHOD_CHANGES: tuple[MethodChange, ...] = (
         "A line whose slope changes its sign without one or other of the samples has no interval.",
         stricter=True,
     ),
+    MethodChange(
+        "0.7.0",
+        (CONCLUSION,),
+        ("outcome",),
+        "What the plan or a lot record states and the readings speak against restricts the conclusion, and so forbids "
+        '"fit".',
+        stricter=True,
+    ),
 )
 
 #: Quantities, by the version that gave them first or gave them last; a quantity without an entry is in every version.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from validation.dossier.actions_page import contradictions, open_actions
 from validation.dossier.blocks import Block, Heading, Items, Paragraph, Table
 from validation.dossier.record import DossierRecord
 from validation.words import level_text
@@ -29,7 +30,7 @@ def fitness_and_scope(record: DossierRecord) -> list[Block]:
         blocks.append(Table("Grades and fuels", head, rows, align="lllll", margin="matrix, fuel"))
     blocks += _list("Terms of the procedure and of the standards", fitness.terms)
     blocks += _list("Restrictions", record.judgement.conclusion.restrictions)
-    blocks += _list("Open actions", fitness.open_actions, none="None.")
+    blocks += [*contradictions(record), *open_actions(record)]
     if fitness.scope:
         blocks += [
             Heading("Wording for the scope of accreditation", 2),
@@ -45,7 +46,5 @@ def _reach(span: tuple[float, float] | None, unit: str) -> str:
     return "none" if span is None else f"{level_text(span[0])} to {level_text(span[1])} {unit}"
 
 
-def _list(title: str, items: tuple[str, ...], *, none: str = "") -> list[Block]:
-    if not items:
-        return [Heading(title, 2), Paragraph(none)] if none else []
-    return [Heading(title, 2), Items(items)]
+def _list(title: str, items: tuple[str, ...]) -> list[Block]:
+    return [Heading(title, 2), Items(items)] if items else []

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
+from validation.judging.actions import Action, numbered
 from validation.judging.conclusion import Conclusion, NotEvaluated, in_plain_words, range_text
 from validation.judging.requirements import RequirementResult
 from validation.study.experiments import EXPERIMENTS, Compared
@@ -49,16 +50,21 @@ class Material:
 class Fitness:
     """`results.json` `fitness`: the scope, the terms on which it holds, and what is left to do.
 
-    `terms` are tolerances of the procedure and terms of use of standards, each from a verdict; `open_actions` what a
+    `terms` are tolerances of the procedure and terms of use of standards, each from a verdict; `actions` what a
     person still has to decide or supply; `scope` wording for a schedule of accreditation, to be edited by people.
     """
 
     statement: str
     materials: tuple[Material, ...]
     terms: tuple[str, ...]
-    open_actions: tuple[str, ...]
+    actions: tuple[Action, ...]
     scope: str
     outside: tuple[str, ...]
+
+    @property
+    def open_actions(self) -> tuple[str, ...]:
+        """The actions in words."""
+        return tuple(action.text for action in self.actions)
 
     def to_dict(self) -> dict[str, Any]:
         return {
@@ -77,6 +83,8 @@ def fitness(
     evaluations: Mapping[str, Evaluation],
     conclusion: Conclusion,
     absent: Sequence[NotEvaluated],
+    *,
+    further: Sequence[tuple[str, str]] = (),
 ) -> Fitness:
     """Put verdicts and conclusion together.
 
@@ -86,6 +94,7 @@ def fitness(
     rows : the verdict rows
     conclusion : the proposed conclusion, whose range is the range of the scope
     absent : what was not evaluated
+    further : actions that do not come from verdicts, each as its source and its text
     """
     materials = tuple(
         replace(material, range=_range_of(material, study, conclusion) if material.inside else None)
@@ -97,7 +106,7 @@ def fitness(
         statement=_statement(study, materials, conclusion),
         materials=materials,
         terms=tuple(termed.values()),
-        open_actions=tuple(_open([row for row in rows if row not in termed], absent, conclusion, study)),
+        actions=numbered([*_open([row for row in rows if row not in termed], absent, conclusion, study), *further]),
         scope=_scope(study, materials, conclusion),
         outside=tuple(_outside(study, materials, conclusion)),
     )
@@ -360,25 +369,29 @@ def _outside(study: Study, materials: Sequence[Material], conclusion: Conclusion
 
 def _open(
     rows: Sequence[RequirementResult], absent: Sequence[NotEvaluated], conclusion: Conclusion, study: Study
-) -> list[str]:
-    """What a person still has to supply or to decide; a term of use or a narrower range has settled the rest."""
+) -> list[tuple[str, str]]:
+    """What a person still has to supply or to decide, as source and text; a term of use or a narrower range has
+    settled the rest."""
     actions = [
-        f"{item.title}: neither evaluated nor excused; supply the readings or a reason."
+        ("not evaluated", f"{item.title}: neither evaluated nor excused; supply the readings or a reason.")
         for item in absent
         if not item.excused
     ]
     for row in rows:
         if row.outcome == "not shown" and not _cut_away(row, conclusion):
             place = "" if row.at is None else f" ({level_text(row.at)})"
-            actions.append(f"{row.id}, {in_plain_words(row.quantity)}{place}: not shown. {row.reason}")
+            actions.append((row.id, f"{row.id}, {in_plain_words(row.quantity)}{place}: not shown. {row.reason}"))
     for entry in study.amendments:
         if entry["kind"] == "impact":
-            actions.append(
+            text = (
                 f"{entry['column']}: expired {entry['old']} while the study ran; impact note {entry['number']} by "
                 f"{entry['by']} is to be reviewed, and the new certificate to be entered in the next plan."
             )
+            actions.append((f"amendment {entry['number']}", text))
     if rows and all(row.outcome == "not judged" for row in rows):
-        actions.append("No requirement is judged: freeze the plan before the readings of the next study.")
+        actions.append(
+            ("plan.lock", "No requirement is judged: freeze the plan before the readings of the next study.")
+        )
     return actions
 
 

@@ -16,6 +16,7 @@ from validation.judging.conclusion import (
     not_evaluated,
     quantification_limit,
 )
+from validation.judging.contradictions import Basis, Contradiction, contradictions
 from validation.judging.fitness import Fitness, fitness
 from validation.judging.requirements import BY_PERFORMANCE, RequirementResult, judge
 from validation.judging.verdict_error import VerdictError, verdict_error
@@ -42,6 +43,7 @@ class Judgement:
     order: PlanOrder
     fitness: Fitness
     error: VerdictError | None = None
+    contradictions: tuple[Contradiction, ...] = ()
 
     @cached_property
     def quantities(self) -> tuple[Quantity, ...]:
@@ -60,6 +62,8 @@ class Judgement:
             "conclusion": self.conclusion.to_dict(),
             "fitness": self.fitness.to_dict(),
             "verdict_error": None if self.error is None else self.error.to_dict(),
+            "contradictions": [contradiction.to_dict() for contradiction in self.contradictions],
+            "actions": [action.to_dict() for action in self.fitness.actions],
         }
 
 
@@ -98,7 +102,16 @@ def judge_study(
             rows = judge(study.plan, quantities, order, chapters=set(evaluations))
     absent = not_evaluated(study, evaluations)
     partial = sorted(set(characteristics()) - set(evaluations))
-    conclusion = in_part(list(evaluations)) if partial else conclude(study, rows, absent, further=further)
+    against: tuple[Contradiction, ...] = ()
+    if partial:
+        conclusion = in_part(list(evaluations))
+    else:
+        # The proposed range comes first: some rules ask what lies outside it.
+        first = conclude(study, rows, absent, further=further)
+        against = contradictions(Basis(study, rows, evaluations, first.range))
+        restrictions = [item.text for item in against if item.restricts]
+        conclusion = conclude(study, rows, absent, further=[*further, *restrictions]) if restrictions else first
+    actions = [(item.rule, f"{item.text} {item.need}") for item in against if item.acts]
     return Judgement(
         study_id=study.plan.study.id,
         unit=study.unit,
@@ -109,7 +122,8 @@ def judge_study(
         conclusion=conclusion,
         absent=absent,
         order=order,
-        fitness=fitness(study, rows, evaluations, conclusion, absent),
+        fitness=fitness(study, rows, evaluations, conclusion, absent, further=actions),
+        contradictions=against,
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from typing import Any
 
 from validation.characteristics import KeyInfo
@@ -108,11 +109,23 @@ def requirement_faults(
 
     `numeric_levels` says by experiment whether its levels are numbers, once the worksheets are read.
     """
-    return [
+    faults = [
         fault
         for requirement in plan.requirements
         for fault in _faults(requirement, numeric_levels or {}, lines or {}, plan.study.range)
     ]
+    return [*faults, *_setting_faults(plan)]
+
+
+def _setting_faults(plan: Plan) -> Iterator[Fault]:
+    """Settings of the procedure whose quantity no study can have."""
+    for setting in plan.study.settings:
+        quantity = setting.supported_by.quantity
+        if find_key(quantity) is None:
+            close = get_close_matches(quantity, known_keys(), n=1, cutoff=0.4)
+            mend = f"Did you mean {close[0]}?" if close else f"Known are: {', '.join(sorted(known_keys()))}."
+            place = f"study.settings, {setting.name}, supported_by"
+            yield Fault("plan.yaml", "No such quantity.", mend, None, None, place, quantity, "a key of results.json")
 
 
 def _faults(
@@ -194,8 +207,6 @@ def _of_a_size(requirement: Requirement, info: KeyInfo) -> bool:
 
 
 def _unknown(requirement: Requirement, fault: _MakeFault) -> Fault:
-    from difflib import get_close_matches
-
     near = get_close_matches(requirement.quantity, [*known_keys(), *_pair_names()], n=1, cutoff=0.4)
     mend = f"Did you mean {near[0]}?" if near else f"Known are: {', '.join(sorted(known_keys()))}."
     return fault("no such quantity.", mend, requirement.quantity, "quantity")

@@ -49,6 +49,9 @@ def _facts(plan: Plan) -> Iterator[str]:
     if facts.customer_limits:
         limits = sentence_list([level_text(limit) for limit in facts.customer_limits])
         yield f"The customer's limits are {limits} {facts.unit}."
+    for item in facts.settings:
+        ends = level_text(item.low) if item.low == item.high else f"{level_text(item.low)} to {level_text(item.high)}"
+        yield f"The procedure rests on {item.name}, {ends} {item.unit} ({item.kind}, {item.supported_by.text})."
     yield f"Intervals are two-sided at {_per_cent(plan.confidence)}."
     yield f"The chance to call a requirement met that is not, right at its limit, is {_alpha(plan)}."
 

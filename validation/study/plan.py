@@ -32,6 +32,7 @@ from validation.study.experiments import EXPERIMENTS, Setting, excusable, may_be
 from validation.study.grammar import Limit
 from validation.study.plan_checks import plan_checks, range_of
 from validation.study.plan_values import At, Name, Number, Numbers, Text, Unit, as_number
+from validation.study.procedure_settings import ProcedureSetting
 from validation.study.schema_faults import by_path, found_text, unknown_word
 from validation.study.text_files import hidden_character
 from validation.study.yaml_reading import Path_, Reading, key_name, read_yaml
@@ -77,6 +78,10 @@ class StudyFacts(_Model):
     """Zone of times that carry none, such as Europe/Berlin; else that of the computer that froze the plan."""
     date_order: Literal["day-month-year", "month-day-year", "year-month-day"] | None = None
     """How dates are written in worksheets where they are not ISO 8601."""
+    matrix: Name | None = None
+    """Matrix of the samples that results are reported for, as the worksheets write it: used oil."""
+    settings: tuple[ProcedureSetting, ...] = ()
+    """What the procedure rests on: values, each with the quantity that must support it."""
     parent: Text | None = Field(default=None, json_schema_extra={"pattern": "^[0-9a-fA-F]{64}$"})
     """SHA-256 of manifest.json of the dossier that this study follows; it is in manifest.sha256 there."""
 
