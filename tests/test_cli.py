@@ -509,11 +509,11 @@ def test_an_interruption_is_told(call, tmp_path, monkeypatch):
 def test_verify_says_no_with_one(call, tmp_path, monkeypatch):
     from validation.dossier.verify import VerifyReport
 
-    monkeypatch.setattr("validation.dossier.verify.verify_dossier", lambda path: VerifyReport(True, (), 40))
+    monkeypatch.setattr("validation.dossier.verify.verify_dossier", lambda path, make: VerifyReport(True, (), 40))
     code, out, _ = call("verify", tmp_path)
     assert (code, "40 files and values checked" in out) == (0, True)
     bad = VerifyReport(False, ("results.json: changed.",), 40)
-    monkeypatch.setattr("validation.dossier.verify.verify_dossier", lambda path: bad)
+    monkeypatch.setattr("validation.dossier.verify.verify_dossier", lambda path, make: bad)
     code, _, err = call("verify", tmp_path)
     assert code == 1
     assert "results.json: changed." in err

@@ -17,7 +17,6 @@ from validation.dossier.verify import verify_dossier
 from validation.faults import Refusal, StudyDataError
 from validation.judging.outcomes import evaluate, judge_study
 from validation.judging.reading import load_checked
-from validation.running import run as running
 from validation.running.kept import FOLDER
 from validation.running.kernels import KernelSource
 from validation.running.notebooks import NotebookFailure, check_parameters, execute
@@ -306,7 +305,7 @@ def test_a_notebook_that_fails_leaves_its_copy_and_one_sentence(study: Path, tmp
     shutil.copytree(resources.folder("notebooks"), folder)
     notebook(folder / "trueness.ipynb", "1 / 0")
     whole = resources.folder
-    monkeypatch.setattr(running.resources, "folder", lambda name: folder if name == "notebooks" else whole(name))
+    monkeypatch.setattr(resources, "folder", lambda name: folder if name == "notebooks" else whole(name))
     with pytest.raises(NotebookFailure, match=r"trueness.ipynb stopped in cell 3: ZeroDivisionError") as failure:
         run_study(study, only="trueness")
     assert failure.value.copy == study / "dossiers" / "failed" / "trueness.ipynb"

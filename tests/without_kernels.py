@@ -13,7 +13,7 @@ import pytest
 from validation import notebook, resources
 from validation.dossier.redrawn import figure_names
 from validation.notebook import Chapter
-from validation.running import nursery_process, run
+from validation.running import making, nursery_process
 from validation.study.experiments import chapter_words
 from validation.study.load import load_study
 from validation.study.quantity import Evaluation
@@ -35,8 +35,8 @@ class NoKernels:
 def without_kernels(patch: pytest.MonkeyPatch, *, figures: bool = True) -> None:
     """From now on a run executes no notebook: each is copied as it is committed; without figures in half the time."""
     patch.setattr(nursery_process, "start_early", lambda: None)
-    patch.setattr(run, "KernelSource", NoKernels)
-    patch.setattr(run, "_execute", partial(_compute, figures=figures))
+    patch.setattr(making, "KernelSource", NoKernels)
+    patch.setattr(making, "_execute", partial(_compute, figures=figures))
 
 
 def _compute(

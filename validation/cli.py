@@ -28,6 +28,7 @@ from validation.words import counted
 
 if TYPE_CHECKING:
     from validation.judging.requirements import RequirementResult
+    from validation.running.again import RebuildReport
     from validation.running.run import RunReport
     from validation.study.design import Design
     from validation.study.history.amendments import Amendment
@@ -901,7 +902,7 @@ def run(
 
         return run_study(folder, jobs=jobs, draft=draft, only=name, progress=_progress)
 
-    report = _with_notebooks(work)
+    report = _with_kernels(work)
     _report_run(report, folder, as_json, *_against_the_one_before(report, folder))
     if open_it:
         import webbrowser
@@ -930,12 +931,13 @@ def _one_thread() -> None:
         os.environ.update(ONE_THREAD)
 
 
-def _with_notebooks(work: Callable[[], RunReport]) -> RunReport:
+def _with_kernels(work: Callable[[], _Answer], *, early: bool = True) -> _Answer:
     """Start the process that kernels are forked from, then work; a notebook that stopped gives one sentence."""
     from validation.running import nursery_process
 
     _one_thread()
-    nursery_process.start_early()
+    if early:
+        nursery_process.start_early()
     # jsonschema would import this to check web addresses; notebooks hold none that matter, and it takes a second.
     sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]
     try:
@@ -971,35 +973,83 @@ def _report_run(report: RunReport, study: Path, as_json: bool, *further: str) ->
 
 
 @app.command()
-def verify(folder: DossierFolder, as_json: AsJson = False) -> int:
-    """Check every hash of a dossier, rebuild its record from its inputs, and compare the two.
+def verify(
+    folder: DossierFolder,
+    into: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="DIR",
+            help="With --rebuild: the new folder; left out: beside the dossier, NAME-rebuilt.",
+            parser=_named_path,
+        ),
+    ] = None,
+    rebuild: Annotated[
+        bool,
+        typer.Option("--rebuild", help="Also write the whole dossier again from its inputs, and compare each file."),
+    ] = False,
+    as_json: AsJson = False,
+) -> int:
+    """Check every hash of a dossier, make it again from its inputs, and compare the two.
 
-    A dossier of another version of this program is compared in the numbers and verdicts that both versions give; what
-    was not compared is listed first.
+    The record is computed again, the pages are made again, the notebooks executed again: numbers, words, figures and
+    outputs are compared, and what differs is named. A dossier of another version of this program is compared in the
+    numbers and verdicts that both versions give; what was not compared is listed first.
     """
-    _one_thread()
-    from validation.dossier.verify import verify_dossier
+    if into is not None and not rebuild:
+        raise typer.BadParameter("a second folder goes with --rebuild.")
+    folder = _dossier(folder)
+    return _with_kernels(lambda: _verified(folder, rebuild, into, as_json), early=_of_this_version(folder))
 
-    report = verify_dossier(_dossier(folder))
+
+def _of_this_version(folder: Path) -> bool:
+    """Whether notebooks will be executed again: of another version they are not compared."""
+    from validation.dossier.manifest import read_manifest
+
+    try:
+        return read_manifest(folder).program_version == __version__
+    except Refusal:
+        return False
+
+
+def _verified(folder: Path, rebuild: bool, into: Path | None, as_json: bool) -> int:
+    from validation.dossier.verify import verify_dossier
+    from validation.running.again import executed_again, rebuilt_dossier
+
+    anew = rebuilt_dossier(folder, into) if rebuild else None
+    report = anew.verified if anew else verify_dossier(folder, make=executed_again)
+    ok = anew.ok if anew else report.ok
     if as_json:
-        _print_json(report.to_dict())
-        return DONE if report.ok else NO
+        _print_json((anew or report).to_dict())
+        return DONE if ok else NO
     _print_part("Notes", report.notes)
     if report.ok:
         answer = "The dossier verifies" if report.whole else "The dossier verifies as far as this version can check"
         print(f"{answer}: {report.checked} files and values checked, recomputed from its inputs.")
-        print("Its pages and executed notebooks were checked by their hashes only.")
         print(f"  {folder}")
-        _next(f"validation trace {shell_quoted(folder)} KEY --at LEVEL   (one number back to its rows)")
-        return DONE
+        _print_part("Compared", report.compared)
+        print(f"\n{report.limits}")
     for problem in report.problems:
         print(problem, file=sys.stderr)
+    if anew is not None:
+        _report_rebuilt(anew)
+    if report.ok:
+        _next(f"validation trace {shell_quoted(folder)} KEY --at LEVEL   (one number back to its rows)")
+        return DONE if ok else NO
     print(f"\nThe dossier does not verify: {counted(len(report.problems), 'problem')}.\n  {folder}", file=sys.stderr)
     print(
         "Next: find out what changed; an untouched copy verifies. `validation run` writes a new dossier.",
         file=sys.stderr,
     )
     return NO
+
+
+def _report_rebuilt(report: RebuildReport) -> None:
+    """What is the same to the byte, what is not, and why the manifest never is."""
+    print(f"\nWritten again: {report.folder}")
+    print(f"  {counted(report.identical, 'file')} the same to the byte.")
+    print("  manifest.json and manifest.sha256 differ, as they must: they hold times, and the seal over them.")
+    for text in report.different:
+        print(f"  {text}")
 
 
 def _dossier(folder: Path) -> Path:
@@ -1095,7 +1145,7 @@ def demo(
 
         return run_demo(out, _progress, jobs=jobs, new_lot=new_lot)
 
-    report = _with_notebooks(work)
+    report = _with_kernels(work)
     further = f"validation demo --out {shell_quoted(out)} --new-lot   (a new lot of the standard, after this study)"
     if new_lot:
         from validation.running.demo import STUDY

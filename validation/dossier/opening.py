@@ -59,14 +59,33 @@ def cover(record: DossierRecord) -> Cover:
             ("Range asked for", f"{level_text(low)} to {level_text(high)} {study.unit}"),
             ("Customer limits", limits or NOT_STATED),
             ("Trigger", facts.trigger or NOT_STATED),
-            ("Parent study", facts.parent or "none stated"),
-            ("Predecessor", record.predecessor.old.name if record.predecessor else "none: this is the first issue"),
+            ("Parent study", _parent(record)),
+            ("Predecessor", _predecessor(record)),
             ("State of the data", record.state_of_data),
             ("SHA-256 of the inputs", record.inputs_hash),
         ),
         warnings=tuple(cover_warnings(record)),
         signatures=(("Prepared", ""), ("Reviewed", ""), ("Approved", "")),
     )
+
+
+def _parent(record: DossierRecord) -> str:
+    """The study that this one follows, with the seal of its dossier."""
+    seal = record.study.plan.study.parent
+    if seal is None:
+        return "none stated"
+    return seal if record.parent is None else f"{record.parent.old.name}, seal {seal}"
+
+
+def _predecessor(record: DossierRecord) -> str:
+    """The issue before this one, with its seal; why the two are not compared, where they are not."""
+    before = record.before
+    if before is not None:
+        why = "" if before.report is not None else f"; not compared: {before.why_not}"
+        return f"{before.name}, seal {before.seal}{why}"
+    if record.watermark:
+        return "none: a draft follows no issue"
+    return "none: this is the first issue" if record.issue == "001" else "none: the issue before was not there"
 
 
 def cover_warnings(record: DossierRecord) -> list[str]:

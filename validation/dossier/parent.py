@@ -6,6 +6,7 @@ shown next to those of the parent, and `verify` computes them again.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -126,8 +127,16 @@ def parent_problems(inputs: Path, wanted: str | None, *, made_here: bool) -> lis
     ]
 
 
-def comparison(study: Study, inputs: Path, results: dict[str, Any]) -> ComparisonReport | None:
+def comparison(
+    study: Study, inputs: Path, results: dict[str, Any], made_with: Mapping[str, str]
+) -> ComparisonReport | None:
     """The comparison with the kept parent; None where the plan names none, or an earlier version kept none.
+
+    Parameters
+    ----------
+    study, results : of the dossier that has this parent
+    inputs : its inputs
+    made_with : the versions that made it
 
     Raises
     ------
@@ -137,7 +146,7 @@ def comparison(study: Study, inputs: Path, results: dict[str, Any]) -> Compariso
     if study.plan.study.parent is None or not (inputs / PLACE / MANIFEST).is_file():
         return None
     facts = read_facts(inputs / PLACE)
-    fresh = facts_of_building(study.plan.study.id, results, inputs, versions())
+    fresh = facts_of_building(study.plan.study.id, results, inputs, made_with)
     confidence = study.judged_confidence
     report = compare_facts(facts, fresh, allowed_step=study.plan.lots.allowed_step, confidence=confidence)
     return replace(report, recomputed=_recomputed(inputs / PLACE))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -11,10 +11,8 @@ from validation.characteristics.registry import characteristics
 from validation.dossier.compare import compare_facts, facts_of_building, facts_of_step
 from validation.dossier.compare_text import step_restriction
 from validation.dossier.comparison_report import ComparisonReport
-from validation.dossier.listings import long_tables
-from validation.dossier.manifest import inputs_hash
+from validation.dossier.manifest import inputs_hash, versions
 from validation.dossier.parent import comparison
-from validation.dossier.raw_data import listings
 from validation.dossier.redrawn import redrawn
 from validation.dossier.results import results_of
 from validation.judging.outcomes import Judgement, evaluate, judge_study, with_verdict_error
@@ -25,33 +23,67 @@ from validation.study.quantity import Evaluation
 
 
 @dataclass(frozen=True)
-class Rebuilt:
-    """What the inputs give: study, evaluations, the content of results.json, and files by name.
+class Chapters:
+    """What the chapters gave, whether notebooks computed it or this process.
 
-    `listings` hold rows of worksheets as written; `tables` numbers with every digit, as figures do.
+    Attributes
+    ----------
+    evaluations, words : by chapter
+    figures, alts : SVG and what it says in words, by the name of the figure
+    notebooks : the executed notebooks by chapter; empty where none was executed
     """
 
-    study: Study
     evaluations: Mapping[str, Evaluation]
+    words: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    figures: Mapping[str, str] = field(default_factory=dict)
+    alts: Mapping[str, str] = field(default_factory=dict)
+    notebooks: Mapping[str, bytes] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Rebuilt:
+    """What the inputs give; `results` is the content of results.json."""
+
+    study: Study
+    chapters: Chapters
+    variants: Sequence[Variant]
+    judgement: Judgement
+    parent: ComparisonReport | None
     results: dict[str, Any]
-    figures: Mapping[str, bytes]
-    listings: Mapping[str, bytes]
-    tables: Mapping[str, bytes]
+
+    @property
+    def evaluations(self) -> Mapping[str, Evaluation]:
+        return self.chapters.evaluations
 
 
 def judged_with_parent(
-    study: Study, inputs: Path, evaluations: Mapping[str, Evaluation], variants: Sequence[Variant], *, draft: bool
-) -> tuple[Judgement, ComparisonReport | None, dict[str, Any]]:
-    """The verdicts, the step since the parent, which may restrict the conclusion, and the content of results.json."""
+    study: Study,
+    inputs: Path,
+    chapters: Chapters,
+    variants: Sequence[Variant],
+    *,
+    draft: bool,
+    made_with: Mapping[str, str] | None = None,
+) -> Rebuilt:
+    """The verdicts, the step since the parent, which may restrict the conclusion, and the content of results.json.
+
+    Parameters
+    ----------
+    study : as read from `inputs`
+    chapters, variants : its chapters, and every verdict under other choices
+    draft : whether readings without a result are left out
+    made_with : the versions that made the dossier, those of this program where it is being made
+    """
+    evaluations = chapters.evaluations
     judged = judge_study(study, evaluations)
-    parent = comparison(study, inputs, judged.results())
+    parent = comparison(study, inputs, judged.results(), made_with or versions())
     restriction = step_restriction(None if parent is None else parent.step_record(), study.unit)
     if parent is not None and restriction:
         judged = judge_study(study, evaluations, order=judged.order, further=[restriction])
     judgement = with_verdict_error(mark_fragile(judged, variants), study)
     if parent is not None:
         parent = replace(parent, conclusions=(parent.conclusions[0], judgement.conclusion.to_dict()))
-    return judgement, parent, results_of(judgement, parent, draft=draft)
+    return Rebuilt(study, chapters, variants, judgement, parent, results_of(judgement, parent, draft=draft))
 
 
 def looks_of(study: Study, evaluations: Mapping[str, Evaluation]) -> list[Variant]:
@@ -79,7 +111,12 @@ def with_recorded_step(rebuilt: Rebuilt, recorded: Mapping[str, Any]) -> dict[st
 
 
 def rebuild(
-    inputs: Path, *, draft: bool = False, chapters: Sequence[str] | None = None, figures: bool = True
+    inputs: Path,
+    *,
+    draft: bool = False,
+    chapters: Sequence[str] | None = None,
+    pages: bool = True,
+    made_with: Mapping[str, str] | None = None,
 ) -> Rebuilt:
     """Rebuild the record.
 
@@ -88,32 +125,44 @@ def rebuild(
     inputs : the inputs of a dossier
     draft : whether readings without a result are left out
     chapters : those that a draft evaluated, None for all
-    figures : whether they are drawn too
+    pages : whether what only the pages show is made too: words and figures
+    made_with : the versions that made the dossier
 
     Raises
     ------
     StudyDataError
         The inputs have faults.
     """
-    key = (inputs_hash(inputs), draft, None if chapters is None else tuple(chapters), figures)
+    versions_then = tuple(sorted((made_with or {}).items()))
+    key = (inputs_hash(inputs), draft, None if chapters is None else tuple(chapters), pages, versions_then)
     if key not in _made:
         while len(_made) > 3:  # the same dossier is read again, or one next to it
             _made.pop(next(iter(_made)))
-        _made[key] = _rebuilt(inputs, draft, chapters, figures)
+        study = load_study(inputs, draft=draft)
+        evaluations = evaluate(study, only=chapters)
+        looks = looks_of(study, evaluations)
+        given = _as_shown(study, evaluations) if pages else Chapters(evaluations)
+        _made[key] = judged_with_parent(study, inputs, given, looks, draft=draft, made_with=made_with)
     return _made[key]
 
 
-_made: dict[tuple[str, bool, tuple[str, ...] | None, bool], Rebuilt] = {}
+_made: dict[tuple[object, ...], Rebuilt] = {}
 
 
-def _rebuilt(inputs: Path, draft: bool, chapters: Sequence[str] | None, figures: bool) -> Rebuilt:
-    study = load_study(inputs, draft=draft)
-    evaluations = evaluate(study, only=chapters)
-    judgement, _, results = judged_with_parent(study, inputs, evaluations, looks_of(study, evaluations), draft=draft)
-    anew = {
-        name: raw
+def _as_shown(study: Study, evaluations: Mapping[str, Evaluation]) -> Chapters:
+    """The chapters as their notebooks save them: in words, with every figure that they ask for."""
+    drawn = {
+        name: figure
         for chapter in characteristics()
-        if figures and chapter in evaluations
-        for name, raw in redrawn(chapter, evaluations[chapter], study).items()
+        if chapter in evaluations
+        for name, figure in redrawn(chapter, evaluations[chapter], study).items()
     }
-    return Rebuilt(study, evaluations, results, anew, listings(study, judgement.flags), long_tables(evaluations))
+    return Chapters(
+        evaluations=evaluations,
+        words={
+            name: [item.missing] if item.missing else list(characteristics()[name].in_words(item, study.unit))
+            for name, item in evaluations.items()
+        },
+        figures={name: drawn[name].svg for name in sorted(drawn)},
+        alts={name: figure.alt for name, figure in drawn.items()},
+    )

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from validation.dossier.attached import AttachedSelfTest
 from validation.dossier.comparison_report import ComparisonReport
+from validation.dossier.predecessor import Predecessor
 from validation.judging.outcomes import Judgement
 from validation.judging.sensitivity import Variant
 from validation.study.model import Study
@@ -36,8 +37,13 @@ class DossierRecord:
     state_of_data: str
     records: Mapping[str, str] = field(default_factory=dict)
     unused_files: Sequence[str] = ()
-    predecessor: ComparisonReport | None = None
+    before: Predecessor | None = None
     parent: ComparisonReport | None = None
     watermark: str = ""
     program: str = ""
     selftest: AttachedSelfTest | str | None = None
+
+    @property
+    def predecessor(self) -> ComparisonReport | None:
+        """What changed since the issue before; None without one that can be compared."""
+        return None if self.before is None else self.before.report

@@ -4,12 +4,21 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import dataclass
 from importlib import import_module
 
 from validation import resources
-from validation.figures.style import dossier_style, svg_text
+from validation.figures.style import alternative_text, dossier_style, svg_text
 from validation.study.model import Study
 from validation.study.quantity import Evaluation
+
+
+@dataclass(frozen=True, slots=True)
+class Redrawn:
+    """A figure as SVG, and what it says to those who do not see it."""
+
+    svg: str
+    alt: str
 
 
 def figure_names(chapter: str) -> tuple[str, ...]:
@@ -19,8 +28,8 @@ def figure_names(chapter: str) -> tuple[str, ...]:
     return tuple(name for cell in cells for name in re.findall(r'chapter\.figure\("(\w+)"\)', "".join(cell["source"])))
 
 
-def redrawn(chapter: str, evaluation: Evaluation, study: Study) -> dict[str, bytes]:
-    """The figures of a chapter by file name; those whose data are missing are left out."""
+def redrawn(chapter: str, evaluation: Evaluation, study: Study) -> dict[str, Redrawn]:
+    """The figures of a chapter by name; those whose data are missing are left out."""
     if evaluation.missing:
         return {}
     module = import_module(f"validation.figures.{chapter}")
@@ -29,5 +38,5 @@ def redrawn(chapter: str, evaluation: Evaluation, study: Study) -> dict[str, byt
         with dossier_style():
             figure = getattr(module, name)(evaluation, study)
         if figure is not None:
-            drawings[f"{chapter}-{name}.svg"] = svg_text(figure).encode("utf-8")
+            drawings[f"{chapter}-{name}"] = Redrawn(svg_text(figure), alternative_text(figure))
     return drawings

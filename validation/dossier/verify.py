@@ -4,29 +4,40 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from validation.characteristics.registry import characteristics
 from validation.dossier.differences import NOTHING, count_values, differences
-from validation.dossier.listings import same_rows
+from validation.dossier.from_folder import recorded_making
+from validation.dossier.made_again import Held, MadeAgain, MakeAgain, made_here, with_own_figures
 from validation.dossier.manifest import MANIFEST, Manifest, inputs_hash, integrity_problems, read_manifest, versions
 from validation.dossier.method_changes import between, is_later, is_version
 from validation.dossier.other_version import VersionComparison, compare_versions
 from validation.dossier.parent import PLACE, parent_problems
+from validation.dossier.predecessor import kept_files, kept_problems
 from validation.dossier.rebuild import Rebuilt, rebuild, with_recorded_step
+from validation.dossier.rendered import HTML, PDF
 from validation.dossier.results import RESULTS, read_results
+from validation.dossier.seals import seals_beside
 from validation.faults import Refusal, StudyDataError
+from validation.program import program_hash
 from validation.study.experiments import EXPERIMENTS
 from validation.study.folder import AMENDMENTS, HISTORY, LOCK, history_files
 from validation.study.history.plan_lock import kept_plan, read_lock
 from validation.study.history.readings import RECORD
+from validation.study.load import record_files
 from validation.study.model import Study
 from validation.study.plan import PLAN, read_plan
 
 #: What every dossier holds, whatever its study.
-PARTS = (RESULTS, "dossier.html", "dossier.pdf", f"inputs/{PLAN}")
+PARTS = (RESULTS, HTML, PDF, f"inputs/{PLAN}")
+#: What no comparison of a dossier with itself shows.
+LIMITS = (
+    "Not shown by this: readings, plan, history and hashes that were all changed together. A signature shows that, or "
+    "a copy of the seal (manifest.sha256) kept elsewhere; the next issue prints the seal of this one."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +45,8 @@ class VerifyReport:
     """`ok`, what is wrong, what was checked, and what a reader must know (other versions).
 
     `whole` is False where another version of the program made the dossier, so that a part of it alone was compared;
-    `other_version` is then what the two versions give, None where nothing was computed.
+    `other_version` is then what the two versions give, None where nothing was computed. `compared` says in words what
+    was compared with what, `limits` what no such comparison shows.
     """
 
     ok: bool
@@ -43,6 +55,8 @@ class VerifyReport:
     notes: tuple[str, ...] = ()
     whole: bool = True
     other_version: VersionComparison | None = None
+    compared: tuple[str, ...] = ()
+    limits: str = LIMITS
 
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON types."""
@@ -53,6 +67,8 @@ class VerifyReport:
             "notes": list(self.notes),
             "whole": self.whole,
             "other_version": None if self.other_version is None else self.other_version.to_dict(),
+            "compared": list(self.compared),
+            "limits": self.limits,
         }
 
 
@@ -96,16 +112,20 @@ class _Recomputed:
     problems: tuple[str, ...]
     compared: int = 0
     other_version: VersionComparison | None = None
+    sentences: tuple[str, ...] = ()
 
 
-def verify_dossier(folder: Path, *, recompute: bool = True, figures: bool = True) -> VerifyReport:
+def verify_dossier(
+    folder: Path, *, recompute: bool = True, figures: bool = True, make: MakeAgain = made_here
+) -> VerifyReport:
     """Check a dossier folder.
 
     Parameters
     ----------
     folder : the dossier, such as study/dossiers/001
     recompute : also rebuild the record from inputs/ and compare it; False checks hashes and parts only
-    figures : also draw every figure again; False for a parent, of which only the numbers are used
+    figures : also make figures, pages and notebooks again; False for a parent, of which only the numbers are used
+    make : makes the dossier again; without kernels unless another way is handed in
 
     Returns
     -------
@@ -128,8 +148,10 @@ def verify_dossier(folder: Path, *, recompute: bool = True, figures: bool = True
     problems += _of_the_manifest(dossier)
     anew = _Recomputed(())
     if recompute and (dossier.inputs / PLAN).is_file():
-        anew = _recomputed(dossier, figures=figures)
-    problems += anew.problems
+        anew = _recomputed(dossier, make if figures else None)
+    seals = seals_beside(folder, dict(dossier.manifest.content))
+    problems += [*anew.problems, *(seals.problems if dossier.of_this_version else ())]
+    beside = [f"The seal of {name}, which lies beside it." for name in seals.compared if dossier.of_this_version]
     return VerifyReport(
         ok=not problems,
         problems=tuple(dict.fromkeys(problems)),
@@ -137,6 +159,7 @@ def verify_dossier(folder: Path, *, recompute: bool = True, figures: bool = True
         notes=tuple(_notes(dossier, anew.other_version)),
         whole=dossier.of_this_version,
         other_version=anew.other_version,
+        compared=(*anew.sentences, *beside),
     )
 
 
@@ -152,7 +175,12 @@ def _notes(dossier: _Dossier, other_version: VersionComparison | None) -> Iterat
         if is_later(version, now["validation"]):
             yield "The dossier is of a later version. Which methods changed since is not known here; use that version."
     elif not dossier.of_these_libraries:
-        yield "Figures were not compared: they depend on these versions."
+        yield (
+            "Figures, and the outputs of executed notebooks, were not compared: they depend on these versions. Of the "
+            "pages the words were compared, and the markup of the HTML."
+        )
+    elif dossier.manifest.content.get("program_sha256") != program_hash():
+        yield "The files of this program are not those that made the dossier, though its version is the same."
     yield from () if other_version is None else other_version.notes()
     if other_version is not None and "step" in dossier.results and not (dossier.inputs / PLACE / MANIFEST).is_file():
         yield "The dossier keeps only the rows of the step from its parent: they were taken as they are."
@@ -164,13 +192,18 @@ def _notes(dossier: _Dossier, other_version: VersionComparison | None) -> Iterat
 
 
 _KEYS = ("format", "study", "issue", "started", "ended", "inputs_sha256", "predecessor", "parent", "versions", "files")
+#: What versions before 0.7.0 did not keep.
+_MORE_KEYS = ("program_sha256", "study_folder")
 
 
 def _of_the_manifest(dossier: _Dossier) -> Iterator[str]:
     """What the manifest must say whatever the study: its keys, its versions, and a number for all but a draft."""
     content = dossier.manifest.content
     if dossier.of_this_version:
-        yield from (f"{MANIFEST}: {name}: not a part of a manifest." for name in content if name not in _KEYS)
+        yield from (
+            f"{MANIFEST}: {name}: not a part of a manifest." for name in content if name not in (*_KEYS, *_MORE_KEYS)
+        )
+        yield from (f"{MANIFEST}: {name}: missing." for name in _MORE_KEYS if name not in content)
         if set(dossier.manifest.versions) != set(versions()):
             yield f"{MANIFEST}: versions: not those that this version of the program names."
     if not is_version(dossier.manifest.program_version):
@@ -182,25 +215,46 @@ def _of_the_manifest(dossier: _Dossier) -> Iterator[str]:
         yield f"{MANIFEST}: issue: recorded {content.get('issue')}, yet {RESULTS} is of a {kind}."
 
 
-def _recomputed(dossier: _Dossier, *, figures: bool) -> _Recomputed:
-    """The record rebuilt and compared."""
+def _recomputed(dossier: _Dossier, make: MakeAgain | None) -> _Recomputed:
+    """The record rebuilt and compared; with `make` the pages, figures and notebooks too."""
     plan, _ = read_plan(dossier.inputs / PLAN)
     parent = None if plan is None else plan.study.parent
     problems = parent_problems(dossier.inputs, parent, made_here=dossier.of_this_version)
+    if dossier.of_this_version:
+        problems += kept_problems(dossier.folder, dossier.manifest.content.get("predecessor"))
     if problems:
         return _Recomputed(tuple(problems))
-    figures = figures and dossier.of_this_version
     try:
-        rebuilt = rebuild(dossier.inputs, draft=dossier.draft, chapters=dossier.chapters, figures=figures)
+        if make is None or not dossier.of_this_version:
+            return _numbers(dossier)
+        return _in_full(dossier, make)
     except StudyDataError as error:
         then = "" if dossier.of_this_version else " Verify it with the version of the program that made it."
         return _Recomputed(tuple(f"inputs/{fault}{then}" for fault in error.faults))
     except Refusal as refusal:
         return _Recomputed((str(refusal),))
+
+
+def _numbers(dossier: _Dossier) -> _Recomputed:
+    """The numbers and verdicts alone."""
+    rebuilt = rebuild(dossier.inputs, draft=dossier.draft, chapters=dossier.chapters, pages=False)
     compared = _as_a_whole(dossier, rebuilt) if dossier.of_this_version else _across_versions(dossier, rebuilt)
-    parts = _parts(dossier, rebuilt) if figures else ()
-    problems = [*_facts(dossier, rebuilt), *parts, *_silent(rebuilt.study), *compared.problems]
-    return _Recomputed(tuple(problems), compared.compared, compared.other_version)
+    problems = [*_facts(dossier, rebuilt), *_silent(rebuilt.study), *compared.problems]
+    return replace(compared, problems=tuple(problems))
+
+
+def _in_full(dossier: _Dossier, make: MakeAgain) -> _Recomputed:
+    """Every file made again."""
+    making = recorded_making(dossier.manifest, draft=dossier.draft)
+    if dossier.of_these_libraries:
+        again = make(dossier.folder, making, dossier.chapters)
+    else:
+        again = with_own_figures(dossier.folder, made_here(dossier.folder, making, dossier.chapters), making)
+    rebuilt, held = again.rebuilt, Held(dossier.folder, again, dossier.of_these_libraries)
+    compared = _as_a_whole(dossier, rebuilt)
+    problems = [*_facts(dossier, rebuilt), *_parts(dossier, again), *held.problems()]
+    problems += [*_silent(rebuilt.study), *compared.problems]
+    return replace(compared, problems=tuple(problems), sentences=held.sentences)
 
 
 def _as_a_whole(dossier: _Dossier, rebuilt: Rebuilt) -> _Recomputed:
@@ -232,29 +286,18 @@ def _facts(dossier: _Dossier, rebuilt: Rebuilt) -> Iterator[str]:
             yield f"{MANIFEST}: {name}: recorded {dossier.manifest.content.get(name)}, the inputs give {value}."
 
 
-def _parts(dossier: _Dossier, rebuilt: Rebuilt) -> Iterator[str]:
-    """Files that this study's dossier must hold and does not, or holds and should not; figures that are not its own."""
+def _parts(dossier: _Dossier, again: MadeAgain) -> Iterator[str]:
+    """Files that this study's dossier must hold and does not, or holds and should not."""
     listed = set(dossier.manifest.files)
     chapters = list(characteristics()) if dossier.chapters is None else dossier.chapters
-    needed = {*PARTS, *(f"notebooks/{name}.ipynb" for name in chapters)}
-    needed |= {f"figures/{name}" for name in rebuilt.figures} | {*rebuilt.listings, *rebuilt.tables}
-    needed |= {f"inputs/{name}" for name in _inputs(rebuilt.study, dossier.inputs)}
+    needed = {*PARTS, *again.files, *(f"notebooks/{name}.ipynb" for name in chapters)}
+    needed |= {f"inputs/{name}" for name in _inputs(again.rebuilt.study, dossier.inputs)}
     there = {name for name in listed if not name.startswith(f"inputs/{PLACE}/")}
     there -= {f"inputs/{name}" for name in history_files(dossier.inputs)}
+    there -= {f"inputs/{record.file}" for record in record_files(dossier.inputs)} | kept_files(dossier.folder)
     yield from (f"{name}: missing; this study's dossier holds it." for name in sorted(needed - listed))
     optional = {f"inputs/{LOCK}", f"inputs/{AMENDMENTS}"}
     yield from (f"{name}: not a part of this study's dossier." for name in sorted(there - needed - optional))
-    for name, raw in rebuilt.listings.items():
-        if (dossier.folder / name).is_file() and (dossier.folder / name).read_bytes() != raw:
-            yield f"{name}: not the rows that the inputs give."
-    for name, raw in rebuilt.tables.items():
-        if (dossier.folder / name).is_file() and not same_rows((dossier.folder / name).read_bytes(), raw):
-            yield f"{name}: not the rows that the inputs give."
-    if dossier.of_these_libraries:
-        for name, raw in rebuilt.figures.items():
-            path = dossier.folder / "figures" / name
-            if path.is_file() and path.read_bytes() != raw:
-                yield f"figures/{name}: not the figure that the inputs give."
 
 
 def _inputs(study: Study, inputs: Path) -> Iterator[str]:

@@ -5,9 +5,8 @@ from __future__ import annotations
 import logging
 import re
 import warnings
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor, as_completed
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import as_completed
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +15,7 @@ import nbformat
 from validation.faults import Refusal
 from validation.running.kernels import KernelSource
 from validation.study.experiments import chapter_words
+from validation.threads import threads
 
 #: What every notebook of a characteristic declares in its cell tagged `parameters`.
 PARAMETERS = ("study_folder", "output_folder", "draft")
@@ -118,18 +118,6 @@ def clean(path: Path) -> None:
         elif "papermill-error-cell-tag" in cell.metadata.get("tags", []):
             cell.id = f"error-{position}"
     path.write_bytes((nbformat.writes(notebook, indent=1, sort_keys=True) + "\n").encode("utf-8"))
-
-
-@contextmanager
-def threads(number: int) -> Iterator[ThreadPoolExecutor]:
-    """So many threads; where the work was stopped, by a fault or from outside, what they still do is not waited for."""
-    pool = ThreadPoolExecutor(number)
-    try:
-        yield pool
-    except BaseException:
-        pool.shutdown(wait=False, cancel_futures=True)
-        raise
-    pool.shutdown()
 
 
 def execute_all(

@@ -1,0 +1,130 @@
+"""The record that the pages are made of, from the folder of a dossier alone: `run` and `verify` make the same one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from validation.dossier.attached import attached_selftest
+from validation.dossier.manifest import MANIFEST, Manifest, hashes, inputs_hash, versions
+from validation.dossier.predecessor import predecessor_of
+from validation.dossier.rebuild import Rebuilt
+from validation.dossier.record import DossierRecord
+from validation.faults import Refusal
+from validation.judging.outcomes import Judgement
+from validation.program import program_hash
+from validation.study.load import record_files, unused_files
+from validation.study.model import Study
+
+WATERMARK = "DRAFT, not a dossier"
+
+
+@dataclass(frozen=True, slots=True)
+class Making:
+    """What the pages say of the making of a dossier and its inputs do not hold; manifest.json keeps it.
+
+    Attributes
+    ----------
+    issue, draft : the number of the dossier, and whether it is a draft
+    versions, program : of what made it; `program` is the SHA-256 over the program's files
+    records : SHA-256 by name of the study's records that are not among the inputs
+    unused_files : of the study folder
+    """
+
+    issue: str
+    draft: bool
+    versions: Mapping[str, str]
+    program: str
+    records: Mapping[str, str]
+    unused_files: tuple[str, ...]
+
+    def facts(self) -> dict[str, Any]:
+        """As manifest.json has it; the versions are there already."""
+        beside = {"records": dict(self.records), "unused_files": list(self.unused_files)}
+        return {"program_sha256": self.program, "study_folder": beside}
+
+
+def making_here(study: Study, inputs: Path, issue: str, *, draft: bool) -> Making:
+    """The making of a dossier by this program, now.
+
+    Parameters
+    ----------
+    study : as read from its own folder
+    inputs : the copy of what the dossier rests on
+    """
+    held = {item.file for item in record_files(inputs)}
+    records = {item.file: item.sha256 for item in record_files(study.folder) if item.file not in held}
+    return Making(issue, draft, versions(), program_hash(), records, unused_files(study.folder, study.plan))
+
+
+def recorded_making(manifest: Manifest, *, draft: bool) -> Making:
+    """The making of a dossier as its manifest has it.
+
+    Raises
+    ------
+    Refusal
+        The manifest states it in another shape.
+    """
+    content = manifest.content
+    beside = content.get("study_folder")
+    records, unused = (beside.get("records"), beside.get("unused_files")) if isinstance(beside, dict) else (None, None)
+    if not isinstance(records, dict) or not isinstance(unused, list):
+        raise Refusal(f"{MANIFEST}: study_folder: not what a run states of the study folder.")
+    texts = [content.get("issue"), content.get("program_sha256"), *records, *records.values(), *unused]
+    if not all(isinstance(text, str) for text in texts):
+        raise Refusal(f"{MANIFEST}: issue, program_sha256 or study_folder: not what a run states there.")
+    return Making(str(texts[0]), draft, manifest.versions, str(texts[1]), records, tuple(unused))
+
+
+def record_from(folder: Path, rebuilt: Rebuilt, making: Making) -> DossierRecord:
+    """The record of a dossier: the same whether it is being written or verified.
+
+    Parameters
+    ----------
+    folder : the dossier, or the place where it is built; its inputs, and what is kept of the issue before, are there
+    rebuilt : what the inputs give
+    making : what they do not give
+    """
+    inputs, chapters = folder / "inputs", rebuilt.chapters
+    stamp, state = _state_of_data(rebuilt.study, rebuilt.judgement)
+    before = predecessor_of(folder, rebuilt.judgement, making.versions, making.issue)
+    return DossierRecord(
+        study=rebuilt.study,
+        judgement=rebuilt.judgement,
+        evaluations=chapters.evaluations,
+        words=chapters.words,
+        figures=chapters.figures,
+        alts=chapters.alts,
+        variants=rebuilt.variants,
+        issue=making.issue,
+        inputs=hashes(inputs),
+        inputs_hash=inputs_hash(inputs),
+        versions=making.versions,
+        timestamp=stamp,
+        state_of_data=state,
+        records=dict(sorted({**making.records, **{item.file: item.sha256 for item in record_files(inputs)}}.items())),
+        unused_files=making.unused_files,
+        before=before,
+        parent=rebuilt.parent,
+        watermark=WATERMARK if making.draft else "",
+        program=making.program,
+        selftest=attached_selftest(inputs, making.versions, making.program),
+    )
+
+
+def _state_of_data(study: Study, judgement: Judgement) -> tuple[int, str]:
+    """The latest time in the inputs: the same for the same inputs, unlike the time of the run."""
+    times = [entry.time for entry in judgement.order.entries]
+    times += [
+        reading.time for data in study.experiments.values() for reading in data.readings if reading.time is not None
+    ]
+    times += [datetime.fromisoformat(entry["time"]) for entry in study.amendments if entry.get("time")]
+    if not times:
+        return 0, "no dated entry; the time of the run is in manifest.json"
+    latest = max(time if time.tzinfo else time.replace(tzinfo=UTC) for time in times)
+    return int(
+        latest.timestamp()
+    ), f"latest dated entry {latest.isoformat(timespec='minutes')}; the time of the run is in manifest.json"

@@ -1,0 +1,127 @@
+"""What a page says, taken back out of its HTML or PDF: words, markup, attachments."""
+
+from __future__ import annotations
+
+import io
+import logging
+import re
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from html.parser import HTMLParser
+
+#: Elements inside of a line; every other one begins and ends a sentence.
+_INLINE = frozenset({"a", "abbr", "b", "code", "em", "i", "small", "span", "strong", "sub", "sup", "td", "th", "tspan"})
+_CELLS = frozenset({"td", "th"})
+_WITHOUT_END = frozenset({"br", "col", "hr", "img", "input", "link", "meta", "wbr"})
+#: Attributes that a reader hears.
+_SPOKEN = ("alt", "aria-label", "title")
+
+
+@dataclass(frozen=True, slots=True)
+class HtmlContent:
+    """The text of a page, one line a sentence or row; and its elements with their attributes, drawings left out."""
+
+    text: str
+    markup: tuple[str, ...]
+
+
+class _Reader(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.parts: list[str] = []
+        self.markup: list[str] = []
+        self.open: list[str] = []
+
+    @property
+    def _drawing(self) -> bool:
+        return "svg" in self.open
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self._boundary(tag)
+        self.parts += [f"\n{value}\n" for name, value in attrs if name in _SPOKEN and value]
+        if not self._drawing:
+            self.markup.append(f"<{tag}{''.join(f' {name}={value!r}' for name, value in attrs)}>")
+        if tag not in _WITHOUT_END:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.handle_starttag(tag, attrs)
+        self.handle_endtag(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in self.open:
+            while self.open.pop() != tag:
+                pass
+        self._boundary(tag)
+
+    def handle_data(self, data: str) -> None:
+        if self.open and self.open[-1] in ("style", "script"):
+            # The font is no text; it is as the library that cuts it down writes it.
+            self.markup.append(" ".join(re.sub(r"url\([^)]*\)", "url()", data).split()))
+        else:
+            self.parts.append(" ".join(data.split("\n")))
+
+    def handle_comment(self, data: str) -> None:
+        self.markup.append(f"<!--{data}-->")
+
+    def _boundary(self, tag: str) -> None:
+        if tag in _CELLS:
+            self.parts.append(" ")
+        elif tag not in _INLINE:
+            self.parts.append("\n")
+
+
+def html_content(raw: bytes) -> HtmlContent:
+    """Text and markup of a page of HTML, whatever it holds."""
+    reader = _Reader()
+    reader.feed(raw.decode("utf-8", "replace"))
+    reader.close()
+    lines = (" ".join(line.split()) for line in "".join(reader.parts).split("\n"))
+    return HtmlContent("\n".join(line for line in lines if line), tuple(reader.markup))
+
+
+@dataclass(frozen=True, slots=True)
+class PdfContent:
+    """The text of a PDF, page after page, and its attachments by name."""
+
+    pages: tuple[str, ...]
+    attachments: Mapping[str, bytes]
+
+    @property
+    def text(self) -> str:
+        """Everything on the pages."""
+        return " ".join(" ".join(page.split("\n")) for page in self.pages)
+
+    @property
+    def running_text(self) -> str:
+        """The same without the lines that every page repeats, which lie elsewhere where pages break elsewhere."""
+        pages = [page.split("\n") for page in self.pages]
+        often = Counter(line for page in pages for line in {_without_digits(line) for line in page})
+        kept = {line for line, count in often.items() if count < max(3, 0.6 * len(pages))}
+        return " ".join(line for page in pages for line in page if _without_digits(line) in kept)
+
+
+def _without_digits(line: str) -> str:
+    return re.sub(r"\d+", "#", line.strip())
+
+
+def pdf_content(raw: bytes) -> PdfContent:
+    """What a PDF holds.
+
+    Raises
+    ------
+    ValueError
+        It cannot be read.
+    """
+    import pypdf
+    from pypdf.errors import PyPdfError
+
+    logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # what is damaged is reported once, by the caller
+    try:
+        reader = pypdf.PdfReader(io.BytesIO(raw))
+        pages = tuple(page.extract_text() for page in reader.pages)
+        attached = {name: b"".join(parts) for name, parts in reader.attachments.items()}
+    except (PyPdfError, ValueError, KeyError, TypeError, AttributeError, IndexError, OSError, RecursionError) as error:
+        raise ValueError(f"it cannot be read as a PDF ({type(error).__name__})") from None
+    return PdfContent(pages, attached)
