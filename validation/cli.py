@@ -39,7 +39,8 @@ INTERRUPTED, ENDED = 130, 143
 
 NOT_WHOLE = (
     "A run is possible, but its conclusion will name what changed. Restore what was first seen; to change a reading, "
-    "a lot record or the plan, use validation amend."
+    "a lot record or the plan, use validation amend. What cannot be restored is acknowledged: validation amend DIR "
+    '--acknowledge READING (or FILE) --reason "..." --by "your name"; the conclusion goes on naming it.'
 )
 
 app = typer.Typer(
@@ -484,6 +485,7 @@ def check(named: StudyFolder = None, as_json: AsJson = False) -> int:
     from validation.judging.reading import read_checked
     from validation.judging.requirements import levels_not_held
     from validation.study.explain import explain
+    from validation.study.history.acknowledging import acknowledged_sentences
     from validation.study.history.amendments import loss_sentences
     from validation.study.history.plan_order import plan_order
     from validation.study.history.readings import RECORD, record_readings
@@ -502,7 +504,7 @@ def check(named: StudyFolder = None, as_json: AsJson = False) -> int:
         record_readings(study)
     except OSError as error:
         notes.append(f"The readings could not be recorded in {folder / 'history'}: {error.strerror or error}.")
-    whole = not (study.changes or study.lost_history or study.lost_amendments)
+    whole = not (study.changes or study.lost_history or study.lost_amendments or study.plan_change)
     order = plan_order(study)
     sentences_by_heading = explain(study, meanings=_meanings())
     if as_json:
@@ -510,10 +512,12 @@ def check(named: StudyFolder = None, as_json: AsJson = False) -> int:
         return DONE if whole else NO
     for heading, sentences in {**sentences_by_heading, "Plan and data": order.sentences}.items():
         _print_part(heading, sentences)
-    _print_part("Changed without an amendment since first seen", [str(change) for change in study.changes])
+    changed = [*map(str, study.changes), *([study.plan_change] if study.plan_change else [])]
+    _print_part("Changed without an amendment since first seen", changed)
     _print_part("Record of what was first seen", [loss.text for loss in study.lost_history])
     _print_part("Warnings (none of them stops a run)", notes)
     _print_part("Amendments removed, changed or moved", lost)
+    _print_part("Acknowledged", acknowledged_sentences(study.amendments, most=None))
     print("\nNo fault found." if whole else f"\n{NOT_WHOLE}")
     if (folder / RECORD).exists():
         print(f"Readings as first seen:\n  {folder / RECORD}")
@@ -547,6 +551,7 @@ def _check_facts(
         "changed_readings": [change.to_dict() for change in study.changes],
         "lost_history": [loss.to_dict() for loss in study.lost_history],
         "lost_amendments": [loss.to_dict() for loss in study.lost_amendments],
+        "changed_plan": study.plan_change,
         "plan": {"state": order.state, "requirements": dict(order.requirements), "text": list(order.sentences)},
         "text": text,
     }
@@ -609,7 +614,10 @@ def freeze(
     faults += [] if plan is None else requirement_faults(plan, lines=plan_lines(folder))
     if faults:
         return _tell_faults(faults)
-    if reason is not None and plan_lock.changed_since_frozen(folder):
+    why = plan_lock.needs_reason(folder)
+    if why and reason is None and sys.stdin.isatty():
+        reason = str(typer.prompt(f"{why} Reason", err=True))
+    if why and reason is not None:
         _refuse_unsigned(reason, by)
         return _amend_plan(folder, reason, by, yes=True)
     entry, new = plan_lock.freeze(folder, by, _now())
@@ -660,14 +668,28 @@ def amend(
         str | None,
         typer.Option(metavar="FILE", help="Record that a lot record, such as standards/S-01.yaml, was changed."),
     ] = None,
+    acknowledge: Annotated[
+        str | None,
+        typer.Option(
+            metavar="READING|FILE",
+            help='Answer for a change or a loss that no amendment recorded: a reading, a file, or "amendment 2".',
+        ),
+    ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Append without asking.")] = False,
 ) -> int:
     """Correct, exclude or reinstate a reading, record a change of plan or lot record, or note the impact of an expiry.
+
+    With --acknowledge: answer for a change that no amendment recorded; the conclusion goes on naming it.
 
     Shows old, new and the outcomes that change, asks, and appends to amendments.csv. Worksheets are never edited.
     """
     folder = _folder(named)
     other = column is not None or new is not None or exclude or reinstate or plan
+    if acknowledge is not None:
+        if other or reading or record is not None or impact is not None or until is not None:
+            raise Refusal("Name one change: give --acknowledge READING (or FILE) without another change.")
+        _refuse_unsigned(reason, by)
+        return _acknowledge(folder, acknowledge, reason, by, yes)
     if record is not None:
         if other or reading or impact is not None or until is not None:
             raise Refusal("Name one change: give --record FILE without another change.")
@@ -697,8 +719,7 @@ def _refuse_mixed_amendment(
     if correct + exclude + reinstate + plan != 1:
         raise Refusal(
             "Name one change: --column C --new V to correct, or --exclude, or --reinstate, or --plan, or --record "
-            "FILE, "
-            "or --impact ITEM."
+            "FILE, or --impact ITEM, or --acknowledge READING."
         )
     if correct and (column is None or new is None):
         raise Refusal("A correction needs both --column C and --new V.")
@@ -799,6 +820,20 @@ def _amend_record(folder: Path, named: str, reason: str, by: str, yes: bool) -> 
     return _append(folder, amendment, yes, lambda: record_lot_change(folder, amendment, seen))
 
 
+def _acknowledge(folder: Path, name: str, reason: str, by: str, yes: bool) -> int:
+    from validation.study.history.amendments import append
+    from validation.study.history.study_history import acknowledgement
+    from validation.study.load import read_study
+
+    study, faults = read_study(folder, draft=True)
+    amendment, sentences = acknowledgement(folder, study, faults, name, by=by, reason=reason, now=_now())
+    for sentence in sentences:
+        print(sentence)
+    print(f"  acknowledged by: {by}\n  reason: {reason}")
+    print("\nNo number changes. Check and verify no longer answer no for it; the conclusion goes on naming it.")
+    return _append(folder, amendment, yes, lambda: append(folder, amendment))
+
+
 def _print_outcomes(before: Study | None, after: Study | None) -> None:
     """Which outcomes would change, and how many would not."""
     if after is None:
@@ -852,8 +887,11 @@ def _amend_plan(folder: Path, reason: str, by: str, yes: bool) -> int:
     if plan is None or faults:
         return _tell_faults(faults)
     amendment = plan_amendment(folder, by=by, reason=reason, now=_now())
-    frozen, _ = parse_plan(kept_plan(folder, amendment.old).read_bytes())
-    print(f"plan.yaml: {amendment.old[:12]} becomes {amendment.new[:12]}\n  reason: {reason}")
+    kept = kept_plan(folder, amendment.old)
+    frozen = parse_plan(kept.read_bytes())[0] if kept.exists() else None
+    same_bytes = amendment.old == amendment.new
+    becomes = "as last frozen; plan.lock begins anew" if same_bytes else f"becomes {amendment.new[:12]}"
+    print(f"plan.yaml: {amendment.old[:12]} {becomes}\n  reason: {reason}")
     for sentence in [] if frozen is None else plan_changes(frozen, plan):
         print(f"  {sentence}")
     after, _ = read_study(folder, draft=True)

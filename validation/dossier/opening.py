@@ -17,6 +17,7 @@ from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import chapter_anchor, strip_of
 from validation.judging.conclusion import range_text
 from validation.judging.requirements import RequirementResult, without_rows
+from validation.study.history.acknowledging import acknowledged_sentences
 from validation.study.history.amendments import loss_sentences
 from validation.study.model import Study
 from validation.words import (
@@ -95,7 +96,8 @@ def silent_changes(study: Study, *, most: int | None = None) -> list[str]:
         if rows:
             more = [] if most is None or len(rows) <= most else [f"  and {len(rows) - most} more, in the register."]
             lines += [heading, *(f"  {row}" for row in rows[:most]), *more]
-    return lines
+    lines += [study.plan_change] if study.plan_change else []
+    return [*lines, *acknowledged_sentences(study.amendments, most=most)]
 
 
 def conclusion_in_short(record: DossierRecord) -> str:

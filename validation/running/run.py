@@ -40,7 +40,8 @@ from validation.running.shelf import DRAFT, MARK, building
 from validation.running.typesetter import set_apart
 from validation.study.folder import history_files
 from validation.study.history.plan_order import plan_order
-from validation.study.history.readings import earlier_entries, record_readings
+from validation.study.history.readings import record_readings
+from validation.study.history.study_history import history_for_a_copy
 from validation.study.load import load_study, record_files, unused_files
 from validation.study.model import Study
 from validation.study.quantity import Evaluation
@@ -227,7 +228,7 @@ def copy_inputs(study: Study, inputs: Path) -> None:
     ]
     names += history_files(study.folder)
     contents = {name: (study.folder / name).read_bytes() for name in names if (study.folder / name).is_file()}
-    for name, raw in {**contents, **earlier_entries(study.folder)}.items():
+    for name, raw in {**contents, **history_for_a_copy(study)}.items():
         (inputs / name).parent.mkdir(parents=True, exist_ok=True)
         (inputs / name).write_bytes(raw)
 
