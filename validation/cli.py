@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from validation.study.design import Design
     from validation.study.history.amendments import Amendment
     from validation.study.history.plan_order import PlanOrder
+    from validation.study.history.roles import RoleName
     from validation.study.model import Study
 
 DONE, NO, WRONG = 0, 1, 2
@@ -489,6 +490,7 @@ def check(named: StudyFolder = None, as_json: AsJson = False) -> int:
     from validation.study.history.amendments import loss_sentences
     from validation.study.history.plan_order import plan_order
     from validation.study.history.readings import RECORD, record_readings
+    from validation.study.history.roles import RolesOfAStudy
 
     folder = _folder(named)
     study, faults = read_checked(folder, now=_now())
@@ -505,13 +507,14 @@ def check(named: StudyFolder = None, as_json: AsJson = False) -> int:
     except OSError as error:
         notes.append(f"The readings could not be recorded in {folder / 'history'}: {error.strerror or error}.")
     whole = not (study.changes or study.lost_history or study.lost_amendments or study.plan_change)
-    order = plan_order(study)
+    order, roles = plan_order(study), RolesOfAStudy.of(study)
     sentences_by_heading = explain(study, meanings=_meanings())
     if as_json:
-        _print_json(_check_facts(study, order, notes, sentences_by_heading))
+        _print_json(_check_facts(study, order, notes, sentences_by_heading) | {"roles": roles.to_dicts()})
         return DONE if whole else NO
     for heading, sentences in {**sentences_by_heading, "Plan and data": order.sentences}.items():
         _print_part(heading, sentences)
+    _print_part("Prepared, reviewed, approved", roles.sentences())
     changed = [*map(str, study.changes), *([study.plan_change] if study.plan_change else [])]
     _print_part("Changed without an amendment since first seen", changed)
     _print_part("Record of what was first seen", [loss.text for loss in study.lost_history])
@@ -635,6 +638,55 @@ def freeze(
         f"validation run {place}",
         f'After a change of plan.yaml: validation amend {place} --plan --reason "..." --by "your name"',
     )
+    return DONE
+
+
+# ---------------------------------------------------------------------------------------------------------- roles
+
+
+RoleBy = Annotated[str, typer.Option("--by", metavar="NAME", help="Who it was; never inferred.")]
+RoleOn = Annotated[
+    tuple[str, str] | None,
+    typer.Option("--on", metavar="dossier ISSUE", help="A dossier, such as dossier 001; left out: the plan."),
+]
+
+
+@app.command()
+def prepared(named: StudyFolder = None, *, by: RoleBy, on: RoleOn = None) -> int:
+    """Record who prepared the plan as it stands, or a dossier."""
+    return _record_role(named, "prepared", by, on)
+
+
+@app.command()
+def reviewed(named: StudyFolder = None, *, by: RoleBy, on: RoleOn = None) -> int:
+    """Record who reviewed the plan as it stands, or a dossier."""
+    return _record_role(named, "reviewed", by, on)
+
+
+@app.command()
+def approved(named: StudyFolder = None, *, by: RoleBy, on: RoleOn = None) -> int:
+    """Record who approved the plan as it stands, or a dossier."""
+    return _record_role(named, "approved", by, on)
+
+
+def _record_role(named: Path | None, role: RoleName, by: str, on: tuple[str, str] | None) -> int:
+    from validation.study.history.plan_lock import read_lock
+    from validation.study.history.roles import ON_PLAN, RECORD, RolesOfAStudy, read_roles, record_role
+    from validation.study.plan import readable_part
+
+    folder = _folder(named)
+    if on is not None and on[0] != "dossier":
+        raise Refusal(f'--on takes "dossier" and its number, such as --on dossier 001; found "{" ".join(on)}".')
+    entry = record_role(folder, role, by=by, now=_now(), issue=None if on is None else on[1])
+    if entry.on != ON_PLAN:
+        _warn_of_damage(folder / "dossiers" / entry.on.partition(" ")[2])
+    seen = "plan.yaml" if entry.on == ON_PLAN else f"manifest.json of {entry.on}"
+    print(f"Recorded: {entry.by} {role} {seen}, SHA-256 {entry.sha256},\non {entry.time} (time of this computer).")
+    plan = readable_part(folder / "plan.yaml")
+    people = () if plan is None else tuple(str(person["name"]) for person in plan.people)
+    _print_part("So far", RolesOfAStudy(read_roles(folder).entries, read_lock(folder)[0], people).sentences())
+    print(f"\n  {folder / RECORD}")
+    _next(f"validation check {shell_quoted(folder)}")
     return DONE
 
 

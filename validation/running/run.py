@@ -41,6 +41,7 @@ from validation.running.typesetter import set_apart
 from validation.study.folder import history_files
 from validation.study.history.plan_order import plan_order
 from validation.study.history.readings import record_readings
+from validation.study.history.roles import read_roles
 from validation.study.history.study_history import history_for_a_copy
 from validation.study.load import load_study, record_files, unused_files
 from validation.study.model import Study
@@ -315,6 +316,7 @@ def _state_of_data(study: Study, judgement: Judgement) -> tuple[int, str]:
         reading.time for data in study.experiments.values() for reading in data.readings if reading.time is not None
     ]
     times += [datetime.fromisoformat(entry["time"]) for entry in study.amendments if entry.get("time")]
+    times += [role.when for role in read_roles(study.folder).entries]
     if not times:
         return 0, "no dated entry; the time of the run is in manifest.json"
     latest = max(time if time.tzinfo else time.replace(tzinfo=UTC) for time in times)

@@ -23,6 +23,7 @@ from validation.study.history.chain import listed_and_gone, with_rows
 from validation.study.history.losses import RESTORE, Loss
 from validation.study.history.plan_lock import LockEntry, lock_losses, plan_change, read_lock
 from validation.study.history.readings import changed_readings, entries_for_a_copy, history_losses, read_seen
+from validation.study.history.roles import read_roles, role_losses
 from validation.study.model import Study
 from validation.study.text_files import read_text
 
@@ -46,7 +47,12 @@ class History:
         """The history of a folder."""
         freezings, lock_faults = read_lock(folder)
         amendments, amendment_faults = read_amendments(folder)
-        return cls(folder, freezings, amendments, (*lock_faults, *amendment_faults, *read_seen(folder).faults))
+        return cls(
+            folder,
+            freezings,
+            amendments,
+            (*lock_faults, *amendment_faults, *read_seen(folder).faults, *read_roles(folder).faults),
+        )
 
     @property
     def every_loss_of_amendments(self) -> tuple[Loss, ...]:
@@ -57,7 +63,7 @@ class History:
     def every_loss(self) -> tuple[Loss, ...]:
         """What else the history has lost, acknowledged or not."""
         folder = self.folder
-        lost = _once((*lock_losses(folder), *history_losses(folder), *record_losses(folder)))
+        lost = _once((*lock_losses(folder), *history_losses(folder), *record_losses(folder), *role_losses(folder)))
         told = {loss.file for loss in lost}
         gone = (name for name in listed_and_gone(folder) if name not in told)
         listed = [Loss(f"{name} is gone", f"{name} was there and is gone. {RESTORE}", name) for name in gone]
