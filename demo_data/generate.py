@@ -40,6 +40,16 @@ def frozen(versions: list[tuple[bytes, str, int | None]]) -> tuple[dict[str, byt
     return history, (json.dumps({"format": 1, "entries": entries}, indent=2) + "\n").encode()
 
 
+def roles(*entries: tuple[str, str, str, bytes]) -> bytes:
+    """history/roles.csv: time, person, role and the plan that was seen, each entry chained to the one before."""
+    link, rows = "", []
+    for time, by, role, plan in entries:
+        texts = [time, by, role, "plan", hashlib.sha256(plan).hexdigest()]
+        link = hashlib.sha256(json.dumps([link, *texts]).encode()).hexdigest()
+        rows.append(dict(zip(("time", "by", "role", "on", "sha256", "chain"), [*texts, link], strict=True)))
+    return separated(rows).encode()
+
+
 def export(rows: list[Row], run: str) -> str:
     """What the instrument of one run wrote by itself: the values as they stood on its display."""
     of_run = [row for row in rows if row["run"] == run]
@@ -101,6 +111,14 @@ def new_grade(truth: Row, seed: int) -> dict[str, bytes]:
         "plan.yaml": amended,
         "plan.lock": lock,
         **history,
+        "history/roles.csv": roles(
+            ("2026-02-26T16:40:00+01:00", "Q1", "prepared", first),
+            ("2026-02-27T10:20:00+01:00", "S1", "reviewed", first),
+            ("2026-03-02T08:30:00+01:00", "M1", "approved", first),
+            ("2026-03-18T08:50:00+01:00", "Q1", "prepared", amended),
+            ("2026-03-18T09:35:00+01:00", "S1", "reviewed", amended),
+            ("2026-03-18T09:55:00+01:00", "M1", "approved", amended),
+        ),
         "amendments.csv": separated(amendments).encode(),
         "worksheets/calibration.csv": separated(sheets["calibration"]).encode(),
         "worksheets/precision.csv": separated(sheets["precision"], columns=written).encode(),

@@ -408,8 +408,9 @@ def test_amend_records_a_change_of_the_plan(call, tmp_path):
     plan = folder / "plan.yaml"
     plan.write_text(plan.read_text(encoding="utf-8").replace("limit: 0.18", "limit: 0.01"), encoding="utf-8")
     code, out, _ = call("check", folder)
-    assert code == 0
+    assert code == 1
     assert "plan.lock does not match plan.yaml" in out
+    assert "plan.yaml was changed after it was frozen on" in out
     assert "--plan" in out
     code, out, _ = call("amend", folder, "--plan", *AMEND, "--yes")
     assert code == 0

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from validation.study.design import Design
     from validation.study.history.amendments import Amendment
     from validation.study.history.plan_order import PlanOrder
+    from validation.study.history.roles import RoleName
     from validation.study.model import Study
 
 DONE, NO, WRONG = 0, 1, 2
@@ -40,7 +41,8 @@ INTERRUPTED, ENDED = 130, 143
 
 NOT_WHOLE = (
     "A run is possible, but its conclusion will name what changed. Restore what was first seen; to change a reading, "
-    "a lot record or the plan, use validation amend."
+    "a lot record or the plan, use validation amend. What cannot be restored is acknowledged: validation amend DIR "
+    '--acknowledge READING (or FILE) --reason "..." --by "your name"; the conclusion goes on naming it.'
 )
 
 app = typer.Typer(
@@ -485,9 +487,11 @@ def check(named: StudyFolder = None, as_json: AsJson = False) -> int:
     from validation.judging.reading import read_checked
     from validation.judging.requirements import levels_not_held
     from validation.study.explain import explain
+    from validation.study.history.acknowledging import acknowledged_sentences
     from validation.study.history.amendments import loss_sentences
     from validation.study.history.plan_order import plan_order
     from validation.study.history.readings import RECORD, record_readings
+    from validation.study.history.roles import RolesOfAStudy
 
     folder = _folder(named)
     study, faults = read_checked(folder, now=_now())
@@ -503,18 +507,21 @@ def check(named: StudyFolder = None, as_json: AsJson = False) -> int:
         record_readings(study)
     except OSError as error:
         notes.append(f"The readings could not be recorded in {folder / 'history'}: {error.strerror or error}.")
-    whole = not (study.changes or study.lost_history or study.lost_amendments)
-    order = plan_order(study)
+    whole = not (study.changes or study.lost_history or study.lost_amendments or study.plan_change)
+    order, roles = plan_order(study), RolesOfAStudy.of(study)
     sentences_by_heading = explain(study, meanings=_meanings())
     if as_json:
-        _print_json(_check_facts(study, order, notes, sentences_by_heading))
+        _print_json(_check_facts(study, order, notes, sentences_by_heading) | {"roles": roles.to_dicts()})
         return DONE if whole else NO
     for heading, sentences in {**sentences_by_heading, "Plan and data": order.sentences}.items():
         _print_part(heading, sentences)
-    _print_part("Changed without an amendment since first seen", [str(change) for change in study.changes])
+    _print_part("Prepared, reviewed, approved", roles.sentences())
+    changed = [*map(str, study.changes), *([study.plan_change] if study.plan_change else [])]
+    _print_part("Changed without an amendment since first seen", changed)
     _print_part("Record of what was first seen", [loss.text for loss in study.lost_history])
     _print_part("Warnings (none of them stops a run)", notes)
     _print_part("Amendments removed, changed or moved", lost)
+    _print_part("Acknowledged", acknowledged_sentences(study.amendments, most=None))
     print("\nNo fault found." if whole else f"\n{NOT_WHOLE}")
     if (folder / RECORD).exists():
         print(f"Readings as first seen:\n  {folder / RECORD}")
@@ -548,6 +555,7 @@ def _check_facts(
         "changed_readings": [change.to_dict() for change in study.changes],
         "lost_history": [loss.to_dict() for loss in study.lost_history],
         "lost_amendments": [loss.to_dict() for loss in study.lost_amendments],
+        "changed_plan": study.plan_change,
         "plan": {"state": order.state, "requirements": dict(order.requirements), "text": list(order.sentences)},
         "text": text,
     }
@@ -610,7 +618,10 @@ def freeze(
     faults += [] if plan is None else requirement_faults(plan, lines=plan_lines(folder))
     if faults:
         return _tell_faults(faults)
-    if reason is not None and plan_lock.changed_since_frozen(folder):
+    why = plan_lock.needs_reason(folder)
+    if why and reason is None and sys.stdin.isatty():
+        reason = str(typer.prompt(f"{why} Reason", err=True))
+    if why and reason is not None:
         _refuse_unsigned(reason, by)
         return _amend_plan(folder, reason, by, yes=True)
     entry, new = plan_lock.freeze(folder, by, _now())
@@ -628,6 +639,55 @@ def freeze(
         f"validation run {place}",
         f'After a change of plan.yaml: validation amend {place} --plan --reason "..." --by "your name"',
     )
+    return DONE
+
+
+# ---------------------------------------------------------------------------------------------------------- roles
+
+
+RoleBy = Annotated[str, typer.Option("--by", metavar="NAME", help="Who it was; never inferred.")]
+RoleOn = Annotated[
+    tuple[str, str] | None,
+    typer.Option("--on", metavar="dossier ISSUE", help="A dossier, such as dossier 001; left out: the plan."),
+]
+
+
+@app.command()
+def prepared(named: StudyFolder = None, *, by: RoleBy, on: RoleOn = None) -> int:
+    """Record who prepared the plan as it stands, or a dossier."""
+    return _record_role(named, "prepared", by, on)
+
+
+@app.command()
+def reviewed(named: StudyFolder = None, *, by: RoleBy, on: RoleOn = None) -> int:
+    """Record who reviewed the plan as it stands, or a dossier."""
+    return _record_role(named, "reviewed", by, on)
+
+
+@app.command()
+def approved(named: StudyFolder = None, *, by: RoleBy, on: RoleOn = None) -> int:
+    """Record who approved the plan as it stands, or a dossier."""
+    return _record_role(named, "approved", by, on)
+
+
+def _record_role(named: Path | None, role: RoleName, by: str, on: tuple[str, str] | None) -> int:
+    from validation.study.history.plan_lock import read_lock
+    from validation.study.history.roles import ON_PLAN, RECORD, RolesOfAStudy, read_roles, record_role
+    from validation.study.plan import readable_part
+
+    folder = _folder(named)
+    if on is not None and on[0] != "dossier":
+        raise Refusal(f'--on takes "dossier" and its number, such as --on dossier 001; found "{" ".join(on)}".')
+    entry = record_role(folder, role, by=by, now=_now(), issue=None if on is None else on[1])
+    if entry.on != ON_PLAN:
+        _warn_of_damage(folder / "dossiers" / entry.on.partition(" ")[2])
+    seen = "plan.yaml" if entry.on == ON_PLAN else f"manifest.json of {entry.on}"
+    print(f"Recorded: {entry.by} {role} {seen}, SHA-256 {entry.sha256},\non {entry.time} (time of this computer).")
+    plan = readable_part(folder / "plan.yaml")
+    people = () if plan is None else tuple(str(person["name"]) for person in plan.people)
+    _print_part("So far", RolesOfAStudy(read_roles(folder).entries, read_lock(folder)[0], people).sentences())
+    print(f"\n  {folder / RECORD}")
+    _next(f"validation check {shell_quoted(folder)}")
     return DONE
 
 
@@ -661,14 +721,28 @@ def amend(
         str | None,
         typer.Option(metavar="FILE", help="Record that a lot record, such as standards/S-01.yaml, was changed."),
     ] = None,
+    acknowledge: Annotated[
+        str | None,
+        typer.Option(
+            metavar="READING|FILE",
+            help='Answer for a change or a loss that no amendment recorded: a reading, a file, or "amendment 2".',
+        ),
+    ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Append without asking.")] = False,
 ) -> int:
     """Correct, exclude or reinstate a reading, record a change of plan or lot record, or note the impact of an expiry.
+
+    With --acknowledge: answer for a change that no amendment recorded; the conclusion goes on naming it.
 
     Shows old, new and the outcomes that change, asks, and appends to amendments.csv. Worksheets are never edited.
     """
     folder = _folder(named)
     other = column is not None or new is not None or exclude or reinstate or plan
+    if acknowledge is not None:
+        if other or reading or record is not None or impact is not None or until is not None:
+            raise Refusal("Name one change: give --acknowledge READING (or FILE) without another change.")
+        _refuse_unsigned(reason, by)
+        return _acknowledge(folder, acknowledge, reason, by, yes)
     if record is not None:
         if other or reading or impact is not None or until is not None:
             raise Refusal("Name one change: give --record FILE without another change.")
@@ -698,8 +772,7 @@ def _refuse_mixed_amendment(
     if correct + exclude + reinstate + plan != 1:
         raise Refusal(
             "Name one change: --column C --new V to correct, or --exclude, or --reinstate, or --plan, or --record "
-            "FILE, "
-            "or --impact ITEM."
+            "FILE, or --impact ITEM, or --acknowledge READING."
         )
     if correct and (column is None or new is None):
         raise Refusal("A correction needs both --column C and --new V.")
@@ -800,6 +873,20 @@ def _amend_record(folder: Path, named: str, reason: str, by: str, yes: bool) -> 
     return _append(folder, amendment, yes, lambda: record_lot_change(folder, amendment, seen))
 
 
+def _acknowledge(folder: Path, name: str, reason: str, by: str, yes: bool) -> int:
+    from validation.study.history.amendments import append
+    from validation.study.history.study_history import acknowledgement
+    from validation.study.load import read_study
+
+    study, faults = read_study(folder, draft=True)
+    amendment, sentences = acknowledgement(folder, study, faults, name, by=by, reason=reason, now=_now())
+    for sentence in sentences:
+        print(sentence)
+    print(f"  acknowledged by: {by}\n  reason: {reason}")
+    print("\nNo number changes. Check and verify no longer answer no for it; the conclusion goes on naming it.")
+    return _append(folder, amendment, yes, lambda: append(folder, amendment))
+
+
 def _print_outcomes(before: Study | None, after: Study | None) -> None:
     """Which outcomes would change, and how many would not."""
     if after is None:
@@ -853,8 +940,11 @@ def _amend_plan(folder: Path, reason: str, by: str, yes: bool) -> int:
     if plan is None or faults:
         return _tell_faults(faults)
     amendment = plan_amendment(folder, by=by, reason=reason, now=_now())
-    frozen, _ = parse_plan(kept_plan(folder, amendment.old).read_bytes())
-    print(f"plan.yaml: {amendment.old[:12]} becomes {amendment.new[:12]}\n  reason: {reason}")
+    kept = kept_plan(folder, amendment.old)
+    frozen = parse_plan(kept.read_bytes())[0] if kept.exists() else None
+    same_bytes = amendment.old == amendment.new
+    becomes = "as last frozen; plan.lock begins anew" if same_bytes else f"becomes {amendment.new[:12]}"
+    print(f"plan.yaml: {amendment.old[:12]} {becomes}\n  reason: {reason}")
     for sentence in [] if frozen is None else plan_changes(frozen, plan):
         print(f"  {sentence}")
     after, _ = read_study(folder, draft=True)

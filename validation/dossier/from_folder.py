@@ -16,6 +16,7 @@ from validation.dossier.record import DossierRecord
 from validation.faults import Refusal
 from validation.judging.outcomes import Judgement
 from validation.program import program_hash
+from validation.study.history.roles import read_roles
 from validation.study.load import record_files, unused_files
 from validation.study.model import Study
 
@@ -122,6 +123,7 @@ def _state_of_data(study: Study, judgement: Judgement) -> tuple[int, str]:
         reading.time for data in study.experiments.values() for reading in data.readings if reading.time is not None
     ]
     times += [datetime.fromisoformat(entry["time"]) for entry in study.amendments if entry.get("time")]
+    times += [role.when for role in read_roles(study.folder).entries]
     if not times:
         return 0, "no dated entry; the time of the run is in manifest.json"
     latest = max(time if time.tzinfo else time.replace(tzinfo=UTC) for time in times)

@@ -17,7 +17,9 @@ from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import chapter_anchor, strip_of
 from validation.judging.conclusion import range_text
 from validation.judging.requirements import RequirementResult, without_rows
+from validation.study.history.acknowledging import acknowledged_sentences
 from validation.study.history.amendments import loss_sentences
+from validation.study.history.roles import ON_PLAN, Role, RolesOfAStudy
 from validation.study.model import Study
 from validation.words import (
     level_text,
@@ -65,7 +67,15 @@ def cover(record: DossierRecord) -> Cover:
             ("SHA-256 of the inputs", record.inputs_hash),
         ),
         warnings=tuple(cover_warnings(record)),
-        signatures=(("Prepared", ""), ("Reviewed", ""), ("Approved", "")),
+        signatures=plan_signatures(RolesOfAStudy.of(study)),
+    )
+
+
+def plan_signatures(roles: RolesOfAStudy) -> tuple[tuple[str, str], ...]:
+    """The block of signatures: who is recorded for the plan; of the dossier itself nothing is signed yet."""
+    return tuple(
+        (f"{name.capitalize()} (plan: {f'{role.by}, {role.when_text}' if role else 'not recorded'})", "")
+        for name, role in roles.of_the_plan().items()
     )
 
 
@@ -114,7 +124,8 @@ def silent_changes(study: Study, *, most: int | None = None) -> list[str]:
         if rows:
             more = [] if most is None or len(rows) <= most else [f"  and {len(rows) - most} more, in the register."]
             lines += [heading, *(f"  {row}" for row in rows[:most]), *more]
-    return lines
+    lines += [study.plan_change] if study.plan_change else []
+    return [*lines, *acknowledged_sentences(study.amendments, most=most)]
 
 
 def conclusion_in_short(record: DossierRecord) -> str:
@@ -184,6 +195,7 @@ def plan_and_requirements(record: DossierRecord) -> list[Block]:
         *_requirements(record),
         _confidence(1 - record.study.plan.confidence),
         _frozen_plans(record),
+        *_roles(RolesOfAStudy.of(record.study)),
         *(Paragraph(sentence, style="note") for sentence in record.judgement.order.sentences),
     ]
 
@@ -228,6 +240,26 @@ def _frozen_plans(record: DossierRecord) -> Block:
         return Paragraph("The plan was never frozen: there is no plan.lock.", margin="plan.lock")
     head = ("No.", "Time", "By", "Amendment", "SHA-256, first 12")
     return Table("Frozen plans", head, entries, align="rllll", margin="plan.lock")
+
+
+def _roles(roles: RolesOfAStudy) -> list[Block]:
+    """Who prepared, reviewed and approved, each as a person recorded it by a command."""
+    margin = "history/roles.csv"
+    if not roles.entries:
+        return [Paragraph("Plan prepared, reviewed, approved: not recorded.", margin=margin)]
+    rows = tuple((role.role, role.by, role.time, _role_on(roles, role), role.sha256[:12]) for role in roles.entries)
+    missing = [name for name, role in roles.of_the_plan().items() if role is None]
+    absent = [f"Plan {sentence_list(list(missing))}: not recorded."] if missing else []
+    head = ("Role", "Name", "Time", "Of", "SHA-256, first 12")
+    table = Table("Who prepared, reviewed and approved", head, rows, align="lllll", margin=margin)
+    return [table, *(Paragraph(sentence, style="note") for sentence in (*absent, *roles.remarks()))]
+
+
+def _role_on(roles: RolesOfAStudy, role: Role) -> str:
+    version = roles.version(role)
+    if role.on != ON_PLAN:
+        return role.on
+    return "plan, never frozen" if version is None else f"plan, frozen as No. {version}"
 
 
 def absent_characteristics(record: DossierRecord) -> list[Block]:

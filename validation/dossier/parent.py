@@ -19,7 +19,7 @@ from validation.dossier.other_version import compare_versions
 from validation.dossier.results import RESULTS, read_results, results_of
 from validation.faults import Refusal, StudyDataError
 from validation.judging.outcomes import evaluate, judge_study
-from validation.study.folder import AMENDMENTS, HISTORY
+from validation.study.folder import AMENDMENTS, HISTORY, dossiers_with
 from validation.study.load import load_study
 from validation.study.model import Study
 from validation.study.plan import PLAN, Plan
@@ -42,7 +42,8 @@ def parent_dossier(folder: Path, plan: Plan) -> Path | None:
     wanted = plan.study.parent
     if wanted is None:
         return None
-    parent = _dossier_of(folder, wanted)
+    # An untouched copy in records/ stands in for one that was damaged.
+    parent = min(dossiers_with(folder, wanted), key=lambda place: bool(integrity_problems(place)), default=None)
     if parent is None:
         raise Refusal(
             f"study.parent names the dossier whose manifest.json has the SHA-256 {wanted}; none is in this study, its "
@@ -67,19 +68,6 @@ def not_verified(parent: Path, problem: str) -> str:
         f"The parent dossier {parent} does not verify, so nothing can be based on it: {problem} Copy an untouched one "
         "into records/."
     )
-
-
-def _dossier_of(folder: Path, manifest_hash: str) -> Path | None:
-    beside = folder.resolve().parent
-    patterns = (
-        (folder, "dossiers/*/manifest.json"),
-        (folder, "records/**/manifest.json"),
-        (beside, "*/dossiers/*/manifest.json"),
-    )
-    paths = (path for root, pattern in patterns for path in sorted(root.glob(pattern)) if path.is_file())
-    alike = [path.parent for path in paths if sha256(path) == manifest_hash.strip().lower()]
-    # An untouched copy in records/ stands in for one that was damaged.
-    return min(alike, key=lambda parent: bool(integrity_problems(parent)), default=None)
 
 
 def keep_parent(parent: Path, inputs: Path) -> None:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from types import MappingProxyType
 from typing import Final
 
 from validation.dossier.blocks import Block, Heading, Paragraph, Table
 from validation.dossier.listings import ENDS, MOST_ROWS, PLACE, as_csv, attachment
 from validation.dossier.record import DossierRecord
 from validation.study.experiments import EXPERIMENTS, chapter_words
+from validation.study.history.acknowledging import KIND, acknowledged_cells, cell_text
 from validation.study.model import ExperimentData, Reading, Study
 from validation.study.quantity import Flag
 from validation.words import counted, level_text, sentence_list
@@ -65,7 +67,7 @@ def _whole_worksheet(record: DossierRecord, data: ExperimentData) -> list[Block]
     whole = [] if listing.remarks else ["Every row is used as written."]
     facts = [f"{counted(len(data.readings), 'row')}.", *listing.shared_by_rows(), *whole, _hash_of(record, data)]
     blocks: list[Block] = [Paragraph(" ".join(facts), style="small"), _as_written("As written", listing)]
-    return [*blocks, *_in_words(listing.remarks)]
+    return [*blocks, *_in_words([*listing.remarks, *_rows_gone(record.study, data)])]
 
 
 def _long_worksheet(record: DossierRecord, data: ExperimentData) -> list[Block]:
@@ -88,8 +90,18 @@ def _long_worksheet(record: DossierRecord, data: ExperimentData) -> list[Block]:
         attachment(_file(data), _as_csv(readings, happened), "Every row as written, with what happened to it"),
         *_summary(data, happened),
         _as_written("Excerpt, as written", listing),
-        *_in_words(listing.remarks),
+        *_in_words([*listing.remarks, *_rows_gone(record.study, data)]),
     ]
+
+
+def _rows_gone(study: Study, data: ExperimentData) -> list[str]:
+    """The rows of a worksheet that were there and are gone without an amendment."""
+    present = {reading.reading for reading in data.readings}
+    gone = [change for change in study.changes if change.file == data.worksheet and change.reading not in present]
+    sentences = [f"{change.reading}: row gone without an amendment; it was: {change.old}." for change in gone]
+    rows = [row for row in study.amendments if row["kind"] == KIND and row["file"] == data.worksheet]
+    known = [row for row in rows if row["reading"] and row["reading"] not in present]
+    return sentences + [f"{row['reading']}: row gone, acknowledged; it was: {row['old']}." for row in known]
 
 
 def _hash_of(record: DossierRecord, data: ExperimentData) -> str:
@@ -212,12 +224,27 @@ def _happened(study: Study, flags: Sequence[Flag], data: ExperimentData) -> dict
     flagged: dict[str, list[str]] = {}
     for flag in flags:
         flagged.setdefault(flag.reading, []).append(flag.test)
-    amended = {(entry["reading"], entry["column"]) for entry in study.amendments_of(data)}
-    return what_happened(data.readings, flagged, amended)
+    amended = {(row["reading"], row["column"]) for row in study.amendments_of(data) if row["kind"] == "correction"}
+    return what_happened(data.readings, flagged, amended, _changed(study))
+
+
+def _changed(study: Study) -> dict[str, str]:
+    """By reading, the word for a row that changed without an amendment: what it was when first seen."""
+    cells: dict[str, list[str]] = {}
+    for change in study.changes:
+        cells.setdefault(change.reading, []).append(cell_text(change.column, change.old))
+    words = {
+        name: f"changed without amendment, acknowledged: was {', '.join(old)}"
+        for name, old in acknowledged_cells(study.amendments).items()
+    }
+    return words | {name: f"changed without amendment: was {', '.join(old)}" for name, old in cells.items()}
 
 
 def what_happened(
-    readings: Sequence[Reading], flagged: Mapping[str, Sequence[str]], amended: Collection[tuple[str, str]]
+    readings: Sequence[Reading],
+    flagged: Mapping[str, Sequence[str]],
+    amended: Collection[tuple[str, str]],
+    changed: Mapping[str, str] = MappingProxyType({}),
 ) -> dict[str, Remarks]:
     """By reading, what happened to each row that is not used as written.
 
@@ -226,9 +253,12 @@ def what_happened(
     readings : of one worksheet
     flagged : the tests that point at a reading
     amended : reading and column of every amended cell; a decimal comma is no amendment
+    changed : by reading, the word for a change that no amendment recorded
     """
     every = ((reading.reading, _remarks(reading, flagged, amended)) for reading in readings)
-    return {name: remarks for name, remarks in every if remarks}
+    silent = {reading.reading: ((word, word),) for reading in readings if (word := changed.get(reading.reading))}
+    remarks = {name: (*silent.get(name, ()), *others) for name, others in every}
+    return {name: remark for name, remark in remarks.items() if remark}
 
 
 def _remarks(reading: Reading, flagged: Mapping[str, Sequence[str]], amended: Collection[tuple[str, str]]) -> Remarks:

@@ -319,3 +319,4 @@ def _silent(study: Study) -> Iterator[str]:
     yield from (f"inputs/{change}" for change in study.changes)
     yield from (f"inputs/{loss.text}" for loss in study.lost_history)
     yield from (f"inputs/{AMENDMENTS}: {loss.text}" for loss in study.lost_amendments)
+    yield from (f"inputs/{text}" for text in [study.plan_change] if text)

@@ -10,6 +10,7 @@ from typing import Any, Literal
 from validation.judging.requirements import BY_PERFORMANCE, RequirementResult, find_key
 from validation.stats.estimate import Estimate
 from validation.study.experiments import EXPERIMENTS, all_records, chapter_words
+from validation.study.history.acknowledging import acknowledged_sentences
 from validation.study.history.amendments import loss_restriction
 from validation.study.history.losses import restriction
 from validation.study.model import Study
@@ -209,7 +210,8 @@ def conclude(
     like a changed reading or an amendment that is gone they forbid the conclusion "fit".
     """
     unseen = restriction(study.changes, study.lost_history)
-    beside = [text for text in (unseen, loss_restriction(study.lost_amendments), *further) if text]
+    silent = (unseen, loss_restriction(study.lost_amendments), study.plan_change)
+    beside = [text for text in (*silent, *acknowledged_sentences(study.amendments), *further) if text]
     why = _not_judged(rows)
     if why:
         return Conclusion("not judged", None, " ".join([why, *beside]), tuple(beside))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -21,6 +21,7 @@ from validation.judging.fitness import Fitness, fitness
 from validation.judging.requirements import BY_PERFORMANCE, RequirementResult, judge
 from validation.judging.verdict_error import VerdictError, verdict_error
 from validation.study.history.plan_order import PlanOrder, plan_order
+from validation.study.history.roles import RolesOfAStudy
 from validation.study.model import Study
 from validation.study.quantity import Evaluation, Flag, Quantity
 
@@ -29,7 +30,8 @@ from validation.study.quantity import Evaluation, Flag, Quantity
 class Judgement:
     """Everything `results.json` holds, as records; `by_performance` is the one quantity that needs verdicts itself.
 
-    `error` is that of the verdict as a whole, once it was simulated.
+    `error` is that of the verdict as a whole, once it was simulated. `of_the_record`: what the study folder shows in
+    addition, as results.json holds it: who prepared, reviewed and approved.
     """
 
     study_id: str
@@ -44,6 +46,7 @@ class Judgement:
     fitness: Fitness
     error: VerdictError | None = None
     contradictions: tuple[Contradiction, ...] = ()
+    of_the_record: Mapping[str, Any] = field(default_factory=dict)
 
     @cached_property
     def quantities(self) -> tuple[Quantity, ...]:
@@ -64,6 +67,7 @@ class Judgement:
             "verdict_error": None if self.error is None else self.error.to_dict(),
             "contradictions": [contradiction.to_dict() for contradiction in self.contradictions],
             "actions": [action.to_dict() for action in self.fitness.actions],
+            **self.of_the_record,
         }
 
 
@@ -124,6 +128,7 @@ def judge_study(
         order=order,
         fitness=fitness(study, rows, evaluations, conclusion, absent, further=actions),
         contradictions=against,
+        of_the_record={"roles": RolesOfAStudy.of(study).to_dicts()},
     )
 
 

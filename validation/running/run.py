@@ -24,7 +24,8 @@ from validation.running.making import Progress, at_once, computed, facts_of, wri
 from validation.running.shelf import DRAFT, MARK, building
 from validation.study.folder import history_files
 from validation.study.history.plan_order import plan_order
-from validation.study.history.readings import earlier_entries, record_readings
+from validation.study.history.readings import record_readings
+from validation.study.history.study_history import history_for_a_copy
 from validation.study.model import Study
 
 
@@ -154,7 +155,7 @@ def copy_inputs(study: Study, inputs: Path) -> None:
     ]
     names += [SELFTEST, *history_files(study.folder)]
     contents = {name: (study.folder / name).read_bytes() for name in names if (study.folder / name).is_file()}
-    for name, raw in {**contents, **earlier_entries(study.folder)}.items():
+    for name, raw in {**contents, **history_for_a_copy(study)}.items():
         (inputs / name).parent.mkdir(parents=True, exist_ok=True)
         (inputs / name).write_bytes(raw)
 

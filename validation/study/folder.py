@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import re
 import stat
@@ -14,6 +15,8 @@ from validation.study.text_files import LARGEST
 LOCK = "plan.lock"
 AMENDMENTS = "amendments.csv"
 HISTORY = "history"
+#: In history/ of the inputs of a dossier alone: what the study folder showed and its copy by itself could not.
+OF_COPIES = ("earlier.csv", "elsewhere.csv", "losses.csv")
 #: What the program reads or writes by name, whatever the plan says.
 _FILES = ("plan.yaml", LOCK, AMENDMENTS)
 _FOLDERS = (HISTORY, "records", "standards", "worksheets", "dossiers", "draft", "control")
@@ -87,9 +90,22 @@ def issues_of(folder: Path) -> list[Path]:
     return sorted(issues, key=lambda path: int(path.name))
 
 
+def dossiers_with(folder: Path, manifest_sha256: str) -> list[Path]:
+    """Every dossier whose manifest has this SHA-256: in the study, in its records/, in the studies next to it."""
+    beside = folder.resolve().parent
+    patterns = (
+        (folder, "dossiers/*/manifest.json"),
+        (folder, "records/**/manifest.json"),
+        (beside, "*/dossiers/*/manifest.json"),
+    )
+    paths = (path for root, pattern in patterns for path in sorted(root.glob(pattern)) if path.is_file())
+    wanted = manifest_sha256.strip().lower()
+    return [path.parent for path in paths if hashlib.sha256(path.read_bytes()).hexdigest() == wanted]
+
+
 def history_files(folder: Path) -> list[str]:
     """What the program itself keeps in history/, by name; anything else there is not its own."""
-    names = ("readings.csv", "amendments.csv", "earlier.csv")
+    names = ("readings.csv", "amendments.csv", "files.csv", "roles.csv", *OF_COPIES)
     files = [
         path
         for path in sorted((folder / HISTORY).glob("*"))

@@ -31,11 +31,9 @@ from validation.study.text_files import censored, decimal, moment
 from validation.study.validity import impact_sentences, lapses, validity_faults
 from validation.study.worksheets import (
     Sheet,
-    duplicate_faults,
     empty_value_fault,
     filling_faults,
-    read_sheet,
-    shared_workbook_faults,
+    read_sheets,
     value_faults,
 )
 
@@ -120,7 +118,7 @@ def read_study(
     plan = plan or readable_part(folder / PLAN)  # worksheets are checked even where the plan has faults
     if plan is None:
         return None, faults
-    sheets, sheet_faults = _sheets(folder, plan)
+    sheets, sheet_faults = read_sheets(folder, plan)
     faults += sheet_faults
     states = states_of(sheets.values())
     kept = [item for item in history.amendments if item.number not in left_out]
@@ -166,7 +164,7 @@ def current_states(folder: Path) -> list[State]:
     faults += amendment_faults
     if plan is None or faults:
         raise StudyDataError(faults)
-    sheets, faults = _sheets(folder, plan)
+    sheets, faults = read_sheets(folder, plan)
     states = [state for group in states_of(sheets.values()).values() for state in group]
     faults += apply(written, states)
     if faults:
@@ -193,28 +191,6 @@ def current_items(folder: Path) -> tuple[Plan, Mapping[str, LotRecord]]:
 def states_of(sheets: Collection[Sheet]) -> dict[str, list[State]]:
     """Each row of each experiment, as written."""
     return {sheet.experiment: [State(sheet, row, dict(row.values)) for row in sheet.rows] for sheet in sheets}
-
-
-def _sheets(folder: Path, plan: Plan) -> tuple[dict[str, Sheet], list[Fault]]:
-    sheets: dict[str, Sheet] = {}
-    faults: list[Fault] = []
-    for name, experiment in plan.experiments.items():
-        if name not in EXPERIMENTS:
-            continue
-        sheet, sheet_faults = read_sheet(
-            folder,
-            experiment.worksheet,
-            name,
-            unit=plan.study.unit,
-            response_unit=experiment.settings.get("response_unit"),
-            factors=experiment.settings.get("factors"),
-            date_order=plan.study.date_order,
-        )
-        faults += sheet_faults
-        if sheet is not None:
-            sheets[name] = sheet
-    read = list(sheets.values())
-    return sheets, [*faults, *shared_workbook_faults(read), *duplicate_faults(read)]
 
 
 def _experiment(sheet: Sheet, states: Sequence[State], plan: Plan, draft: bool) -> tuple[ExperimentData, list[Fault]]:

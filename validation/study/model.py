@@ -99,7 +99,8 @@ class Study:
     """One study folder, read and checked. `lot_records`: the records of the standards lots that the plan names, by lot.
 
     `lost_amendments`: what of amendments.csv is not as first seen; `changes`: every cell that is not, without an
-    amendment; `lost_history`: what no longer shows how it was first seen.
+    amendment; `lost_history`: what no longer shows how it was first seen; `plan_change`: the sentence that the plan was
+    changed after it was frozen. What a person acknowledged is in none of them, but among the `amendments`.
     """
 
     folder: Path
@@ -112,6 +113,7 @@ class Study:
     lost_amendments: tuple[Loss, ...] = ()
     changes: tuple[Change, ...] = ()
     lost_history: tuple[Loss, ...] = ()
+    plan_change: str = ""
 
     @property
     def unit(self) -> str:

@@ -15,6 +15,7 @@ from validation.study.columns import COLUMNS, NUMERIC
 from validation.study.experiments import EXPERIMENTS, Columns
 from validation.study.grids import place, read_grids
 from validation.study.headings import Headings
+from validation.study.plan import Plan
 from validation.study.rows import Row, Rows, is_marked
 from validation.study.text_files import (
     NUMBER,
@@ -94,6 +95,29 @@ def read_sheet(
     rows, row_faults = Rows(grid, head, headings, unit, response_unit, date_order).read()
     columns = tuple(dict.fromkeys(head.names.values()))
     return Sheet(experiment, file, columns, rows, kind, unit, grid.sheet, date_order), faults + row_faults
+
+
+def read_sheets(folder: Path, plan: Plan) -> tuple[dict[str, Sheet], list[Fault]]:
+    """The worksheet of each planned experiment by its name, and the faults within and between them."""
+    sheets: dict[str, Sheet] = {}
+    faults: list[Fault] = []
+    for name, experiment in plan.experiments.items():
+        if name not in EXPERIMENTS:
+            continue
+        sheet, sheet_faults = read_sheet(
+            folder,
+            experiment.worksheet,
+            name,
+            unit=plan.study.unit,
+            response_unit=experiment.settings.get("response_unit"),
+            factors=experiment.settings.get("factors"),
+            date_order=plan.study.date_order,
+        )
+        faults += sheet_faults
+        if sheet is not None:
+            sheets[name] = sheet
+    read = list(sheets.values())
+    return sheets, [*faults, *shared_workbook_faults(read), *duplicate_faults(read)]
 
 
 #: Column, reason, correction, what was expected.

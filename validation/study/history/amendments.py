@@ -17,6 +17,8 @@ from pathlib import Path
 from validation.faults import Fault, Refusal
 from validation.files import content
 from validation.study.folder import AMENDMENTS, HISTORY, issues_of
+from validation.study.history.acknowledging import KIND as ACKNOWLEDGEMENT
+from validation.study.history.acknowledging import loss_refusal, losses_left
 from validation.study.history.chain import (
     NOT_FOLLOWING,
     Entry,
@@ -28,7 +30,7 @@ from validation.study.history.chain import (
     without,
     write,
 )
-from validation.study.history.losses import Loss, in_short
+from validation.study.history.losses import RESTORE, Loss, in_short
 from validation.study.text_files import moment, read_text
 from validation.words import sentence_list
 
@@ -36,9 +38,10 @@ RECORD = f"{HISTORY}/amendments.csv"
 COLUMNS = ("number", "time", "by", "kind", "file", "reading", "column", "old", "new", "reason")
 MEND = (
     f"Restore these rows of {AMENDMENTS}: {RECORD} holds each as first seen. To take an amendment back, append a new "
-    "one; none is deleted, edited or moved."
+    "one; none is deleted, edited or moved. What cannot be restored is acknowledged: validation amend DIR "
+    '--acknowledge "amendment 1" --reason "..." --by "your name".'
 )
-KINDS = ("correction", "exclusion", "reinstatement", "plan", "impact", "record")
+KINDS = ("correction", "exclusion", "reinstatement", "plan", "impact", "record", ACKNOWLEDGEMENT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,16 +188,30 @@ def _seen(folder: Path) -> tuple[Record[Amendment], list[Amendment]]:
     return record, ever_held(copies, record.entries)
 
 
+def next_number_in(folder: Path, written: Sequence[Amendment]) -> int:
+    """The number of the next amendment; none that was ever seen has it, even where that one is gone."""
+    return next_number([*_seen(folder)[1], *written])
+
+
 def recorded_with(folder: Path, present: Sequence[Amendment]) -> Growth:
     """The record with the amendments that were not seen before; nothing where none is to be added.
 
     What only a dossier still holds is recorded too. A row that was edited is no new one.
     """
     record, seen = _seen(folder)
-    if record.faults:
+    if record.faults or losses_left(record_losses(folder), [item.to_dict() for item in present]):
         return {}
     _, unseen = _matched(seen, present)
     return record.grown([*without(seen, record.entries), *unseen])
+
+
+def record_losses(folder: Path) -> tuple[Loss, ...]:
+    """Whether the record of amendments is gone although earlier dossiers hold it."""
+    if read_record(folder, RECORD, Amendment).raw is not None:
+        return ()
+    holding = [issue.name for issue in issues_of(folder) if read_record(issue / "inputs", RECORD, Amendment).entries]
+    text = f"{RECORD} is gone; dossier {', '.join(holding[-1:])} holds it. {RESTORE}"
+    return (Loss(f"{RECORD} is gone", text, RECORD),) if holding else ()
 
 
 def lost_amendments(folder: Path, present: Sequence[Amendment]) -> tuple[Loss, ...]:
@@ -209,10 +226,12 @@ def lost_amendments(folder: Path, present: Sequence[Amendment]) -> tuple[Loss, .
         *_counted_anew([(old, new) for old, new in differing if _renumbered(old, new)]),
         # Where the record was edited, a row that it does not hold need not be a new one.
         *_reordered(there, [] if record.broken else unseen, present),
-        *(Loss("the record of amendments cannot be read", str(fault)) for fault in record.faults),
+        *(Loss("the record of amendments cannot be read", str(fault), RECORD) for fault in record.faults),
     ]
     for place in record.broken:
-        losses.append(Loss("the record of amendments was edited", f"{RECORD}, entry {place + 1}: {NOT_FOLLOWING}."))
+        text = f"{RECORD}, entry {place + 1}: {NOT_FOLLOWING}."
+        now = f"the record of amendments was edited at entry {place + 1}"
+        losses.append(Loss("the record of amendments was edited", text, RECORD, now=now))
     return tuple(losses)
 
 
@@ -227,17 +246,19 @@ def append(folder: Path, amendment: Amendment, *also: Growth) -> None:
     ------
     Refusal
         The number of amendments in the file is not the one this amendment was made for: another one was appended in
-        the meantime; or an amendment that was seen there is gone or changed.
+        the meantime; or an amendment that was seen there is gone or changed, and this is no acknowledgement.
     """
     before = content(folder / AMENDMENTS)
     written, faults = read_amendments(folder)
-    if faults or next_number(written) != amendment.number:
+    if not faults and amendment.kind != ACKNOWLEDGEMENT:
+        rows = [item.to_dict() for item in written]
+        refusal = loss_refusal(losses_left((*lost_amendments(folder, written), *record_losses(folder)), rows), MEND)
+        if refusal:
+            raise Refusal(refusal)
+    if faults or next_number_in(folder, written) != amendment.number:
         raise Refusal(f"{AMENDMENTS} changed in the meantime; look at it and give the amendment again.")
-    lost = in_short(lost_amendments(folder, written))
-    if lost:
-        raise Refusal(f"{AMENDMENTS} is not as it was first seen, and nothing is appended to it: {lost}. {MEND}")
-    rows = with_rows(before, COLUMNS, [amendment.texts()])
-    write(folder, {AMENDMENTS: (before, rows)}, recorded_with(folder, (*written, amendment)), *also)
+    raw = with_rows(before, COLUMNS, [amendment.texts()])
+    write(folder, {AMENDMENTS: (before, raw)}, recorded_with(folder, (*written, amendment)), *also)
 
 
 def loss_sentences(losses: Sequence[Loss]) -> list[str]:
@@ -292,7 +313,7 @@ def _rewritten(old: Amendment, new: Amendment) -> bool:
 
 def _gone(old: Amendment) -> Loss:
     text = f"Amendment {old.number} is gone and no longer applied: {_about(old)}."
-    return Loss(f"amendment {old.number} is gone", text)
+    return Loss(f"amendment {old.number} is gone", text, *_place(old), was=f"{_about(old)}: {old.reason}")
 
 
 def _counted_anew(pairs: Sequence[tuple[Amendment, Amendment]]) -> list[Loss]:
@@ -304,7 +325,7 @@ def _counted_anew(pairs: Sequence[tuple[Amendment, Amendment]]) -> list[Loss]:
         short = f"amendment {old[0]} is now number {new[0]}"
     else:
         short = f"amendments {sentence_list(old)} are now numbers {sentence_list(new)}"
-    return [Loss(short, f"{short[0].upper()}{short[1:]}.")]
+    return [Loss(short, f"{short[0].upper()}{short[1:]}.", AMENDMENTS, "numbers")]
 
 
 def _changed(old: Amendment, new: Amendment) -> Loss:
@@ -315,7 +336,8 @@ def _changed(old: Amendment, new: Amendment) -> Loss:
         if before[name] != after[name]
     ]
     text = f"Amendment {old.number} was changed, {'; '.join(cells)}; it was: {_about(old)}."
-    return Loss(f"amendment {old.number} was changed", text)
+    short, was = f"amendment {old.number} was changed", f"{_about(old)}: {old.reason}"
+    return Loss(short, text, *_place(old), was=was, now=f"{short}, {'; '.join(cells)}")
 
 
 def _reordered(
@@ -331,8 +353,14 @@ def _reordered(
             last = new
             continue
         place = f"is before amendment {last.number}, which was made earlier"
-        moved.append(Loss(f"amendment {new.number} was moved", f"Amendment {new.number} {place}: {_about(old)}."))
+        text = f"Amendment {new.number} {place}: {_about(old)}."
+        moved.append(Loss(f"amendment {new.number} was moved", text, *_place(new), was=_about(old)))
     return moved
+
+
+def _place(amendment: Amendment) -> tuple[str, str]:
+    """File and place of a loss."""
+    return AMENDMENTS, f"amendment {amendment.number}"
 
 
 def _about(amendment: Amendment) -> str:

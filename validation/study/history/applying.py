@@ -52,8 +52,8 @@ def apply(amendments: Iterable[Amendment], states: Sequence[State]) -> list[Faul
             mend = "Give each amendment its own number, counted from 1."
             faults.append(_fault(amendment, "number", "The number appears twice.", mend))
         seen.add(amendment.number)
-        if amendment.kind in ("plan", "impact", "record"):
-            continue  # none of them changes a reading
+        if amendment.kind not in ("correction", "exclusion", "reinstatement"):
+            continue  # no other kind changes a reading
         named = by_reading.get(amendment.reading)
         fault = _no_reading(amendment, by_reading) if named is None else None
         for state in named or ():

@@ -18,7 +18,8 @@ from pathlib import Path
 from typing import Any, ClassVar, Generic, Self, TypeVar, cast
 
 from validation.faults import Fault
-from validation.files import write_files
+from validation.files import content, write_files
+from validation.study.folder import HISTORY, OF_COPIES, history_files
 from validation.study.text_files import decode, read_raw
 
 #: The words for an entry whose link is not the one that follows.
@@ -183,8 +184,45 @@ def write(folder: Path, *growths: Growth) -> None:
         A file cannot be written.
     """
     files = {name: contents for growth in growths for name, contents in growth.items()}
+    files |= _listed(folder, files) if files else {}
     expected = {name: before for name, (before, _) in files.items()}
     write_files(folder, {name: after for name, (_, after) in files.items()}, expected=expected)
+
+
+#: The files of history/ that there ever were, so that one that is gone shows.
+FILES = f"{HISTORY}/files.csv"
+
+
+@dataclass(frozen=True, slots=True)
+class Listed(Entry):
+    """A file of history/ that was written."""
+
+    file: str
+
+    record_of = "history files"
+    columns = ("file", "chain")
+
+    @classmethod
+    def of(cls, texts: Sequence[str]) -> Listed:
+        return cls(*texts)
+
+    def texts(self) -> list[str]:
+        return [self.file]
+
+
+def _listed(folder: Path, written: Growth) -> Growth:
+    """The list of the files of history/ with those that are new in it."""
+    record = read_record(folder, FILES, Listed)
+    others = (FILES, *(f"{HISTORY}/{name}" for name in OF_COPIES))
+    names = sorted({*history_files(folder), *(name for name in written if name.startswith(f"{HISTORY}/"))})
+    fresh = without([Listed(name) for name in names if name not in others], record.entries)
+    return {} if record.faults else record.grown(fresh)
+
+
+def listed_and_gone(folder: Path) -> list[str]:
+    """The files of history/ that were written once and are no longer there; of kept plans the lock tells."""
+    names = [entry.file for entry in read_record(folder, FILES, Listed).entries]
+    return [name for name in names if content(folder / name) is None]
 
 
 def without(entries: Iterable[E], others: Iterable[E]) -> list[E]:

@@ -15,10 +15,17 @@ _NAMED = 6
 
 @dataclass(frozen=True, slots=True)
 class Loss:
-    """Something seen earlier that no longer holds: `short` for a conclusion, `text` in full."""
+    """Something seen earlier that no longer holds: `short` for a conclusion, `text` in full.
+
+    `file`, and `place` in it, name what an acknowledgement names; `was` and `now` are what it then quotes.
+    """
 
     short: str
     text: str
+    file: str = ""
+    place: str = ""
+    was: str = ""
+    now: str = ""
 
     def to_dict(self) -> dict[str, str]:
         return {"short": self.short, "text": self.text}
@@ -45,7 +52,8 @@ class Change:
         if self.column == "":
             if self.reading == self.file:
                 return f"{self.file}: the lot record was there and is gone."
-            return f"{place} (reading {self.reading}): the row was there and is gone."
+            was = f" It was: {self.old}." if self.old else ""
+            return f"{place} (reading {self.reading}): the row was there and is gone.{was}"
         old, new = self.old or "empty", self.new or "empty"
         if self.reading == self.file:
             line = self.file if self.row is None else f"{self.file}, line {self.row}"

@@ -13,7 +13,8 @@ from pathlib import Path
 
 from validation.faults import Fault, Refusal, StudyDataError
 from validation.files import content
-from validation.study.folder import HISTORY, LOCK, issues_of
+from validation.study.folder import AMENDMENTS, HISTORY, LOCK, issues_of
+from validation.study.history.acknowledging import losses_left
 from validation.study.history.amendments import Amendment, append, next_number, read_amendments
 from validation.study.history.chain import NOT_FOLLOWING, Entry, Growth, broken_links, link, write
 from validation.study.history.losses import RESTORE, Loss
@@ -105,23 +106,75 @@ def lock_losses(folder: Path) -> tuple[Loss, ...]:
     no longer there."""
     entries, _ = read_lock(folder)
     losses = []
+    if not (folder / LOCK).exists() and frozen_before(folder):
+        text = f"{LOCK} is gone, although the plan was frozen: {_shown_by(folder)}. {RESTORE}"
+        return (Loss(f"{LOCK} is gone", text, LOCK),)
     broken = broken_links(entries, [entry.seal or None for entry in entries])
     for place, entry in enumerate(entries):
         when = minute_text(entry.time)
         if place in broken:
             text = f"{LOCK}, entry {place + 1} ({when}, {entry.by}): {NOT_FOLLOWING}. {RESTORE}"
-            losses.append(Loss(f"entry {place + 1} of {LOCK} was edited", text))
+            losses.append(Loss(f"entry {place + 1} of {LOCK} was edited", text, LOCK))
         if frozen_plan(folder, entry) is None:
             kept = kept_plan(folder, entry.sha256)
             name, what = kept.relative_to(folder).as_posix(), "was edited" if kept.exists() else "is gone"
-            losses.append(Loss(f"{name} {what}", f"{name}, the plan as frozen on {when}, {what}. {RESTORE}"))
+            losses.append(Loss(f"{name} {what}", f"{name}, the plan as frozen on {when}, {what}. {RESTORE}", name))
+    for name in _unnamed(folder, entries):
+        text = f"{LOCK} no longer names {name}, a plan that was frozen. {RESTORE}"
+        losses.append(Loss(f"{LOCK} no longer names {name}", text, LOCK))
     for issue in issues_of(folder):
         held, _ = read_lock(issue / "inputs")
         if held != entries[: len(held)]:
             text = f"{LOCK} no longer begins with the {counted(len(held), 'entry')} that dossier {issue.name} holds."
-            losses.append(Loss(f"{LOCK} is not as dossier {issue.name} holds it", f"{text} {RESTORE}"))
+            losses.append(Loss(f"{LOCK} is not as dossier {issue.name} holds it", f"{text} {RESTORE}", LOCK))
             break
     return tuple(losses)
+
+
+def _kept_plans(folder: Path) -> list[str]:
+    return [path.relative_to(folder).as_posix() for path in sorted((folder / HISTORY).glob("plan-*.yaml"))]
+
+
+def _unnamed(folder: Path, entries: tuple[LockEntry, ...]) -> list[str]:
+    """The kept plans that no entry names: freezing alone keeps one."""
+    named = {kept_plan(folder, entry.sha256).relative_to(folder).as_posix() for entry in entries}
+    return [name for name in _kept_plans(folder) if entries and name not in named]
+
+
+def frozen_before(folder: Path) -> str:
+    """SHA-256 of the plan as last frozen, by what else shows it where plan.lock is gone; empty where nothing does.
+
+    That is the lock in the newest dossier, else the last amendment of the plan, else a plan kept in history/.
+    """
+    dossiers = [read_lock(issue / "inputs")[0] for issue in issues_of(folder)]
+    held = [entries[-1].sha256 for entries in dossiers if entries]
+    amended = [item.new for item in read_amendments(folder)[0] if item.kind == "plan"]
+    kept = [hashlib.sha256((folder / name).read_bytes()).hexdigest() for name in _kept_plans(folder)]
+    return next((found[-1] for found in (held, amended, kept) if found), "")
+
+
+def _shown_by(folder: Path) -> str:
+    """What shows that the plan was frozen."""
+    holding = [f"dossier {issue.name}" for issue in issues_of(folder) if read_lock(issue / "inputs")[0]]
+    return ", ".join([*holding, *_kept_plans(folder)] or [f"an amendment of the plan in {AMENDMENTS}"])
+
+
+def needs_reason(folder: Path) -> str:
+    """Why freezing the plan takes a reason, in one sentence; empty where it takes none."""
+    entries, _ = read_lock(folder)
+    if changed_since_frozen(folder):
+        return f"The plan was frozen on {minute_text(entries[-1].time)} and has changed since."
+    if not entries and frozen_before(folder):
+        return f"The plan was frozen before, as {_shown_by(folder)} shows, and {LOCK} is gone; it can be restored."
+    return ""
+
+
+def plan_change(folder: Path) -> str:
+    """The sentence that the plan was changed after it was frozen, without an amendment; empty where it was not."""
+    entries, _ = read_lock(folder)
+    if not changed_since_frozen(folder):
+        return ""
+    return f"{PLAN} was changed after it was frozen on {minute_text(entries[-1].time)}, without an amendment."
 
 
 def changed_since_frozen(folder: Path) -> bool:
@@ -178,18 +231,18 @@ def freeze(folder: Path, by: str, now: datetime) -> tuple[LockEntry, bool]:
     Raises
     ------
     Refusal
-        plan.lock cannot be read, `by` is empty, the plan was frozen in another form (that takes an amendment), the
-        clock is before the last entry, or another file is kept under the name of this version.
+        plan.lock cannot be read, `by` is empty, the plan was frozen in another form or plan.lock is gone (that takes an
+        amendment), the clock is before the last entry, or another file is kept under the name of this version.
     """
     if not by.strip():
         raise Refusal("Name the person who freezes the plan: --by NAME.")
     entries, faults = read_lock(folder)
     if faults:
         raise Refusal(str(faults[0]))
-    if changed_since_frozen(folder):
+    why = needs_reason(folder)
+    if why:
         raise Refusal(
-            f"The plan was frozen on {minute_text(entries[-1].time)} and has changed since, so give the reason: "
-            '--reason "...". The reason is kept as an amendment, and so are both versions.'
+            f'{why} Freezing it now takes a reason: --reason "...". It is kept as an amendment, with both versions.'
         )
     if entries:
         return entries[-1], False
@@ -214,14 +267,15 @@ def plan_amendment(folder: Path, *, by: str, reason: str, now: datetime) -> Amen
     written, faults = read_amendments(folder)
     if faults or lock_faults:
         raise StudyDataError([*lock_faults, *faults])
-    if not entries:
+    old, new = entries[-1].sha256 if entries else frozen_before(folder), plan_sha256(folder)
+    if not old:
         raise Refusal(
             "The plan was never frozen, so it can still be changed freely; freeze it with `validation freeze`."
         )
-    old, new = entries[-1].sha256, plan_sha256(folder)
-    if old == new:
+    if entries and old == new:
         raise Refusal("The plan has not changed since it was frozen; edit plan.yaml first, then amend.")
-    if not kept_plan(folder, old).exists():
+    rows = [item.to_dict() for item in written]
+    if entries and not kept_plan(folder, old).exists() and losses_left(lock_losses(folder), rows):
         kept = kept_plan(folder, old).relative_to(folder).as_posix()
         raise Refusal(f"The frozen version of the plan is no longer kept as {kept}; restore it first.")
     unfinished = [item for item in written if (item.kind, item.old, item.new) == ("plan", old, new)]

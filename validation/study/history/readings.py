@@ -11,19 +11,23 @@ from pathlib import Path
 from validation.faults import Refusal
 from validation.study.columns import KNOWN, NUMERIC
 from validation.study.experiments import EXPERIMENTS
-from validation.study.folder import HISTORY, issues_of
+from validation.study.folder import HISTORY, dossiers_with, issues_of
 from validation.study.history import chain
 from validation.study.history.amendments import Amendment, append, next_number, read_amendments, recorded_with
 from validation.study.history.losses import RESTORE, Change, Loss
 from validation.study.lot_record import LotRecord
 from validation.study.model import Reading, Study
+from validation.study.plan import PLAN, read_plan
 from validation.study.text_files import moment, same_value
+from validation.study.worksheets import read_sheets
 from validation.study.yaml_reading import Path_, key_name
 from validation.terminal import shell_quoted
 
 RECORD = f"{HISTORY}/readings.csv"
 #: In the inputs of a dossier alone: entries that earlier dossiers hold and the record has lost.
 EARLIER = f"{HISTORY}/earlier.csv"
+#: In the inputs of a dossier alone: readings that differ from those in the worksheets of another dossier.
+ELSEWHERE = f"{HISTORY}/elsewhere.csv"
 #: What is filled into a lot record while the lot is in use.
 _FILLED_LATER = {"first_use", "last_use"}
 
@@ -101,12 +105,74 @@ def _missing(folder: Path) -> tuple[chain.Record[Seen], list[Seen]]:
     return record, chain.without(held, record.entries)
 
 
-def earlier_entries(folder: Path) -> dict[str, bytes]:
-    """history/earlier.csv for the inputs of a dossier: what earlier dossiers hold and the record no longer does."""
-    _, missing = _missing(folder)
-    if not missing:
-        return {}
-    return {EARLIER: chain.with_rows(None, Seen.columns[:-1], [entry.texts() for entry in missing])}
+def entries_for_a_copy(study: Study) -> dict[str, bytes]:
+    """What the inputs of a dossier need of other dossiers, so that they show the same changes as the study folder.
+
+    history/earlier.csv: what earlier dossiers hold and the record no longer does; history/elsewhere.csv: readings that
+    differ from those in the worksheets of another dossier.
+    """
+    files = {EARLIER: _missing(study.folder)[1], ELSEWHERE: _elsewhere(study)}
+    return {
+        name: chain.with_rows(None, Seen.columns[:-1], [entry.texts() for entry in entries])
+        for name, entries in files.items()
+        if entries
+    }
+
+
+def _elsewhere(study: Study) -> list[Seen]:
+    """Readings as worksheets of other dossiers hold them, where they differ from those of the study.
+
+    Compared are the dossiers of the study that kept no record of readings, and the worksheets that it shares with its
+    parent: of the same file name, at least half of the common readings being the same. A reading of the parent that is
+    as the parent amended it does not differ.
+    """
+    held = list(read_seen(study.folder, ELSEWHERE).entries)
+    present = {reading.reading: reading for data in study.experiments.values() for reading in data.readings}
+    for issue in issues_of(study.folder):
+        if not read_seen(issue / "inputs").entries:
+            held += _as_written(issue / "inputs")
+    parents = [] if study.plan.study.parent is None else dossiers_with(study.folder, study.plan.study.parent)
+    for parent in parents[:1]:
+        held += _shared_and_other(parent / "inputs", present)
+    return [entry for entry in held if entry.reading not in present or _differs(entry, present[entry.reading])]
+
+
+def _as_written(inputs: Path) -> list[Seen]:
+    """The readings of the worksheets of a dossier."""
+    plan, _ = read_plan(inputs / PLAN)
+    sheets, _ = ({}, []) if plan is None else read_sheets(inputs, plan)
+    rows = {row.reading: (sheet, row) for sheet in sheets.values() for row in sheet.rows if row.written.get("reading")}
+    return [
+        Seen.now(Reading(row.reading, sheet.experiment, sheet.file, row.line, row.written, row.values))
+        for sheet, row in rows.values()
+        if row.written.get(sheet.kind.value)
+    ]
+
+
+def _shared_and_other(inputs: Path, present: Mapping[str, Reading]) -> list[Seen]:
+    """The readings of a parent in the worksheets that it shares with the study, where they differ."""
+    amended: dict[str, dict[str, str]] = {}
+    for item in read_amendments(inputs)[0]:
+        if item.kind == "correction":
+            amended.setdefault(item.reading, {})[item.column] = item.new
+    common: dict[str, list[Seen]] = {}
+    for entry in read_seen(inputs).entries or _as_written(inputs):
+        if entry.reading in present and present[entry.reading].file == entry.file != entry.reading:
+            common.setdefault(entry.file, []).append(entry)
+    others: list[Seen] = []
+    for entries in common.values():
+        differing = []
+        for entry in entries:
+            corrected = {**entry.cells, **amended.get(entry.reading, {})}
+            as_amended = Seen(entry.file, entry.row, entry.reading, "", corrected)
+            if _differs(entry, present[entry.reading]) and _differs(as_amended, present[entry.reading]):
+                differing.append(entry)
+        others += differing if 2 * len(differing) <= len(entries) else []
+    return others
+
+
+def _differs(entry: Seen, reading: Reading) -> bool:
+    return any(True for _ in _differences(entry, reading))
 
 
 def history_losses(folder: Path) -> tuple[Loss, ...]:
@@ -116,7 +182,7 @@ def history_losses(folder: Path) -> tuple[Loss, ...]:
     dossiers = [read_seen(issue / "inputs") for issue in issues_of(folder)]
     if not record.chained and any(copy.chained and copy.entries for copy in dossiers):
         text = f"{RECORD} has lost the chain of its entries. {RESTORE}"
-        losses.append(Loss(f"the chain of {RECORD} is gone", text))
+        losses.append(Loss(f"the chain of {RECORD} is gone", text, RECORD))
     if missing:
         losses.append(_gone(missing, whole_record=record.raw is None))
     return tuple(losses)
@@ -128,18 +194,18 @@ def _edited(record: chain.Record[Seen]) -> Iterator[Loss]:
             continue
         why = chain.NOT_FOLLOWING if entry.whole else "its SHA-256 is not that of its cells"
         text = f"{RECORD}, row {row} (reading {entry.reading}): {why}. {RESTORE}"
-        yield Loss(f"{RECORD} was edited at row {row}", text)
+        yield Loss(f"{RECORD} was edited at row {row}", text, RECORD)
 
 
 def _gone(missing: Sequence[Seen], *, whole_record: bool) -> Loss:
     count = f"{len(missing)} {'entry' if len(missing) == 1 else 'entries'}"
     if whole_record:
         text = f"{RECORD} is gone; earlier dossiers hold {count} of it. {RESTORE}"
-        return Loss(f"{RECORD} is gone", text)
+        return Loss(f"{RECORD} is gone", text, RECORD, was=f"{count} in earlier dossiers")
     names = list(dict.fromkeys(entry.reading for entry in missing))
     more = f" and {len(names) - 6} more" if len(names) > 6 else ""
     text = f"{RECORD} no longer holds what an earlier dossier holds of {', '.join(names[:6])}{more}. {RESTORE}"
-    return Loss(f"{count} of {RECORD} {'is' if len(missing) == 1 else 'are'} gone or changed", text)
+    return Loss(f"{count} of {RECORD} {'is' if len(missing) == 1 else 'are'} gone or changed", text, RECORD)
 
 
 # ------------------------------------------------------------------------------------ as first seen, and now
@@ -178,12 +244,16 @@ def changed_readings(study: Study) -> tuple[Change, ...]:
     present = {reading.reading: reading for data in study.experiments.values() for reading in data.readings}
     records = {record.file: record for record in study.lot_records.values()}
     changes: list[Change] = []
+    seen = {entry.reading: [entry] for entry in reversed(_elsewhere(study))}
     for name, versions in seen_versions(study.folder).items():
+        seen.setdefault(name, []).extend(versions)
+    for name, versions in seen.items():
         first, reading = versions[0], present.get(name)
         if name in records:
             changes += record_changes(records[name], versions, study.amendments)
         elif reading is None:
-            changes.append(Change(first.file, None, name, "", "", ""))
+            cells = "; ".join(f"{column} {text}" for column, text in first.cells.items() if column != "reading")
+            changes.append(Change(first.file, None, name, "", cells, ""))
         else:
             changes += _differences(first, reading)
     return tuple(sorted(changes, key=lambda change: (change.file, change.row or 0, change.column)))
@@ -302,7 +372,8 @@ def record_lot_change(folder: Path, amendment: Amendment, seen: Seen) -> None:
 def record_readings(study: Study) -> int:
     """Record the readings that have a result and were not seen before; returns how many are new.
 
-    Amendments are recorded in their own file. Nothing is added to a record that is no longer complete.
+    Amendments are recorded in their own file. Nothing is added to a record that is no longer complete; where that is
+    acknowledged, what earlier dossiers hold of it goes first.
     """
     present, faults = read_amendments(study.folder)
     growth = {} if faults else recorded_with(study.folder, present)
@@ -310,5 +381,6 @@ def record_readings(study: Study) -> int:
     fresh = [Seen.now(reading) for reading in with_result(study) if reading.reading not in known]
     if study.lost_history:
         fresh = []
-    chain.write(study.folder, growth, read_seen(study.folder).grown(fresh))
+    record, missing = _missing(study.folder)
+    chain.write(study.folder, growth, record.grown([*([] if study.lost_history else missing), *fresh]))
     return len(fresh)
