@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
 
+from validation.dossier.anchors import Places
 from validation.dossier.attached import AttachedSelfTest
 from validation.dossier.comparison_report import ComparisonReport
+from validation.dossier.trace import Tracer
 from validation.judging.outcomes import Judgement
 from validation.judging.sensitivity import Variant
 from validation.study.model import Study
@@ -41,3 +45,14 @@ class DossierRecord:
     watermark: str = ""
     program: str = ""
     selftest: AttachedSelfTest | str | None = None
+
+    @cached_property
+    def places(self) -> Places:
+        """Where the quantities and verdicts are, for the links that lead there."""
+        return Places.of(self.judgement)
+
+    @cached_property
+    def traces(self) -> tuple[dict[str, Any], ...]:
+        """What each verdict rests on, in the order of the verdicts."""
+        tracer = Tracer(self.study, self.study.folder, self.judgement.results())
+        return tuple(tracer.requirement(row) for row in tracer.requirements)
