@@ -912,7 +912,7 @@ def test_an_amended_cell_says_so_beside_its_row():
     rows = worksheet([f"2026-03-0{1 + i // 3}T08:3{i}" for i in range(6)])
     shown = listing(rows, {("P-0", "result")}, result="3.9")
     assert shown.remarks == ["Row 2, P-0: result amended to 3.9."]
-    assert [row[-1] for row in shown.rows] == ["amended", "", "", "", "", ""]
+    assert [row[-1] for row in shown.rows] == ["now 3.9", "", "", "", "", ""]
     assert shown.rows[0][-2] == "4,01"
 
 

@@ -47,7 +47,10 @@ class Formula:
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """Words that lead to an anchor of the same dossier; plain words where no block has that anchor."""
+    """Words that lead to an anchor of the dossier, or in HTML to a file of it; plain words where there is none such.
+
+    `to` is an anchor, or a path below the dossier's folder such as inputs/plan.yaml.
+    """
 
     text: str
     to: str
@@ -70,7 +73,7 @@ class Table:
     `long` tables are set small; in `literal` ones every cell is printed letter for letter as it was typed. Every table
     repeats its head on a new page. `widths` are relative column widths wished for in the PDF, empty where they follow
     from the cells. `details` tables fold away in HTML under `caption`. `anchors` holds one name a row, empty for none;
-    `links` the row, the column and the anchor of each cell that leads somewhere, with the page where `paged`.
+    `links` the row, the column and what each cell leads to, as a `Link` does, with the page where `paged`.
     """
 
     caption: str
@@ -117,7 +120,8 @@ class Strip:
     `allowed` is the pale ground: (-1, 1) for an equivalence or a tolerance, (0, 1) for an upper bound, (1, None) for a
     lower bound. None where nothing can be drawn. Texts are rounded for the page. `fragile`: the verdict changes in a
     variant of the chapter on firmness. `place` is the end of the label that says where: rows that share the rest
-    of it show their place only. `anchor` leads to the chapter, `trace` to what the verdict rests on.
+    of it show their place only. `anchor` leads to the chapter, `trace` to what the verdict rests on;
+    `name` is the row's own.
     """
 
     label: str
@@ -132,6 +136,7 @@ class Strip:
     reason: str = ""
     anchor: str = ""
     trace: str = ""
+    name: str = ""
     thin: str = ""
     fragile: bool = False
     place: str = ""

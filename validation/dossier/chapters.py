@@ -8,6 +8,7 @@ from dataclasses import replace
 from itertools import groupby
 
 from validation.characteristics import Characteristic, KeyInfo
+from validation.dossier.anchors import Places
 from validation.dossier.blocks import (
     Block,
     Figure,
@@ -54,7 +55,8 @@ def chapter_of(item: Characteristic) -> Callable[[DossierRecord], list[Block]]:
             row for row in record.judgement.requirements if chapter_anchor(row.quantity) == chapter_anchor(item.name)
         ]
         if rows:  # the reasons are in the sentences on the verdicts
-            blocks.append(Strips(tuple(replace(strip_of(row), reason="", thin="") for row in rows)))
+            traces = [strip_of(row, trace=record.places.trace(row.id, row.at)) for row in rows]
+            blocks.append(Strips(tuple(replace(strip, reason="", thin="") for strip in traces)))
         quantities = [q for q in record.judgement.quantities if q.key.partition(".")[0] == item.name]
         blocks += [
             Paragraph(typeset(sentence), style="lead" if number == 0 else "body")
@@ -62,7 +64,9 @@ def chapter_of(item: Characteristic) -> Callable[[DossierRecord], list[Block]]:
         ]
         blocks += verdict_sentences(rows)
         tables, others = further_tables(evaluation)
-        blocks += _alternating(figures_of(item, record), [*quantity_tables(item, quantities, record.study), *tables])
+        blocks += _alternating(
+            figures_of(item, record), [*quantity_tables(item, quantities, record.study, record.places), *tables]
+        )
         blocks += notes_of(evaluation, quantities, opening=record.words.get(item.name, ()))
         return [*blocks, *formulas(item), *others]
 
@@ -117,8 +121,13 @@ def _caption(name: str) -> str:
     return f"{words[:1].upper()}{words[1:]}"
 
 
-def quantity_tables(item: Characteristic, quantities: Sequence[Quantity], study: Study) -> list[Block]:
-    """All quantities of a chapter: those of the whole study first, then by level or name."""
+def quantity_tables(
+    item: Characteristic, quantities: Sequence[Quantity], study: Study, places: Places = Places()
+) -> list[Block]:
+    """All quantities of a chapter: those of the whole study first, then by level or name.
+
+    Each row has its anchor, and leads to the traces of the verdicts on it.
+    """
     infos = {info.key: info for info in item.keys}
     single = [q for q in quantities if q.at is None]
     by_level = [q for q in quantities if isinstance(q.at, float)]
@@ -144,15 +153,25 @@ def quantity_tables(item: Characteristic, quantities: Sequence[Quantity], study:
         keys = sorted({q.key for q in group})
         margin = f"{worksheet.rpartition('/')[2]}\nresults.json: {keys[0]}{' ...' if len(keys) > 1 else ''}"
         filled = [at for at in range(len(head)) if any(row[at] for row in rows)]
+        judged = [places.judged.get((q.key, q.at), ()) for q in ordered]
+        most = max(map(len, judged))
+        verdicts = [[name for name, _ in own] + [""] * (most - len(own)) for own in judged]
+        links = tuple(
+            (number, len(filled) + column, places.trace(*place))
+            for number, own in enumerate(judged)
+            for column, place in enumerate(own)
+        )
         blocks.append(
             both_ends(
                 Table(
                     what,
-                    tuple(head[at] for at in filled),
-                    tuple(tuple(row[at] for at in filled) for row in rows),
-                    align="".join("llddlrr"[at] for at in filled),
+                    (*(head[at] for at in filled), *("Verdict", *[""] * most)[:most]),
+                    tuple((*(row[at] for at in filled), *own) for row, own in zip(rows, verdicts, strict=True)),
+                    align="".join("llddlrr"[at] for at in filled) + "l" * most,
                     margin=margin,
                     long=len(rows) > 24,
+                    anchors=tuple(places.quantity(q.key, q.at) for q in ordered),
+                    links=links,
                 ),
                 "every one is in results.json",
             )

@@ -16,6 +16,7 @@ from validation.dossier.raw_data import raw_data
 from validation.dossier.record import DossierRecord
 from validation.dossier.registers import people_and_equipment, recompute, register, sensitivity, software
 from validation.dossier.scope import fitness_and_scope
+from validation.dossier.trace_pages import verdict_traces
 
 
 def build_document(record: DossierRecord) -> Document:
@@ -31,6 +32,7 @@ def build_document(record: DossierRecord) -> Document:
         sensitivity,
         register,
         people_and_equipment,
+        verdict_traces,
         raw_data,
         software,
         recompute,

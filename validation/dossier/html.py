@@ -12,7 +12,7 @@ from validation import resources
 from validation.dossier.blocks import Document
 from validation.dossier.drawing import inline_svg, natural_width
 from validation.dossier.fonts import font_faces
-from validation.dossier.layout import arranged
+from validation.dossier.layout import arranged, is_file
 from validation.dossier.symbols import Span
 from validation.figures.style import FONT
 
@@ -44,7 +44,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    environment.filters |= {"rich": _rich, "drawing": _drawing, "points": natural_width}
+    environment.filters |= {"rich": _rich, "drawing": _drawing, "points": natural_width, "place": _place}
     return environment
 
 
@@ -53,6 +53,11 @@ def _rich(spans: Sequence[Span]) -> Markup:
     return Markup("").join(
         Markup("<{0}>{1}</{0}>").format(Markup(_TAGS[kind]), text) if kind else escape(text) for kind, text in spans
     )
+
+
+def _place(to: str) -> str:
+    """The address of a link: an anchor of this page, or a file next to it."""
+    return to if is_file(to) else f"#{to}"
 
 
 def _drawing(svg: str, prefix: str, alt: str = "") -> Markup:

@@ -34,6 +34,8 @@ ONE_PIECE = 9
 _COLUMN, _FULL, _GUTTER = 374.0, 481.0, 14.2
 _MANY, _MOST = 100, 4  # rows above which a narrow table is set in columns in fine print; most columns
 _LINE = 350.0 / 10.0  # em, for the lines of a formula
+#: Where files of a dossier are that a page may link.
+FILES = "inputs/"
 _LETTER, _ASIDE, _WIDEST = 8.6, 7.0, 85.0  # points: letters of a strip's row, of what is next to it; its widest column
 
 
@@ -85,16 +87,22 @@ def _take_anchors(made: dict[str, Any], taken: set[str]) -> None:
         made["anchors"] = [free(name) for name in made["anchors"]]
     if made["kind"] == "links":
         made["anchor"] = free(made["anchor"])
+    for row in made.get("strips", ()):
+        row["name"] = free(row["name"])
 
 
 def _without_dead_ends(made: Mapping[str, Any], anchors: set[str]) -> None:
     """Links to what is not on the pages become plain words."""
     for row in made.get("strips", ()):
         row |= {name: row[name] if row[name] in anchors else "" for name in ("anchor", "trace")}
-    for cell in (cell for row in made.get("rows", ()) if made["kind"] == "table" for cell in row):
-        cell["to"] = cell["to"] if cell["to"] in anchors else ""
-    for link in made.get("links", ()) if made["kind"] == "links" else ():
-        link["to"] = link["to"] if link["to"] in anchors else ""
+    cells = [cell for row in made.get("rows", ()) if made["kind"] == "table" for cell in row]
+    for link in (*cells, *(made.get("links", ()) if made["kind"] == "links" else ())):
+        link["to"] = link["to"] if link["to"] in anchors or is_file(link["to"]) else ""
+
+
+def is_file(to: str) -> bool:
+    """Whether a link leads to a file of the dossier rather than to an anchor, and to none outside it."""
+    return to.startswith(FILES) and ".." not in to.split("/")
 
 
 def decimal_tails(column: Sequence[str]) -> list[float]:

@@ -9,6 +9,7 @@ from validation.dossier.blocks import (
     Cover,
     Heading,
     Paragraph,
+    Strip,
     Strips,
     Table,
 )
@@ -182,9 +183,16 @@ def verdicts(record: DossierRecord) -> list[Block]:
             Paragraph("The plan sets no requirement. Every quantity is reported in its chapter; nothing is judged.")
         )
         return blocks
-    blocks.append(Strips(tuple(strip_of(row, anchor=chapter_anchor(row.quantity)) for row in judgement.requirements)))
+    blocks.append(Strips(tuple(_strip(record, row) for row in judgement.requirements)))
     blocks += [Paragraph(sentence) for sentence in without_rows(record.study, judgement.quantities)]
     return blocks
+
+
+def _strip(record: DossierRecord, row: RequirementResult) -> Strip:
+    """The row of a verdict, which leads to its chapter and to what it rests on."""
+    place = (row.id, row.at)
+    names = {"trace": record.places.trace(*place), "name": record.places.verdict(*place)}
+    return strip_of(row, chapter_anchor(row.quantity), **names)
 
 
 def plan_and_requirements(record: DossierRecord) -> list[Block]:
@@ -217,7 +225,10 @@ def _requirements(record: DossierRecord) -> list[Block]:
     )
     head = ("Id", "Quantity", "At", "Rule", "Limit", "Origin", "Set")
     margin = "plan.yaml: requirements"
-    return [Table("Requirements as the plan sets them", head, rows, align="lllllll", margin=margin)] if rows else []
+    names = [record.places.first_trace(item.id) for item in record.study.plan.requirements]
+    links = tuple((number, 0, to) for number, to in enumerate(names) if to)
+    title = "Requirements as the plan sets them"
+    return [Table(title, head, rows, align="lllllll", margin=margin, links=links)] if rows else []
 
 
 def _confidence(alpha: float) -> Block:

@@ -6,9 +6,11 @@ from collections.abc import Collection, Mapping, Sequence
 from types import MappingProxyType
 from typing import Final
 
-from validation.dossier.blocks import Block, Heading, Paragraph, Table
+from validation.dossier.anchors import amendment_anchor, row_anchor, worksheet_anchor
+from validation.dossier.blocks import Block, Heading, Link, Links, Paragraph, Table
 from validation.dossier.listings import ENDS, MOST_ROWS, PLACE, as_csv, attachment
 from validation.dossier.record import DossierRecord
+from validation.dossier.trace import place_words
 from validation.study.experiments import EXPERIMENTS, chapter_words
 from validation.study.history.acknowledging import KIND, acknowledged_cells, cell_text
 from validation.study.model import ExperimentData, Reading, Study
@@ -31,7 +33,8 @@ def raw_data(record: DossierRecord) -> list[Block]:
     """Every row of every worksheet, as written, with what happened to it."""
     blocks: list[Block] = [Heading("Raw data", 1, "raw-data")]
     for data in record.study.experiments.values():
-        blocks.append(Heading(f"{chapter_words(data.name)}: {data.worksheet}", 2, f"raw-{data.name.replace('_', '-')}"))
+        blocks.append(Heading(f"{chapter_words(data.name)}: {data.worksheet}", 2, worksheet_anchor(data.name)))
+        blocks += _verdicts_on(record, data)
         if not data.readings:
             blocks.append(Paragraph("Awaiting readings: the worksheet holds headings only."))
         elif len(data.readings) > MOST_ROWS:
@@ -41,6 +44,32 @@ def raw_data(record: DossierRecord) -> list[Block]:
     if record.unused_files:
         blocks.append(Paragraph(f"Present in the study folder, not used: {', '.join(record.unused_files)}."))
     return blocks
+
+
+def _verdicts_on(record: DossierRecord, data: ExperimentData) -> list[Block]:
+    """The verdicts that rest on readings of a worksheet, as links to their traces."""
+    rows = [
+        trace["requirement"]
+        for trace in record.traces
+        if any(row["experiment"] == data.name for q in trace["quantities"] for row in (*q["rows"], *q["further_rows"]))
+    ]
+    links = [
+        Link(f"{row['id']}{place_words(row['at'])}{mark}", to)
+        for row, mark in zip(rows, [*[","] * (len(rows) - 1), "."], strict=False)
+        if (to := record.places.trace(row["id"], row["at"]))
+    ]
+    return [Links("Verdicts that rest on it:", tuple(links))] if links else []
+
+
+def on_the_pages(study: Study, flags: Sequence[Flag], data: ExperimentData) -> Sequence[Reading]:
+    """The readings of a worksheet that the pages list: all, or of a long one the ends and what is not as written."""
+    readings = data.readings
+    if len(readings) <= MOST_ROWS:
+        return readings
+    happened = _happened(study, flags, data)
+    marked = [reading for reading in readings if reading.reading in happened]
+    chosen = {reading.reading for reading in (*readings[:ENDS], *readings[-ENDS:], *marked[:MARKED])}
+    return [reading for reading in readings if reading.reading in chosen]
 
 
 def listings(study: Study, flags: Sequence[Flag]) -> dict[str, bytes]:
@@ -66,7 +95,7 @@ def _whole_worksheet(record: DossierRecord, data: ExperimentData) -> list[Block]
     listing = Listing(data.readings, _happened(record.study, record.judgement.flags, data))
     whole = [] if listing.remarks else ["Every row is used as written."]
     facts = [f"{counted(len(data.readings), 'row')}.", *listing.shared_by_rows(), *whole, _hash_of(record, data)]
-    blocks: list[Block] = [Paragraph(" ".join(facts), style="small"), _as_written("As written", listing)]
+    blocks: list[Block] = [Paragraph(" ".join(facts), style="small"), _as_written("As written", listing, record, data)]
     return [*blocks, *_in_words([*listing.remarks, *_rows_gone(record.study, data)])]
 
 
@@ -74,8 +103,7 @@ def _long_worksheet(record: DossierRecord, data: ExperimentData) -> list[Block]:
     """The ends of the worksheet, what is not used as written, and a summary; the whole is attached."""
     happened, readings = _happened(record.study, record.judgement.flags, data), data.readings
     marked = [reading for reading in readings if reading.reading in happened]
-    chosen = {reading.reading for reading in (*readings[:ENDS], *readings[-ENDS:], *marked[:MARKED])}
-    listing = Listing([reading for reading in readings if reading.reading in chosen], happened, shared=False)
+    listing = Listing(on_the_pages(record.study, record.judgement.flags, data), happened, shared=False)
     listed = f"the first and the last {ENDS} rows and all {len(marked)} that are not used as written"
     if not marked:
         listed = f"the first and the last {ENDS} rows; every row is used as written"
@@ -89,7 +117,7 @@ def _long_worksheet(record: DossierRecord, data: ExperimentData) -> list[Block]:
         ),
         attachment(_file(data), _as_csv(readings, happened), "Every row as written, with what happened to it"),
         *_summary(data, happened),
-        _as_written("Excerpt, as written", listing),
+        _as_written("Excerpt, as written", listing, record, data),
         *_in_words([*listing.remarks, *_rows_gone(record.study, data)]),
     ]
 
@@ -108,9 +136,25 @@ def _hash_of(record: DossierRecord, data: ExperimentData) -> str:
     return f"Row is the line of the file. SHA-256 {record.inputs.get(data.worksheet, '')}."
 
 
-def _as_written(caption: str, listing: Listing) -> Table:
-    align = "rl" + "l" * (len(listing.head) - 2)
-    return Table(caption, listing.head, listing.rows, align=align, long=True, details=True, literal=True)
+def _as_written(caption: str, listing: Listing, record: DossierRecord, data: ExperimentData) -> Table:
+    """The listing: each row has its anchor, and one that was amended leads to the amendment."""
+    numbers = {entry["reading"]: amendment_anchor(entry["number"]) for entry in record.study.amendments_of(data)}
+    last = len(listing.head) - 1
+    return Table(
+        caption,
+        listing.head,
+        listing.rows,
+        align="rl" + "l" * (last - 1),
+        long=True,
+        details=True,
+        literal=True,
+        anchors=tuple(row_anchor(data.name, int(row[0])) for row in listing.rows),
+        links=tuple(
+            (at, last, numbers[row[1]])
+            for at, row in enumerate(listing.rows)
+            if listing.head[last] == STATUS and row[last] and row[1] in numbers
+        ),
+    )
 
 
 def _in_words(remarks: Sequence[str]) -> list[Block]:
@@ -261,12 +305,17 @@ def what_happened(
     return {name: remark for name, remark in remarks.items() if remark}
 
 
+def _amended(value: str) -> str:
+    """Beside a cell as written: its new value where that is short, so that the listing stays narrow."""
+    return f"now {value}" if 0 < len(value) <= 6 else "amended"
+
+
 def _remarks(reading: Reading, flagged: Mapping[str, Sequence[str]], amended: Collection[tuple[str, str]]) -> Remarks:
     remarks = []
     if reading.status != "used":
         remarks.append((reading.status, f"{reading.status}{': ' + reading.reason if reading.reason else ''}"))
     remarks += [
-        ("amended", f"{column} amended to {reading.values[column]}")
+        (_amended(reading.values[column]), f"{column} amended to {reading.values[column]}")
         for column, old in reading.written.items()
         if (reading.reading, column) in amended and reading.values.get(column, old) != old
     ]

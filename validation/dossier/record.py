@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
 
+from validation.dossier.anchors import Places
 from validation.dossier.attached import AttachedSelfTest
 from validation.dossier.comparison_report import ComparisonReport
 from validation.dossier.predecessor import Predecessor
+from validation.dossier.trace import Tracer
 from validation.judging.outcomes import Judgement
 from validation.judging.sensitivity import Variant
 from validation.study.model import Study
@@ -47,3 +51,14 @@ class DossierRecord:
     def predecessor(self) -> ComparisonReport | None:
         """What changed since the issue before; None without one that can be compared."""
         return None if self.before is None else self.before.report
+
+    @cached_property
+    def places(self) -> Places:
+        """Where the quantities and verdicts are, for the links that lead there."""
+        return Places.of(self.judgement)
+
+    @cached_property
+    def traces(self) -> tuple[dict[str, Any], ...]:
+        """What each verdict rests on, in the order of the verdicts."""
+        tracer = Tracer(self.study, self.study.folder, self.judgement.results())
+        return tuple(tracer.requirement(row) for row in tracer.requirements)

@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from validation.dossier.anchors import amendment_anchor, row_anchor
 from validation.dossier.attached import PLACE, AttachedSelfTest
 from validation.dossier.blocks import (
     Block,
@@ -102,24 +103,29 @@ def _readings(record: DossierRecord) -> list[Block]:
     if not variants:
         return [Paragraph("Amended, excluded or flagged readings: none.")]
     rows: list[tuple[str, ...]] = []
+    links: list[tuple[int, int, str]] = []
+    raw = row_anchors(record.study)
     for variant in variants:
+        name = variant.title.partition(":")[0]
+        links += [(len(rows), 0, raw[name])] if name in raw else []
         if variant.failed or not variant.moved:
             rows.append((variant.title, variant.failed or "no outcome changes", "", ""))
         for number, (before, after) in enumerate(variant.moved):
             word = " (fragile)" if before.settled != after.settled else ""
             title = variant.title if number == 0 else ""
+            links.append((len(rows), 1, record.places.trace(before.id, before.at)))
             rows.append((title, label_of(before), outcome_text(before), outcome_text(after) + word))
     caption = "Amended and flagged readings: outcomes side by side; only rows that change are shown"
     head = ("Reading", "Requirement", "As reported", "In this variant")
     margin = "recomputed for this issue"
-    return [Table(caption, head, tuple(rows), align="llll", margin=margin)]
+    return [Table(caption, head, tuple(rows), align="llll", margin=margin, links=tuple(links))]
 
 
 def _flips(record: DossierRecord) -> list[Block]:
     """Which verdicts change, and in which variants; then the variants that could not be computed."""
-    rows = tuple(
-        (label_of(row), row.settled, "; ".join(row.fragile)) for row in record.judgement.requirements if row.fragile
-    )
+    fragile = [row for row in record.judgement.requirements if row.fragile]
+    rows = tuple((label_of(row), row.settled, "; ".join(row.fragile)) for row in fragile)
+    links = tuple((number, 0, record.places.trace(row.id, row.at)) for number, row in enumerate(fragile))
     total = len(record.judgement.requirements)
     change = "changes" if total - len(rows) == 1 else "change"
     unmoved = f"{total - len(rows)} of {counted(total, 'verdict')} {change} in none of the checks made."
@@ -127,7 +133,7 @@ def _flips(record: DossierRecord) -> list[Block]:
     if rows:
         head = ("Requirement", "As reported", "Changes where")
         margin = "results.json: requirements, fragile"
-        blocks.append(Table("Fragile verdicts", head, rows, align="lll", margin=margin))
+        blocks.append(Table("Fragile verdicts", head, rows, align="lll", margin=margin, links=links))
     failed = [
         f"{variant.title}: {variant.failed}"
         for variant in record.variants
@@ -143,7 +149,7 @@ def register(record: DossierRecord) -> list[Block]:
         Heading("Amendments, exclusions, flagged readings", 1, "register"),
         _amendments(record.study),
         *(Paragraph(sentence, style="note") for sentence in loss_sentences(record.study.lost_amendments)),
-        _flags(record.judgement.flags),
+        _flags(record.judgement.flags, row_anchors(record.study)),
         Paragraph(
             "A test alone never removes a reading: every flagged reading stays in the numbers unless a person "
             "excluded it with a reason.",
@@ -159,11 +165,30 @@ def _amendments(study: Study) -> Block:
     if not rows:
         return Paragraph("Amendments and exclusions: none.", margin="amendments.csv")
     head = ("No.", *(name.capitalize() for name in names[1:]))
-    margin = "amendments.csv"
-    return Table("Amendments and exclusions", head, rows, align="rlllllllll", margin=margin, long=True, literal=True)
+    raw = row_anchors(study)
+    return Table(
+        "Amendments and exclusions",
+        head,
+        rows,
+        align="rlllllllll",
+        margin="amendments.csv",
+        long=True,
+        literal=True,
+        anchors=tuple(amendment_anchor(entry.get("number", "")) for entry in study.amendments),
+        links=tuple(
+            (number, names.index("reading"), raw[entry["reading"]])
+            for number, entry in enumerate(study.amendments)
+            if entry.get("reading") in raw
+        ),
+    )
 
 
-def _flags(flags: Sequence[Flag]) -> Block:
+def row_anchors(study: Study) -> dict[str, str]:
+    """The anchor of each row of raw data, by the name of its reading."""
+    return {r.reading: row_anchor(data.name, r.line) for data in study.experiments.values() for r in data.readings}
+
+
+def _flags(flags: Sequence[Flag], raw: Mapping[str, str]) -> Block:
     margin = "results.json: flags"
     if not flags:
         return Paragraph("Readings that a test flags: none.", margin=margin)
@@ -180,7 +205,8 @@ def _flags(flags: Sequence[Flag]) -> Block:
         for flag in flags
     )
     head = ("Reading", "Test", "At", "Statistic", "Critical", "Status", "In words")
-    table = Table("Readings that a test flags", head, rows, align="lllddll", margin=margin)
+    links = tuple((number, 0, raw[flag.reading]) for number, flag in enumerate(flags) if flag.reading in raw)
+    table = Table("Readings that a test flags", head, rows, align="lllddll", margin=margin, links=links)
     return both_ends(table, "every one is in results.json")
 
 

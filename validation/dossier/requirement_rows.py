@@ -53,7 +53,7 @@ def spoken(name: str) -> str:
     return " ".join(_PROPER_NAMES.get(word, word) for word in name.split("_"))
 
 
-def strip_of(row: RequirementResult, anchor: str = "") -> Strip:
+def strip_of(row: RequirementResult, anchor: str = "", *, trace: str = "", name: str = "") -> Strip:
     """A requirement's row as the strip draws it: everything divided by the limit.
 
     Of the rule `inside` it is the share outside, divided by the share that may be outside.
@@ -95,6 +95,8 @@ def strip_of(row: RequirementResult, anchor: str = "") -> Strip:
         high=scaled[2],
         reason="" if row.outcome == "met" else row.reason,
         anchor=anchor,
+        trace=trace,
+        name=name,
         thin=row.thin,
         fragile=bool(row.fragile),
         place=unbroken,

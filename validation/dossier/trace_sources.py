@@ -30,14 +30,14 @@ def sources_of(inputs: Path, study: Study, quantity: Mapping[str, Any], known: S
     quantity, known : the quantity of results.json, and all of them
     """
     key, at = quantity["key"], quantity["at"]
+    of_budget = key.startswith(OF_BUDGET) and study.plan.uncertainty is not None
+    if not (of_budget or key.startswith(OF_RECORDS) or key == OF_TWO_RECORDS):
+        return {}
     plan = read_yaml((inputs / PLAN).read_bytes(), PLAN)
-    if key.startswith(OF_RECORDS):
-        return {"lot_records": _records(inputs, study, plan, [at])}
-    if key == OF_TWO_RECORDS:
-        return {"lot_records": _records(inputs, study, plan, [at, *_other_lots(study, at)])}
-    if key.startswith(OF_BUDGET) and study.plan.uncertainty is not None:
+    if of_budget:
         return _budget(inputs, study, plan, at, known)
-    return {}
+    lots = [at, *_other_lots(study, at)] if key == OF_TWO_RECORDS else [at]
+    return {"lot_records": _records(inputs, study, plan, lots)}
 
 
 # --------------------------------------------------------------------------------------------------------- standards

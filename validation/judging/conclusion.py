@@ -22,6 +22,8 @@ PERFORMANCE_SOURCE = (
     "lowest level at which the plan's own requirements hold (Eurachem, The Fitness for Purpose of Analytical Methods; "
     "clause from memory)"
 )
+#: Chapters whose verdicts by level the quantification limit by performance is made of.
+BEHIND_PERFORMANCE = ("trueness.", "repeatability.", "intermediate_precision.", "accuracy.")
 ConclusionOutcome = Literal["fit", "fit with restrictions", "not fit", "not judged"]
 
 
@@ -174,8 +176,7 @@ def _at_every_level(study: Study, rows: Sequence[RequirementResult]) -> tuple[st
 
 def quantification_limit(rows: Sequence[RequirementResult], study: Study) -> Quantity | None:
     """Lowest level where every requirement on bias and precision holds; None where the plan has none by level."""
-    kinds = ("trueness.", "repeatability.", "intermediate_precision.", "accuracy.")
-    wanted = [row for row in rows if row.quantity.startswith(kinds) and isinstance(row.at, float)]
+    wanted = [row for row in rows if row.quantity.startswith(BEHIND_PERFORMANCE) and isinstance(row.at, float)]
     if not wanted:
         return None
     levels = sorted({row.at for row in wanted if isinstance(row.at, float)})
