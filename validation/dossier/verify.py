@@ -17,6 +17,7 @@ from validation.dossier.other_version import VersionComparison, compare_versions
 from validation.dossier.parent import PLACE, parent_problems
 from validation.dossier.rebuild import Rebuilt, rebuild, with_recorded_step
 from validation.dossier.results import RESULTS, read_results
+from validation.dossier.workbook.book import WORKBOOK, same_workbook, workbook_bytes
 from validation.faults import Refusal, StudyDataError
 from validation.study.experiments import EXPERIMENTS
 from validation.study.folder import AMENDMENTS, HISTORY, LOCK, history_files
@@ -236,7 +237,7 @@ def _parts(dossier: _Dossier, rebuilt: Rebuilt) -> Iterator[str]:
     """Files that this study's dossier must hold and does not, or holds and should not; figures that are not its own."""
     listed = set(dossier.manifest.files)
     chapters = list(characteristics()) if dossier.chapters is None else dossier.chapters
-    needed = {*PARTS, *(f"notebooks/{name}.ipynb" for name in chapters)}
+    needed = {*PARTS, WORKBOOK, *(f"notebooks/{name}.ipynb" for name in chapters)}
     needed |= {f"figures/{name}" for name in rebuilt.figures} | {*rebuilt.listings, *rebuilt.tables}
     needed |= {f"inputs/{name}" for name in _inputs(rebuilt.study, dossier.inputs)}
     there = {name for name in listed if not name.startswith(f"inputs/{PLACE}/")}
@@ -251,6 +252,11 @@ def _parts(dossier: _Dossier, rebuilt: Rebuilt) -> Iterator[str]:
         if (dossier.folder / name).is_file() and not same_rows((dossier.folder / name).read_bytes(), raw):
             yield f"{name}: not the rows that the inputs give."
     if dossier.of_these_libraries:
+        workbook = workbook_bytes(rebuilt.study, rebuilt.evaluations, dossier.results)
+        if (dossier.folder / WORKBOOK).is_file() and not same_workbook(
+            (dossier.folder / WORKBOOK).read_bytes(), workbook
+        ):
+            yield f"{WORKBOOK}: not the workbook that the inputs give."
         for name, raw in rebuilt.figures.items():
             path = dossier.folder / "figures" / name
             if path.is_file() and path.read_bytes() != raw:

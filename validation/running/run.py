@@ -27,6 +27,7 @@ from validation.dossier.raw_data import listings
 from validation.dossier.rebuild import judged_with_parent, looks_of
 from validation.dossier.results import RESULTS, results_bytes
 from validation.dossier.verify import verify_dossier
+from validation.dossier.workbook.book import WORKBOOK, workbook_bytes
 from validation.faults import Refusal
 from validation.judging.outcomes import Judgement, evaluate
 from validation.judging.reading import load_checked
@@ -153,6 +154,7 @@ def _build(
     copied, evaluations, saved, variants = _compute(study, place, jobs, only, draft, progress)
     judgement, parent, results = judged_with_parent(copied, inputs, evaluations, variants, draft=draft)
     (place / RESULTS).write_bytes(results_bytes(results))
+    (place / WORKBOOK).write_bytes(workbook_bytes(copied, evaluations, results))
     record = _record(study, copied, place, issue, judgement, evaluations, variants, saved, draft, parent)
     progress("rendering")
     _write_listings(place, record)
