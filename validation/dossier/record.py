@@ -41,3 +41,4 @@ class DossierRecord:
     watermark: str = ""
     program: str = ""
     selftest: AttachedSelfTest | str | None = None
+    attached: Mapping[str, bytes] = field(default_factory=dict)

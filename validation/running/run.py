@@ -305,8 +305,15 @@ def _record(
         parent=parent,
         watermark=WATERMARK if draft else "",
         program=program_hash(),
+        attached=_attached(place),
         selftest=attached_selftest(study.folder, versions(), program_hash()),
     )
+
+
+def _attached(place: Path) -> dict[str, bytes]:
+    """What the PDF holds: inputs, record and workbook, so that it alone is enough to compute everything again."""
+    names = [RESULTS, WORKBOOK, *(f"inputs/{name}" for name in hashes(place / "inputs"))]
+    return {name: (place / name).read_bytes() for name in names}
 
 
 def _state_of_data(study: Study, judgement: Judgement) -> tuple[int, str]:
