@@ -190,6 +190,7 @@ class Document:
     """The whole dossier. `issue` is "001"; `short_hash` the first 12 hex digits over the sorted inputs.
 
     `issue_word` is what the pages call `issue`: the report of the self-test has the version there.
+    `attached`: files that the PDF holds beside the listings, name and content of each.
     `watermark` is empty but for a draft. `timestamp` is seconds since 1970, handed in, never read from the clock here.
     """
 
@@ -201,6 +202,7 @@ class Document:
     watermark: str = ""
     issue_word: str = "issue"
     language: str = "en"
+    attached: tuple[tuple[str, bytes], ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON types, handed to the PDF template as data."""

@@ -45,4 +45,5 @@ def build_document(record: DossierRecord) -> Document:
         short_hash=record.inputs_hash[:12],
         timestamp=record.timestamp,
         watermark=record.watermark,
+        attached=tuple(record.attached.items()),
     )

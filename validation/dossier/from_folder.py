@@ -13,6 +13,8 @@ from validation.dossier.manifest import MANIFEST, Manifest, hashes, inputs_hash,
 from validation.dossier.predecessor import predecessor_of
 from validation.dossier.rebuild import Rebuilt
 from validation.dossier.record import DossierRecord
+from validation.dossier.results import RESULTS, results_bytes
+from validation.dossier.workbook.book import WORKBOOK, workbook_bytes
 from validation.faults import Refusal
 from validation.judging.outcomes import Judgement
 from validation.program import program_hash
@@ -112,8 +114,20 @@ def record_from(folder: Path, rebuilt: Rebuilt, making: Making) -> DossierRecord
         parent=rebuilt.parent,
         watermark=WATERMARK if making.draft else "",
         program=making.program,
+        attached=_attached(folder, rebuilt),
         selftest=attached_selftest(inputs, making.versions, making.program),
     )
+
+
+def _attached(folder: Path, rebuilt: Rebuilt) -> dict[str, bytes]:
+    """What the PDF holds: inputs, record and workbook, so that it alone is enough to compute everything again."""
+    results = rebuilt.results
+    made = {
+        RESULTS: results_bytes(results),
+        WORKBOOK: workbook_bytes(rebuilt.study, rebuilt.chapters.evaluations, results),
+    }
+    names = [f"inputs/{name}" for name in hashes(folder / "inputs")]
+    return {**made, **{name: (folder / name).read_bytes() for name in names}}
 
 
 def _state_of_data(study: Study, judgement: Judgement) -> tuple[int, str]:

@@ -19,6 +19,7 @@ from validation.dossier.rebuild import Rebuilt, rebuild
 from validation.dossier.rendered import HTML, PDF, SetPages, rendered, set_here
 from validation.dossier.results import RESULTS, results_bytes
 from validation.dossier.word_differences import WordDifference, not_moved, word_differences
+from validation.dossier.workbook.book import WORKBOOK, same_workbook
 from validation.words import counted
 
 #: So many differences of one file are named; the others are counted.
@@ -146,6 +147,9 @@ class Held:
         elif name in self._tables:
             if not same_rows(recorded, again):
                 yield f"{name}: not the rows that the inputs give."
+        elif name == WORKBOOK:
+            if not same_workbook(recorded, again):
+                yield f"{name}: not the workbook that the inputs give."
         elif name.startswith("figures/"):
             if self.same_libraries:
                 yield f"{name}: not the figure that the inputs give."
@@ -203,7 +207,8 @@ class Held:
                 yield f"the attachment {name} is not the file that the record gives."
 
     def _same_attachment(self, name: str, there: bytes, here: bytes) -> bool:
-        if there == here:
+        # What lies next to the pages is compared there.
+        if there == here or there == self._recorded(name):
             return True
         return not self._strict and (not name.endswith(".csv") or same_rows(there, here))
 

@@ -30,6 +30,7 @@ _DISTRIBUTIONS = (
     "jinja2",
     "typst",
     "fonttools",
+    "xlsxwriter",
 )
 
 

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import json
 import re
+from base64 import b64encode
+from collections.abc import Mapping
+from pathlib import PurePosixPath
 from typing import Any
 
 from validation import resources
@@ -15,6 +18,15 @@ from validation.dossier.layout import SMALL, arranged
 from validation.dossier.typesetting import typeset
 from validation.dossier.widths import LISTING, LONG_WORD, pieces
 from validation.figures.style import FONT
+
+MEDIA_TYPES: Mapping[str, str] = {
+    ".csv": "text/csv",
+    ".json": "application/json",
+    ".lock": "application/json",
+    ".xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+    ".yaml": "application/yaml",
+}
+OTHER_TYPE = "application/octet-stream"
 
 #: What is no text of the page.
 _VERBATIM = frozenset(
@@ -59,14 +71,28 @@ def source_of(document: Document) -> dict[str, Any]:
         {**block, "svg": standalone_svg(block["svg"])} if block["kind"] == "figure" else block
         for block in page["blocks"]
     ]
-    attached = {block.name: block.content.decode("utf-8") for block in document.blocks if block.kind == "attachment"}
-    data = _breakable(page, LONG_WORD) | {"font": FONT, "upright": _upright(page), "attached": attached}
+    listed = {block.name: block.content for block in document.blocks if block.kind == "attachment"}
+    files = sorted({**dict(document.attached), **listed}.items())
+    data = _breakable(page, LONG_WORD) | {
+        "font": FONT,
+        "upright": _upright(page),
+        "attached": [_attached(name) for name, _ in files],
+    }
     return {
         "template": str(resources.folder("templates") / "dossier.typ"),
         "fonts": str(font_folder()),
         "data": json.dumps(data, ensure_ascii=True, sort_keys=True),
         "timestamp": document.timestamp,
+        "attached": [b64encode(content).decode("ascii") for _, content in files],
     }
+
+
+def _attached(name: str) -> dict[str, str]:
+    """What the PDF says of an attached file: its name with its folder, its type, and what it is to the pages."""
+    # A name with a backslash is none that the typesetter takes.
+    name = name.replace("\\", "_")
+    relationship = "source" if name.startswith("inputs/") else "data"
+    return {"name": name, "type": MEDIA_TYPES.get(PurePosixPath(name).suffix, OTHER_TYPE), "relationship": relationship}
 
 
 def _breakable(value: Any, longest: int) -> Any:

@@ -46,6 +46,7 @@ class DossierRecord:
     watermark: str = ""
     program: str = ""
     selftest: AttachedSelfTest | str | None = None
+    attached: Mapping[str, bytes] = field(default_factory=dict)
 
     @property
     def predecessor(self) -> ComparisonReport | None:

@@ -12,6 +12,7 @@ from validation.dossier.pdf import source_of
 from validation.dossier.raw_data import listings
 from validation.dossier.record import DossierRecord
 from validation.dossier.typesetting import typeset
+from validation.dossier.workbook.book import WORKBOOK
 from validation.threads import threads
 
 HTML, PDF = "dossier.html", "dossier.pdf"
@@ -39,4 +40,4 @@ def rendered(record: DossierRecord, set_pages: SetPages = set_here) -> dict[str,
         pdf = pool.submit(set_pages, source)
         html = render_html(document).encode("utf-8")
         files = listings(record.study, record.judgement.flags) | long_tables(record.evaluations)
-        return {HTML: html, PDF: pdf.result(), **files}
+        return {HTML: html, PDF: pdf.result(), WORKBOOK: record.attached[WORKBOOK], **files}

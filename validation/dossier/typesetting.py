@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import json
 import sys
+from base64 import b64decode
+from collections.abc import Sequence
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Literal
 
 import typst
@@ -13,7 +16,7 @@ import typst
 STANDARD: Literal["a-3b"] = "a-3b"
 
 
-def typeset(template: str, fonts: str, data: str, timestamp: int) -> bytes:
+def typeset(template: str, fonts: str, data: str, timestamp: int, attached: Sequence[str] = ()) -> bytes:
     """The pages that a template makes of JSON data; the same data give the same bytes.
 
     Parameters
@@ -22,17 +25,24 @@ def typeset(template: str, fonts: str, data: str, timestamp: int) -> bytes:
     fonts : folder of the only fonts at hand
     data : JSON, read by the template as `sys.inputs.document`
     timestamp : seconds since 1970, written into the file as its date
+    attached : files for the template to attach, in base 64; it reads them as `/0`, `/1`, ...
     """
-    compiled = typst.compile(
-        Path(template).read_bytes(),
-        None,
-        format="pdf",
-        font_paths=typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[fonts]),
-        ignore_system_fonts=True,
-        sys_inputs={"document": data},
-        pdf_standards=[STANDARD],
-        timestamp=timestamp,
-    )
+    with TemporaryDirectory() as folder:  # the typesetter reads bytes from files alone
+        for number, content in enumerate(attached):
+            (Path(folder) / str(number)).write_bytes(b64decode(content))
+        main = Path(folder) / "main.typ"
+        main.write_bytes(Path(template).read_bytes())
+        compiled = typst.compile(
+            main,
+            None,
+            root=Path(folder),
+            format="pdf",
+            font_paths=typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[fonts]),
+            ignore_system_fonts=True,
+            sys_inputs={"document": data},
+            pdf_standards=[STANDARD],
+            timestamp=timestamp,
+        )
     assert isinstance(compiled, bytes)
     return compiled
 

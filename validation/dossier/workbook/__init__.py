@@ -1,0 +1,1 @@
+"""The audit workbook: raw readings and live formulas beside the dossier's numbers; one module a sheet."""
