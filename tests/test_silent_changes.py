@@ -155,7 +155,7 @@ def test_the_raw_row_is_marked_before_and_after_the_acknowledgement(study: Path)
     assert status()[1] == "changed without amendment: was 2.07"
     assert main(["amend", str(study), "--acknowledge", "P-002", "--reason", "r", "--by", "Q1", "--yes"]) == 0
     assert status()[1] == "changed without amendment, acknowledged: was 2.07"
-    assert status()[2] == "amended"
+    assert status()[2] == "now 4.15"
 
 
 def test_a_row_that_is_gone_is_named_below_the_raw_data(study: Path) -> None:
