@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
@@ -13,6 +13,7 @@ from validation.dossier.comparison_report import ComparisonReport
 from validation.dossier.trace import Tracer
 from validation.judging.outcomes import Judgement
 from validation.judging.sensitivity import Variant
+from validation.study.load import RecordFile
 from validation.study.model import Study
 from validation.study.quantity import Evaluation
 
@@ -38,7 +39,7 @@ class DossierRecord:
     versions: Mapping[str, str]
     timestamp: int
     state_of_data: str
-    records: Mapping[str, str] = field(default_factory=dict)
+    records: Sequence[RecordFile] = ()
     unused_files: Sequence[str] = ()
     predecessor: ComparisonReport | None = None
     parent: ComparisonReport | None = None

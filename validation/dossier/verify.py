@@ -19,7 +19,7 @@ from validation.dossier.rebuild import Rebuilt, rebuild, with_recorded_step
 from validation.dossier.results import RESULTS, read_results
 from validation.faults import Refusal, StudyDataError
 from validation.study.experiments import EXPERIMENTS
-from validation.study.folder import AMENDMENTS, HISTORY, LOCK, history_files
+from validation.study.folder import AMENDMENTS, HISTORY, LOCK, RECORDS, history_files
 from validation.study.history.plan_lock import kept_plan, read_lock
 from validation.study.history.readings import RECORD
 from validation.study.model import Study
@@ -199,7 +199,8 @@ def _recomputed(dossier: _Dossier, *, figures: bool) -> _Recomputed:
         return _Recomputed((str(refusal),))
     compared = _as_a_whole(dossier, rebuilt) if dossier.of_this_version else _across_versions(dossier, rebuilt)
     parts = _parts(dossier, rebuilt) if figures else ()
-    problems = [*_facts(dossier, rebuilt), *parts, *_silent(rebuilt.study), *compared.problems]
+    silent = [f"inputs/{text}" for text in rebuilt.study.silent_changes]
+    problems = [*_facts(dossier, rebuilt), *parts, *silent, *compared.problems]
     return _Recomputed(tuple(problems), compared.compared, compared.other_version)
 
 
@@ -239,7 +240,7 @@ def _parts(dossier: _Dossier, rebuilt: Rebuilt) -> Iterator[str]:
     needed = {*PARTS, *(f"notebooks/{name}.ipynb" for name in chapters)}
     needed |= {f"figures/{name}" for name in rebuilt.figures} | {*rebuilt.listings, *rebuilt.tables}
     needed |= {f"inputs/{name}" for name in _inputs(rebuilt.study, dossier.inputs)}
-    there = {name for name in listed if not name.startswith(f"inputs/{PLACE}/")}
+    there = {name for name in listed if not name.startswith((f"inputs/{PLACE}/", f"inputs/{RECORDS}/"))}
     there -= {f"inputs/{name}" for name in history_files(dossier.inputs)}
     yield from (f"{name}: missing; this study's dossier holds it." for name in sorted(needed - listed))
     optional = {f"inputs/{LOCK}", f"inputs/{AMENDMENTS}"}
@@ -269,10 +270,3 @@ def _inputs(study: Study, inputs: Path) -> Iterator[str]:
         yield kept_plan(inputs, entry.sha256).relative_to(inputs).as_posix()
     if study.amendments:
         yield f"{HISTORY}/{AMENDMENTS}"
-
-
-def _silent(study: Study) -> Iterator[str]:
-    """What changed without an amendment, and what no longer shows how it was first seen."""
-    yield from (f"inputs/{change}" for change in study.changes)
-    yield from (f"inputs/{loss.text}" for loss in study.lost_history)
-    yield from (f"inputs/{AMENDMENTS}: {loss.text}" for loss in study.lost_amendments)

@@ -41,7 +41,7 @@ from validation.running.typesetter import set_apart
 from validation.study.folder import history_files
 from validation.study.history.plan_order import plan_order
 from validation.study.history.readings import earlier_entries, record_readings
-from validation.study.load import load_study, record_files, unused_files
+from validation.study.load import load_study, record_files, record_names, unused_files
 from validation.study.model import Study
 from validation.study.quantity import Evaluation
 from validation.words import counted
@@ -217,7 +217,7 @@ def _variants(study: Study, only: str | None) -> list[Variant]:
 
 
 def copy_inputs(study: Study, inputs: Path) -> None:
-    """Byte copies of plan, lock, amendments, history, worksheets and lot records; their hashes are compared later."""
+    """Byte copies of plan, lock, amendments, history, worksheets, lot records and all that is in records/."""
     names = [
         "plan.yaml",
         "plan.lock",
@@ -230,6 +230,9 @@ def copy_inputs(study: Study, inputs: Path) -> None:
     for name, raw in {**contents, **earlier_entries(study.folder)}.items():
         (inputs / name).parent.mkdir(parents=True, exist_ok=True)
         (inputs / name).write_bytes(raw)
+    for name in record_names(study.folder):  # of any size, so never held in memory
+        (inputs / name).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(study.folder / name, inputs / name)
 
 
 def _execute(
@@ -297,13 +300,13 @@ def _record(
         versions=versions(),
         timestamp=stamp,
         state_of_data=state,
-        records={item.file: item.sha256 for item in record_files(study.folder)},
+        records=record_files(inputs),
         unused_files=unused_files(study.folder, study.plan),
         predecessor=_predecessor(study.folder, issue, judgement, inputs, draft),
         parent=parent,
         watermark=WATERMARK if draft else "",
         program=program_hash(),
-        selftest=attached_selftest(study.folder, versions(), program_hash()),
+        selftest=attached_selftest(inputs, versions(), program_hash()),
     )
 
 
