@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from validation.dossier.anchors import amendment_anchor, input_file
+from validation.dossier.anchors import amendment_anchor, input_file, worksheet_anchor
 from validation.dossier.blocks import Block, Paragraph, Table
 from validation.dossier.listings import both_ends
 from validation.study.load import RecordFile
@@ -23,7 +23,7 @@ def records_table(study: Study, records: Sequence[RecordFile]) -> Block:
 
     Parameters
     ----------
-    study : whose plan, lot records and amendments may name a file
+    study : whose plan, worksheets, lot records and amendments may name a file
     records : the files under records/
     """
     if not records:
@@ -57,7 +57,7 @@ def _naming(file: str, mentions: Sequence[_Mention], bases: Counter[str]) -> lis
 
 
 def _mentions(study: Study) -> Iterator[_Mention]:
-    """Every text of the plan's entries, of the lot records and of the amendments that may name a file."""
+    """Every text of plan, worksheets (column `record`), lot records and amendments that may name a file."""
     plan = study.plan
     for section, entries in (("people", plan.people), ("equipment", plan.equipment), ("standards", plan.standards)):
         for entry in entries:
@@ -67,6 +67,8 @@ def _mentions(study: Study) -> Iterator[_Mention]:
         yield from ((f"lots: {fact}", text, "") for text in _texts(value))
     for experiment in study.experiments.values():
         yield from ((f"experiments, {experiment.name}", text, "") for text in _texts(experiment.settings))
+        stated = dict.fromkeys(r.values.get("record", "") for r in experiment.readings)
+        yield from ((experiment.worksheet, text, worksheet_anchor(experiment.name)) for text in stated if text)
     for record in study.lot_records.values():
         yield from ((record.file, text, "") for text in _texts(record.preparation.model_dump()))
     for amendment in study.amendments:

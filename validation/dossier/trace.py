@@ -61,6 +61,11 @@ def place_words(at: Any) -> str:
     return "" if at is None else f" at {level_text(at)}"
 
 
+def verdict_words(row: Mapping[str, Any]) -> str:
+    """ "R1 at 4", "R9 OG-K": a row of the verdicts in short."""
+    return f"{row['id']} {row['at']}" if isinstance(row["at"], str) else f"{row['id']}{place_words(row['at'])}"
+
+
 def _quantity_lines(folder: Path, record: Mapping[str, Any]) -> list[str]:
     lines = [
         f"{record['key']}{place_words(record['at'])}"
