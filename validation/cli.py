@@ -1161,26 +1161,37 @@ def _warn_of_damage(*folders: Path) -> None:
     from validation.dossier.manifest import integrity_problems
 
     for folder in folders:
-        problems = integrity_problems(folder)
-        if problems:
-            print(
-                f"Warning: {folder} does not verify, so nothing here can be relied on: {problems[0]}", file=sys.stderr
-            )
+        _warn_that_it_does_not_verify(folder, integrity_problems(folder))
+
+
+def _warn_that_it_does_not_verify(folder: Path, problems: Sequence[str], *, most: int = 5) -> None:
+    if problems:
+        some = [*problems[:most], *([f"and {len(problems) - most} more."] if len(problems) > most else [])]
+        print(f"Warning: {folder} does not verify, so nothing here can be relied on: {' '.join(some)}", file=sys.stderr)
 
 
 @app.command()
 def trace(
     folder: DossierFolder,
-    key: Annotated[str, typer.Argument(metavar="KEY", help="A key of results.json, such as trueness.bias.")],
-    at: Annotated[str | None, typer.Option(metavar="LEVEL", help="Level or name, where the key has several.")] = None,
+    key: Annotated[
+        str,
+        typer.Argument(
+            metavar="KEY", help="A requirement, such as R1, or a key of results.json, such as trueness.bias."
+        ),
+    ],
+    at: Annotated[str | None, typer.Option(metavar="LEVEL", help="Level or name, where there are several.")] = None,
     as_json: AsJson = False,
 ) -> int:
-    """Follow one number back to formula, source and worksheet rows."""
+    """Follow a verdict or a number back to formula, source and worksheet rows.
+
+    Hashes, and changes without an amendment, are checked first; verify computes every number again.
+    """
     from validation.dossier import trace as tracing
 
     folder = _dossier(folder)
-    record = tracing.trace_record(folder, key, at)
     _warn_of_damage(folder)
+    record = tracing.trace_record(folder, key, at)
+    _warn_that_it_does_not_verify(folder, record["changed"])
     if as_json:
         _print_json(record)
         return DONE

@@ -59,12 +59,27 @@ class Places:
     @classmethod
     def of(cls, judgement: Judgement) -> Places:
         """Of a judged study; names that differ in their signs alone get a number."""
-        quantities = _named((quantity.key, quantity.at) for quantity in judgement.quantities)
+        quantities = cls.names((quantity.key, quantity.at) for quantity in judgement.quantities)
         judged: dict[Place, tuple[Place, ...]] = {}
         for row in judgement.requirements:
             for key in keys_of(row.quantity):
                 judged[key, row.at] = (*judged.get((key, row.at), ()), (row.id, row.at))
-        return cls(quantities, _named((row.id, row.at) for row in judgement.requirements), judged)
+        return cls(quantities, cls.names((row.id, row.at) for row in judgement.requirements), judged)
+
+    @staticmethod
+    def names(places: Iterable[Place]) -> dict[Place, str]:
+        """A name for each place, "r1-at-4"; where two would be the same, the later one has a number."""
+        names: dict[Place, str] = {}
+        taken: set[str] = set()
+        for name, at in places:
+            wanted = unique = slug(name) if at is None else f"{slug(name)}-at-{slug(level_text(at))}"
+            count = 1
+            while unique in taken:
+                count += 1
+                unique = f"{wanted}-{count}"
+            taken.add(unique)
+            names[name, at] = unique
+        return names
 
     def quantity(self, key: str, at: At) -> str:
         """The row of a quantity in its chapter; empty for one that is not there."""
@@ -87,17 +102,3 @@ def keys_of(quantity: str) -> tuple[str, ...]:
     """The keys behind the quantity that a requirement names: both of a pair."""
     info = find_key(quantity)
     return (quantity,) if info is None else info.pair or (info.key,)
-
-
-def _named(places: Iterable[Place]) -> dict[Place, str]:
-    names: dict[Place, str] = {}
-    taken: set[str] = set()
-    for name, at in places:
-        wanted = unique = slug(name) if at is None else f"{slug(name)}-at-{slug(level_text(at))}"
-        count = 1
-        while unique in taken:
-            count += 1
-            unique = f"{wanted}-{count}"
-        taken.add(unique)
-        names[name, at] = unique
-    return names

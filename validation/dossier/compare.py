@@ -24,11 +24,14 @@ from validation.dossier.comparison_report import (
 from validation.dossier.manifest import MANIFEST, hashes, read_manifest, sha256
 from validation.dossier.results import read_results
 from validation.faults import Refusal
-from validation.study.folder import AMENDMENTS, HISTORY, LOCK
+from validation.study.folder import AMENDMENTS, HISTORY, LOCK, RECORDS
 from validation.study.grammar import Limit
 from validation.study.history.amendments import read_amendments
 from validation.study.plan import PLAN, read_plan
 from validation.words import sentence_list, significant
+
+#: Folders of the inputs that no number comes from.
+NOT_COMPUTED = (f"{HISTORY}/", f"{RECORDS}/")
 
 
 def read_facts(folder: Path) -> DossierFacts:
@@ -175,9 +178,9 @@ def _step_readings(facts: DossierFacts) -> set[tuple[str, ...]]:
 
 
 def _cause(inputs: Sequence[Mapping[str, Any]], versions: tuple[str, ...], old: DossierFacts, new: DossierFacts) -> str:
-    moved = [item for item in inputs if item["change"] != "same" and not item["file"].startswith(f"{HISTORY}/")]
+    moved = [item for item in inputs if item["change"] != "same" and not item["file"].startswith(NOT_COMPUTED)]
     if not moved and not versions:
-        return "Inputs and versions are the same: any difference would be a fault of the program."
+        return "All that numbers come from is the same: any difference would be a fault of the program."
     parts = [f"Lot in use: {old.lot}, then {new.lot}."] if old.lot and new.lot and old.lot != new.lot else []
     by_change: dict[str, list[str]] = {}
     for item in moved:
@@ -211,7 +214,7 @@ class _Causes:
         self.moved = [
             name
             for name, change in self.change.items()
-            if change == "changed" and name not in aside and not name.startswith(f"{HISTORY}/")
+            if change == "changed" and name not in aside and not name.startswith(NOT_COMPUTED)
         ]
         amended = {*old.amended, *new.amended}
         self.amended = sorted(name for name in amended if old.amended.get(name) != new.amended.get(name))

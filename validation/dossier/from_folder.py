@@ -33,7 +33,6 @@ class Making:
     ----------
     issue, draft : the number of the dossier, and whether it is a draft
     versions, program : of what made it; `program` is the SHA-256 over the program's files
-    records : SHA-256 by name of the study's records that are not among the inputs
     unused_files : of the study folder
     """
 
@@ -41,26 +40,16 @@ class Making:
     draft: bool
     versions: Mapping[str, str]
     program: str
-    records: Mapping[str, str]
     unused_files: tuple[str, ...]
 
     def facts(self) -> dict[str, Any]:
         """As manifest.json has it; the versions are there already."""
-        beside = {"records": dict(self.records), "unused_files": list(self.unused_files)}
-        return {"program_sha256": self.program, "study_folder": beside}
+        return {"program_sha256": self.program, "study_folder": {"unused_files": list(self.unused_files)}}
 
 
-def making_here(study: Study, inputs: Path, issue: str, *, draft: bool) -> Making:
-    """The making of a dossier by this program, now.
-
-    Parameters
-    ----------
-    study : as read from its own folder
-    inputs : the copy of what the dossier rests on
-    """
-    held = {item.file for item in record_files(inputs)}
-    records = {item.file: item.sha256 for item in record_files(study.folder) if item.file not in held}
-    return Making(issue, draft, versions(), program_hash(), records, unused_files(study.folder, study.plan))
+def making_here(study: Study, issue: str, *, draft: bool) -> Making:
+    """The making of a dossier by this program, now; `study` as read from its own folder."""
+    return Making(issue, draft, versions(), program_hash(), unused_files(study.folder, study.plan))
 
 
 def recorded_making(manifest: Manifest, *, draft: bool) -> Making:
@@ -73,13 +62,13 @@ def recorded_making(manifest: Manifest, *, draft: bool) -> Making:
     """
     content = manifest.content
     beside = content.get("study_folder")
-    records, unused = (beside.get("records"), beside.get("unused_files")) if isinstance(beside, dict) else (None, None)
-    if not isinstance(records, dict) or not isinstance(unused, list):
+    unused = beside.get("unused_files") if isinstance(beside, dict) else None
+    if not isinstance(unused, list):
         raise Refusal(f"{MANIFEST}: study_folder: not what a run states of the study folder.")
-    texts = [content.get("issue"), content.get("program_sha256"), *records, *records.values(), *unused]
+    texts = [content.get("issue"), content.get("program_sha256"), *unused]
     if not all(isinstance(text, str) for text in texts):
         raise Refusal(f"{MANIFEST}: issue, program_sha256 or study_folder: not what a run states there.")
-    return Making(str(texts[0]), draft, manifest.versions, str(texts[1]), records, tuple(unused))
+    return Making(str(texts[0]), draft, manifest.versions, str(texts[1]), tuple(unused))
 
 
 def record_from(folder: Path, rebuilt: Rebuilt, making: Making) -> DossierRecord:
@@ -108,7 +97,7 @@ def record_from(folder: Path, rebuilt: Rebuilt, making: Making) -> DossierRecord
         versions=making.versions,
         timestamp=stamp,
         state_of_data=state,
-        records=dict(sorted({**making.records, **{item.file: item.sha256 for item in record_files(inputs)}}.items())),
+        records=record_files(inputs),
         unused_files=making.unused_files,
         before=before,
         parent=rebuilt.parent,

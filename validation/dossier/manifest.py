@@ -49,8 +49,9 @@ class Manifest:
 
 
 def sha256(path: Path) -> str:
-    """SHA-256 of a file's bytes, in hex."""
-    return hashlib.sha256(path.read_bytes()).hexdigest()
+    """SHA-256 of a file's bytes, in hex; a record may be of any size, so the whole is never held in memory."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def relative_files(folder: Path) -> list[str]:

@@ -19,7 +19,7 @@ from validation.dossier.other_version import compare_versions
 from validation.dossier.results import RESULTS, read_results, results_of
 from validation.faults import Refusal, StudyDataError
 from validation.judging.outcomes import evaluate, judge_study
-from validation.study.folder import AMENDMENTS, HISTORY, dossiers_with
+from validation.study.folder import AMENDMENTS, HISTORY, RECORDS, dossiers_with
 from validation.study.load import load_study
 from validation.study.model import Study
 from validation.study.plan import PLAN, Plan
@@ -79,9 +79,10 @@ def keep_parent(parent: Path, inputs: Path) -> None:
 
 
 def _kept(parent: Path) -> list[str]:
-    """The files of a parent that this version keeps, by name."""
+    """The files of a parent that this version keeps, by name; nothing is computed from its records."""
     whole = bool(_record_since(parent).changes)
-    return [name for name in read_manifest(parent).files if name in _KEPT or (whole and name.startswith("inputs/"))]
+    needed = [name for name in read_manifest(parent).files if not name.startswith(f"inputs/{RECORDS}/")]
+    return [name for name in needed if name in _KEPT or (whole and name.startswith("inputs/"))]
 
 
 def _record_since(parent: Path) -> Between:

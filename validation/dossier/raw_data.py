@@ -10,7 +10,7 @@ from validation.dossier.anchors import amendment_anchor, row_anchor, worksheet_a
 from validation.dossier.blocks import Block, Heading, Link, Links, Paragraph, Table
 from validation.dossier.listings import ENDS, MOST_ROWS, PLACE, as_csv, attachment
 from validation.dossier.record import DossierRecord
-from validation.dossier.trace import place_words
+from validation.dossier.trace import verdict_words
 from validation.study.experiments import EXPERIMENTS, chapter_words
 from validation.study.history.acknowledging import KIND, acknowledged_cells, cell_text
 from validation.study.model import ExperimentData, Reading, Study
@@ -54,7 +54,7 @@ def _verdicts_on(record: DossierRecord, data: ExperimentData) -> list[Block]:
         if any(row["experiment"] == data.name for q in trace["quantities"] for row in (*q["rows"], *q["further_rows"]))
     ]
     links = [
-        Link(f"{row['id']}{place_words(row['at'])}{mark}", to)
+        Link(f"{verdict_words(row)}{mark}", to)
         for row, mark in zip(rows, [*[","] * (len(rows) - 1), "."], strict=False)
         if (to := record.places.trace(row["id"], row["at"]))
     ]

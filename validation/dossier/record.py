@@ -14,6 +14,7 @@ from validation.dossier.predecessor import Predecessor
 from validation.dossier.trace import Tracer
 from validation.judging.outcomes import Judgement
 from validation.judging.sensitivity import Variant
+from validation.study.load import RecordFile
 from validation.study.model import Study
 from validation.study.quantity import Evaluation
 
@@ -39,7 +40,7 @@ class DossierRecord:
     versions: Mapping[str, str]
     timestamp: int
     state_of_data: str
-    records: Mapping[str, str] = field(default_factory=dict)
+    records: Sequence[RecordFile] = ()
     unused_files: Sequence[str] = ()
     before: Predecessor | None = None
     parent: ComparisonReport | None = None

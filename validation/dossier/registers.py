@@ -6,8 +6,9 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from validation.dossier.anchors import amendment_anchor, row_anchor
+from validation.dossier.anchors import amendment_anchor, input_file, row_anchor
 from validation.dossier.attached import PLACE, AttachedSelfTest
+from validation.dossier.attached_records import records_table
 from validation.dossier.blocks import (
     Block,
     Fields,
@@ -233,7 +234,7 @@ def people_and_equipment(record: DossierRecord) -> list[Block]:
         _facts("Standards", plan.standards),
         Fields(tuple((f"Lots: {name.replace('_', ' ')}", value) for name, value in lots.items())),
         Table("As the worksheets record them", ("Column", "Values", "Not stated in"), stated, align="lll"),
-        _attached_records(record.records),
+        records_table(record.study, record.records),
     ]
 
 
@@ -245,13 +246,6 @@ def _facts(title: str, facts: Sequence[Mapping[str, object]]) -> Block:
     rows = tuple(tuple(_plain(fact.get(name, "")) for name in names) for fact in facts)
     head = tuple(name.replace("_", " ") for name in names)
     return Table(title, head, rows, align="l" * len(names), margin=f"plan.yaml: {title.lower()}")
-
-
-def _attached_records(records: Mapping[str, str]) -> Block:
-    if not records:
-        return Paragraph("Attached records: none.")
-    rows, margin = tuple(records.items()), "records/, not parsed"
-    return Table("Attached records, by hash", ("File", "SHA-256"), rows, align="ll", margin=margin)
 
 
 def _stated(study: Study, column: str) -> tuple[str, str]:
@@ -316,6 +310,7 @@ def selftest_sentence(attached: AttachedSelfTest | str | None) -> str:
 def recompute(record: DossierRecord) -> list[Block]:
     """How to check this dossier without its author."""
     files = tuple(record.inputs.items())
+    links = tuple((number, 0, input_file(name)) for number, (name, _) in enumerate(files))
     return [
         Heading("How to recompute", 1, "recompute"),
         Items(
@@ -331,5 +326,8 @@ def recompute(record: DossierRecord) -> list[Block]:
                 "sorted by name, with paths relative to inputs/.",
             )
         ),
-        Table("Inputs of this dossier", ("File", "SHA-256"), files, align="ll", margin="inputs/"),
+        both_ends(
+            Table("Inputs of this dossier", ("File", "SHA-256"), files, align="ll", margin="inputs/", links=links),
+            "every one is in manifest.json",
+        ),
     ]

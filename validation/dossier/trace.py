@@ -61,6 +61,11 @@ def place_words(at: Any) -> str:
     return "" if at is None else f" at {level_text(at)}"
 
 
+def verdict_words(row: Mapping[str, Any]) -> str:
+    """ "R1 at 4", "R9 OG-K": a row of the verdicts in short."""
+    return f"{row['id']} {row['at']}" if isinstance(row["at"], str) else f"{row['id']}{place_words(row['at'])}"
+
+
 def _quantity_lines(folder: Path, record: Mapping[str, Any]) -> list[str]:
     lines = [
         f"{record['key']}{place_words(record['at'])}"
@@ -102,6 +107,8 @@ def _row_line(row: Mapping[str, Any]) -> str:
 def trace_record(folder: Path, key: str, at: str | None = None) -> dict[str, Any]:
     """Where a number or a verdict came from: formula, source, notebook, worksheet rows, lot records, the plan's lines.
 
+    `changed` names what of the inputs is not as first seen, without an amendment.
+
     Parameters
     ----------
     folder : the dossier
@@ -120,8 +127,10 @@ def trace_record(folder: Path, key: str, at: str | None = None) -> dict[str, Any
         ids = list(dict.fromkeys(item["id"] for item in results["requirements"]))
         raise Refusal(_nearest(key, sorted({item["key"] for item in results["quantities"]}), ids))
     chosen = _at_place(key, matches, at)
-    tracer = Tracer(load_study(folder / "inputs", draft=True), folder / "inputs", results)
-    return tracer.requirement(chosen) if verdicts else tracer.quantity(chosen)
+    study = load_study(folder / "inputs", draft=True)
+    tracer = Tracer(study, folder / "inputs", results)
+    traced = tracer.requirement(chosen) if verdicts else tracer.quantity(chosen)
+    return {**traced, "changed": [f"inputs/{text}" for text in study.silent_changes]}
 
 
 def _at_place(key: str, matches: Sequence[Mapping[str, Any]], at: str | None) -> Mapping[str, Any]:
@@ -227,6 +236,8 @@ def _worksheet_hash(inputs: Path, study: Study, worksheet: str) -> str:
 def where_to_look(folder: Path, record: Mapping[str, Any]) -> str:
     """What to open next: the rows or the files behind a number."""
     inputs = folder / "inputs"
+    if "requirement" in record:
+        return f"dossier.html#trace leads to the same rows; they are in {inputs}"
     if record["rows"]:
         return f"The rows are in {inputs}"
     return f"The files are in {inputs}" if record["sources"] else f"The inputs are in {inputs}"

@@ -13,7 +13,7 @@ from validation.dossier.listings import MOST_ROWS
 from validation.dossier.raw_data import on_the_pages
 from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import label_of, place_of, strip_of
-from validation.dossier.trace import place_words
+from validation.dossier.trace import place_words, verdict_words
 from validation.judging.requirements import RequirementResult
 from validation.study.model import ExperimentData, Reading
 from validation.study.plan import PLAN
@@ -118,7 +118,7 @@ def _sources(record: DossierRecord, quantity: Mapping[str, Any]) -> Iterator[Lin
     if quantity["verdicts"]:
         yield Link("From the verdicts", "")
         for item in quantity["verdicts"]:
-            yield Link(f"{item['id']}{place_words(item['at'])},", places.trace(item["id"], item["at"]))
+            yield Link(f"{verdict_words(item)},", places.trace(item["id"], item["at"]))
     if sources.get("measured"):
         yield Link("From", "")
         for item in sources["measured"]:

@@ -24,10 +24,9 @@ from validation.dossier.seals import seals_beside
 from validation.faults import Refusal, StudyDataError
 from validation.program import program_hash
 from validation.study.experiments import EXPERIMENTS
-from validation.study.folder import AMENDMENTS, HISTORY, LOCK, history_files
+from validation.study.folder import AMENDMENTS, HISTORY, LOCK, RECORDS, history_files
 from validation.study.history.plan_lock import kept_plan, read_lock
 from validation.study.history.readings import RECORD
-from validation.study.load import record_files
 from validation.study.model import Study
 from validation.study.plan import PLAN, read_plan
 
@@ -292,9 +291,9 @@ def _parts(dossier: _Dossier, again: MadeAgain) -> Iterator[str]:
     chapters = list(characteristics()) if dossier.chapters is None else dossier.chapters
     needed = {*PARTS, *again.files, *(f"notebooks/{name}.ipynb" for name in chapters)}
     needed |= {f"inputs/{name}" for name in _inputs(again.rebuilt.study, dossier.inputs)}
-    there = {name for name in listed if not name.startswith(f"inputs/{PLACE}/")}
+    there = {name for name in listed if not name.startswith((f"inputs/{PLACE}/", f"inputs/{RECORDS}/"))}
     there -= {f"inputs/{name}" for name in history_files(dossier.inputs)}
-    there -= {f"inputs/{record.file}" for record in record_files(dossier.inputs)} | kept_files(dossier.folder)
+    there -= kept_files(dossier.folder)
     yield from (f"{name}: missing; this study's dossier holds it." for name in sorted(needed - listed))
     optional = {f"inputs/{LOCK}", f"inputs/{AMENDMENTS}"}
     yield from (f"{name}: not a part of this study's dossier." for name in sorted(there - needed - optional))
@@ -315,8 +314,4 @@ def _inputs(study: Study, inputs: Path) -> Iterator[str]:
 
 
 def _silent(study: Study) -> Iterator[str]:
-    """What changed without an amendment, and what no longer shows how it was first seen."""
-    yield from (f"inputs/{change}" for change in study.changes)
-    yield from (f"inputs/{loss.text}" for loss in study.lost_history)
-    yield from (f"inputs/{AMENDMENTS}: {loss.text}" for loss in study.lost_amendments)
-    yield from (f"inputs/{text}" for text in [study.plan_change] if text)
+    yield from (f"inputs/{text}" for text in study.silent_changes)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -9,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 from validation.characteristics.registry import characteristics
-from validation.dossier.attached import PLACE as SELFTEST
 from validation.dossier.from_folder import making_here
 from validation.dossier.manifest import write_manifest
 from validation.dossier.opening import silent_changes
@@ -26,6 +26,7 @@ from validation.study.folder import history_files
 from validation.study.history.plan_order import plan_order
 from validation.study.history.readings import record_readings
 from validation.study.history.study_history import history_for_a_copy
+from validation.study.load import record_names
 from validation.study.model import Study
 
 
@@ -129,7 +130,7 @@ def _build(
     _copy_parent(study, inputs)
     if not draft:
         keep_predecessor(study.folder, issue, place)
-    making = making_here(study, inputs, issue, draft=draft)
+    making = making_here(study, issue, draft=draft)
     # Everything below reads the copy: what is computed is what is handed over.
     names = [name for name in characteristics() if only in (None, name)]
     kept = kept_chapters(study, inputs) if draft else None
@@ -145,7 +146,7 @@ def _build(
 
 
 def copy_inputs(study: Study, inputs: Path) -> None:
-    """Byte copies of plan, lock, amendments, history, worksheets and lot records; their hashes are compared later."""
+    """Byte copies of plan, lock, amendments, history, worksheets, lot records and all that is in records/."""
     names = [
         "plan.yaml",
         "plan.lock",
@@ -153,11 +154,14 @@ def copy_inputs(study: Study, inputs: Path) -> None:
         *sorted({data.worksheet for data in study.experiments.values()}),
         *sorted(record.file for record in study.lot_records.values()),
     ]
-    names += [SELFTEST, *history_files(study.folder)]
+    names += history_files(study.folder)
     contents = {name: (study.folder / name).read_bytes() for name in names if (study.folder / name).is_file()}
     for name, raw in {**contents, **history_for_a_copy(study)}.items():
         (inputs / name).parent.mkdir(parents=True, exist_ok=True)
         (inputs / name).write_bytes(raw)
+    for name in record_names(study.folder):  # of any size, so never held in memory
+        (inputs / name).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(study.folder / name, inputs / name)
 
 
 def _copy_parent(study: Study, inputs: Path) -> None:

@@ -6,6 +6,7 @@ import hashlib
 import os
 import re
 import stat
+import unicodedata
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,9 +18,11 @@ AMENDMENTS = "amendments.csv"
 HISTORY = "history"
 #: In history/ of the inputs of a dossier alone: what the study folder showed and its copy by itself could not.
 OF_COPIES = ("earlier.csv", "elsewhere.csv", "losses.csv")
+#: Documents and exports of a study: copied and hashed, never read as data.
+RECORDS = "records"
 #: What the program reads or writes by name, whatever the plan says.
 _FILES = ("plan.yaml", LOCK, AMENDMENTS)
-_FOLDERS = (HISTORY, "records", "standards", "worksheets", "dossiers", "draft", "control")
+_FOLDERS = (HISTORY, RECORDS, "standards", "worksheets", "dossiers", "draft", "control")
 
 
 def folder_faults(folder: Path) -> list[Fault]:
@@ -72,6 +75,9 @@ def _fault(path: Path, folder: Path, home: Path) -> Fault | None:
     if not (stat.S_ISREG(kind.st_mode) or stat.S_ISDIR(kind.st_mode)):
         reason, mend = "This is not an ordinary file but a pipe, a device or a socket.", "Put the file itself there."
         return Fault(name, reason, mend)
+    if name.startswith(f"{RECORDS}/") and any(c == "\\" or unicodedata.category(c) in ("Cc", "Cs") for c in name):
+        reason = "The name holds a line end, another control character, a backslash or a byte that is no character."
+        return Fault(name.encode("ascii", "backslashreplace").decode(), reason, "Rename the file.")
     if name in _FILES and stat.S_ISDIR(kind.st_mode):
         return Fault(name, "This is a folder.", "Put the file itself there.", value="a folder", expected="a file")
     if name.partition("/")[0] in (*_FILES, HISTORY) and kind.st_size > LARGEST:

@@ -17,7 +17,7 @@ from validation.study.budget import strange_components
 from validation.study.columns import NUMERIC
 from validation.study.design_notes import design_notes
 from validation.study.experiments import EXPERIMENTS
-from validation.study.folder import AMENDMENTS, HISTORY, LOCK, folder_faults, refuse_faulty
+from validation.study.folder import AMENDMENTS, HISTORY, LOCK, RECORDS, folder_faults, refuse_faulty
 from validation.study.history.amendments import MEND, Amendment, loss_sentences, read_amendments
 from validation.study.history.applying import State, apply, levels_are_labels
 from validation.study.history.plan_lock import changed_since_frozen, minute_text
@@ -335,7 +335,7 @@ def unused_files(folder: Path, plan: Plan) -> tuple[str, ...]:
     names = []
     for path in sorted(folder.rglob("*")):
         relative = path.relative_to(folder)
-        if relative.parts[0] in ("dossiers", "draft", "records", HISTORY) or _passing(relative) or not path.is_file():
+        if relative.parts[0] in ("dossiers", "draft", RECORDS, HISTORY) or _passing(relative) or not path.is_file():
             continue
         if relative.as_posix() not in named:
             names.append(relative.as_posix())
@@ -352,12 +352,18 @@ def _passing(relative: Path) -> bool:
     return hidden or relative.name.startswith(OFFICE_TEMPORARY) or relative.name in IGNORED
 
 
+def record_names(folder: Path) -> list[str]:
+    """The files under records/, relative to the study, without what a system or an office program leaves there."""
+    paths = [path for path in sorted((folder / RECORDS).rglob("*")) if path.is_file()]
+    return [path.relative_to(folder).as_posix() for path in paths if not _passing(path.relative_to(folder))]
+
+
 def record_files(folder: Path) -> tuple[RecordFile, ...]:
-    """The files under records/ with their hashes."""
-    files = []
-    for path in sorted((folder / "records").rglob("*")):
-        if not path.is_file() or _passing(path.relative_to(folder)):
-            continue
-        raw = path.read_bytes()
-        files.append(RecordFile(path.relative_to(folder).as_posix(), hashlib.sha256(raw).hexdigest(), len(raw)))
-    return tuple(files)
+    """The files under records/ with their hashes and sizes."""
+    return tuple(_record_file(folder, name) for name in record_names(folder))
+
+
+def _record_file(folder: Path, name: str) -> RecordFile:
+    with (folder / name).open("rb") as file:  # of any size, so never held in memory
+        hashed = hashlib.file_digest(file, "sha256").hexdigest()
+        return RecordFile(name, hashed, file.tell())

@@ -12,6 +12,7 @@ from typing import Any
 
 import pandas as pd
 
+from validation.study.folder import AMENDMENTS
 from validation.study.history.losses import Change, Loss
 from validation.study.lot_record import LotRecord
 from validation.study.plan import Plan
@@ -128,6 +129,13 @@ class Study:
     def judged_confidence(self) -> float:
         """Level 1 - 2 * alpha of the interval that rules look at; its ends are one-sided 1 - alpha bounds."""
         return judged_level(self.plan.confidence)
+
+    @property
+    def silent_changes(self) -> list[str]:
+        """What changed without an amendment, and what no longer shows how it was first seen, by file."""
+        losses = [loss.text for loss in self.lost_history]
+        amendments = [f"{AMENDMENTS}: {loss.text}" for loss in self.lost_amendments]
+        return [*map(str, self.changes), *losses, *amendments, *([self.plan_change] if self.plan_change else [])]
 
     def amendments_of(self, data: ExperimentData) -> list[Mapping[str, str]]:
         """Those of its readings; amendments.csv need not name the file of a reading."""
