@@ -50,6 +50,16 @@ equipment:
   SAW-1: sensor
 standards:
   - {name: S-01, value: 5.0, uncertainty: 0.03, lot_record: standards/S-01.yaml, expires: 2027-01-31}
+exports:
+  - file: records/export-R5.csv
+    experiment: precision
+    header: 2
+    delimiter: tab
+    decimal: ","
+    encoding: cp1252
+    columns: {order: No., result: "Fuel [%]"}
+    match: [run, order]
+    rows: {run: R5}
 lots: {in_use: S-01, allowed_step: "max(0.1, min(3%, sum(0.2, 1%)))"}
 not_evaluated:
 uncertainty:

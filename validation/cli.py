@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from validation.study.design import Design
     from validation.study.history.amendments import Amendment
     from validation.study.history.plan_order import PlanOrder
-    from validation.study.history.roles import RoleName
+    from validation.study.history.roles import RoleName, RolesOfAStudy
     from validation.study.model import Study
 
 DONE, NO, WRONG = 0, 1, 2
@@ -511,11 +511,12 @@ def check(named: StudyFolder = None, as_json: AsJson = False) -> int:
     order, roles = plan_order(study), RolesOfAStudy.of(study)
     sentences_by_heading = explain(study, meanings=_meanings())
     if as_json:
-        _print_json(_check_facts(study, order, notes, sentences_by_heading) | {"roles": roles.to_dicts()})
+        _print_json(_check_facts(study, order, notes, sentences_by_heading) | _recorded(roles, study))
         return DONE if whole else NO
     for heading, sentences in {**sentences_by_heading, "Plan and data": order.sentences}.items():
         _print_part(heading, sentences)
     _print_part("Prepared, reviewed, approved", roles.sentences())
+    _print_part("Worksheets and exports", [one.counts for one in study.exports])
     changed = [*map(str, study.changes), *([study.plan_change] if study.plan_change else [])]
     _print_part("Changed without an amendment since first seen", changed)
     _print_part("Record of what was first seen", [loss.text for loss in study.lost_history])
@@ -559,6 +560,10 @@ def _check_facts(
         "plan": {"state": order.state, "requirements": dict(order.requirements), "text": list(order.sentences)},
         "text": text,
     }
+
+
+def _recorded(roles: RolesOfAStudy, study: Study) -> dict[str, Any]:
+    return {"roles": roles.to_dicts(), "exports": [one.to_dict() for one in study.exports]}
 
 
 def _meanings() -> dict[str, str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from validation.dossier.anchors import amendment_anchor, input_file, row_anchor
@@ -23,6 +23,7 @@ from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import label_of, outcome_text
 from validation.judging.sensitivity import MOST_LOOKS, Variant
 from validation.judging.verdict_error import Chance, VerdictError
+from validation.study.export_comparison import Comparison
 from validation.study.history.amendments import loss_sentences
 from validation.study.model import Study
 from validation.study.quantity import Flag
@@ -150,6 +151,7 @@ def register(record: DossierRecord) -> list[Block]:
         Heading("Amendments, exclusions, flagged readings", 1, "register"),
         _amendments(record.study),
         *(Paragraph(sentence, style="note") for sentence in loss_sentences(record.study.lost_amendments)),
+        *_exports(record.study),
         _flags(record.judgement.flags, row_anchors(record.study)),
         Paragraph(
             "A test alone never removes a reading: every flagged reading stays in the numbers unless a person "
@@ -187,6 +189,31 @@ def _amendments(study: Study) -> Block:
 def row_anchors(study: Study) -> dict[str, str]:
     """The anchor of each row of raw data, by the name of its reading."""
     return {r.reading: row_anchor(data.name, r.line) for data in study.experiments.values() for r in data.readings}
+
+
+def _exports(study: Study) -> list[Block]:
+    """The worksheets held against the exports of instruments; "none" is printed too."""
+    margin = "results.json: exports"
+    if not study.exports:
+        return [Paragraph("Worksheets compared with exports of instruments: none.", margin=margin)]
+    blocks: list[Block] = [Paragraph(one.counts, margin=margin) for one in study.exports]
+    rows = tuple(row for one in study.exports for row in _differing(one))
+    if rows:
+        head = ("Reading", "Column", "Worksheet (row)", "Export (line)", "Amended or not")
+        caption = "Worksheets and exports: what is not the same in both"
+        raw = row_anchors(study)
+        links = tuple((number, 0, raw[row[0]]) for number, row in enumerate(rows) if row[0] in raw)
+        table = Table(caption, head, rows, align="lllll", margin=margin, literal=True, links=links)
+        blocks.append(both_ends(table, "every one is in results.json"))
+    return blocks
+
+
+def _differing(one: Comparison) -> Iterator[tuple[str, ...]]:
+    for item in one.differences:
+        worksheet, export = f"{item.written or 'empty'} ({item.row})", f"{item.export or 'empty'} ({item.line})"
+        yield item.reading, item.column, worksheet, export, item.state
+    yield from ((name, "the row", f"there ({row})", "not there", "") for name, row in one.only_worksheet)
+    yield from ((name, "the line", "not there, or there once", f"there ({line})", "") for name, line in one.only_export)
 
 
 def _flags(flags: Sequence[Flag], raw: Mapping[str, str]) -> Block:

@@ -295,7 +295,7 @@ def _parts(dossier: _Dossier, again: MadeAgain) -> Iterator[str]:
     there -= {f"inputs/{name}" for name in history_files(dossier.inputs)}
     there -= kept_files(dossier.folder)
     yield from (f"{name}: missing; this study's dossier holds it." for name in sorted(needed - listed))
-    optional = {f"inputs/{LOCK}", f"inputs/{AMENDMENTS}"}
+    optional = {f"inputs/{name}" for name in (LOCK, AMENDMENTS, *(one.file for one in rebuilt.study.plan.exports))}
     yield from (f"{name}: not a part of this study's dossier." for name in sorted(there - needed - optional))
 
 
@@ -303,6 +303,7 @@ def _inputs(study: Study, inputs: Path) -> Iterator[str]:
     """The inputs that a study with these experiments, amendments and frozen plans must have brought along."""
     yield from (data.worksheet for data in study.experiments.values())
     yield from (record.file for record in study.lot_records.values())
+    yield from (export.file for export in study.exports)
     values = {name: EXPERIMENTS[name].columns.value for name in study.experiments}
     read = [r for name, data in study.experiments.items() for r in data.readings if r.written.get(values[name])]
     if read or study.lot_records:

@@ -31,7 +31,7 @@ class Judgement:
     """Everything `results.json` holds, as records; `by_performance` is the one quantity that needs verdicts itself.
 
     `error` is that of the verdict as a whole, once it was simulated. `of_the_record`: what the study folder shows in
-    addition, as results.json holds it: who prepared, reviewed and approved.
+    addition, as results.json holds it: who prepared, reviewed and approved, and worksheets held against exports.
     """
 
     study_id: str
@@ -128,7 +128,10 @@ def judge_study(
         order=order,
         fitness=fitness(study, rows, evaluations, conclusion, absent, further=actions),
         contradictions=against,
-        of_the_record={"roles": RolesOfAStudy.of(study).to_dicts()},
+        of_the_record={
+            "roles": RolesOfAStudy.of(study).to_dicts(),
+            "exports": [export.to_dict() for export in study.exports],
+        },
     )
 
 

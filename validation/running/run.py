@@ -153,6 +153,7 @@ def copy_inputs(study: Study, inputs: Path) -> None:
         "amendments.csv",
         *sorted({data.worksheet for data in study.experiments.values()}),
         *sorted(record.file for record in study.lot_records.values()),
+        *sorted(export.file for export in study.plan.exports),
     ]
     names += history_files(study.folder)
     contents = {name: (study.folder / name).read_bytes() for name in names if (study.folder / name).is_file()}

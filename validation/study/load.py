@@ -17,6 +17,7 @@ from validation.study.budget import strange_components
 from validation.study.columns import NUMERIC
 from validation.study.design_notes import design_notes
 from validation.study.experiments import EXPERIMENTS
+from validation.study.exports import compared_exports
 from validation.study.folder import AMENDMENTS, HISTORY, LOCK, RECORDS, folder_faults, refuse_faulty
 from validation.study.history.amendments import MEND, Amendment, loss_sentences, read_amendments
 from validation.study.history.applying import State, apply, levels_are_labels
@@ -139,14 +140,23 @@ def read_study(
         # A record with faults cannot be compared with the notes.
         notes = [] if record_read_faults else applied
         faults += validity_faults(folder, plan, lapsed, records, notes)
-    faults = by_kind(faults)
+    # Looking at other choices, the exports stay what they are.
+    exports, export_faults = ((), []) if plan_faults or left_out else compared_exports(folder, plan, experiments)
+    faults = by_kind([*faults, *export_faults])
     if faults:
         # An amendment that is gone stops nothing by itself, but may well be why something else does.
         return None, [*(Fault(AMENDMENTS, loss.text, MEND) for loss in history.lost_amendments), *faults]
     rows = tuple(item.to_dict() for item in applied)
     study = history.held_against(Study(folder, plan, experiments, rows, draft=draft, lot_records=records))
+    study = replace(study, exports=exports)
     lost = loss_sentences(study.lost_amendments)
-    warnings = [*lost, *impact_sentences(lapsed), *_values_stated(study), *_warnings(study, history, now)]
+    warnings = [
+        *lost,
+        *(one.sentence() for one in exports if not one.same),
+        *impact_sentences(lapsed),
+        *_values_stated(study),
+        *_warnings(study, history, now),
+    ]
     return replace(study, warnings=tuple(warnings)), []
 
 

@@ -28,7 +28,8 @@ from validation.study.lot_record import (
     day_of,
 )
 from validation.study.names import readings_of
-from validation.study.plan import PLAN, Plan, inside_path, nearest
+from validation.study.plan import PLAN, Plan, nearest
+from validation.study.plan_values import inside_path
 from validation.study.schema_faults import by_path, found_text, unknown_word
 from validation.study.yaml_reading import Path_, Reading, key_name, read_yaml
 

@@ -12,6 +12,7 @@ from typing import Any
 
 import pandas as pd
 
+from validation.study.export_comparison import Comparison
 from validation.study.folder import AMENDMENTS
 from validation.study.history.losses import Change, Loss
 from validation.study.lot_record import LotRecord
@@ -101,7 +102,8 @@ class Study:
 
     `lost_amendments`: what of amendments.csv is not as first seen; `changes`: every cell that is not, without an
     amendment; `lost_history`: what no longer shows how it was first seen; `plan_change`: the sentence that the plan was
-    changed after it was frozen. What a person acknowledged is in none of them, but among the `amendments`.
+    changed after it was frozen. What a person acknowledged is in none of them, but among the `amendments`. `exports`:
+    worksheets held against the exports of instruments.
     """
 
     folder: Path
@@ -115,6 +117,7 @@ class Study:
     changes: tuple[Change, ...] = ()
     lost_history: tuple[Loss, ...] = ()
     plan_change: str = ""
+    exports: tuple[Comparison, ...] = ()
 
     @property
     def unit(self) -> str:

@@ -6,7 +6,7 @@ import difflib
 import re
 from collections.abc import Callable, Iterable, Mapping
 from functools import lru_cache
-from pathlib import Path, PurePosixPath, PureWindowsPath
+from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
@@ -29,12 +29,12 @@ from validation.faults import Fault
 from validation.study.budget import Budget, Component
 from validation.study.decision_rule import DecisionRule
 from validation.study.experiments import EXPERIMENTS, Setting, excusable, may_be_planned, settings_of
+from validation.study.export_plan import Export
 from validation.study.grammar import Limit
 from validation.study.plan_checks import plan_checks, range_of
-from validation.study.plan_values import At, Name, Number, Numbers, Text, Unit, as_number
+from validation.study.plan_values import At, Name, Number, Numbers, Text, Unit, as_number, inside_path
 from validation.study.procedure_settings import ProcedureSetting
 from validation.study.schema_faults import by_path, found_text, unknown_word
-from validation.study.text_files import hidden_character
 from validation.study.yaml_reading import Path_, Reading, key_name, read_yaml
 
 PLAN = "plan.yaml"
@@ -175,33 +175,6 @@ def _as_planned(value: Any) -> Any:
 def _complaint(name: str, item: Mapping[str, Any]) -> InitErrorDetails:
     place = (name, *item["loc"])
     return InitErrorDetails(type=item["type"], loc=place, input=item["input"], ctx=item.get("ctx", {}))
-
-
-def inside_path(text: str) -> str:
-    """A path inside the study folder with forward slashes.
-
-    Raises
-    ------
-    ValueError
-        The path is absolute, leads out of the study folder, or holds a character that cannot be seen.
-    """
-    if hidden_character(text):
-        raise ValueError("holds a character that cannot be seen. Type the path again.")
-    windows = PureWindowsPath(text)
-    if windows.drive or windows.root or text.startswith("~"):
-        raise ValueError(
-            f'"{text}" is an absolute path. Copy the file into the study folder and name it from there: '
-            f"worksheets/{windows.name}."
-        )
-    if ".." in windows.parts:
-        raise ValueError(
-            f'"{text}" leads out of the study folder. Copy the file into the study folder and name it from there: '
-            f"worksheets/{windows.name}."
-        )
-    path = str(PurePosixPath(*windows.parts)) if windows.parts else ""
-    if path in ("", "."):
-        raise ValueError("must name a file. Write its path, such as worksheets/precision.csv.")
-    return path
 
 
 def _without_default(schema: dict[str, Any]) -> None:
@@ -456,6 +429,8 @@ class Plan(_Model):
         dict[str, SerializeAsAny[PlannedExperiment]], Field(min_length=1), BeforeValidator(_as_planned)
     ]
     """What is measured: each experiment with its worksheet."""
+    exports: tuple[Export, ...] = ()
+    """Exports of instruments in records/, compared line by line with the worksheets."""
     requirements: tuple[Requirement, ...] = ()
     """What must be true of the method, set before the data."""
     people: Annotated[Facts, _entries(Person), BeforeValidator(_as_facts)] = ()
@@ -475,7 +450,7 @@ class Plan(_Model):
     verdict_draws: int = Field(default=4000, ge=500, le=200_000, strict=True)
     """Studies simulated for the error of the verdict as a whole; more take longer and narrow its Monte Carlo error."""
 
-    @field_validator("requirements", mode="before")
+    @field_validator("requirements", "exports", mode="before")
     @classmethod
     def _none_is_no_requirement(cls, value: Any) -> Any:
         return () if value is None else value
@@ -743,6 +718,7 @@ _KNOWN_AT: dict[str, tuple[str, ...]] = {
     "": tuple(Plan.model_fields),
     "study": tuple(StudyFacts.model_fields),
     "requirements": tuple(Requirement.model_fields),
+    "exports": tuple(Export.model_fields),
     "lots": tuple(Lots.model_fields),
     "people": tuple(Person.model_fields),
     "equipment": tuple(Equipment.model_fields),

@@ -42,8 +42,29 @@ def plan_checks(value: Mapping[str, Any], reading: Reading, file: str) -> Iterat
         return Fault(file, reason, mend, reading.line(path), None, key_name(path), str(written), expected)
 
     yield from _names(value, fault, reading)
+    yield from _exports(value, fault)
     yield from _contents(value, fault)
     yield from _limits(value, fault)
+
+
+def _exports(value: Mapping[str, Any], fault: Any) -> Iterator[Fault]:
+    """An export of an experiment that is not planned, or whose lines are named by a column that it does not give."""
+    planned = value.get("experiments")
+    for (_, position, _), name in _at(value, ("exports", "*", "experiment")):
+        if isinstance(planned, Mapping) and name not in planned:
+            close = difflib.get_close_matches(str(name), planned, n=1)
+            mend = f"Write {close[0]}." if close else "Name one of the experiments."
+            path = ("exports", position, "experiment")
+            yield fault(path, "The experiment is not planned.", mend, name, ", ".join(planned))
+    for (_, position, _), columns in _at(value, ("exports", "*", "columns")):
+        entry = value["exports"][position]
+        match, rows = entry.get("match", "reading"), entry.get("rows") or {}
+        given = [*columns, *(rows if isinstance(rows, Mapping) else ())] if isinstance(columns, Mapping) else None
+        for name in [match] if isinstance(match, str) else match if isinstance(match, list) else []:
+            if given is not None and name not in given:
+                path = ("exports", position, "match" if "match" in entry else "columns")
+                mend = f"State its heading in columns, or match by others: {', '.join(given)}."
+                yield fault(path, "The export gives no such column.", mend, name)
 
 
 def _names(value: Mapping[str, Any], fault: Any, reading: Reading) -> Iterator[Fault]:

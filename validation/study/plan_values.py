@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
+from pathlib import PurePosixPath, PureWindowsPath
 from typing import Annotated, Any
 
 from pydantic import BeforeValidator, WithJsonSchema
@@ -160,3 +161,30 @@ Factors = Annotated[
     BeforeValidator(_as_factors),
     WithJsonSchema({"type": ["object", "null"], "minProperties": 1, "additionalProperties": _FACTOR}),
 ]
+
+
+def inside_path(text: str) -> str:
+    """A path inside the study folder with forward slashes.
+
+    Raises
+    ------
+    ValueError
+        The path is absolute, leads out of the study folder, or holds a character that cannot be seen.
+    """
+    if hidden_character(text):
+        raise ValueError("holds a character that cannot be seen. Type the path again.")
+    windows = PureWindowsPath(text)
+    if windows.drive or windows.root or text.startswith("~"):
+        raise ValueError(
+            f'"{text}" is an absolute path. Copy the file into the study folder and name it from there: '
+            f"worksheets/{windows.name}."
+        )
+    if ".." in windows.parts:
+        raise ValueError(
+            f'"{text}" leads out of the study folder. Copy the file into the study folder and name it from there: '
+            f"worksheets/{windows.name}."
+        )
+    path = str(PurePosixPath(*windows.parts)) if windows.parts else ""
+    if path in ("", "."):
+        raise ValueError("must name a file. Write its path, such as worksheets/precision.csv.")
+    return path

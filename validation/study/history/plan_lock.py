@@ -241,9 +241,7 @@ def freeze(folder: Path, by: str, now: datetime) -> tuple[LockEntry, bool]:
         raise Refusal(str(faults[0]))
     why = needs_reason(folder)
     if why:
-        raise Refusal(
-            f'{why} Freezing it now takes a reason: --reason "...". It is kept as an amendment, with both versions.'
-        )
+        raise Refusal(f'{why} So give the reason: --reason "...". It is kept as an amendment, with both versions.')
     if entries:
         return entries[-1], False
     entry, growth = freezing(folder, by, now)
