@@ -110,7 +110,7 @@ def test_a_tolerance_lies_inside_what_ruggedness_varied(
 
 def test_a_setting_without_its_evidence() -> None:
     stated = setting(60, "requirement met", "carry_over.effect", "60 s", "s")
-    assert "the study has no carry_over.effect at 60 s" in unsupported(stated)[0]
+    assert "the study has no carry-over effect (60 s)" in unsupported(stated)[0]
     assert "sets no requirement" in unsupported(stated, quantities=[known("carry_over.effect", "60 s", 0)])[0]
     assert not unsupported(stated, row("R2", "carry_over.effect", "60 s", "met"))
     assert "R2 not met" in unsupported(stated, row("R2", "carry_over.effect", "60 s", "not met"))[0]

@@ -597,43 +597,6 @@ def test_an_amendment_to_such_a_number_or_time_is_refused(tmp_path, column, new)
         amendment_for(states, reading="P-001", column=column, new=new, **who)
 
 
-# ---- runs entered twice
-
-
-def test_a_run_that_was_entered_twice_is_asked_about(tmp_path):
-    first = PRECISION.splitlines()[1:5]
-    again = [line.replace("P-0", "Q-0").replace(",1,", ",4,") for line in reversed(first)]
-    again = [again[1], again[0], again[3], again[2]]  # another order of the levels, the same within each
-    sheet = PRECISION + "\n".join(again) + "\n"
-    said = load_study(write_study(tmp_path, {"precision": sheet})).warnings
-    (text,) = [text for text in said if "entered twice" in text]
-    assert text == (
-        "worksheets/precision.csv: Runs 1 and 4 hold the same 4 results at the same levels: was one of them entered "
-        "twice? If so, exclude it with its reason."
-    )
-
-
-@pytest.mark.parametrize(
-    "rows",
-    [
-        ["2.0", "2.1", "2.2"],  # three readings
-        ["0.0", "0.0", "0.0", "0.1", "0.1"],  # two values
-    ],
-)
-def test_runs_that_agree_easily_are_let_be(tmp_path, rows):
-    sheet = "level,run,result\n" + "".join(f"2,{run},{value}\n" for run in (1, 2) for value in rows)
-    said = load_study(write_study(tmp_path, {"precision": sheet})).warnings
-    assert not any("entered twice" in text for text in said)
-
-
-def test_runs_of_one_name_in_two_laboratories_are_two_runs(tmp_path):
-    values = ["2.0", "2.1", "2.2", "2.3"]
-    rows = [f"{site},2,1,{value}" for site in ("North", "South") for value in values]
-    sheet = "laboratory,level,run,result\n" + "\n".join(rows) + "\n"
-    said = load_study(write_study(tmp_path, {"reproducibility": sheet})).warnings
-    assert any("Runs 1 (North) and 1 (South) hold the same 4 results" in text for text in said)
-
-
 # ---- the documentation
 
 

@@ -484,6 +484,7 @@ def schema() -> int:
 def check(named: StudyFolder = None, as_json: AsJson = False) -> int:
     """Read the plan and the worksheets, report every problem together, and put the plan into sentences."""
     from validation.judging.held_back import held_back
+    from validation.judging.questions import questions
     from validation.judging.reading import read_checked
     from validation.judging.requirements import levels_not_held
     from validation.study.explain import explain
@@ -507,11 +508,13 @@ def check(named: StudyFolder = None, as_json: AsJson = False) -> int:
         record_readings(study)
     except OSError as error:
         notes.append(f"The readings could not be recorded in {folder / 'history'}: {error.strerror or error}.")
+    asked = [question for question in questions(study) if question.open]
     whole = not (study.changes or study.lost_history or study.lost_amendments or study.plan_change)
     order, roles = plan_order(study), RolesOfAStudy.of(study)
     sentences_by_heading = explain(study, meanings=_meanings())
     if as_json:
-        _print_json(_check_facts(study, order, notes, sentences_by_heading) | _recorded(roles, study))
+        further = _recorded(roles, study) | {"questions": [question.to_dict() for question in asked]}
+        _print_json(_check_facts(study, order, notes, sentences_by_heading) | further)
         return DONE if whole else NO
     for heading, sentences in {**sentences_by_heading, "Plan and data": order.sentences}.items():
         _print_part(heading, sentences)
@@ -521,6 +524,7 @@ def check(named: StudyFolder = None, as_json: AsJson = False) -> int:
     _print_part("Changed without an amendment since first seen", changed)
     _print_part("Record of what was first seen", [loss.text for loss in study.lost_history])
     _print_part("Warnings (none of them stops a run)", notes)
+    _print_part("Open questions on the raw data", [f"{item.id}: {item.text}" for item in asked])
     _print_part("Amendments removed, changed or moved", lost)
     _print_part("Acknowledged", acknowledged_sentences(study.amendments, most=None))
     print("\nNo fault found." if whole else f"\n{NOT_WHOLE}")
@@ -733,9 +737,13 @@ def amend(
             help='Answer for a change or a loss that no amendment recorded: a reading, a file, or "amendment 2".',
         ),
     ] = None,
+    answer: Annotated[
+        str | None,
+        typer.Option(metavar="QUESTION", help="Answer a question that check lists; the reason is the answer."),
+    ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Append without asking.")] = False,
 ) -> int:
-    """Correct, exclude or reinstate a reading, record a change of plan or lot record, or note the impact of an expiry.
+    """Correct, exclude or reinstate a reading, record a change of plan or lot record, note an impact, or answer.
 
     With --acknowledge: answer for a change that no amendment recorded; the conclusion goes on naming it.
 
@@ -744,10 +752,15 @@ def amend(
     folder = _folder(named)
     other = column is not None or new is not None or exclude or reinstate or plan
     if acknowledge is not None:
-        if other or reading or record is not None or impact is not None or until is not None:
+        if other or reading or record is not None or impact is not None or until is not None or answer is not None:
             raise Refusal("Name one change: give --acknowledge READING (or FILE) without another change.")
         _refuse_unsigned(reason, by)
         return _acknowledge(folder, acknowledge, reason, by, yes)
+    if answer is not None:
+        if other or reading or impact is not None or until is not None or record is not None:
+            raise Refusal("Name one change: give --answer QUESTION without another change.")
+        _refuse_unsigned(reason, by)
+        return _amend_answer(folder, answer, reason, by, yes)
     if record is not None:
         if other or reading or impact is not None or until is not None:
             raise Refusal("Name one change: give --record FILE without another change.")
@@ -889,6 +902,20 @@ def _acknowledge(folder: Path, name: str, reason: str, by: str, yes: bool) -> in
         print(sentence)
     print(f"  acknowledged by: {by}\n  reason: {reason}")
     print("\nNo number changes. Check and verify no longer answer no for it; the conclusion goes on naming it.")
+    return _append(folder, amendment, yes, lambda: append(folder, amendment))
+
+
+def _amend_answer(folder: Path, named: str, reason: str, by: str, yes: bool) -> int:
+    from validation.judging import questions
+    from validation.study.history.amendments import append, next_number, read_amendments
+    from validation.study.load import load_study
+
+    study = load_study(folder, draft=True)
+    number = next_number(read_amendments(folder)[0])
+    amendment = questions.answer(study, named, number=number, by=by, reason=reason, now=_now())
+    question = next(item for item in questions.questions(study) if item.id == named)
+    print(f"{question.worksheet}: {question.text}\n  answer: {reason}")
+    print("\nNo reading and no outcome changes; question and answer are printed in the dossier.")
     return _append(folder, amendment, yes, lambda: append(folder, amendment))
 
 

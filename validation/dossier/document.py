@@ -12,6 +12,7 @@ from validation.dossier.blocks import (
 from validation.dossier.changes import parent_changes, predecessor_changes
 from validation.dossier.chapters import chapter_of
 from validation.dossier.opening import absent_characteristics, cover, plan_and_requirements, verdicts
+from validation.dossier.questions_page import questions
 from validation.dossier.raw_data import raw_data
 from validation.dossier.record import DossierRecord
 from validation.dossier.registers import people_and_equipment, recompute, register, sensitivity, software
@@ -31,6 +32,7 @@ def build_document(record: DossierRecord) -> Document:
         fitness_and_scope,
         sensitivity,
         register,
+        questions,
         people_and_equipment,
         verdict_traces,
         raw_data,

@@ -16,6 +16,7 @@ from validation.dossier.parent import comparison
 from validation.dossier.redrawn import redrawn
 from validation.dossier.results import results_of
 from validation.judging.outcomes import Judgement, evaluate, judge_study, with_verdict_error
+from validation.judging.questions import questions
 from validation.judging.sensitivity import Variant, mark_fragile, variants
 from validation.study.load import load_study
 from validation.study.model import Study
@@ -75,11 +76,12 @@ def judged_with_parent(
     made_with : the versions that made the dossier, those of this program where it is being made
     """
     evaluations = chapters.evaluations
-    judged = judge_study(study, evaluations)
+    asked = questions(study)
+    judged = judge_study(study, evaluations, questions=asked)
     parent = comparison(study, inputs, judged.results(), made_with or versions())
     restriction = step_restriction(None if parent is None else parent.step_record(), study.unit)
     if parent is not None and restriction:
-        judged = judge_study(study, evaluations, order=judged.order, further=[restriction])
+        judged = judge_study(study, evaluations, order=judged.order, further=[restriction], questions=asked)
     judgement = with_verdict_error(mark_fragile(judged, variants), study)
     if parent is not None:
         parent = replace(parent, conclusions=(parent.conclusions[0], judgement.conclusion.to_dict()))

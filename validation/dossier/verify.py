@@ -295,7 +295,9 @@ def _parts(dossier: _Dossier, again: MadeAgain) -> Iterator[str]:
     there -= {f"inputs/{name}" for name in history_files(dossier.inputs)}
     there -= kept_files(dossier.folder)
     yield from (f"{name}: missing; this study's dossier holds it." for name in sorted(needed - listed))
-    optional = {f"inputs/{name}" for name in (LOCK, AMENDMENTS, *(one.file for one in rebuilt.study.plan.exports))}
+    optional = {
+        f"inputs/{name}" for name in (LOCK, AMENDMENTS, *(one.file for one in again.rebuilt.study.plan.exports))
+    }
     yield from (f"{name}: not a part of this study's dossier." for name in sorted(there - needed - optional))
 
 

@@ -18,6 +18,7 @@ from validation.judging.conclusion import (
 )
 from validation.judging.contradictions import Basis, Contradiction, contradictions
 from validation.judging.fitness import Fitness, fitness
+from validation.judging.questions import Question
 from validation.judging.requirements import BY_PERFORMANCE, RequirementResult, judge
 from validation.judging.verdict_error import VerdictError, verdict_error
 from validation.study.history.plan_order import PlanOrder, plan_order
@@ -47,6 +48,7 @@ class Judgement:
     error: VerdictError | None = None
     contradictions: tuple[Contradiction, ...] = ()
     of_the_record: Mapping[str, Any] = field(default_factory=dict)
+    questions: tuple[Question, ...] = ()
 
     @cached_property
     def quantities(self) -> tuple[Quantity, ...]:
@@ -68,6 +70,7 @@ class Judgement:
             "contradictions": [contradiction.to_dict() for contradiction in self.contradictions],
             "actions": [action.to_dict() for action in self.fitness.actions],
             **self.of_the_record,
+            "questions": [question.to_dict() for question in self.questions],
         }
 
 
@@ -89,10 +92,12 @@ def judge_study(
     *,
     order: PlanOrder | None = None,
     further: Sequence[str] = (),
+    questions: Sequence[Question] = (),
 ) -> Judgement:
     """Judge a study on its evaluations, whoever computed them; `order` where the age of the plan is known already.
 
-    `further` are restrictions of the conclusion that do not come from the study's own readings.
+    `further` are restrictions of the conclusion that do not come from the study's own readings; `questions` those on
+    its raw data, of which the open ones are actions.
 
     The quantification limit by performance needs verdicts itself, so the requirements are gone through twice.
     """
@@ -116,6 +121,7 @@ def judge_study(
         restrictions = [item.text for item in against if item.restricts]
         conclusion = conclude(study, rows, absent, further=[*further, *restrictions]) if restrictions else first
     actions = [(item.rule, f"{item.text} {item.need}") for item in against if item.acts]
+    actions += [(f"question {item.id}", item.text) for item in questions if item.open]
     return Judgement(
         study_id=study.plan.study.id,
         unit=study.unit,
@@ -132,6 +138,7 @@ def judge_study(
             "roles": RolesOfAStudy.of(study).to_dicts(),
             "exports": [export.to_dict() for export in study.exports],
         },
+        questions=tuple(questions),
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from difflib import get_close_matches
 
-from validation.study.columns import KNOWN, with_role
+from validation.study.columns import KNOWN
 from validation.study.experiments import EXPERIMENTS
 from validation.study.model import ExperimentData
 from validation.words import counted, plural, sentence_list
@@ -36,7 +36,6 @@ def design_notes(data: ExperimentData, *, draft: bool) -> Iterator[str]:
     yield from _levels(data)
     yield from _groups(data)
     yield from _rare_names(data)
-    yield from _pasted_runs(data)
     yield from _strange_headings(data)
 
 
@@ -96,40 +95,6 @@ def _rare_names(data: ExperimentData) -> Iterator[str]:
         if 5 * number < counts.max():
             many = counted(int(number), "reading")
             yield f'The {column} "{name}" has {many}, another one {counts.max()}: is it misspelt?'
-
-
-def _pasted_runs(data: ExperimentData) -> Iterator[str]:
-    """Runs with the same results at the same places, reading for reading: entered twice, or a rare coincidence.
-
-    How rare, simulated: normal results with s = 0.05 at one level, 8 runs that differ by nothing else. Written to 0.01,
-    two results agree with probability 0.056, and some two runs agree throughout in 3 of 10 000 studies with 4 readings
-    a run (the fewest considered) and in 1 of a million (0.056^6 times 28 pairs) with 6. Variation between runs makes it
-    rarer, coarse rounding commoner: written to 0.05, which is s, 5 of 100 with 4 readings, 7 of 1000 with 6, none in
-    100 000 with 12. Three different values are asked for because blanks of 0.0, 0.0, 0.0, 0.1 would often agree.
-    """
-    record = EXPERIMENTS[data.name]
-    value = record.columns.value
-    if "run" not in data.table or value not in data.exact:
-        return
-    places = [column for column in (*with_role("place"), record.shape.names) if column in data.table]
-    sites = data.table["laboratory"] if "laboratory" in data.table else [""] * len(data.table)
-    cells = zip(*(data.table[column] for column in places), strict=True) if places else [()] * len(data.table)
-    runs: dict[tuple[str, str], list[tuple[object, ...]]] = {}
-    for site, run, place, result in zip(sites, data.table["run"], cells, data.exact[value], strict=True):
-        runs.setdefault((str(site), str(run)), []).append((*place, result))
-    alike: dict[tuple[tuple[object, ...], ...], list[str]] = {}
-    for (site, run), rows in runs.items():
-        if len(rows) >= 4 and len({row[-1] for row in rows}) >= 3:
-            # By place, and within one place in the order of the worksheet.
-            key = tuple(sorted(rows, key=lambda row: tuple(map(str, row[:-1]))))
-            alike.setdefault(key, []).append(f"{run} ({site})" if site else run)
-    for key, names in alike.items():
-        if len(names) > 1:
-            yield (
-                f"Runs {sentence_list(names)} hold the same {len(key)} results at the same "
-                f"{'levels' if 'level' in places else 'places'}: was one of them entered twice? "
-                "If so, exclude it with its reason."
-            )
 
 
 def _strange_headings(data: ExperimentData) -> Iterator[str]:

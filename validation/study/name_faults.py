@@ -149,7 +149,7 @@ def strange_names(study: Study) -> list[str]:
     )
     sentences = []
     for column, section, entries in lists:
-        strange = _not_listed(study, column, entries) if entries else {}
+        strange = not_listed(study, column, entries) if entries else {}
         if strange:
             lack = ", so nothing shows a valid certificate" if certificates and section == "equipment" else ""
             files = list(dict.fromkeys(file for named in strange.values() for file in named))
@@ -159,7 +159,7 @@ def strange_names(study: Study) -> list[str]:
     return sentences
 
 
-def _not_listed(study: Study, column: str, entries: Sequence[Mapping[str, Any]]) -> dict[str, list[str]]:
+def not_listed(study: Study, column: str, entries: Sequence[Mapping[str, Any]]) -> dict[str, list[str]]:
     """Names of a column that are neither name nor initials of an entry, with the files that hold them."""
     listed = {str(entry.get(key)) for entry in entries for key in ("name", "initials")}
     strange: dict[str, list[str]] = {}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from validation.judging.conclusion import in_plain_words
 from validation.judging.contradictions.record import Basis, Contradiction, Place, per_cent, size_text
 from validation.judging.contradictions.standards import ROUNDING
 from validation.stats.intervals import Interval
@@ -76,8 +77,8 @@ def _excluded(component: Component, outside: list[tuple[Quantity, float, Interva
             at = level_text(quantity.at)
             ends = f"{size_text(low, '')} to {size_text(high, unit)}"
             parts.append(f"{size_text(quantity.value, unit)} at {at} ({ends}), stated {size_text(size, unit)}")
-    names = sentence_list(list(dict.fromkeys(quantity.key for quantity, _, _ in outside)))
-    text = f"Component {component.name} of the budget: {names} gives {sentence_list(parts)}."
+    names = sentence_list(list(dict.fromkeys(in_plain_words(quantity.key) for quantity, _, _ in outside)))
+    text = f"Component {component.name} of the budget, measured as {names}: {sentence_list(parts)}."
     if component.question == "fuel":
         text += _outside_the_scope(basis)
     small = any(size < interval[0] for _, size, interval in outside)

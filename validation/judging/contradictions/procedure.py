@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Iterator, Mapping
 from math import floor
 
+from validation.judging.conclusion import in_plain_words
 from validation.judging.contradictions.record import Basis, Contradiction, Place, size_text
 from validation.judging.requirements import RequirementResult, find_key
 from validation.study.procedure_settings import ProcedureSetting
@@ -25,7 +26,7 @@ def unsupported_settings(basis: Basis) -> Iterator[Contradiction]:
     for setting in basis.study.plan.study.settings:
         short = _SHORTCOMINGS[setting.kind](setting, basis)
         if short:
-            named = f"The procedure rests on {setting.name}, {_value(setting)}: {short}"
+            named = f"The setting “{setting.name}” is {_value(setting)}: {short}"
             support = setting.supported_by
             places = (Place(plan=f"study.settings, {setting.name}"), Place(support.quantity, _at(setting)))
             need = "To be decided: another value in the procedure, or evidence for this one."
@@ -44,10 +45,16 @@ def settings_twice(basis: Basis) -> Iterator[Contradiction]:
             if alike and (one.value, one.unit) != (other.value, other.unit):
                 text = (
                     f"The plan states {_value(one)} ({one.name}) and {_value(other)} ({other.name}) for "
-                    f"{one.supported_by.text}."
+                    f"{_support(one)}."
                 )
                 places = tuple(Place(plan=f"study.settings, {item.name}") for item in (one, other))
                 yield Contradiction(TWICE, text, "To be decided: which of the two holds.", "both", places)
+
+
+def _support(setting: ProcedureSetting) -> str:
+    """ "carry-over effect (30 s)"."""
+    at = setting.supported_by.at
+    return in_plain_words(setting.supported_by.quantity) + ("" if at is None else f" ({level_text(at)})")
 
 
 def _value(setting: ProcedureSetting) -> str:
@@ -70,7 +77,7 @@ def _rows(setting: ProcedureSetting, basis: Basis) -> list[RequirementResult]:
 
 
 def _absent(setting: ProcedureSetting) -> str:
-    return f"the study has no {setting.supported_by.text}, which must support it."
+    return f"the study has no {_support(setting)}, which must support it."
 
 
 def _requirement_met(setting: ProcedureSetting, basis: Basis) -> str:
@@ -78,10 +85,10 @@ def _requirement_met(setting: ProcedureSetting, basis: Basis) -> str:
     support, rows = setting.supported_by, _rows(setting, basis)
     if not rows:
         there = any(_at(setting) in (None, q.at) for q in basis.every(support.quantity))
-        return f"the plan sets no requirement on {support.text}." if there else _absent(setting)
+        return f"the plan sets no requirement on {_support(setting)}." if there else _absent(setting)
     short = [row for row in rows if row.settled != "met"]
     names = sentence_list(list(dict.fromkeys(f"{row.id} {row.settled}" for row in short)))
-    return f"{support.text}, which must support it, is {short[0].settled} ({names})." if short else ""
+    return f"{_support(setting)}, which must support it, is {short[0].settled} ({names})." if short else ""
 
 
 def _another_unit(setting: ProcedureSetting, unit: str) -> str:
@@ -102,8 +109,8 @@ def _highest_level(setting: ProcedureSetting, basis: Basis) -> str:
             return _absent(setting)
         limit = max(levels, default=None)
     if limit is None:
-        return f"{setting.supported_by.text} is met at no level."
-    beyond = f"{setting.supported_by.text} keeps its limit up to {size_text(limit, unit)} only."
+        return f"{_support(setting)} is met at no level."
+    beyond = f"{_support(setting)} keeps its limit up to {size_text(limit, unit)} only."
     return _another_unit(setting, unit) or (beyond if setting.high > limit else "")
 
 
@@ -122,8 +129,8 @@ def _lowest_level(setting: ProcedureSetting, basis: Basis) -> str:
             return _absent(setting)
         limit = min(levels, default=None)
     if limit is None:
-        return f"{support.text} is met at no level."
-    below = f"{support.text} is {size_text(limit, unit)}; nothing below is supported."
+        return f"{_support(setting)} is met at no level."
+    below = f"{_support(setting)} is {size_text(limit, unit)}; nothing below is supported."
     return _another_unit(setting, unit) or (below if setting.low < limit else "")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from validation.judging.conclusion import in_plain_words
 from validation.judging.contradictions.record import Basis, Contradiction, Place, size_text
 from validation.judging.requirements import RequirementResult
 from validation.study.experiments import EXPERIMENTS, chapter_words
@@ -50,7 +51,7 @@ def _in_matrix(row: RequirementResult, main: str, name: str, basis: Basis, *, st
     if row.at == "by performance" or (other is None and not stated):
         return
     above = other is not None and row.limit is not None and other.value > row.limit
-    judged = f"{row.id}, {row.quantity} ({row.at}), is judged in {main}"
+    judged = f"{row.id}, {in_plain_words(row.quantity)} ({row.at}), is judged in {main}"
     of_use = "results are reported for" if stated else "the worksheet also holds"
     places = [Place(row.quantity, row.at), Place(plan="study.matrix")]
     if other is None:
@@ -131,8 +132,8 @@ def two_limits(basis: Basis) -> Iterator[Contradiction]:
     for first, row in pairs.values():
         place = "" if first.at is None else f" at {level_text(first.at)}"
         text = (
-            f"{first.id} and {row.id} set different limits for {first.quantity}{place}: {first.limit:g} and "
-            f"{row.limit:g} {row.unit}."
+            f"{first.id} and {row.id} set different limits for {in_plain_words(first.quantity)}{place}: "
+            f"{first.limit:g} and {row.limit:g} {row.unit}."
         )
         places = (Place(first.quantity, first.at), Place(plan=f"requirements, {first.id} and {row.id}"))
         yield Contradiction(

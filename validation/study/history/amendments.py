@@ -1,4 +1,4 @@
-"""amendments.csv: corrections, exclusions, reinstatements, changed plans and lot records, impact notes; only grows.
+"""amendments.csv: corrections, exclusions, reinstatements, changed plans and lot records, notes, answers; only grows.
 
 history/amendments.csv holds each as it was first seen, so that one taken out or edited later shows. Dossiers of the
 study hold copies of both files, so they are compared as well.
@@ -41,7 +41,7 @@ MEND = (
     "one; none is deleted, edited or moved. What cannot be restored is acknowledged: validation amend DIR "
     '--acknowledge "amendment 1" --reason "..." --by "your name".'
 )
-KINDS = ("correction", "exclusion", "reinstatement", "plan", "impact", "record", ACKNOWLEDGEMENT)
+KINDS = ("correction", "exclusion", "reinstatement", "plan", "impact", "record", "answer", ACKNOWLEDGEMENT)
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +149,9 @@ def _row_faults(row: Mapping[str, str], line: int, number: int) -> list[Fault]:
     if kind == "record":
         mend = "Name its file as plan.yaml does."
         checks.append((not row["file"], "file", "No lot record is named.", mend, "a file"))
+    if kind == "answer":
+        mend = "Write the identifier of the question as `validation check` prints it."
+        checks.append((not row["new"], "new", "No question is named.", mend, "the identifier of a question"))
     if kind == "impact":
         checks += _impact_checks(row)
     return [
@@ -366,7 +369,9 @@ def _place(amendment: Amendment) -> tuple[str, str]:
 def _about(amendment: Amendment) -> str:
     """ "correction of P-089, column result, 20.7 to 2.07, by A2 on 2026-03-17T08:05" """
     named = amendment.reading or (amendment.column if amendment.kind == "impact" else amendment.file)
-    what = {"plan": "change of", "impact": "impact note on"}.get(amendment.kind, f"{amendment.kind} of")
+    what = {"plan": "change of", "impact": "impact note on", "answer": "answer on"}.get(
+        amendment.kind, f"{amendment.kind} of"
+    )
     what = f"{what} {named}".strip()
     if amendment.kind == "correction":
         what += f", column {amendment.column}, {amendment.old or 'empty'} to {amendment.new or 'empty'}"
