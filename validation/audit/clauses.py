@@ -181,11 +181,10 @@ def risks(record: AuditRecord) -> Finding:
 def actions(record: AuditRecord) -> Finding:
     """Open actions, each with a person and a day where they are recorded."""
     opened = record.judgement.fitness.open_actions
-    recorded = record.results.get("actions") or []
+    owned = [item for item in record.results.get("actions") or () if item.get("owner")]
     facts = [f"{counted(len(opened), 'open action')} listed."] if opened else ["No action is open."]
-    facts += [f"{counted(len(recorded), 'action')} recorded."] if recorded else []
-    text = "Who closes the open actions, and when: not recorded."
-    missing = unless(not opened or recorded, text, "actions")
+    facts += [f"With an owner: {len(owned)}."] if owned else []
+    missing = unless(len(owned) >= len(opened), "Who closes each open action, and when: not stated.", "actions: owner")
     return either(facts, [missing], Place("Open actions", "open-actions") if opened else FITNESS)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from validation.audit.report import AuditReport
 from validation.dossier.attached import AttachedSelfTest
 from validation.dossier.comparison_report import ComparisonReport
 from validation.judging.outcomes import Judgement
@@ -41,3 +42,6 @@ class DossierRecord:
     watermark: str = ""
     program: str = ""
     selftest: AttachedSelfTest | str | None = None
+    own_selftest: AttachedSelfTest | str | None = None
+    selftest_page: bytes = b""
+    audit: AuditReport | None = None

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from validation.characteristics.registry import characteristics
+from validation.dossier.attached import OWN, OWN_PAGE, AttachedSelfTest, attached_selftest
 from validation.dossier.differences import NOTHING, count_values, differences
 from validation.dossier.listings import same_rows
 from validation.dossier.manifest import MANIFEST, Manifest, inputs_hash, integrity_problems, read_manifest, versions
@@ -73,6 +74,12 @@ class _Dossier:
         return bool(self.results.get("draft", False))
 
     @property
+    def selftest(self) -> AttachedSelfTest | str | None:
+        """The self-test report of the dossier, held against what its manifest says of the program."""
+        program = str(self.manifest.content.get("program_sha256"))
+        return attached_selftest(self.folder, self.manifest.versions, program, place=OWN)
+
+    @property
     def of_this_version(self) -> bool:
         return self.manifest.program_version == versions()["validation"]
 
@@ -125,7 +132,7 @@ def verify_dossier(folder: Path, *, recompute: bool = True, figures: bool = True
         dossier = _Dossier(folder, read_manifest(folder), read_results(folder))
     except Refusal as refusal:
         return VerifyReport(False, tuple(dict.fromkeys([*problems, str(refusal)])), 0)
-    problems += _of_the_manifest(dossier)
+    problems += [*_of_the_manifest(dossier), *_of_the_selftest(dossier.selftest)]
     anew = _Recomputed(())
     if recompute and (dossier.inputs / PLAN).is_file():
         anew = _recomputed(dossier, figures=figures)
@@ -170,7 +177,8 @@ def _of_the_manifest(dossier: _Dossier) -> Iterator[str]:
     """What the manifest must say whatever the study: its keys, its versions, and a number for all but a draft."""
     content = dossier.manifest.content
     if dossier.of_this_version:
-        yield from (f"{MANIFEST}: {name}: not a part of a manifest." for name in content if name not in _KEYS)
+        known = (*_KEYS, "program_sha256")
+        yield from (f"{MANIFEST}: {name}: not a part of a manifest." for name in content if name not in known)
         if set(dossier.manifest.versions) != set(versions()):
             yield f"{MANIFEST}: versions: not those that this version of the program names."
     if not is_version(dossier.manifest.program_version):
@@ -182,6 +190,14 @@ def _of_the_manifest(dossier: _Dossier) -> Iterator[str]:
         yield f"{MANIFEST}: issue: recorded {content.get('issue')}, yet {RESULTS} is of a {kind}."
 
 
+def _of_the_selftest(report: AttachedSelfTest | str | None) -> Iterator[str]:
+    """A report that was changed, or that cannot be read; what it says of the program is for the pages."""
+    if isinstance(report, str):
+        yield f"{OWN}: cannot be read as a self-test report."
+    elif report is not None and not report.intact:
+        yield f"{OWN}: its content does not have the SHA-256 that it states."
+
+
 def _recomputed(dossier: _Dossier, *, figures: bool) -> _Recomputed:
     """The record rebuilt and compared."""
     plan, _ = read_plan(dossier.inputs / PLAN)
@@ -190,8 +206,11 @@ def _recomputed(dossier: _Dossier, *, figures: bool) -> _Recomputed:
     if problems:
         return _Recomputed(tuple(problems))
     figures = figures and dossier.of_this_version
+    report = dossier.selftest
+    facts = report.facts if isinstance(report, AttachedSelfTest) else None
+    chapters = dossier.chapters
     try:
-        rebuilt = rebuild(dossier.inputs, draft=dossier.draft, chapters=dossier.chapters, figures=figures)
+        rebuilt = rebuild(dossier.inputs, draft=dossier.draft, chapters=chapters, figures=figures, selftest=facts)
     except StudyDataError as error:
         then = "" if dossier.of_this_version else " Verify it with the version of the program that made it."
         return _Recomputed(tuple(f"inputs/{fault}{then}" for fault in error.faults))
@@ -242,7 +261,7 @@ def _parts(dossier: _Dossier, rebuilt: Rebuilt) -> Iterator[str]:
     there = {name for name in listed if not name.startswith(f"inputs/{PLACE}/")}
     there -= {f"inputs/{name}" for name in history_files(dossier.inputs)}
     yield from (f"{name}: missing; this study's dossier holds it." for name in sorted(needed - listed))
-    optional = {f"inputs/{LOCK}", f"inputs/{AMENDMENTS}"}
+    optional = {f"inputs/{LOCK}", f"inputs/{AMENDMENTS}", OWN, OWN_PAGE}
     yield from (f"{name}: not a part of this study's dossier." for name in sorted(there - needed - optional))
     for name, raw in rebuilt.listings.items():
         if (dossier.folder / name).is_file() and (dossier.folder / name).read_bytes() != raw:

@@ -13,7 +13,7 @@ from typing import Any
 
 from validation import resources
 from validation.characteristics.registry import characteristics
-from validation.dossier.attached import attached_selftest
+from validation.dossier.attached import OWN, OWN_PAGE, attached_selftest, selftest_facts
 from validation.dossier.compare import compare_facts, facts_of_building, read_facts
 from validation.dossier.comparison_report import ComparisonReport
 from validation.dossier.document import DossierRecord, build_document
@@ -24,7 +24,7 @@ from validation.dossier.opening import silent_changes
 from validation.dossier.parent import keep_parent, not_verified, parent_dossier
 from validation.dossier.pdf import source_of
 from validation.dossier.raw_data import listings
-from validation.dossier.rebuild import judged_with_parent, looks_of
+from validation.dossier.rebuild import Judged, judged_with_parent, looks_of, selftest_restriction
 from validation.dossier.results import RESULTS, results_bytes
 from validation.dossier.verify import verify_dossier
 from validation.faults import Refusal
@@ -36,6 +36,7 @@ from validation.program import program_hash
 from validation.running.kept import kept_chapters
 from validation.running.kernels import KernelSource
 from validation.running.notebooks import NotebookFailure, execute_all, threads
+from validation.running.own_selftest import attach_selftest
 from validation.running.shelf import DRAFT, MARK, building
 from validation.running.typesetter import set_apart
 from validation.study.folder import history_files
@@ -151,9 +152,13 @@ def _build(
     _copy_parent(study, inputs)
     # Everything below reads the copy: what is computed is what is handed over.
     copied, evaluations, saved, variants = _compute(study, place, jobs, only, draft, progress)
-    judgement, parent, results = judged_with_parent(copied, inputs, evaluations, variants, draft=draft)
-    (place / RESULTS).write_bytes(results_bytes(results))
-    record = _record(study, copied, place, issue, judgement, evaluations, variants, saved, draft, parent)
+    if not draft:
+        attach_selftest(place, progress=progress)
+    selftest = selftest_facts(place, versions(), program_hash())
+    judged = judged_with_parent(copied, inputs, evaluations, variants, draft=draft, selftest=selftest)
+    judgement = judged.judgement
+    (place / RESULTS).write_bytes(results_bytes(judged.results))
+    record = _record(study, copied, place, issue, judged, evaluations, variants, saved, draft)
     progress("rendering")
     _write_listings(place, record)
     document = build_document(record)
@@ -170,12 +175,14 @@ def _build(
         "inputs_sha256": record.inputs_hash,
         "predecessor": record.predecessor.old.manifest_hash if record.predecessor else None,
         "parent": study.plan.study.parent,
+        "program_sha256": program_hash(),
     }
     (place / MARK).unlink()
     write_manifest(place, facts)
     rows = judgement.requirements
     all_met = bool(rows) and all(row.outcome == "met" for row in rows)
-    warnings = [*study.warnings, *levels_not_held(study), *silent_changes(copied)]
+    failed = selftest_restriction(selftest)
+    warnings = [*([failed] if failed else []), *study.warnings, *levels_not_held(study), *silent_changes(copied)]
     return RunReport(place, judgement.conclusion.outcome, judgement.conclusion.text, all_met, tuple(warnings))
 
 
@@ -274,14 +281,13 @@ def _record(
     copied: Study,
     place: Path,
     issue: str,
-    judgement: Judgement,
+    judged: Judged,
     evaluations: Mapping[str, Evaluation],
     variants: Sequence[Variant],
     saved: Mapping[str, Any],
     draft: bool,
-    parent: ComparisonReport | None,
 ) -> DossierRecord:
-    inputs = place / "inputs"
+    inputs, judgement = place / "inputs", judged.judgement
     stamp, state = _state_of_data(copied, judgement)
     return DossierRecord(
         study=copied,
@@ -300,10 +306,13 @@ def _record(
         records={item.file: item.sha256 for item in record_files(study.folder)},
         unused_files=unused_files(study.folder, study.plan),
         predecessor=_predecessor(study.folder, issue, judgement, inputs, draft),
-        parent=parent,
+        parent=judged.parent,
         watermark=WATERMARK if draft else "",
         program=program_hash(),
         selftest=attached_selftest(study.folder, versions(), program_hash()),
+        own_selftest=attached_selftest(place, versions(), program_hash(), place=OWN),
+        selftest_page=(place / OWN_PAGE).read_bytes() if (place / OWN_PAGE).is_file() else b"",
+        audit=judged.audit,
     )
 
 
