@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -24,6 +24,7 @@ from validation.audit.evidence import (
 )
 from validation.audit.order import ordered_runs
 from validation.audit.standing import some
+from validation.study.audit_plan import Authorisation
 from validation.study.history.readings import RECORD
 from validation.study.lot_record import LotRecord
 from validation.study.model import ExperimentData, Reading
@@ -228,7 +229,7 @@ def _varied(data: ExperimentData) -> Iterator[tuple[str, set[str]]]:
 
 
 def authorised(record: AuditRecord) -> Finding:
-    """Who may sign, since when, and whether everyone who measured was authorised on that day."""
+    """Who may approve, since when; and whether everyone was authorised on the days of their work."""
     entries = record.stated.authorisations
     if not entries:
         return either([], [Missing("Who is authorised for what: not stated.", "audit.authorisations")], MEANS)
@@ -238,34 +239,50 @@ def authorised(record: AuditRecord) -> Finding:
         f"{f' ({item.record})' if item.record else ''}."
         for item in signs
     ]
-    days = _days(record)
-    late, without = [], []
-    for person, (first, last) in sorted(days.items()):
-        own = [item for item in entries if item.person == person and item.task == "measure"]
-        if not own:
-            without.append(person)
-        elif not any(item.since <= first and (item.until is None or last <= item.until) for item in own):
-            late.append(f"{person} (first reading {first}, last {last}, authorised from {own[0].since})")
-    good = len(days) - len(late) - len(without)
-    if days:
-        facts.append(
-            f"{good} of {counted(len(days), 'analyst')} were authorised to measure on the days of their readings."
-        )
-    missing = [
-        unless(signs, "Who may approve: not stated.", "audit.authorisations"),
-        unless(not without, f"No authorisation to measure: {some(without)}.", "audit.authorisations"),
-        unless(not late, f"Not authorised on every day: {some(late)}.", "audit.authorisations.since"),
-    ]
+    missing = [unless(signs, "Who may approve: not stated.", "audit.authorisations")]
+    for task, noun, days in (
+        ("measure", "analyst", _days((r.values.get("analyst", ""), r.time and r.time.date()) for r in _dated(record))),
+        ("prepare standards", "maker of a standard", _days(_made(record))),
+    ):
+        without, late = _not_covered(entries, task, days)
+        if days:
+            good = len(days) - len(without) - len(late)
+            facts.append(f"Authorised to {task} when they did: {good} of {len(days)} ({noun}).")
+        missing.append(unless(not without, f"No authorisation to {task}: {some(without)}.", "audit.authorisations"))
+        text = f"Not authorised to {task} on every day: {some(late)}."
+        missing.append(unless(not late, text, "audit.authorisations.since"))
     return either(facts, missing, STATEMENTS, MEANS)
 
 
-def _days(record: AuditRecord) -> dict[str, tuple[date, date]]:
-    """The first and the last day on which each analyst read."""
+def _dated(record: AuditRecord) -> Iterator[Reading]:
+    return (reading for reading in record.readings if reading.time is not None and reading.status != "empty")
+
+
+def _made(record: AuditRecord) -> Iterator[tuple[str, date]]:
+    """Who made each lot of the standard, and when."""
+    return ((item.preparation.maker, item.preparation.made) for item in record.study.lot_records.values())
+
+
+def _days(work: Iterable[tuple[str, date | None]]) -> dict[str, tuple[date, date]]:
+    """The first and the last day on which each person worked."""
     days: dict[str, tuple[date, date]] = {}
-    for reading in record.readings:
-        person = reading.values.get("analyst", "")
-        if person and reading.time is not None and reading.status != "empty":
-            day = reading.time.date()
+    for person, day in work:
+        if person and day is not None:
             first, last = days.get(person, (day, day))
             days[person] = (min(first, day), max(last, day))
     return days
+
+
+def _not_covered(
+    entries: Sequence[Authorisation], task: str, days: Mapping[str, tuple[date, date]]
+) -> tuple[list[str], list[str]]:
+    """Who has no authorisation for a task, and whose does not cover the days of the work."""
+    without, late = [], []
+    for person, (first, last) in sorted(days.items()):
+        own = [item for item in entries if item.person == person and item.task == task]
+        if not own:
+            without.append(person)
+        elif not any(item.since <= first and (item.until is None or last <= item.until) for item in own):
+            ends = f" until {own[0].until}" if own[0].until else ""
+            late.append(f"{person} (worked from {first} to {last}, authorised from {own[0].since}{ends})")
+    return without, late

@@ -67,10 +67,7 @@ def equipment(record: AuditRecord) -> Finding:
 def traceability(record: AuditRecord) -> Finding:
     """The chain from the weighing to the value of the standard in use."""
     records, lot = record.study.lot_records, record.plan.lots.in_use
-    facts = [
-        f"{name}: {counted(len(item.preparation.weighings), 'weighing')}, value computed from the masses."
-        for name, item in records.items()
-    ]
+    facts = [f"Value computed from the weighings: {some(records)}."] if records else []
     missing = [
         unless(records, "No weighing record of a standard is there.", "standards.lot_record"),
         unless(
@@ -83,14 +80,13 @@ def traceability(record: AuditRecord) -> Finding:
 def purchases(record: AuditRecord) -> Finding:
     """Bought materials: batch and day of opening, suppliers."""
     made = [item.preparation for item in record.study.lot_records.values()]
-    facts = [
-        f"{one.lot}: fuel {one.fuel.name} {one.fuel.batch or 'without batch'}, oil {one.oil.name} "
-        f"{one.oil.batch or 'without batch'}."
-        for one in made
-    ]
+    unnamed = [one.lot for one in made if not one.fuel.batch or not one.oil.batch]
+    named_lots = [one.lot for one in made if one.lot not in unnamed]
+    facts = [f"Batches of fuel and oil: {some(named_lots)}."] if named_lots else []
     named = any(entry.get("supplier") for entry in record.plan.standards)
     missing = [
         unless(made, "No lot record names the bought materials.", "standards.lot_record"),
+        unless(not unnamed, f"Without a batch of fuel or oil: {some(unnamed)}.", "standards/*.yaml: fuel, oil"),
         unless(named, "Suppliers: not stated.", "standards.supplier"),
     ]
     return either(facts, missing, chapter("standards"), MEANS)

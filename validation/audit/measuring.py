@@ -140,7 +140,7 @@ def reference_method(record: AuditRecord) -> Finding:
     if stated is None:
         text = "Traceability and uncertainty of the reference method: not stated."
         return either([], [Missing(text, "audit.reference_method")], STATEMENTS)
-    facts = [ended(stated.name)]
+    facts = [f"Method: {ended(stated.name)}"]
     facts += [f"Traceable to: {ended(stated.traceable_to)}"] if stated.traceable_to else []
     facts += [f"Its own uncertainty: {ended(stated.uncertainty)}"] if stated.uncertainty else []
     facts += [f"Shown in {ended(stated.record)}"] if stated.record else []

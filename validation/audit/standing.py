@@ -66,7 +66,8 @@ def editions(record: AuditRecord) -> Finding:
     dates = sorted(item.current_on for item in listed if item.current_on is not None)
     facts = [f"{counted(len(listed), 'document')} with the edition: {some(_edition(item) for item in listed)}."]
     if dates:
-        facts.append(f"Checked to be current between {dates[0]} and {dates[-1]}.")
+        when = f"on {dates[0]}" if dates[0] == dates[-1] else f"between {dates[0]} and {dates[-1]}"
+        facts.append(f"Checked to be current {when}.")
     old = [f"{_edition(item)} by {item.superseded_by}" for item in listed if item.superseded_by]
     facts += [f"Superseded and still used: {some(old)}."] if old else []
     unexplained = [item.document for item in listed if item.superseded_by and not item.used_for]

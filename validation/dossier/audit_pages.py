@@ -143,12 +143,13 @@ def clause_matrix(record: DossierRecord) -> list[Block]:
     if report is None:
         return []
     rows, links = [], []
-    for at, row in enumerate(report.clauses):
+    for at, (row, questions) in enumerate(zip(report.clauses, report.rests_on, strict=True)):
         where, also = _places(row)
         number = f"{row.id} (clause from memory)" if row.from_memory else row.id
         rows.append((number, row.subject, where[0], also[0], row.text, row.status))
         links += [(at, 2, where[1]), (at, 3, also[1])]
-    head = ("Clause", "What it asks for", "Where", "and", "Evidence, and what is missing", "Status")
+        links += [(at, 4, f"question-{questions[0][1:]}")] if questions else []
+    head = ("Clause", "What it asks for", "Where", "Also", "Evidence, and what is missing", "Status")
     return [
         Heading("ISO/IEC 17025 clause by clause", 1, _CLAUSES),
         Paragraph(
@@ -190,7 +191,7 @@ def thirty_questions(record: DossierRecord) -> list[Block]:
         *_gaps(report),
         Table(
             "Questions and answers",
-            ("No.", "Question", "Answer", "Where", "and", "Status"),
+            ("No.", "Question", "Answer", "Where", "Also", "Status"),
             tuple(rows),
             align="llllll",
             widths=(0.6, 2, 4.6, 1.4, 1.4, 0.9),
