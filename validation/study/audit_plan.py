@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 
 from validation.study.lot_record import Day
 from validation.study.plan_values import Name, Number, Text
@@ -19,7 +19,12 @@ def _as_texts(value: Any) -> Any:
     return (value,) if isinstance(value, str) else value
 
 
-Texts = Annotated[tuple[Text, ...], BeforeValidator(_as_texts)]
+_TEXT = {"type": ["string", "integer"], "pattern": r"\S"}
+Texts = Annotated[
+    tuple[Text, ...],
+    BeforeValidator(_as_texts),
+    WithJsonSchema({"anyOf": [{"type": "string", "pattern": r"\S"}, {"type": "array", "items": _TEXT}]}),
+]
 
 
 class _Model(BaseModel):
@@ -112,13 +117,13 @@ class Authorisation(_Model):
 class AuditFacts(_Model):
     """What an assessor asks for and no reading shows. What is absent is printed as "not stated"."""
 
-    standing: Standing | None = None
+    standing: Standing | None = Field(default=None, title="Standing")
     """Verification or validation, and why."""
     editions: tuple[Edition, ...] = ()
     """Documents that the work leans on, with the edition and the day on which it was checked to be current."""
-    reference_method: ReferenceMethod | None = None
+    reference_method: ReferenceMethod | None = Field(default=None, title="Reference method")
     """Traceability and uncertainty of the method that the comparison is made with."""
-    retention: Retention | None = None
+    retention: Retention | None = Field(default=None, title="Retention")
     """How long, in which format and where the dossier is kept."""
     withdrawal: Texts = ()
     """What would make the laboratory withdraw the method."""
