@@ -231,7 +231,7 @@ def test_order_that_was_followed_and_order_that_was_not() -> None:
     swapped[0], swapped[3] = swapped[3], swapped[0]
     found = bench.order(record_of(in_time(small_study("precision", columns(time=swapped)))))
     assert found.facts[0].startswith("In 2 of 3 runs")
-    assert found.facts[1] == "R1: T-001 planned 1, taken 4 and T-004 planned 4, taken 1."
+    assert found.facts[1] == "R1: T-001 (planned 1, taken 4) and T-004 (planned 4, taken 1)."
     assert found.missing[0].key == "column note"
 
 

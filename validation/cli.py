@@ -1073,8 +1073,7 @@ def audit(
     else:
         print(as_text(report))
         _next(
-            f"Read the annexes in {folder / 'dossier.html'}; state what is missing in the plan of the next study, or "
-            "amend this one."
+            "State what is missing in the plan (validation amend --plan where it is frozen), then run the study again."
         )
     return NO if strict and report.findings else DONE
 

@@ -102,7 +102,7 @@ def order(record: AuditRecord) -> Finding:
         followed = len(compared) - len(moved)
         facts.append(f"In {followed} of {counted(len(compared), 'run')} every reading was taken in its planned place.")
     facts += [
-        f"{run.series}: {some(f'{name} planned {planned}, taken {place}' for name, planned, place in run.moved)}."
+        f"{run.series}: {some(f'{name} (planned {planned}, taken {place})' for name, planned, place in run.moved)}."
         for run in moved[:3]
     ]
     noted = {reading.reading for reading in record.readings if reading.values.get("note")}

@@ -181,7 +181,7 @@ def actions(record: AuditRecord) -> Finding:
     facts = [f"{counted(len(opened), 'open action')} listed."] if opened else ["No action is open."]
     facts += [f"With an owner: {len(owned)}."] if owned else []
     missing = unless(len(owned) >= len(opened), "Who closes each open action, and when: not stated.", "actions: owner")
-    return either(facts, [missing], Place("Open actions", "open-actions") if opened else FITNESS)
+    return either(facts, [missing], Place("Open actions", "actions") if opened else FITNESS)
 
 
 def records_kept(record: AuditRecord) -> Finding:

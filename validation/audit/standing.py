@@ -194,6 +194,8 @@ def failures(record: AuditRecord) -> Finding:
     fragile = [row.id for row in rows if row.fragile]
     facts += [f"With one other choice a verdict changes: {some(fragile)}."] if fragile else []
     facts.append(f"Proposed conclusion: {conclusion.outcome}.")
+    against = len(record.results.get("contradictions") or ())
+    facts += [f"Statements that do not hold together: {against}, named in the conclusion."] if against else []
     undecided = all(row.outcome == "not judged" for row in rows)
     missing = unless(not undecided, "Nothing is judged: the plan was not frozen before.", "plan.lock")
     return either(facts, [missing], VERDICTS, FIRMNESS)
