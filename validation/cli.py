@@ -1072,9 +1072,7 @@ def audit(
         _print_json(report.to_dict())
     else:
         print(as_text(report))
-        _next(
-            "State what is missing in the plan (validation amend --plan where it is frozen), then run the study again."
-        )
+        _next("State what is missing in the plan (once frozen, validation amend --plan), then run the study again.")
     return NO if strict and report.findings else DONE
 
 

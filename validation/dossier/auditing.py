@@ -128,8 +128,8 @@ def as_text(audit: DossierAudit) -> str:
         lines.append(f"{row['id']}{memory}  {row['status'].upper()}  {row['subject']}")
         lines += [f"      missing    {item['text']} ({item['key']})" for item in row["missing"]]
     lines += ["", *audit.further, *([""] if audit.further else [])]
-    lines.append(f"  {audit.folder}")
-    return "\n".join([*lines, f"Questions: {_told(audit.questions)}.", f"Clauses: {_told(audit.clauses)}."])
+    lines += [f"Questions: {_told(audit.questions)}.", f"Clauses: {_told(audit.clauses)}.", f"  {audit.folder}"]
+    return "\n".join(lines)
 
 
 def _lines(row: Mapping[str, Any]) -> Iterator[str]:
