@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
 import profiles
 import pytest
+from few_checks import few_checks
 from filelock import FileLock
 from hypothesis import is_hypothesis_test
 from study_folder import PRECISION, amend, refreeze, write_study
@@ -49,6 +50,14 @@ def once(tmp_path_factory: pytest.TempPathFactory) -> Once:
         return folder
 
     return filled
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _few_checks(once: Once) -> Iterator[None]:
+    """Dossiers of the tests hold a self-test of few checks, made once a session."""
+    with pytest.MonkeyPatch.context() as patch:
+        few_checks(patch, once("cache", lambda folder: None))
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -69,6 +69,18 @@ uncertainty:
     - {name: rounding, half_width: 0.005, shape: rectangular}
     - {name: sample reading, from: repeatability.s_r, at: 4.0, readings: 2, degrees_of_freedom: 8}
     - {name: fuel, negligible: "one blend"}
+audit:
+  standing: {kind: validation, reason: own grade}
+  editions: [{document: ISO 5725-2, edition: "2019", current_on: 2026-02-16, used_for: estimators}]
+  reference_method: {name: GC, traceable_to: weighings, uncertainty: 2 %, record: QR-1}
+  retention: {years: 10, format: PDF, place: archive}
+  withdrawal: two runs outside
+  proficiency: [{round: "2026-1", date: 2026-05-01, score: "0.4", looked_back: nothing}]
+  authorisations: [{person: A1, task: measure, since: 2024-01-01}]
+  assumptions: [fresh fuel]
+  changes_since: nothing
+  impartiality: nobody is paid by the verdict
+  next_lot: read against the old one
 verdict_draws: 2000
 decision: {rule: guarded, guard: U, coverage: 0.95, limits: 4.0, agreed_on: 2026-02-20, rounding: 0.1}
 """
@@ -166,6 +178,11 @@ BAD = {
     "a coverage in per cent": ("coverage: 0.95", "coverage: 95"),
     "a limit of zero": ("limits: 4.0", "limits: [0, 4.0]"),
     "a step of zero": ("rounding: 0.1", "rounding: 0"),
+    "an unknown standing": ("kind: validation", "kind: calibration"),
+    "an unknown task": ("task: measure", "task: measuring"),
+    "an edition without its document": ("{document: ISO 5725-2, ", "{"),
+    "no years": ("years: 10", "years: 0"),
+    "an unknown key of audit": ("next_lot:", "next_lots:"),
     "an unknown decision rule": ("rule: guarded", "rule: guard"),
 }  # fmt: skip
 

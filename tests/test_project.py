@@ -123,8 +123,8 @@ MODULES = [path for path in sorted(PACKAGE.rglob("*.py")) if path != PACKAGE / "
 
 def test_the_table_of_layers_is_read() -> None:
     assert list(LAYERS) == [
-        "base", "stats", "simulation", "study", "figures", "characteristics", "judging", "notebook", "dossier",
-        "selftest", "running", "command line",
+        "base", "stats", "simulation", "study", "figures", "characteristics", "judging", "notebook", "audit",
+        "dossier", "selftest", "running", "command line",
     ]  # fmt: skip
     assert allowed_of("stats") == ({"stats"}, set(), {"numpy", "scipy", "statsmodels"})
 

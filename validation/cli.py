@@ -1234,6 +1234,32 @@ def trace(
 
 
 @app.command()
+def audit(
+    folder: DossierFolder,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Exit with 1 where a question or clause is not answered in full.")
+    ] = False,
+    as_json: AsJson = False,
+) -> int:
+    """Ask a dossier the thirty questions of an assessment and ISO/IEC 17025 clause by clause, from its own record.
+
+    Each answer says where it stands in the dossier; what is missing names the key of the plan that would answer it.
+    """
+    _one_thread()
+    from validation.dossier.auditing import as_text, audit_dossier
+
+    report = audit_dossier(_dossier(folder))
+    for warning in report.warnings:
+        print(f"Warning: {warning}", file=sys.stderr)
+    if as_json:
+        _print_json(report.to_dict())
+    else:
+        print(as_text(report))
+        _next("State what is missing in the plan (once frozen, validation amend --plan), then run the study again.")
+    return NO if strict and report.findings else DONE
+
+
+@app.command()
 def compare(
     old: Annotated[Path, typer.Argument(metavar="OLD", help="The earlier dossier.", parser=_named_path)],
     new: Annotated[Path, typer.Argument(metavar="NEW", help="The later dossier.", parser=_named_path)],

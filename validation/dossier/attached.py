@@ -1,4 +1,4 @@
-"""The self-test report among a study's records: what it says of the program that makes this dossier."""
+"""A self-test report, of a dossier or among a study's records: what it says of the program that made the dossier."""
 
 from __future__ import annotations
 
@@ -9,8 +9,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-#: Where `validation selftest --study` puts it.
+from validation.audit.evidence import SelfTestFacts
+
+#: Where `validation selftest --study` puts it, in the study; and where a dossier has its own, with its page.
 PLACE = "records/selftest/selftest.json"
+FOLDER = "selftest"
+OWN, OWN_PAGE = f"{FOLDER}/selftest.json", f"{FOLDER}/selftest.html"
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,16 +37,32 @@ class AttachedSelfTest:
     other_versions: tuple[str, ...]
     same_program: bool
 
+    @property
+    def warnings(self) -> list[str]:
+        """What page 1 must say of it."""
+        if not self.failed:
+            return []
+        return [f"The self-test of this program fails: {self.failed} of {self.checks} checks. In full: Software."]
 
-def attached_selftest(study: Path, versions: Mapping[str, str], program: str) -> AttachedSelfTest | str | None:
+    @property
+    def facts(self) -> SelfTestFacts:
+        """What an audit reads of it."""
+        differs = (*([] if self.same_program else ["other program files"]), *self.other_versions)
+        return SelfTestFacts(self.sha256, self.intact, self.checks, self.failed, differs)
+
+
+def attached_selftest(
+    folder: Path, versions: Mapping[str, str], program: str, *, place: str = PLACE
+) -> AttachedSelfTest | str | None:
     """The report in the records of a study; None without one, a sentence where it cannot be read.
 
     Parameters
     ----------
-    study : the study folder
+    folder : the study folder, or a dossier
     versions, program : of this dossier
+    place : where the report is, from that folder
     """
-    path = study / PLACE
+    path = folder / place
     if not path.is_file():
         return None
     try:
@@ -65,7 +85,13 @@ def attached_selftest(study: Path, versions: Mapping[str, str], program: str) ->
             same_program=software["program_sha256"] == program,
         )
     except (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
-        return f"{PLACE} is attached, but cannot be read as a self-test report."
+        return f"{place} is attached, but cannot be read as a self-test report."
+
+
+def selftest_facts(dossier: Path, versions: Mapping[str, str], program: str) -> SelfTestFacts | None:
+    """What an audit reads of the report of a dossier; None without one that can be read."""
+    report = attached_selftest(dossier, versions, program, place=OWN)
+    return report.facts if isinstance(report, AttachedSelfTest) else None
 
 
 def _content_hash(content: Mapping[str, object]) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from validation.characteristics.registry import characteristics
+from validation.dossier.audit_pages import clause_matrix, statements, thirty_questions
 from validation.dossier.blocks import (
     Block,
     Document,
@@ -38,6 +39,9 @@ def build_document(record: DossierRecord) -> Document:
         raw_data,
         software,
         recompute,
+        statements,
+        clause_matrix,
+        thirty_questions,
     ]
     blocks = [block for part in parts for block in part(record)]
     return Document(

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from validation.dossier.attached import attached_selftest
+from validation.dossier.attached import OWN, OWN_PAGE, attached_selftest
 from validation.dossier.manifest import MANIFEST, Manifest, hashes, inputs_hash, versions
 from validation.dossier.predecessor import predecessor_of
 from validation.dossier.rebuild import Rebuilt
@@ -104,6 +104,9 @@ def record_from(folder: Path, rebuilt: Rebuilt, making: Making) -> DossierRecord
         watermark=WATERMARK if making.draft else "",
         program=making.program,
         attached=_attached(folder, rebuilt),
+        own_selftest=attached_selftest(folder, making.versions, making.program, place=OWN),
+        selftest_page=(folder / OWN_PAGE).read_bytes() if (folder / OWN_PAGE).is_file() else b"",
+        audit=rebuilt.audit,
         selftest=attached_selftest(inputs, making.versions, making.program),
     )
 

@@ -9,6 +9,8 @@ from itertools import islice
 from pathlib import Path
 
 from validation import resources
+from validation.dossier.attached import FOLDER as SELFTEST
+from validation.dossier.attached import selftest_facts
 from validation.dossier.from_folder import Making, record_from
 from validation.dossier.listings import long_tables, same_rows
 from validation.dossier.manifest import hashes, inputs_hash
@@ -59,13 +61,13 @@ def every_file(folder: Path, rebuilt: Rebuilt, making: Making, set_pages: SetPag
 
 def made_here(folder: Path, making: Making, chapters: Sequence[str] | None) -> MadeAgain:
     """The same in this process, without executing a notebook."""
-    before = hashes(folder / PREDECESSOR) if (folder / PREDECESSOR).is_dir() else {}
-    key = (inputs_hash(folder / "inputs"), repr(making), repr(before), None if chapters is None else tuple(chapters))
+    beside = {name: hashes(folder / name) for name in (PREDECESSOR, SELFTEST) if (folder / name).is_dir()}
+    key = (inputs_hash(folder / "inputs"), repr(making), repr(beside), None if chapters is None else tuple(chapters))
     if key not in _made:
         while len(_made) > 3:  # the same dossier is read again, or one next to it
             _made.pop(next(iter(_made)))
-        inputs = folder / "inputs"
-        rebuilt = rebuild(inputs, draft=making.draft, chapters=chapters, made_with=making.versions)
+        inputs, selftest = folder / "inputs", selftest_facts(folder, making.versions, making.program)
+        rebuilt = rebuild(inputs, draft=making.draft, chapters=chapters, made_with=making.versions, selftest=selftest)
         _made[key] = every_file(folder, rebuilt, making, set_here)
     return _made[key]
 

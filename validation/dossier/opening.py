@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from validation.dossier.attached import AttachedSelfTest
 from validation.dossier.blocks import (
     Block,
     Cover,
@@ -101,7 +102,9 @@ def _predecessor(record: DossierRecord) -> str:
 
 def cover_warnings(record: DossierRecord) -> list[str]:
     """What an auditor must see on page 1."""
-    warnings = [*silent_changes(record.study, most=MOST_ROWS), *loss_sentences(record.study.lost_amendments)]
+    report = record.own_selftest
+    warnings = [] if not isinstance(report, AttachedSelfTest) else report.warnings
+    warnings += [*silent_changes(record.study, most=MOST_ROWS), *loss_sentences(record.study.lost_amendments)]
     warnings += [text for text in record.judgement.order.sentences if not text.startswith("Set after data")]
     late = [row.id for row in record.judgement.requirements if row.order == "set after data"]
     if late:

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from validation.audit.evidence import AuditRecord, SelfTestFacts
+from validation.audit.report import AuditReport, audited
 from validation.characteristics.registry import characteristics
 from validation.dossier.compare import compare_facts, facts_of_building, facts_of_step
 from validation.dossier.compare_text import step_restriction
@@ -51,6 +53,7 @@ class Rebuilt:
     judgement: Judgement
     parent: ComparisonReport | None
     results: dict[str, Any]
+    audit: AuditReport | None
 
     @property
     def evaluations(self) -> Mapping[str, Evaluation]:
@@ -65,8 +68,9 @@ def judged_with_parent(
     *,
     draft: bool,
     made_with: Mapping[str, str] | None = None,
+    selftest: SelfTestFacts | None = None,
 ) -> Rebuilt:
-    """The verdicts, the step since the parent, which may restrict the conclusion, and the content of results.json.
+    """The verdicts, what may restrict the conclusion besides them, the audit, and the content of results.json.
 
     Parameters
     ----------
@@ -74,18 +78,31 @@ def judged_with_parent(
     chapters, variants : its chapters, and every verdict under other choices
     draft : whether readings without a result are left out
     made_with : the versions that made the dossier, those of this program where it is being made
+    selftest : of the report that the dossier holds; one that failed restricts the conclusion, as does a step since the
+        parent
     """
-    evaluations = chapters.evaluations
-    asked = questions(study)
+    evaluations, asked = chapters.evaluations, questions(study)
     judged = judge_study(study, evaluations, questions=asked)
     parent = comparison(study, inputs, judged.results(), made_with or versions())
-    restriction = step_restriction(None if parent is None else parent.step_record(), study.unit)
-    if parent is not None and restriction:
-        judged = judge_study(study, evaluations, order=judged.order, further=[restriction], questions=asked)
+    step = step_restriction(None if parent is None else parent.step_record(), study.unit)
+    further = [text for text in (step, selftest_restriction(selftest)) if text]
+    if further:
+        judged = judge_study(study, evaluations, order=judged.order, further=further, questions=asked)
     judgement = with_verdict_error(mark_fragile(judged, variants), study)
     if parent is not None:
         parent = replace(parent, conclusions=(parent.conclusions[0], judgement.conclusion.to_dict()))
-    return Rebuilt(study, chapters, variants, judgement, parent, results_of(judgement, parent, draft=draft))
+    results, audit = results_of(judgement, parent, draft=draft), None
+    if set(evaluations) == set(characteristics()):  # a draft of some chapters cannot be audited
+        audit = audited(AuditRecord(study, judgement, variants, results, selftest))
+        results |= {"audit": audit.to_dict()}
+    return Rebuilt(study, chapters, variants, judgement, parent, results, audit)
+
+
+def selftest_restriction(selftest: SelfTestFacts | None) -> str:
+    """What a failed self-test takes from the conclusion; empty where none failed."""
+    if selftest is None or not selftest.failed:
+        return ""
+    return f"The self-test of this program fails: {selftest.failed} of {selftest.checks} checks."
 
 
 def looks_of(study: Study, evaluations: Mapping[str, Evaluation]) -> list[Variant]:
@@ -119,6 +136,7 @@ def rebuild(
     chapters: Sequence[str] | None = None,
     pages: bool = True,
     made_with: Mapping[str, str] | None = None,
+    selftest: SelfTestFacts | None = None,
 ) -> Rebuilt:
     """Rebuild the record.
 
@@ -129,6 +147,7 @@ def rebuild(
     chapters : those that a draft evaluated, None for all
     pages : whether what only the pages show is made too: words and figures
     made_with : the versions that made the dossier
+    selftest : of the report that the dossier holds
 
     Raises
     ------
@@ -136,7 +155,7 @@ def rebuild(
         The inputs have faults.
     """
     versions_then = tuple(sorted((made_with or {}).items()))
-    key = (inputs_hash(inputs), draft, None if chapters is None else tuple(chapters), pages, versions_then)
+    key = (inputs_hash(inputs), draft, None if chapters is None else tuple(chapters), pages, versions_then, selftest)
     if key not in _made:
         while len(_made) > 3:  # the same dossier is read again, or one next to it
             _made.pop(next(iter(_made)))
@@ -144,7 +163,9 @@ def rebuild(
         evaluations = evaluate(study, only=chapters)
         looks = looks_of(study, evaluations)
         given = _as_shown(study, evaluations) if pages else Chapters(evaluations)
-        _made[key] = judged_with_parent(study, inputs, given, looks, draft=draft, made_with=made_with)
+        _made[key] = judged_with_parent(
+            study, inputs, given, looks, draft=draft, made_with=made_with, selftest=selftest
+        )
     return _made[key]
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
+from validation.audit.report import AuditReport
 from validation.dossier.anchors import Places
 from validation.dossier.attached import AttachedSelfTest
 from validation.dossier.comparison_report import ComparisonReport
@@ -47,6 +48,9 @@ class DossierRecord:
     watermark: str = ""
     program: str = ""
     selftest: AttachedSelfTest | str | None = None
+    own_selftest: AttachedSelfTest | str | None = None
+    selftest_page: bytes = b""
+    audit: AuditReport | None = None
     attached: Mapping[str, bytes] = field(default_factory=dict)
 
     @property

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from validation.dossier.anchors import amendment_anchor, input_file, row_anchor
-from validation.dossier.attached import PLACE, AttachedSelfTest
+from validation.dossier.attached import OWN, OWN_PAGE, PLACE, AttachedSelfTest
 from validation.dossier.attached_records import records_table
 from validation.dossier.blocks import (
     Block,
@@ -17,7 +17,7 @@ from validation.dossier.blocks import (
     Paragraph,
     Table,
 )
-from validation.dossier.listings import both_ends
+from validation.dossier.listings import attachment, both_ends
 from validation.dossier.opening import silent_changes
 from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import label_of, outcome_text
@@ -305,19 +305,31 @@ def software(record: DossierRecord) -> list[Block]:
         Paragraph(
             "Each chapter names the published examples that its statistics are checked against, with their sources."
         ),
-        Paragraph(selftest_sentence(record.selftest), margin="records/selftest"),
+        *_selftests(record),
     ]
 
 
-def selftest_sentence(attached: AttachedSelfTest | str | None) -> str:
-    """What the attached self-test report says of the software of this dossier."""
+def _selftests(record: DossierRecord) -> list[Block]:
+    """The dossier's own report, then one among the study's records; without either, that there is none."""
+    reports = [(record.own_selftest, OWN), (record.selftest, PLACE)]
+    there = [one for one in reports if one[0] is not None] or reports[1:]
+    blocks: list[Block] = [
+        Paragraph(selftest_sentence(report, place), margin=place.rpartition("/")[0]) for report, place in there
+    ]
+    if record.selftest_page:
+        blocks.append(attachment(OWN_PAGE, record.selftest_page, "Every check of the dossier's own self-test"))
+    return blocks
+
+
+def selftest_sentence(attached: AttachedSelfTest | str | None, place: str = PLACE) -> str:
+    """What a self-test report says of the software of this dossier."""
     if attached is None:
         return "No self-test report is attached; “validation selftest --study DIR” makes one."
     if isinstance(attached, str):
         return attached
     if not attached.intact:
         return (
-            f"The self-test report {PLACE} does not have the SHA-256 that it states ({attached.sha256}): it was "
+            f"The self-test report {place} does not have the SHA-256 that it states ({attached.sha256}): it was "
             "changed and proves nothing."
         )
     outcome = "all passed" if attached.failed == 0 else f"{attached.failed} of them failed"
@@ -329,7 +341,7 @@ def selftest_sentence(attached: AttachedSelfTest | str | None) -> str:
         else "it was made with exactly the versions and program files of this dossier"
     )
     return (
-        f"Self-test report {PLACE}, SHA-256 of its content {attached.sha256}: {attached.checks} checks of the "
+        f"Self-test report {place}, SHA-256 of its content {attached.sha256}: {attached.checks} checks of the "
         f"calculations against published examples, {outcome}; {made}."
     )
 

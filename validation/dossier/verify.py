@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from validation.characteristics.registry import characteristics
+from validation.dossier.attached import OWN, OWN_PAGE, AttachedSelfTest, attached_selftest
 from validation.dossier.differences import NOTHING, count_values, differences
 from validation.dossier.from_folder import recorded_making
 from validation.dossier.made_again import Held, MadeAgain, MakeAgain, made_here, with_own_figures
@@ -88,6 +89,12 @@ class _Dossier:
         return bool(self.results.get("draft", False))
 
     @property
+    def selftest(self) -> AttachedSelfTest | str | None:
+        """The self-test report of the dossier, held against what its manifest says of the program."""
+        program = str(self.manifest.content.get("program_sha256"))
+        return attached_selftest(self.folder, self.manifest.versions, program, place=OWN)
+
+    @property
     def of_this_version(self) -> bool:
         return self.manifest.program_version == versions()["validation"]
 
@@ -144,7 +151,7 @@ def verify_dossier(
         dossier = _Dossier(folder, read_manifest(folder), read_results(folder))
     except Refusal as refusal:
         return VerifyReport(False, tuple(dict.fromkeys([*problems, str(refusal)])), 0)
-    problems += _of_the_manifest(dossier)
+    problems += [*_of_the_manifest(dossier), *_of_the_selftest(dossier.selftest)]
     anew = _Recomputed(())
     if recompute and (dossier.inputs / PLAN).is_file():
         anew = _recomputed(dossier, make if figures else None)
@@ -214,6 +221,14 @@ def _of_the_manifest(dossier: _Dossier) -> Iterator[str]:
         yield f"{MANIFEST}: issue: recorded {content.get('issue')}, yet {RESULTS} is of a {kind}."
 
 
+def _of_the_selftest(report: AttachedSelfTest | str | None) -> Iterator[str]:
+    """A report that was changed, or that cannot be read; what it says of the program is for the pages."""
+    if isinstance(report, str):
+        yield f"{OWN}: cannot be read as a self-test report."
+    elif report is not None and not report.intact:
+        yield f"{OWN}: its content does not have the SHA-256 that it states."
+
+
 def _recomputed(dossier: _Dossier, make: MakeAgain | None) -> _Recomputed:
     """The record rebuilt and compared; with `make` the pages, figures and notebooks too."""
     plan, _ = read_plan(dossier.inputs / PLAN)
@@ -236,7 +251,10 @@ def _recomputed(dossier: _Dossier, make: MakeAgain | None) -> _Recomputed:
 
 def _numbers(dossier: _Dossier) -> _Recomputed:
     """The numbers and verdicts alone."""
-    rebuilt = rebuild(dossier.inputs, draft=dossier.draft, chapters=dossier.chapters, pages=False)
+    report = dossier.selftest
+    facts = report.facts if isinstance(report, AttachedSelfTest) else None
+    chapters = dossier.chapters
+    rebuilt = rebuild(dossier.inputs, draft=dossier.draft, chapters=chapters, pages=False, selftest=facts)
     compared = _as_a_whole(dossier, rebuilt) if dossier.of_this_version else _across_versions(dossier, rebuilt)
     problems = [*_facts(dossier, rebuilt), *_silent(rebuilt.study), *compared.problems]
     return replace(compared, problems=tuple(problems))
@@ -295,9 +313,8 @@ def _parts(dossier: _Dossier, again: MadeAgain) -> Iterator[str]:
     there -= {f"inputs/{name}" for name in history_files(dossier.inputs)}
     there -= kept_files(dossier.folder)
     yield from (f"{name}: missing; this study's dossier holds it." for name in sorted(needed - listed))
-    optional = {
-        f"inputs/{name}" for name in (LOCK, AMENDMENTS, *(one.file for one in again.rebuilt.study.plan.exports))
-    }
+    exports = [export.file for export in again.rebuilt.study.plan.exports]
+    optional = {OWN, OWN_PAGE, *(f"inputs/{name}" for name in (LOCK, AMENDMENTS, *exports))}
     yield from (f"{name}: not a part of this study's dossier." for name in sorted(there - needed - optional))
 
 

@@ -13,6 +13,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from validation.characteristics.registry import characteristics
+from validation.dossier.attached import FOLDER as SELFTEST
 from validation.dossier.from_folder import Making, record_from
 from validation.dossier.made_again import MadeAgain, every_file
 from validation.dossier.manifest import MANIFEST, SEAL, read_manifest, relative_files, versions, write_manifest
@@ -39,7 +40,7 @@ def executed_again(folder: Path, making: Making, chapters: Sequence[str] | None)
 def _made_in(place: Path, folder: Path, making: Making, chapters: Sequence[str] | None) -> MadeAgain:
     """The same in a new folder, where the notebooks leave what they made."""
     for name in relative_files(folder):
-        if name.startswith(("inputs/", f"{PREDECESSOR}/")):
+        if name.startswith(("inputs/", f"{PREDECESSOR}/", f"{SELFTEST}/")):
             (place / name).parent.mkdir(parents=True, exist_ok=True)
             shutil.copyfile(folder / name, place / name)
     names = list(characteristics()) if chapters is None else list(chapters)

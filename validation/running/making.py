@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from validation import resources
+from validation.dossier.attached import selftest_facts
 from validation.dossier.from_folder import Making, record_from
 from validation.dossier.rebuild import Chapters, Rebuilt, judged_with_parent, looks_of
 from validation.dossier.record import DossierRecord
@@ -78,7 +79,10 @@ def computed(
         chapters = _saved(names, place)
         progress("judging every verdict again under other choices")
         variants = pending.result()
-    return judged_with_parent(study, inputs, chapters, variants, draft=making.draft, made_with=making.versions)
+    selftest = selftest_facts(place, making.versions, making.program)
+    return judged_with_parent(
+        study, inputs, chapters, variants, draft=making.draft, made_with=making.versions, selftest=selftest
+    )
 
 
 def written(place: Path, rebuilt: Rebuilt, making: Making) -> DossierRecord:

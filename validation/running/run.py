@@ -10,17 +10,20 @@ from pathlib import Path
 from typing import Any
 
 from validation.characteristics.registry import characteristics
+from validation.dossier.attached import selftest_facts
 from validation.dossier.from_folder import making_here
 from validation.dossier.manifest import write_manifest
 from validation.dossier.opening import silent_changes
 from validation.dossier.parent import keep_parent, not_verified, parent_dossier
 from validation.dossier.predecessor import keep_predecessor
+from validation.dossier.rebuild import selftest_restriction
 from validation.dossier.verify import verify_dossier
 from validation.faults import Refusal
 from validation.judging.reading import load_checked
 from validation.judging.requirements import levels_not_held
 from validation.running.kept import kept_chapters
 from validation.running.making import Progress, at_once, computed, facts_of, written
+from validation.running.own_selftest import attach_selftest
 from validation.running.shelf import DRAFT, MARK, building
 from validation.study.folder import history_files
 from validation.study.history.plan_order import plan_order
@@ -134,6 +137,8 @@ def _build(
     # Everything below reads the copy: what is computed is what is handed over.
     names = [name for name in characteristics() if only in (None, name)]
     kept = kept_chapters(study, inputs) if draft else None
+    if not draft:
+        attach_selftest(place, progress=progress)
     rebuilt = computed(place, making, names=names, jobs=jobs, progress=progress, kept=kept)
     progress("rendering")
     record = written(place, rebuilt, making)
@@ -141,7 +146,9 @@ def _build(
     write_manifest(place, facts_of(record, making, started.isoformat(), now().isoformat()))
     rows, conclusion = rebuilt.judgement.requirements, rebuilt.judgement.conclusion
     all_met = bool(rows) and all(row.outcome == "met" for row in rows)
-    warnings = [*study.warnings, *levels_not_held(study), *silent_changes(rebuilt.study)]
+    failed = selftest_restriction(selftest_facts(place, making.versions, making.program))
+    warnings = [*([failed] if failed else []), *study.warnings, *levels_not_held(study)]
+    warnings += silent_changes(rebuilt.study)
     return RunReport(place, conclusion.outcome, conclusion.text, all_met, tuple(warnings))
 
 

@@ -125,7 +125,7 @@ def collect(*, progress: Callable[[str], None] = lambda text: None) -> SelfTest:
         coverage=None if coverage is None else tuple(coverage),
         sources=_sources(folder),
         software=_software(folder, numbers.witnesses),
-        machine=_machine(),
+        machine=machine(),
     )
 
 
@@ -163,7 +163,8 @@ def _software(folder: Path, witnesses: Sequence[Witness]) -> dict[str, Any]:
     }
 
 
-def _machine() -> dict[str, str]:
+def machine() -> dict[str, str]:
+    """Platform, processor, Python and linear algebra, which move last digits."""
     return {
         "platform": platform.platform(),
         "processor": _processor(),

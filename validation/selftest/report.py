@@ -104,12 +104,20 @@ def run_selftest(
     document = build_report(result)
     page, printed = render_html(document).encode("utf-8"), render_pdf(document)
     made = {"started": started.isoformat(), "ended": now().isoformat()}
-    record = {"format": FORMAT, "sha256": result.sha256, "content": result.content(), "made": made}
-    text = json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-    files = {PAGE: page, PRINT: printed, RECORD: text.encode("utf-8")}  # the record comes last
+    files = {PAGE: page, PRINT: printed, RECORD: _record(result, made=made)}  # the record comes last
     for folder in folders:
         write_files(folder, files)
     return Written(result, out, None if study is None else study / STUDY_PLACE)
+
+
+def files_of(result: SelfTest) -> dict[str, bytes]:
+    """Page and record for a dossier, by name, the record last; without the time, so that the same gives the same."""
+    return {PAGE: render_html(build_report(result)).encode("utf-8"), RECORD: _record(result)}
+
+
+def _record(result: SelfTest, **further: object) -> bytes:
+    record = {"format": FORMAT, "sha256": result.sha256, "content": result.content(), **further}
+    return (json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode("utf-8")
 
 
 def _refuse_foreign(folder: Path) -> None:

@@ -26,6 +26,15 @@ from pydantic import (
 from pydantic_core import InitErrorDetails, core_schema
 
 from validation.faults import Fault
+from validation.study.audit_plan import (
+    AuditFacts,
+    Authorisation,
+    Edition,
+    Proficiency,
+    ReferenceMethod,
+    Retention,
+    Standing,
+)
 from validation.study.budget import Budget, Component
 from validation.study.decision_rule import DecisionRule
 from validation.study.experiments import EXPERIMENTS, Setting, excusable, may_be_planned, settings_of
@@ -447,6 +456,8 @@ class Plan(_Model):
     """Components of the uncertainty of a result."""
     decision: DecisionRule | None = None
     """The rule agreed with the customer for a result against a limit."""
+    audit: AuditFacts = Field(default_factory=AuditFacts)
+    """What an assessor asks for and no reading shows."""
     verdict_draws: int = Field(default=4000, ge=500, le=200_000, strict=True)
     """Studies simulated for the error of the verdict as a whole; more take longer and narrow its Monte Carlo error."""
 
@@ -455,7 +466,7 @@ class Plan(_Model):
     def _none_is_no_requirement(cls, value: Any) -> Any:
         return () if value is None else value
 
-    @field_validator("lots", mode="before")
+    @field_validator("lots", "audit", mode="before")
     @classmethod
     def _none_is_no_lots(cls, value: Any) -> Any:
         return {} if value is None else value
@@ -724,6 +735,21 @@ _KNOWN_AT: dict[str, tuple[str, ...]] = {
     "equipment": tuple(Equipment.model_fields),
     "standards": tuple(Standard.model_fields),
     "decision": tuple(DecisionRule.model_fields),
+    "audit": tuple(
+        dict.fromkeys(
+            name
+            for part in (
+                AuditFacts,
+                Standing,
+                Edition,
+                ReferenceMethod,
+                Retention,
+                Proficiency,
+                Authorisation,
+            )
+            for name in part.model_fields
+        )
+    ),
     "uncertainty": (
         *Budget.model_fields,
         *(field.alias or name for name, field in Component.model_fields.items()),

@@ -45,7 +45,7 @@ def plan_schema(quantities: Mapping[str, str]) -> dict[str, Any]:
     for name, model in (("people", "Person"), ("equipment", "Equipment"), ("standards", "Standard")):
         parts[name] = _listed(parts[name], models, model)
     parts["not_evaluated"] = _excused(parts["not_evaluated"])
-    for name in ("requirements", "lots", "exports"):
+    for name in ("requirements", "lots", "exports", "audit"):
         parts[name] = _or_nothing(parts[name])
     for name, part in parts.items():  # what is a model of its own has no title here
         part.setdefault("title", name.capitalize())
