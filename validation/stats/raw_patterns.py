@@ -31,7 +31,12 @@ _CAUTION = 0.99
 
 @dataclass(frozen=True, eq=False)
 class RunLayout:
-    """Which run and which level each of n readings belongs to, as codes from 0.
+    """Which run and which level each of n readings belongs to.
+
+    Attributes
+    ----------
+    runs : code of the run of each reading, from 0, shape (n,)
+    levels : code of its level, or of whatever places it within its run, from 0, shape (n,)
 
     Raises
     ------
@@ -117,12 +122,20 @@ def too_regular(y: NDArray[Any], layout: RunLayout) -> Floats:
     Parameters
     ----------
     y : readings in steps, shape (studies, n)
-    layout : runs and levels
+    layout : the run and the level of each of the n readings
 
     Returns
     -------
     array, shape (studies, runs)
         1 for a run without replicates. Levels whose standard deviation is below one step are left aside.
+
+    Raises
+    ------
+    None; numpy raises where shapes do not fit.
+
+    References
+    ----------
+    Own; the distribution of a sum of squares is that of any textbook (from memory).
     """
     squares, df, runs, levels = layout.squares(y)
     variance, _ = layout.of_levels(y)
@@ -160,7 +173,18 @@ def equal_runs(y: NDArray[Any], layout: RunLayout) -> tuple[Ints, Floats]:
     tuple of arrays
         The earlier run that each run repeats, shape (studies, runs), -1 for none; and the expected number of pairs,
         shape (studies,).
+
+    Raises
+    ------
+    ValueError
+        The runs do not hold equally many readings.
+
+    References
+    ----------
+    Own; the density of a difference of normals (from memory).
     """
+    if np.unique(np.bincount(layout.runs)).size > 1:
+        raise ValueError("every run must hold the same number of readings")
     order = np.argsort(layout.runs, kind="stable")
     places = layout.levels[order].reshape(layout.run_count, -1)
     rows = np.asarray(y, dtype=np.int64)[:, order].reshape(len(y), layout.run_count, -1)
@@ -187,9 +211,22 @@ def digit_preference(y: NDArray[Any], layout: RunLayout) -> Floats:
     Only levels whose readings scatter by 2 steps or more count; there 0 and 5 are at most 0.346 of the six digits,
     wherever the true values lie, and more only by preference.
 
+    Parameters
+    ----------
+    y : readings in steps, shape (studies, n)
+    layout : the run and the level of each of the n readings
+
     Returns
     -------
     array, shape (studies,)
+
+    Raises
+    ------
+    None; numpy raises where shapes do not fit.
+
+    References
+    ----------
+    Own; the binomial tail by the incomplete beta function, scipy.special.betainc.
     """
     whole = np.asarray(y, dtype=np.int64)
     counts = _cautious_sd(layout, y)[:, layout.levels] >= LEAST_STEPS
@@ -209,19 +246,26 @@ def exact_hits(y: NDArray[Any], assigned: Ints, layout: RunLayout) -> tuple[Floa
     """Chance of so many readings exactly on their assigned values; and of each run that lies on them throughout.
 
     A normal is written as one given value with a chance of at most step / (s sqrt(2 pi)), its density at the mode. The
-    number is held against the binomial of the mean chance, whose tail is the longer one (Hoeffding 1956, Annals of
-    Mathematical Statistics 27, 713; from memory).
+    number is held against the binomial of the mean chance, whose tail is the longer one.
 
     Parameters
     ----------
     y : readings in steps, shape (studies, n)
     assigned : assigned values in steps, shape (n,)
-    layout : runs and levels
+    layout : the run and the level of each of the n readings
 
     Returns
     -------
     tuple of arrays
         Shape (studies,) and (studies, runs); 1 where a run does not lie on them throughout, or has under 4 readings.
+
+    Raises
+    ------
+    None; numpy raises where shapes do not fit.
+
+    References
+    ----------
+    Hoeffding 1956, Annals of Mathematical Statistics 27, 713 (from memory): sums of unequal chances.
     """
     hits = np.asarray(y, dtype=np.int64) == assigned
     chance = np.minimum(1.0, 1.0 / np.maximum(sqrt(2 * pi) * _cautious_sd(layout, y), 1e-12))[:, layout.levels]
@@ -235,21 +279,52 @@ def exact_hits(y: NDArray[Any], assigned: Ints, layout: RunLayout) -> tuple[Floa
 def zero_blanks(y: NDArray[Any], sd: float) -> Floats:
     """Chance that every one of n blanks is written as zero, where they scatter about zero by `sd` steps.
 
+    Parameters
+    ----------
+    y : blanks in steps, shape (studies, n)
+    sd : standard deviation of a blank, in steps
+
     Returns
     -------
     array, shape (studies,)
         1 where one of them is not zero.
+
+    Raises
+    ------
+    None; numpy raises where shapes do not fit.
+
+    References
+    ----------
+    Own; the normal distribution function, scipy.special.erf.
     """
     zero = special.erf(0.5 / (sqrt(2.0) * max(sd, 1e-12)))
     return np.where((np.asarray(y) == 0).all(axis=1), zero ** np.shape(y)[1], 1.0)
 
 
 def power_of_ten(ratios: NDArray[Any], *, tolerance: float = 0.1) -> Ints:
-    """The power of ten that a ratio is, within 10 to the power `tolerance`; 0 where it is none, or none but 1.
+    """The power of ten that a ratio is; 0 where it is none, or none but 1.
 
     Parameters
     ----------
-    ratios : any shape; what is not above zero has no power
+    ratios : any shape, of no unit; what is not above zero has no power
+    tolerance : how far the decimal logarithm may lie from a whole number; 0.1 is a factor of 1.26
+
+    Returns
+    -------
+    array of whole numbers, the shape of `ratios`
+
+    Raises
+    ------
+    None; numpy raises where shapes do not fit.
+
+    References
+    ----------
+    Own.
+
+    Examples
+    --------
+    >>> power_of_ten(np.array([9.7, 0.011, 3.0])).tolist()
+    [1, -2, 0]
     """
     ratios = np.asarray(ratios, dtype=float)
     good = np.isfinite(ratios) & (ratios > 0)
@@ -271,7 +346,15 @@ def powers_of_others(y: NDArray[Any], layout: RunLayout, *, above_zero: float = 
 
     Returns
     -------
-    array, shape (studies, n)
+    array of whole numbers, shape (studies, n)
+
+    Raises
+    ------
+    None; numpy raises where shapes do not fit.
+
+    References
+    ----------
+    Own.
     """
     readings = np.asarray(y, dtype=float)
     powers = np.zeros(readings.shape, dtype=np.int64)
@@ -287,7 +370,30 @@ def powers_of_others(y: NDArray[Any], layout: RunLayout, *, above_zero: float = 
 
 
 def sorted_chance(sizes: Ints) -> float:
-    """Chance that a random order of levels, so many readings each, rises or falls throughout: 2 prod(n_i!) / n!."""
+    """Chance that a random order of levels, so many readings each, rises or falls throughout: 2 prod(n_i!) / n!.
+
+    Parameters
+    ----------
+    sizes : readings of each level, shape (levels,)
+
+    Returns
+    -------
+    float
+        1 for one level.
+
+    Raises
+    ------
+    None; numpy raises where shapes do not fit.
+
+    References
+    ----------
+    Own; a count of arrangements.
+
+    Examples
+    --------
+    >>> round(sorted_chance(np.array([1, 1, 1])), 12)
+    0.333333333333
+    """
     if len(sizes) < 2:
         return 1.0
     logs = log(2.0) + sum(lgamma(int(size) + 1) for size in sizes) - lgamma(int(sum(sizes)) + 1)
@@ -295,5 +401,23 @@ def sorted_chance(sizes: Ints) -> float:
 
 
 def one_sided_chance(count: int) -> float:
-    """Chance that `count` signs, each as likely as the other, are all alike."""
+    """Chance that `count` signs, each as likely as the other, are all alike.
+
+    Parameters
+    ----------
+    count : number of signs, of no unit
+
+    Returns
+    -------
+    float
+        1 for fewer than two.
+
+    Raises
+    ------
+    None; numpy raises where shapes do not fit.
+
+    References
+    ----------
+    Own; the sign test of any textbook (from memory).
+    """
     return 1.0 if count < 2 else 2.0 ** (1 - count)
