@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Sequence
+
 from validation.dossier.blocks import Block, Heading, Paragraph, Table
 from validation.dossier.record import DossierRecord
 from validation.judging.contradictions.record import Contradiction, Place
-from validation.words import level_text, sentence_list
+from validation.words import counted, level_text, sentence_list
 
 #: A cell that a person fills in on paper.
 TO_FILL = "to fill"
@@ -33,6 +36,16 @@ def contradictions(record: DossierRecord) -> list[Block]:
     caption = "By rule, from what plan and lot records state and what was measured"
     table = Table(caption, head, rows, "llll", "results.json: contradictions", widths=(3, 8, 2, 4))
     return [*blocks, table]
+
+
+def in_short(found: Sequence[Contradiction]) -> str:
+    """ "2 statements do not go with the evidence: setting against its evidence (2)."; nothing without any."""
+    if not found:
+        return ""
+    counts = Counter(item.rule for item in found)
+    rules = sentence_list([rule if count == 1 else f"{rule} ({count})" for rule, count in counts.items()])
+    verb = "does" if len(found) == 1 else "do"
+    return f"{counted(len(found), 'statement')} {verb} not go with the evidence: {rules}."
 
 
 def _row(item: Contradiction) -> tuple[str, ...]:

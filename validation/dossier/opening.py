@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from validation.dossier.actions_page import in_short
 from validation.dossier.attached import AttachedSelfTest
 from validation.dossier.blocks import (
     Block,
@@ -146,7 +147,10 @@ def conclusion_in_short(record: DossierRecord) -> str:
         outcomes = "; ".join(f"{outcome}: {ids}" for outcome, ids in _by_outcome(elsewhere).items())
         parts.append(f"Elsewhere {outcomes}." if levels else f"{outcomes[:1].upper()}{outcomes[1:]}.")
     # What is no requirement's outcome keeps its sentence; what was set late is among the warnings.
+    against = [item for item in record.judgement.contradictions if item.restricts]
+    apart = {item.text for item in against}
     others = [text for text in conclusion.restrictions if _speaks_of_more(text, failed, record.study.unit)]
+    others = [in_short(against), *(text for text in others if text not in apart)]
     pointer = "In full: Fitness and scope."
     return " ".join(part for part in (lead, *parts, *others, pointer) if part)
 
