@@ -159,6 +159,7 @@ class Tracer:
         self.requirements: Sequence[Mapping[str, Any]] = results["requirements"]
         self._known = {(item["key"], item["at"]): item for item in self.quantities}
         self._readings = {r.reading: r for data in study.experiments.values() for r in data.readings}
+        self._made: dict[str, dict[str, Any]] = {}  # a row behind many numbers is held once
         self._flags: dict[str, list[str]] = {}
         for flag in results["flags"]:
             self._flags.setdefault(flag["reading"], []).append(flag["test"])
@@ -211,7 +212,11 @@ class Tracer:
         return [name for name in every if name not in own]
 
     def _rows(self, wanted: Sequence[str]) -> list[dict[str, Any]]:
-        return [self._row(self._readings[name]) for name in wanted if name in self._readings]
+        there = [name for name in wanted if name in self._readings]
+        for name in there:
+            if name not in self._made:
+                self._made[name] = self._row(self._readings[name])
+        return [self._made[name] for name in there]
 
     def _row(self, reading: Reading) -> dict[str, Any]:
         amended = {column: old for column, old in reading.written.items() if reading.values.get(column) != old}
