@@ -180,6 +180,7 @@ def _mark(row: Mapping[str, Any]) -> str:
         for name, old in row["amended"].items()
     ]
     parts += [f"flagged: {', '.join(row['flagged'])}"] if row["flagged"] else []
+    parts += ["changed without an amendment"] if row["changed"] else []
     return f" ({'; '.join(parts)})" if parts else ""
 
 
