@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from functools import cache
 from html import unescape
 from pathlib import Path
@@ -13,12 +14,18 @@ from urllib.parse import unquote
 
 import pypdf
 import pytest
+from small_study import small_study
 
 from validation.cli import main
 from validation.dossier.anchors import Places, keys_of, row_anchor
+from validation.dossier.blocks import Link, Links
+from validation.dossier.listings import MOST_ROWS
+from validation.dossier.record import DossierRecord
 from validation.dossier.results import read_results
-from validation.dossier.trace_pages import in_ranges
+from validation.dossier.trace_pages import in_ranges, verdict_traces
+from validation.judging.outcomes import Judgement, evaluate, judge_study
 from validation.study.load import load_study
+from validation.study.model import Study
 
 CHROMIUM = Path("/usr/bin/chromium")
 
@@ -258,3 +265,52 @@ def test_names_that_differ_in_signs_alone_have_anchors_of_their_own() -> None:
         "r1-at-og-k", "r1-at-og-k-2", "r1-at-minus-4", "r1-at-4", "r1-at-4-2",
     ]  # fmt: skip
     assert places.trace("R2", None) == ""
+
+
+def annex_of(study: Study, judgement: Judgement) -> list[Links]:
+    """The entries of the annex for a study held in memory."""
+    record = DossierRecord(
+        study=study, judgement=judgement, evaluations={}, words={}, figures={}, alts={}, variants=(), issue="001",
+        inputs={}, inputs_hash="", versions={}, timestamp=0, state_of_data="",
+    )  # fmt: skip
+    return [block for block in verdict_traces(record) if isinstance(block, Links)]
+
+
+R1 = {"id": "R1", "quantity": "repeatability.s_r", "rule": "upper bound", "limit": 0.2}
+
+
+def test_of_a_long_worksheet_the_rows_on_the_pages_are_linked_and_the_file_named() -> None:
+    count = MOST_ROWS // 2 + 10
+    levels = [*["2"] * count, *["4"] * count]
+    results = [f"{float(level) + 0.01 * (n % 7):.2f}" for n, level in enumerate(levels)]
+    runs = [str(n // 5 % 20) for n in range(2 * count)]
+    study = small_study("precision", {"level": levels, "run": runs, "result": results}, requirements=[R1])
+    (first, last) = annex_of(study, judge_study(study, evaluate(study, only=["repeatability"])))
+    assert (first.anchor, last.anchor) == ("trace-r1-at-2", "trace-r1-at-4")
+    words = " ".join(link.text for link in first.links)
+    assert f"test.csv, {count} rows, rows 2 to {count + 1}, all in listings/precision.csv; on the pages:" in words
+    assert [link.to for link in first.links][-10:] == [f"row-precision-{line}" for line in range(2, 12)]
+    assert "raw-precision" in [link.to for link in first.links]
+
+
+def test_one_reading_leads_to_itself_and_one_left_out_is_said() -> None:
+    r2 = {"id": "R2", "quantity": "trueness.bias", "rule": "equivalence", "limit": 0.2}
+    columns = {"level": ["4", "4"], "run": ["1", "1"], "result": ["4.02", "<0.1"], "assigned": ["4", "4"]}
+    study = small_study("precision", columns, requirements=[r2])
+    entries = annex_of(study, judge_study(study, evaluate(study, only=["trueness"])))
+    assert [link.text for entry in entries for link in entry.links if link.to == "row-precision-2"] == ["2"]
+    assert entries[-1].lead == "Left out of test.csv, whatever the level:"
+    assert [link.text for link in entries[-1].links] == ["3 (censored)"]
+
+
+def test_rows_that_all_levels_share_are_listed_once() -> None:
+    rows = [(level, run, f"{level + 0.01 * run:.2f}") for level in (2, 4) for run in range(3) for _ in range(2)]
+    columns = dict(zip(("level", "run", "result"), (list(map(str, c)) for c in zip(*rows, strict=True)), strict=True))
+    study = small_study("precision", columns, requirements=[R1])
+    judgement = judge_study(study, evaluate(study, only=["repeatability"]))
+    every = tuple(reading.reading for reading in study.experiments["precision"].readings)
+    shared = [replace(q, readings=every) for q in judgement.evaluations[0].judged]
+    evaluation = replace(judgement.evaluations[0], judged=tuple(shared))
+    first, second, rows_of_both = annex_of(study, replace(judgement, evaluations=(evaluation,)))
+    assert first.links[-1] == second.links[-1] == Link("Rows: below.", rows_of_both.anchor)
+    assert len([link for link in rows_of_both.links if link.to.startswith("row-")]) == 12

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from validation.dossier.attached import OWN, OWN_PAGE, attached_selftest
-from validation.dossier.manifest import MANIFEST, Manifest, hashes, inputs_hash, versions
+from validation.dossier.manifest import MANIFEST, Manifest, hashes, inputs_hash, relative_files, versions
 from validation.dossier.predecessor import predecessor_of
 from validation.dossier.rebuild import Rebuilt
 from validation.dossier.record import DossierRecord
@@ -18,10 +18,13 @@ from validation.dossier.workbook.book import WORKBOOK, workbook_bytes
 from validation.faults import Refusal
 from validation.judging.outcomes import Judgement
 from validation.program import program_hash
+from validation.study.folder import RECORDS
 from validation.study.history.roles import read_roles
 from validation.study.load import record_files, unused_files
 from validation.study.model import Study
 
+#: Bytes of a file of records/ up to which the PDF holds it too.
+LARGEST_RECORD = 5_000_000
 WATERMARK = "DRAFT, not a dossier"
 
 
@@ -112,13 +115,19 @@ def record_from(folder: Path, rebuilt: Rebuilt, making: Making) -> DossierRecord
 
 
 def _attached(folder: Path, rebuilt: Rebuilt) -> dict[str, bytes]:
-    """What the PDF holds: inputs, record and workbook, so that it alone is enough to compute everything again."""
+    """What the PDF holds: inputs, record and workbook, so that it alone is enough to compute everything again.
+
+    A scan or export may be of any size: a large one stays beside the PDF.
+    """
     results = rebuilt.results
     made = {
         RESULTS: results_bytes(results),
         WORKBOOK: workbook_bytes(rebuilt.study, rebuilt.chapters.evaluations, results),
     }
-    names = [f"inputs/{name}" for name in hashes(folder / "inputs")]
+    every = [
+        (f"inputs/{name}", (folder / "inputs" / name).stat().st_size) for name in relative_files(folder / "inputs")
+    ]
+    names = [name for name, size in every if size <= LARGEST_RECORD or not name.startswith(f"inputs/{RECORDS}/")]
     return {**made, **{name: (folder / name).read_bytes() for name in names}}
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from types import MappingProxyType
-from typing import Final
+from typing import Any, Final
 
 from validation.dossier.anchors import amendment_anchor, row_anchor, worksheet_anchor
 from validation.dossier.blocks import Block, Heading, Link, Links, Paragraph, Table
@@ -32,9 +32,10 @@ Remarks = tuple[tuple[str, str], ...]
 def raw_data(record: DossierRecord) -> list[Block]:
     """Every row of every worksheet, as written, with what happened to it."""
     blocks: list[Block] = [Heading("Raw data", 1, "raw-data")]
+    uses = [(trace["requirement"], _experiments(trace)) for trace in record.traces]
     for data in record.study.experiments.values():
         blocks.append(Heading(f"{chapter_words(data.name)}: {data.worksheet}", 2, worksheet_anchor(data.name)))
-        blocks += _verdicts_on(record, data)
+        blocks += _verdicts(record, [row for row, experiments in uses if data.name in experiments])
         if not data.readings:
             blocks.append(Paragraph("Awaiting readings: the worksheet holds headings only."))
         elif len(data.readings) > MOST_ROWS:
@@ -46,13 +47,13 @@ def raw_data(record: DossierRecord) -> list[Block]:
     return blocks
 
 
-def _verdicts_on(record: DossierRecord, data: ExperimentData) -> list[Block]:
+def _experiments(trace: Mapping[str, Any]) -> set[str]:
+    """The experiments whose readings a verdict rests on."""
+    return {row["experiment"] for q in trace["quantities"] for row in (*q["rows"], *q["further_rows"])}
+
+
+def _verdicts(record: DossierRecord, rows: Sequence[Mapping[str, Any]]) -> list[Block]:
     """The verdicts that rest on readings of a worksheet, as links to their traces."""
-    rows = [
-        trace["requirement"]
-        for trace in record.traces
-        if any(row["experiment"] == data.name for q in trace["quantities"] for row in (*q["rows"], *q["further_rows"]))
-    ]
     links = [
         Link(f"{verdict_words(row)}{mark}", to)
         for row, mark in zip(rows, [*[","] * (len(rows) - 1), "."], strict=False)

@@ -101,7 +101,8 @@ def _row_line(row: Mapping[str, Any]) -> str:
     values = ", ".join(f"{name} {value}" for name, value in cells.items())
     amended = f"  (as written: {', '.join(f'{n} {v}' for n, v in row['amended'].items())})" if row["amended"] else ""
     flagged = f"  (flagged: {', '.join(row['flagged'])}; kept)" if row["flagged"] else ""
-    return f"    row {row['line']:>4}  {row['reading']}: {values}{amended}{flagged}"
+    changed = "  (changed without an amendment)" if row["changed"] else ""
+    return f"    row {row['line']:>4}  {row['reading']}: {values}{amended}{flagged}{changed}"
 
 
 def trace_record(folder: Path, key: str, at: str | None = None) -> dict[str, Any]:
@@ -159,6 +160,8 @@ class Tracer:
         self.requirements: Sequence[Mapping[str, Any]] = results["requirements"]
         self._known = {(item["key"], item["at"]): item for item in self.quantities}
         self._readings = {r.reading: r for data in study.experiments.values() for r in data.readings}
+        self._made: dict[str, dict[str, Any]] = {}  # a row behind many numbers is held once
+        self._changed = {change.reading for change in study.changes}
         self._flags: dict[str, list[str]] = {}
         for flag in results["flags"]:
             self._flags.setdefault(flag["reading"], []).append(flag["test"])
@@ -211,7 +214,11 @@ class Tracer:
         return [name for name in every if name not in own]
 
     def _rows(self, wanted: Sequence[str]) -> list[dict[str, Any]]:
-        return [self._row(self._readings[name]) for name in wanted if name in self._readings]
+        there = [name for name in wanted if name in self._readings]
+        for name in there:
+            if name not in self._made:
+                self._made[name] = self._row(self._readings[name])
+        return [self._made[name] for name in there]
 
     def _row(self, reading: Reading) -> dict[str, Any]:
         amended = {column: old for column, old in reading.written.items() if reading.values.get(column) != old}
@@ -224,6 +231,7 @@ class Tracer:
             "experiment": reading.experiment,
             "amendments": [int(entry["number"]) for entry in entries if entry["column"] in amended],
             "flagged": self._flags.get(reading.reading, []),
+            "changed": reading.reading in self._changed,
         }
 
 

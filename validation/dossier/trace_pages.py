@@ -39,19 +39,27 @@ def verdict_traces(record: DossierRecord) -> list[Block]:
         ),
     ]
     pairs = zip(record.judgement.requirements, record.traces, strict=True)
+    listed = {name: _listed(record, data) for name, data in record.study.experiments.items()}
     for _, group in groupby(pairs, key=lambda pair: pair[0].id):
-        blocks += _requirement(record, list(group))
+        blocks += _requirement(record, list(group), listed)
     return blocks
 
 
-def _requirement(record: DossierRecord, rows: Sequence[tuple[RequirementResult, Trace]]) -> list[Block]:
+def _listed(record: DossierRecord, data: ExperimentData) -> set[int]:
+    """The lines of a worksheet that are on the pages."""
+    return {reading.line for reading in on_the_pages(record.study, record.judgement.flags, data)}
+
+
+def _requirement(
+    record: DossierRecord, rows: Sequence[tuple[RequirementResult, Trace]], listed: Mapping[str, set[int]]
+) -> list[Block]:
     """What all rows of a requirement share, then each row; rows of raw data that follow on the same are listed once."""
     first, trace = rows[0]
     title = label_of(first).removesuffix(place_of(first)).rstrip(" ,")
     blocks: list[Block] = [Heading(title, 3), Paragraph(" ".join(_shared(first, trace)), style="small")]
     for _, alike in groupby(rows, key=lambda pair: _identifiers(pair[1])):
         entries = list(alike)
-        lists = _rows_of(record, entries[0][1])
+        lists = _rows_of(record, entries[0][1], listed)
         if len(entries) == 1 or not lists:
             blocks += [_entry(record, row, its, lists) for row, its in entries]
             continue
@@ -141,20 +149,19 @@ def _lot_record(item: Mapping[str, Any]) -> Iterator[Link]:
         yield Link(f"{PLAN}, line {item['plan_line']}.", input_file(PLAN))
 
 
-def _rows_of(record: DossierRecord, trace: Trace) -> list[Link]:
+def _rows_of(record: DossierRecord, trace: Trace, listed: Mapping[str, set[int]]) -> list[Link]:
     """The rows behind a verdict, worksheet by worksheet: which, and each that is on the pages as a link."""
     links: list[Link] = []
     rows = sorted(_rows(trace), key=lambda row: (list(record.study.experiments).index(row["experiment"]), row["line"]))
     for experiment, own in groupby(rows, key=lambda row: row["experiment"]):
-        links += _of_worksheet(record, record.study.experiments[experiment], list(own))
+        links += _of_worksheet(record.study.experiments[experiment], list(own), listed[experiment])
     return links
 
 
-def _of_worksheet(record: DossierRecord, data: ExperimentData, rows: Sequence[Mapping[str, Any]]) -> Iterator[Link]:
+def _of_worksheet(data: ExperimentData, rows: Sequence[Mapping[str, Any]], listed: set[int]) -> Iterator[Link]:
     file = data.worksheet.rpartition("/")[2]
     lines = [row["line"] for row in rows]
     yield Link(f"{file}, {counted(len(rows), 'row')},", worksheet_anchor(data.name))
-    listed = {reading.line for reading in on_the_pages(record.study, record.judgement.flags, data)}
     if len(data.readings) > MOST_ROWS:
         there = "none of them on the pages" if not listed & set(lines) else "on the pages"
         yield Link(f"{in_ranges(lines)}, all in listings/{data.name}.csv; {there}:", "")
@@ -173,6 +180,7 @@ def _mark(row: Mapping[str, Any]) -> str:
         for name, old in row["amended"].items()
     ]
     parts += [f"flagged: {', '.join(row['flagged'])}"] if row["flagged"] else []
+    parts += ["changed without an amendment"] if row["changed"] else []
     return f" ({'; '.join(parts)})" if parts else ""
 
 
