@@ -184,7 +184,8 @@ class _Matching:
     def __init__(self, export: Export, plan: Plan, data: ExperimentData, table: _Table) -> None:
         self.export, self.data, self.table = export, data, table
         self.zone, self.date_order = plan.study.time_zone, plan.study.date_order
-        self.readings = [item for item in data.readings if self._chosen(_as_written(item))]
+        chosen = ((item, cells) for item in data.readings if self._chosen(cells := _as_written(item)))
+        self.rows = [(item, cells, self._key(cells)) for item, cells in chosen]
         self.lines = [(line, {**export.rows, **cells}) for line, cells in table.lines]
         self.lines = [(line, cells) for line, cells in self.lines if self._chosen(cells)]
         self.faults = [*self._absent_columns(), *self._alike_rows()]
@@ -203,13 +204,13 @@ class _Matching:
 
     def _alike_rows(self) -> Iterator[Fault]:
         """Two rows of the worksheet that `match` cannot tell apart."""
-        counts = Counter(self._key(_as_written(item)) for item in self.readings)
-        alike = [item for item in self.readings if counts[self._key(_as_written(item))] > 1]
+        counts = Counter(key for _, _, key in self.rows)
+        alike = [(item, key) for item, _, key in self.rows if counts[key] > 1]
         if alike:
             columns = ", ".join(self.export.match)
             mend = "Name columns in match that together name one row, or choose the rows with rows: {run: R5}."
-            reason, first = f"{counted(len(alike), 'row')} cannot be told apart by {columns}.", alike[0]
-            value = ", ".join(self._key(_as_written(first)))
+            reason, (first, key) = f"{counted(len(alike), 'row')} cannot be told apart by {columns}.", alike[0]
+            value = ", ".join(key)
             yield Fault(self.data.worksheet, reason, mend, first.line, first.reading, columns, value, "one row each")
 
     def _key(self, cells: Mapping[str, str]) -> tuple[str, ...]:
@@ -219,7 +220,7 @@ class _Matching:
         """The comparison, line by line in the order of the worksheet."""
         by_key: dict[tuple[str, ...], tuple[int, Mapping[str, str]]] = {}
         others: list[tuple[str, int]] = []
-        known = {self._key(_as_written(item)) for item in self.readings}
+        known = {key for _, _, key in self.rows}
         for line, cells in self.lines:
             key = self._key(cells)
             if key in by_key or key not in known:
@@ -228,23 +229,25 @@ class _Matching:
                 by_key[key] = (line, cells)
         differences: list[Difference] = []
         compared = agree = amended = 0
-        for item in self.readings:
-            if (there := by_key.get(self._key(_as_written(item)))) is None:
+        for item, written, key in self.rows:
+            if (there := by_key.get(key)) is None:
                 continue
-            own = list(self._differences(item, *there))
+            own = list(self._differences(item, written, *there))
             differences += own
             compared += 1
             agree += all(one.agrees_as_written for one in own)
             amended += all(one.agrees_as_amended for one in own)
-        only = tuple((item.reading, item.line) for item in self.readings if self._key(_as_written(item)) not in by_key)
+        only = tuple((item.reading, item.line) for item, _, key in self.rows if key not in by_key)
         place = self.export.file, self.table.sha256, self.data.name, self.data.worksheet
         return Comparison(*place, compared, agree, amended, tuple(differences), only, tuple(others))
 
-    def _differences(self, item: Reading, line: int, cells: Mapping[str, str]) -> Iterator[Difference]:
+    def _differences(
+        self, item: Reading, cells: Mapping[str, str], line: int, export: Mapping[str, str]
+    ) -> Iterator[Difference]:
         for column in self.export.columns:
             if column in self.export.match:
                 continue
-            written, amended, text = _as_written(item).get(column, ""), item.values.get(column, ""), cells[column]
+            written, amended, text = cells.get(column, ""), item.values.get(column, ""), export[column]
             as_written, as_amended = self._same(column, written, text), self._same(column, amended, text)
             if not (as_written and as_amended):
                 shown = written if self._same(column, written, amended) else amended
