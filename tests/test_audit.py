@@ -485,6 +485,10 @@ def test_contradictions_and_actions_of_the_results_are_read_where_they_are() -> 
 
     owned = {"actions": [{"id": "A1", "text": "x", "owner": "Q1"}]}
     assert "With an owner: 1." in clauses.actions(replace(plain(), results=owned)).facts
+    asked = {"questions": [{"id": "a", "answer": "balance was moved"}, {"id": "b", "answer": ""}]}
+    found = clauses.nonconforming(replace(plain(), results=asked))
+    assert "Questions on the raw data: 2, 1 answered." in found.facts
+    assert [item.text for item in found.missing] == ["Questions on the raw data without an answer: 1."]
 
 
 # The demonstration -----------------------------------------------------------------------------------------------
