@@ -177,6 +177,15 @@ def test_an_authorisation_that_ended_is_said_and_a_missing_one_too() -> None:
     assert "No authorisation to measure: A2." in texts
 
 
+def test_who_approved_must_be_authorised_to() -> None:
+    roles = [
+        {"time": "2026-06-30T08:00:00+02:00", "by": name, "role": "approved", "on": "plan"} for name in ("Q1", "Z9")
+    ]
+    found = bench.authorised(replace(with_statements(), results={"roles": roles}))
+    assert "Authorised to approve when they did: 1 of 2 (approver on record)." in found.facts
+    assert [item.text for item in found.missing] == ["No authorisation to approve: Z9."]
+
+
 def test_an_edition_checked_after_the_data_or_never_is_said() -> None:
     listed = [
         {"document": "ISO 5725-2", "edition": "2019", "current_on": "2026-07-02"},
@@ -476,6 +485,10 @@ def test_contradictions_and_actions_of_the_results_are_read_where_they_are() -> 
 
     owned = {"actions": [{"id": "A1", "text": "x", "owner": "Q1"}]}
     assert "With an owner: 1." in clauses.actions(replace(plain(), results=owned)).facts
+    asked = {"questions": [{"id": "a", "answer": "balance was moved"}, {"id": "b", "answer": ""}]}
+    found = clauses.nonconforming(replace(plain(), results=asked))
+    assert "Questions on the raw data: 2, 1 answered." in found.facts
+    assert [item.text for item in found.missing] == ["Questions on the raw data without an answer: 1."]
 
 
 # The demonstration -----------------------------------------------------------------------------------------------

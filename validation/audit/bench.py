@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 from validation.audit.evidence import (
@@ -243,6 +243,8 @@ def authorised(record: AuditRecord) -> Finding:
     for task, noun, days in (
         ("measure", "analyst", _days((r.values.get("analyst", ""), r.time and r.time.date()) for r in _dated(record))),
         ("prepare standards", "maker of a standard", _days(_made(record))),
+        ("review", "reviewer on record", _days(_in_role(record, "reviewed"))),
+        ("approve", "approver on record", _days(_in_role(record, "approved"))),
     ):
         without, late = _not_covered(entries, task, days)
         if days:
@@ -261,6 +263,12 @@ def _dated(record: AuditRecord) -> Iterator[Reading]:
 def _made(record: AuditRecord) -> Iterator[tuple[str, date]]:
     """Who made each lot of the standard, and when."""
     return ((item.preparation.maker, item.preparation.made) for item in record.study.lot_records.values())
+
+
+def _in_role(record: AuditRecord, role: str) -> Iterator[tuple[str, date]]:
+    """Who reviewed or approved a plan or dossier, and when, as the roles of results.json have it."""
+    entries = record.results.get("roles") or ()
+    return ((item["by"], datetime.fromisoformat(item["time"]).date()) for item in entries if item["role"] == role)
 
 
 def _days(work: Iterable[tuple[str, date | None]]) -> dict[str, tuple[date, date]]:

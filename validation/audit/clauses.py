@@ -161,7 +161,14 @@ def nonconforming(record: AuditRecord) -> Finding:
     facts += [f"Used after its certificate lapsed: {some(lapse.period.item for lapse in lapsed)}."] if lapsed else []
     facts = facts or ["No amendment, no lapsed certificate, no excluded reading."]
     silent = some(change.reading for change in study.changes)
-    return either(facts, [unless(not silent, f"Changed without an amendment: {silent}.", "amendments.csv")], REGISTER)
+    asked = record.results.get("questions") or ()
+    unanswered = sum(not item.get("answer") for item in asked)
+    facts += [f"Questions on the raw data: {len(asked)}, {len(asked) - unanswered} answered."] if asked else []
+    missing = [
+        unless(not silent, f"Changed without an amendment: {silent}.", "amendments.csv"),
+        unless(not unanswered, f"Questions on the raw data without an answer: {unanswered}.", "amendments.csv"),
+    ]
+    return either(facts, missing, REGISTER)
 
 
 def risks(record: AuditRecord) -> Finding:
