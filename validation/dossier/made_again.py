@@ -192,7 +192,7 @@ class Held:
             differences = word_differences(there.text, self._with_recorded_hashes(here.text))
         else:
             moved = word_differences(there.running_text, self._with_recorded_hashes(here.running_text))
-            differences = not_moved(moved)
+            differences = not_moved(moved, html_content(self.again.files[HTML]).heads)
         attached = list(self._attachments(there.attachments, here.attachments))
         yield from map(_sentence, differences)
         yield from attached

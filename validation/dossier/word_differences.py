@@ -45,7 +45,8 @@ class _Text:
         last = len(self.whole)
         first = self.places[start] if start < len(self.places) else last
         after = self.places[end - 1] + 1 if end > start else first
-        low = max(self.whole.rfind(mark, 0, first) + len(mark) for mark in ("\n", ". ")) if first else 0
+        starts = [at + len(mark) for mark in ("\n", ". ") if (at := self.whole.rfind(mark, 0, first)) >= 0]
+        low = max(starts, default=0)
         ends = [at for mark in ("\n", ". ") if (at := self.whole.find(mark, after)) >= 0]
         high = min(ends, default=last)
         cut_low, cut_high = max(low, first - _BESIDE), min(high, after + _BESIDE, first + 4 * _BESIDE)
@@ -67,15 +68,30 @@ def word_differences(found: str, expected: str) -> list[WordDifference]:
     ]
 
 
-def not_moved(differences: Sequence[WordDifference]) -> list[WordDifference]:
-    """Those that are no more than a piece of text in another place, as another page break leaves it."""
-    gone = Counter(item.other for item in differences if item.other and not item.piece)
-    come = Counter(item.piece for item in differences if item.piece and not item.other)
-    return [
-        item
-        for item in differences
-        if not ((not item.piece and come[item.other]) or (not item.other and gone[item.piece]))
-    ]
+def not_moved(differences: Sequence[WordDifference], heads: Sequence[str] = ()) -> list[WordDifference]:
+    """Those that are more than a piece in another place, or a repeated head, as another page break leaves it.
+
+    Parameters
+    ----------
+    differences : of a text that was laid out otherwise
+    heads : texts that each page on which a table goes on repeats
+    """
+    gone = Counter(_letters(item.other) for item in differences if not item.piece)
+    come = Counter(_letters(item.piece) for item in differences if not item.other)
+    again = {_letters(head) for head in heads}
+
+    def layout(item: WordDifference) -> bool:
+        if item.piece and item.other:
+            return False
+        letters = _letters(item.piece or item.other)
+        return letters in again or bool((gone if item.piece else come)[letters])
+
+    return [item for item in differences if not layout(item)]
+
+
+def _letters(piece: str) -> str:
+    """The characters of a piece, sorted: where neighbours are alike, it may begin one sooner or later."""
+    return "".join(sorted(_Text(piece).dense))
 
 
 def _pieces(one: str, other: str) -> Iterator[tuple[int, int, int, int]]:
