@@ -20,7 +20,7 @@ from validation.dossier.predecessor import PLACE as PREDECESSOR
 from validation.dossier.rebuild import Rebuilt, rebuild
 from validation.dossier.rendered import HTML, PDF, SetPages, rendered, set_here
 from validation.dossier.results import RESULTS, results_bytes
-from validation.dossier.word_differences import WordDifference, not_moved, word_differences
+from validation.dossier.word_differences import WordDifference, word_differences, words_in_any_order
 from validation.dossier.workbook.book import WORKBOOK, same_workbook
 from validation.words import counted
 
@@ -191,8 +191,7 @@ class Held:
         if self.same_libraries:
             differences = word_differences(there.text, self._with_recorded_hashes(here.text))
         else:
-            moved = word_differences(there.running_text, self._with_recorded_hashes(here.running_text))
-            differences = not_moved(moved, html_content(self.again.files[HTML]).heads)
+            differences = words_in_any_order(there.running_text, self._with_recorded_hashes(here.running_text))
         attached = list(self._attachments(there.attachments, here.attachments))
         yield from map(_sentence, differences)
         yield from attached

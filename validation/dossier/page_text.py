@@ -20,14 +20,10 @@ _SPOKEN = ("alt", "aria-label", "title")
 
 @dataclass(frozen=True, slots=True)
 class HtmlContent:
-    """The text of a page, one line a sentence or row; its elements with their attributes, drawings left out; heads.
-
-    `heads` are the texts of the heads of tables.
-    """
+    """The text of a page, one line a sentence or row; and its elements with their attributes, drawings left out."""
 
     text: str
     markup: tuple[str, ...]
-    heads: tuple[str, ...]
 
 
 class _Reader(HTMLParser):
@@ -36,8 +32,6 @@ class _Reader(HTMLParser):
         self.parts: list[str] = []
         self.markup: list[str] = []
         self.open: list[str] = []
-        self.heads: list[str] = []
-        self._head = 0
 
     @property
     def _drawing(self) -> bool:
@@ -48,8 +42,6 @@ class _Reader(HTMLParser):
         self.parts += [f"\n{value}\n" for name, value in attrs if name in _SPOKEN and value]
         if not self._drawing:
             self.markup.append(f"<{tag}{''.join(f' {name}={value!r}' for name, value in attrs)}>")
-        if tag == "thead":
-            self._head = len(self.parts)
         if tag not in _WITHOUT_END:
             self.open.append(tag)
 
@@ -58,8 +50,6 @@ class _Reader(HTMLParser):
         self.handle_endtag(tag)
 
     def handle_endtag(self, tag: str) -> None:
-        if tag == "thead":
-            self.heads.append("".join(self.parts[self._head :]))
         if tag in self.open:
             while self.open.pop() != tag:
                 pass
@@ -88,7 +78,7 @@ def html_content(raw: bytes) -> HtmlContent:
     reader.feed(raw.decode("utf-8", "replace"))
     reader.close()
     lines = (" ".join(line.split()) for line in "".join(reader.parts).split("\n"))
-    return HtmlContent("\n".join(line for line in lines if line), tuple(reader.markup), tuple(reader.heads))
+    return HtmlContent("\n".join(line for line in lines if line), tuple(reader.markup))
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,11 +95,11 @@ class PdfContent:
 
     @property
     def running_text(self) -> str:
-        """The same without lines that every page repeats and numbers of pages: other breaks, other places."""
+        """The same, line by line, without the lines that pages repeat and the numbers of pages."""
         pages = [page.split("\n") for page in self.pages]
         often = Counter(line for page in pages for line in {_without_digits(line) for line in page})
-        kept = {line for line, count in often.items() if count < max(3, 0.6 * len(pages))}
-        text = " ".join(line for page in pages for line in page if _without_digits(line) in kept)
+        most = max(3, 0.6 * len(pages))
+        text = "\n".join(line for page in pages for line in page if often[_without_digits(line)] < most)
         return re.sub(r"(?:\.\s*){4,}\d+|\bpage\s+\d+", " ", text)
 
 

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import zip_longest
 
 #: Two texts run together again where so many characters in a row agree.
 _ANCHOR = 24
+#: So many characters in a row are words of a text, wherever they stand in it.
+_RUN = 24
+#: A line of fewer characters is no head: a forged digit is one too.
+_LINE = 8
 #: How far on they are looked for, in characters; further on the texts count as different to their ends.
 _REACH = (400, 8000)
 #: So much of a long sentence is shown on either side of a difference.
@@ -68,30 +72,41 @@ def word_differences(found: str, expected: str) -> list[WordDifference]:
     ]
 
 
-def not_moved(differences: Sequence[WordDifference], heads: Sequence[str] = ()) -> list[WordDifference]:
-    """Those that are more than a piece in another place, or a repeated head, as another page break leaves it.
+def words_in_any_order(found: str, expected: str) -> list[WordDifference]:
+    """The words of a text that the other one holds nowhere, from either side: what was laid out otherwise moves.
+
+    Each run of so many characters is looked for in the other text; order and repetition do not count. A short line
+    that both hold, such as the head of a table that goes on there, may stand alone.
 
     Parameters
     ----------
-    differences : of a text that was laid out otherwise
-    heads : texts that each page on which a table goes on repeats
+    found, expected : the texts, line by line
     """
-    gone = Counter(_letters(item.other) for item in differences if not item.piece)
-    come = Counter(_letters(item.piece) for item in differences if not item.other)
-    again = {_letters(head) for head in heads}
+    lines = {line for line in _lines(found) & _lines(expected) if len(line) >= _LINE}
+    one, other = (_Text(" ".join(text.split("\n"))) for text in (found, expected))
+    strange = (_nowhere(a.dense, b.dense, lines) for a, b in ((one, other), (other, one)))
+    pairs = zip_longest(*strange, fillvalue=(0, 0))
+    return [
+        WordDifference(
+            one.sentence(a, b) if b else "", other.sentence(c, d) if d else "", one.dense[a:b], other.dense[c:d]
+        )
+        for (a, b), (c, d) in pairs
+    ]
 
-    def layout(item: WordDifference) -> bool:
-        if item.piece and item.other:
-            return False
-        letters = _letters(item.piece or item.other)
-        return letters in again or bool((gone if item.piece else come)[letters])
 
-    return [item for item in differences if not layout(item)]
+def _lines(text: str) -> set[str]:
+    return {_Text(line).dense for line in text.split("\n")}
 
 
-def _letters(piece: str) -> str:
-    """The characters of a piece, sorted: where neighbours are alike, it may begin one sooner or later."""
-    return "".join(sorted(_Text(piece).dense))
+def _nowhere(text: str, other: str, lines: Collection[str]) -> Iterator[tuple[int, int]]:
+    """Start and end of each piece of a text of which no run of characters is in the other one; lines left out."""
+    known = {other[at : at + _RUN] for at in range(len(other) - _RUN + 1)}
+    held = 0  # up to here everything is in a known run
+    for at in range(len(text) + 1):
+        if at == len(text) or text[at : at + _RUN] in known:
+            if at > held and text[held:at] not in lines:
+                yield held, at
+            held = at + _RUN
 
 
 def _pieces(one: str, other: str) -> Iterator[tuple[int, int, int, int]]:
