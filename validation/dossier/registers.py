@@ -356,8 +356,8 @@ def recompute(record: DossierRecord) -> list[Block]:
             (
                 "Install the versions listed under Software, then run “validation verify” on this folder: it "
                 "checks every hash, recomputes every quantity, verdict and the conclusion from inputs/, makes the "
-                "pages and figures again, executes the notebooks again, and names what differs. With --rebuild it writes the "
-                "whole dossier again, the same to the byte but for the times in manifest.json.",
+                "pages and figures again, executes the notebooks again, and names what differs. With --rebuild it "
+                "writes the whole dossier again, the same to the byte but for the times in manifest.json.",
                 "“validation trace FOLDER KEY --at LEVEL” leads from one number to its formula, source and rows.",
                 "Each executed notebook in notebooks/ shows one chapter's computation step by step; it opens in "
                 "JupyterLab.",
