@@ -22,11 +22,11 @@ from validation.dossier.blocks import Document, Paragraph
 from validation.dossier.document import build_document
 from validation.dossier.from_folder import record_from, recorded_making
 from validation.dossier.html import render_html
+from validation.dossier.made_again import made_here
 from validation.dossier.manifest import read_manifest, relative_files, sha256
 from validation.dossier.notebook_cells import cell_differences, source_differences
 from validation.dossier.page_text import html_content
 from validation.dossier.pdf import render_pdf, source_of
-from validation.dossier.rebuild import rebuild
 from validation.dossier.typesetting import typeset
 from validation.dossier.verify import verify_dossier
 from validation.dossier.word_differences import word_differences, words_in_any_order
@@ -62,7 +62,7 @@ def problems(folder: Path) -> tuple[str, ...]:
 def document_of(folder: Path) -> Document:
     """The document that a dossier's pages are made of."""
     making = recorded_making(read_manifest(folder), draft=False)
-    return build_document(record_from(folder, rebuild(folder / "inputs", made_with=making.versions), making))
+    return build_document(record_from(folder, made_here(folder, making, None).rebuilt, making))
 
 
 # ------------------------------------------------------------------------------------------------------------- words
@@ -290,13 +290,13 @@ def test_what_is_kept_of_the_issue_before_is_held(issues: Path, tmp_path: Path) 
 
 def test_what_lay_beside_the_inputs_is_held(copy: Path) -> None:
     manifest = json.loads((copy / "manifest.json").read_text(encoding="utf-8"))
-    for beside in (None, {"records": [], "unused_files": []}, {"records": {"a": 1}, "unused_files": []}):
+    for beside in (None, {"unused_files": "a.txt"}, {"unused_files": [1]}):
         (copy / "manifest.json").write_text(json.dumps(manifest | {"study_folder": beside}), encoding="utf-8")
         assert any("study_folder" in problem for problem in problems(copy))
-    other = manifest | {"study_folder": {"records": {"records/a.pdf": "0" * 64}, "unused_files": []}}
+    other = manifest | {"study_folder": {"unused_files": ["notes-of-no-one.txt"]}}
     (copy / "manifest.json").write_text(json.dumps(other), encoding="utf-8")
     (copy / "dossier.pdf").unlink()  # the other page is enough
-    assert any("records/a.pdf" in problem for problem in problems(copy))
+    assert any("notes-of-no-one.txt" in problem for problem in problems(copy))
 
 
 # ----------------------------------------------------------------------------------------------------------- rebuilding
