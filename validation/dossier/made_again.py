@@ -15,12 +15,12 @@ from validation.dossier.from_folder import Making, record_from
 from validation.dossier.listings import long_tables, same_rows
 from validation.dossier.manifest import hashes, inputs_hash
 from validation.dossier.notebook_cells import cell_differences, source_differences
-from validation.dossier.page_text import html_content, pdf_content
+from validation.dossier.page_text import PdfContent, differing_texts, html_content, pdf_content
 from validation.dossier.predecessor import PLACE as PREDECESSOR
 from validation.dossier.rebuild import Rebuilt, rebuild
 from validation.dossier.rendered import HTML, PDF, SetPages, rendered, set_here
 from validation.dossier.results import RESULTS, results_bytes
-from validation.dossier.word_differences import WordDifference, not_moved, word_differences
+from validation.dossier.word_differences import WordDifference, word_differences, words_in_any_order
 from validation.dossier.workbook.book import WORKBOOK, same_workbook
 from validation.words import counted
 
@@ -122,7 +122,7 @@ class Held:
         cells = "executed again, cell by cell" if executed else "their sources; their outputs by hash only"
         drawn = sum(name.startswith("figures/") for name in self.again.files) if self.same_libraries else 0
         return (
-            f"{RESULTS}: every value, computed again from inputs/.",
+            f"{RESULTS} and {WORKBOOK}: every value, computed again from inputs/.",
             f"{HTML} and {PDF}: made again, {pages}.",
             *([f"{counted(drawn, 'figure')}: drawn again, byte by byte."] if drawn else []),
             f"Notebooks: {cells}.",
@@ -182,22 +182,24 @@ class Held:
             yield "it differs in markup, not in words: in a drawing, the font or white space."
 
     def _pdf(self, recorded: bytes, again: bytes) -> Iterator[str]:
+        here = pdf_content(again)
         try:
             there = pdf_content(recorded)
+            differences = self._words_of_pdf(there, here)
         except ValueError as error:
             yield f"{error}."
             return
-        here = pdf_content(again)
-        if self.same_libraries:
-            differences = word_differences(there.text, self._with_recorded_hashes(here.text))
-        else:
-            moved = word_differences(there.running_text, self._with_recorded_hashes(here.running_text))
-            differences = not_moved(moved)
         attached = list(self._attachments(there.attachments, here.attachments))
         yield from map(_sentence, differences)
         yield from attached
         if self._strict and not differences and not attached:
             yield "it differs in markup, not in words: in a link, a drawing, a font or its structure."
+
+    def _words_of_pdf(self, there: PdfContent, here: PdfContent) -> list[WordDifference]:
+        if not self.same_libraries:
+            return words_in_any_order(there.running_text(), self._with_recorded_hashes(here.running_text()))
+        one, other = differing_texts(there, here)
+        return word_differences(one, self._with_recorded_hashes(other))
 
     def _attachments(self, there: Mapping[str, bytes], here: Mapping[str, bytes]) -> Iterator[str]:
         for name in sorted({*there, *here}):
@@ -215,11 +217,11 @@ class Held:
         return not self._strict and (not name.endswith(".csv") or same_rows(there, here))
 
     def _with_recorded_hashes(self, text: str) -> str:
-        """The text with the hashes of the tables as they lie there: other machines move a last digit."""
-        for name, raw in self._tables.items():
+        """The text with the hashes of files of numbers as they lie there: each is compared by itself."""
+        for name in (RESULTS, WORKBOOK, *self._tables):
             recorded = self._recorded(name)
-            if recorded is not None and recorded != raw and same_rows(recorded, raw):
-                text = text.replace(sha256(raw).hexdigest(), sha256(recorded).hexdigest())
+            if recorded is not None:
+                text = text.replace(sha256(self.again.files[name]).hexdigest(), sha256(recorded).hexdigest())
         return text
 
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 import io
 import logging
 import re
+import zlib
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from html.parser import HTMLParser
 
@@ -83,27 +85,77 @@ def html_content(raw: bytes) -> HtmlContent:
 
 @dataclass(frozen=True, slots=True)
 class PdfContent:
-    """The text of a PDF, page after page, and its attachments by name."""
+    """What a PDF holds: its pages as it draws them, and its attachments by name."""
 
-    pages: tuple[str, ...]
+    drawn: tuple[bytes, ...]
     attachments: Mapping[str, bytes]
+    _text_of: Callable[[int], str]
 
-    @property
-    def text(self) -> str:
-        """Everything on the pages."""
-        return " ".join(" ".join(page.split("\n")) for page in self.pages)
+    def texts(self, numbers: Iterable[int] | None = None) -> list[str]:
+        """The text of these pages, or of all.
 
-    @property
+        Raises
+        ------
+        ValueError
+            A page cannot be read.
+        """
+        with _one_error():
+            return [self._text_of(number) for number in (range(len(self.drawn)) if numbers is None else numbers)]
+
     def running_text(self) -> str:
-        """The same without the lines that every page repeats, which lie elsewhere where pages break elsewhere."""
-        pages = [page.split("\n") for page in self.pages]
+        """The text of all pages, line by line, without the lines that pages repeat and the numbers of pages.
+
+        Raises
+        ------
+        ValueError
+            A page cannot be read.
+        """
+        pages = [page.split("\n") for page in self.texts()]
         often = Counter(line for page in pages for line in {_without_digits(line) for line in page})
-        kept = {line for line, count in often.items() if count < max(3, 0.6 * len(pages))}
-        return " ".join(line for page in pages for line in page if _without_digits(line) in kept)
+        most = max(3, 0.6 * len(pages))
+        text = "\n".join(line for page in pages for line in page if often[_without_digits(line)] < most)
+        return re.sub(r"(?:\.\s*){4,}\d+|\bpage\s+\d+", " ", text)
+
+
+def differing_texts(one: PdfContent, other: PdfContent) -> tuple[str, str]:
+    """The texts of the pages that two PDFs draw differently: to read a text takes long.
+
+    Raises
+    ------
+    ValueError
+        A page cannot be read.
+    """
+    pairs = enumerate(zip(one.drawn, other.drawn, strict=False))
+    alike = len(one.drawn) == len(other.drawn)
+    numbers = [number for number, (a, b) in pairs if a != b] if alike else None
+    return tuple(" ".join(" ".join(item.texts(numbers)).split("\n")) for item in (one, other))  # type: ignore[return-value]
 
 
 def _without_digits(line: str) -> str:
     return re.sub(r"\d+", "#", line.strip())
+
+
+@contextmanager
+def _one_error() -> Iterator[None]:
+    """Whatever a damaged PDF makes of its reader is one error."""
+    from pypdf.errors import PyPdfError
+
+    logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # what is damaged is reported once, by the caller
+    kinds = (
+        PyPdfError,
+        ValueError,
+        KeyError,
+        TypeError,
+        AttributeError,
+        IndexError,
+        OSError,
+        RecursionError,
+        zlib.error,
+    )
+    try:
+        yield
+    except kinds as error:
+        raise ValueError(f"it cannot be read as a PDF ({type(error).__name__})") from None
 
 
 def pdf_content(raw: bytes) -> PdfContent:
@@ -115,13 +167,12 @@ def pdf_content(raw: bytes) -> PdfContent:
         It cannot be read.
     """
     import pypdf
-    from pypdf.errors import PyPdfError
 
-    logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # what is damaged is reported once, by the caller
-    try:
+    with _one_error():
         reader = pypdf.PdfReader(io.BytesIO(raw))
-        pages = tuple(page.extract_text() for page in reader.pages)
-        attached = {name: b"".join(parts) for name, parts in reader.attachments.items()}
-    except (PyPdfError, ValueError, KeyError, TypeError, AttributeError, IndexError, OSError, RecursionError) as error:
-        raise ValueError(f"it cannot be read as a PDF ({type(error).__name__})") from None
-    return PdfContent(pages, attached)
+        contents = [page.get_contents() for page in reader.pages]
+        return PdfContent(
+            drawn=tuple(b"" if content is None else content.get_data() for content in contents),
+            attachments={name: b"".join(parts) for name, parts in reader.attachments.items()},
+            _text_of=lambda number: reader.pages[number].extract_text(),
+        )

@@ -355,7 +355,9 @@ def recompute(record: DossierRecord) -> list[Block]:
         Items(
             (
                 "Install the versions listed under Software, then run “validation verify” on this folder: it "
-                "checks every hash and recomputes every quantity, verdict and the conclusion from inputs/.",
+                "checks every hash, recomputes every quantity, verdict and the conclusion from inputs/, makes the "
+                "pages and figures again, executes the notebooks again, and names what differs. With --rebuild it "
+                "writes the whole dossier again, the same to the byte but for the times in manifest.json.",
                 "“validation trace FOLDER KEY --at LEVEL” leads from one number to its formula, source and rows.",
                 "Each executed notebook in notebooks/ shows one chapter's computation step by step; it opens in "
                 "JupyterLab.",
@@ -363,6 +365,9 @@ def recompute(record: DossierRecord) -> list[Block]:
                 "results.json gives every number in full precision.",
                 "The SHA-256 of the inputs is the hash of what “sha256sum” prints for the files of inputs/, "
                 "sorted by name, with paths relative to inputs/.",
+                "What no hash shows: readings, plan, history and hashes that were all changed together. A signature "
+                "shows that, or a copy of the seal kept elsewhere. The seal is the SHA-256 of manifest.json, in "
+                "manifest.sha256; the next issue prints it on its cover.",
             )
         ),
         both_ends(

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import zip_longest
 
 #: Two texts run together again where so many characters in a row agree.
 _ANCHOR = 24
+#: So many characters in a row are words of a text, wherever they stand in it.
+_RUN = 24
+#: A line of fewer characters is no head: a forged digit is one too.
+_LINE = 8
 #: How far on they are looked for, in characters; further on the texts count as different to their ends.
 _REACH = (400, 8000)
 #: So much of a long sentence is shown on either side of a difference.
@@ -45,7 +49,8 @@ class _Text:
         last = len(self.whole)
         first = self.places[start] if start < len(self.places) else last
         after = self.places[end - 1] + 1 if end > start else first
-        low = max(self.whole.rfind(mark, 0, first) + len(mark) for mark in ("\n", ". ")) if first else 0
+        starts = [at + len(mark) for mark in ("\n", ". ") if (at := self.whole.rfind(mark, 0, first)) >= 0]
+        low = max(starts, default=0)
         ends = [at for mark in ("\n", ". ") if (at := self.whole.find(mark, after)) >= 0]
         high = min(ends, default=last)
         cut_low, cut_high = max(low, first - _BESIDE), min(high, after + _BESIDE, first + 4 * _BESIDE)
@@ -67,15 +72,41 @@ def word_differences(found: str, expected: str) -> list[WordDifference]:
     ]
 
 
-def not_moved(differences: Sequence[WordDifference]) -> list[WordDifference]:
-    """Those that are no more than a piece of text in another place, as another page break leaves it."""
-    gone = Counter(item.other for item in differences if item.other and not item.piece)
-    come = Counter(item.piece for item in differences if item.piece and not item.other)
+def words_in_any_order(found: str, expected: str) -> list[WordDifference]:
+    """The words of a text that the other one holds nowhere, from either side: what was laid out otherwise moves.
+
+    Each run of so many characters is looked for in the other text; order and repetition do not count. A short line
+    that both hold, such as the head of a table that goes on there, may stand alone.
+
+    Parameters
+    ----------
+    found, expected : the texts, line by line
+    """
+    lines = {line for line in _lines(found) & _lines(expected) if len(line) >= _LINE}
+    one, other = (_Text(" ".join(text.split("\n"))) for text in (found, expected))
+    strange = (_nowhere(a.dense, b.dense, lines) for a, b in ((one, other), (other, one)))
+    pairs = zip_longest(*strange, fillvalue=(0, 0))
     return [
-        item
-        for item in differences
-        if not ((not item.piece and come[item.other]) or (not item.other and gone[item.piece]))
+        WordDifference(
+            one.sentence(a, b) if b else "", other.sentence(c, d) if d else "", one.dense[a:b], other.dense[c:d]
+        )
+        for (a, b), (c, d) in pairs
     ]
+
+
+def _lines(text: str) -> set[str]:
+    return {_Text(line).dense for line in text.split("\n")}
+
+
+def _nowhere(text: str, other: str, lines: Collection[str]) -> Iterator[tuple[int, int]]:
+    """Start and end of each piece of a text of which no run of characters is in the other one; lines left out."""
+    known = {other[at : at + _RUN] for at in range(len(other) - _RUN + 1)}
+    held = 0  # up to here everything is in a known run
+    for at in range(len(text) + 1):
+        if at == len(text) or text[at : at + _RUN] in known:
+            if at > held and text[held:at] not in lines:
+                yield held, at
+            held = at + _RUN
 
 
 def _pieces(one: str, other: str) -> Iterator[tuple[int, int, int, int]]:
