@@ -14,7 +14,8 @@ import pytest
 
 from validation.cli import main
 from validation.dossier.manifest import read_manifest, relative_files
-from validation.dossier.pack import pack_dossier
+from validation.dossier.pack import pack_dossier, verify_pack
+from validation.dossier.signatures import UNSIGNED
 from validation.faults import Refusal
 
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
@@ -99,19 +100,28 @@ def test_a_dossier_whose_hashes_do_not_hold_is_not_packed(small_dossier: Path, t
     assert not (tmp_path / "pack.zip").exists()
 
 
-def test_a_pack_verifies_and_one_that_was_changed_does_not(packed: Path, tmp_path: Path, capsys) -> None:
-    assert main(["verify", str(packed)]) == 0
-    assert "No signed copy." in capsys.readouterr().out
+def test_a_pack_verifies_and_one_that_was_changed_does_not(packed: Path, tmp_path: Path) -> None:
+    report = verify_pack(packed)
+    assert report.ok
+    assert report.signed.sentences == (UNSIGNED,)
     held = members(packed) | {"RECOMPUTE.txt": b"other", "more.txt": b""}
     held.pop("program/validation/cli.py")
     with ZipFile(tmp_path / "other.zip", "w") as other:
         for name, raw in held.items():
             other.writestr(name, raw)
-    assert main(["verify", str(tmp_path / "other.zip")]) == 1
-    said = capsys.readouterr().err
-    assert "RECOMPUTE.txt: changed" in said
-    assert "more.txt: added" in said
-    assert "program/validation/cli.py: missing" in said
+    changed = verify_pack(tmp_path / "other.zip")
+    assert not changed.ok
+    assert changed.problems == (
+        "other.zip: RECOMPUTE.txt: changed; its SHA-256 is not the one in SHA256SUMS.",
+        "other.zip: more.txt: added; SHA256SUMS does not list it.",
+        "other.zip: program/validation/cli.py: missing; SHA256SUMS lists it.",
+    )
+
+
+@pytest.mark.thorough
+def test_the_command_verifies_a_pack_with_its_notebooks_executed_again(packed: Path, capsys) -> None:
+    assert main(["verify", str(packed)]) == 0
+    assert UNSIGNED in capsys.readouterr().out
 
 
 def _link() -> ZipInfo:
