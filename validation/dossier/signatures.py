@@ -25,6 +25,7 @@ TEST: Final = "TEST, proves nothing"
 UNSIGNED: Final = "No signed copy."
 TRUST: Final = "Whether a certificate is to be trusted is not decided by this program."
 _CATALOG, _PAGE = {"/AcroForm", "/Extensions", "/Metadata", "/Version"}, {"/Annots"}
+_FORM = {"/Fields", "/SigFlags"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,13 +99,13 @@ def signed_copy(folder: Path) -> SignedCopy:
     if not can_sign():
         return SignedCopy(sentences=(f"There is a signed copy, whose signatures were not checked. {INSTALL}",))
     try:
-        return _checked(raw, len(first), sha256(folder / MANIFEST))
+        return _checked(raw, sha256(folder / MANIFEST))
     except Exception as error:  # a damaged PDF fails anywhere in its reader
         reason = f"{type(error).__name__}: {error}".strip().rstrip(":")
         return SignedCopy(problems=(f"{SIGNED}: it cannot be read as a signed PDF ({reason}).",), sentences=())
 
 
-def _checked(raw: bytes, first: int, seal: str) -> SignedCopy:
+def _checked(raw: bytes, seal: str) -> SignedCopy:
     from pyhanko.pdf_utils.reader import PdfFileReader
 
     reader = PdfFileReader(BytesIO(raw))
@@ -113,7 +114,7 @@ def _checked(raw: bytes, first: int, seal: str) -> SignedCopy:
         return SignedCopy(problems=(f"{SIGNED}: it holds no signature.",), sentences=())
     signatures = tuple(_signature(one) for one in embedded)
     problems = [text for one in embedded for text in _faults(one, last=one is embedded[-1])]
-    if _changed_beside(reader, PdfFileReader(BytesIO(raw[:first]))):
+    if _changed_beside(reader):
         problems.append(f"{SIGNED}: something beside the signatures was added to {PDF}.")
     for one in signatures:
         stated = re.search(rf"{re.escape(SEAL)} ([0-9a-f]{{64}})\Z", one.reason)
@@ -143,12 +144,11 @@ def _common_name(name: Any) -> str:
 
 
 def _faults(embedded: Any, *, last: bool) -> Iterator[str]:
-    """Whether the signed bytes and the signature hold, and what came after it."""
-    from pyhanko.sign.diff_analysis import ModificationLevel
+    """Whether the signed bytes and the signature hold, and whether they are all that was there."""
     from pyhanko.sign.validation.generic_cms import validate_sig_integrity
     from pyhanko.sign.validation.status import SignatureCoverageLevel
 
-    embedded.compute_integrity_info()
+    embedded.compute_integrity_info(skip_diff=True)
     certificate, digest = embedded.signer_cert, embedded.compute_digest()
     intact, valid = validate_sig_integrity(embedded.signer_info, certificate, "data", digest)
     place = f"{SIGNED}: signature {embedded.field_name}"
@@ -158,35 +158,59 @@ def _faults(embedded: Any, *, last: bool) -> Iterator[str]:
         yield f"{place}: it does not cover the entire file; something was added behind the last signature."
     elif embedded.coverage < SignatureCoverageLevel.ENTIRE_REVISION:
         yield f"{place}: it does not cover all that was there when it was made."
-    level = getattr(embedded.diff_result, "modification_level", ModificationLevel.OTHER)
-    if not last and level > ModificationLevel.FORM_FILLING:
-        yield f"{place}: after it more than a further signature was added."
 
 
-def _changed_beside(now: Any, before: Any) -> bool:
-    """Whether any object of the first revision differs by more than signatures need."""
-    catalog = before.trailer.raw_get("/Root").reference
-    allowed = {catalog.idnum, before.root.raw_get("/Metadata").reference.idnum}
-    if "/Info" in before.trailer:
-        allowed.add(before.trailer.raw_get("/Info").reference.idnum)
-    if now.trailer.raw_get("/Root").reference != catalog or _keys_that_differ(now.root, before.root) - _CATALOG:
+def _changed_beside(reader: Any) -> bool:
+    """Whether any revision changes or removes an object by more than an invisible signature needs.
+
+    What a revision adds can be seen only from an object that it changes: the form, or a page.
+    """
+    history, root = reader.xrefs, reader.trailer.raw_get("/Root").reference
+    if reader.get_historical_resolver(0).trailer_view.raw_get("/Root").reference != root:
         return True
-    known = before.xrefs.explicit_refs_in_revision(0)
-    later = {ref for at in range(1, now.xrefs.total_revisions) for ref in now.xrefs.explicit_refs_in_revision(at)}
-    return any(
-        _differs(now.get_object(ref), before.get_object(ref)) for ref in known & later if ref.idnum not in allowed
-    )
+    known: set[Any] = set(history.explicit_refs_in_revision(0))
+    for revision in range(1, history.total_revisions):
+        own = set(history.explicit_refs_in_revision(revision))
+        if set(history.refs_freed_in_revision(revision)) & known:
+            return True
+        beside = _loose(reader, revision)
+        for ref in (known & own) - beside:
+            now, before = (reader.get_object(ref, revision=at) for at in (revision, revision - 1))
+            if _keys_that_differ(now, before) - _CATALOG if ref == root else _differs(now, before):
+                return True
+        known |= own
+    return not _form_holds(reader.root["/AcroForm"])
+
+
+def _loose(reader: Any, revision: int) -> set[Any]:
+    """What every program that adds a revision writes anew: metadata, and the form, which is looked at by itself."""
+    root, trailer = reader.get_historical_root(revision), reader.trailer
+    parts = [(root, "/Metadata"), (root, "/AcroForm"), (trailer, "/Info")]
+    return {where.raw_get(key).reference for where, key in parts if key in where and _refers(where.raw_get(key))}
+
+
+def _refers(value: Any) -> bool:
+    return hasattr(value, "reference")
+
+
+def _form_holds(form: Any) -> bool:
+    """Whether a form holds nothing but invisible signatures."""
+    return set(form) <= _FORM and all(_invisible(part.get_object()) for part in form["/Fields"])
+
+
+def _invisible(part: Any) -> bool:
+    return part.get("/FT") == "/Sig" and not any(part.get("/Rect", ()))
 
 
 def _differs(now: Any, before: Any) -> bool:
-    """Whether an object is another than before; a page may hold signatures in addition."""
+    """Whether an object is another than before; a page may hold invisible signatures in addition."""
     if not (isinstance(now, dict) and isinstance(before, dict)) or _bytes(before.get("/Type")) != b"/Page":
         return _bytes(now) != _bytes(before)
     if _keys_that_differ(now, before) - _PAGE:
         return True
     known = [_bytes(part) for part in _parts(before)]
-    return [_bytes(part) for part in _parts(now)][: len(known)] != known or any(
-        part.get_object().get("/FT") != "/Sig" for part in _parts(now)[len(known) :]
+    return [_bytes(part) for part in _parts(now)][: len(known)] != known or not all(
+        _invisible(part.get_object()) for part in _parts(now)[len(known) :]
     )
 
 
