@@ -38,6 +38,8 @@ if TYPE_CHECKING:
 
 DONE, NO, WRONG = 0, 1, 2
 INTERRUPTED, ENDED = 130, 143
+#: How the name of a pack ends.
+PACKED = ".zip"
 
 NOT_WHOLE = (
     "A run is possible, but its conclusion will name what changed. Restore what was first seen; to change a reading, "
@@ -68,6 +70,14 @@ StudyFolder = Annotated[
     typer.Argument(
         metavar="DIR",
         help="Folder of the study, which holds plan.yaml; left out: the current folder.",
+        parser=_named_path,
+    ),
+]
+DossierOrPack = Annotated[
+    Path,
+    typer.Argument(
+        metavar="DOSSIER",
+        help="Folder of a dossier, such as study/dossiers/001, or a pack, a ZIP file.",
         parser=_named_path,
     ),
 ]
@@ -1096,7 +1106,7 @@ def _report_run(report: RunReport, study: Path, as_json: bool, *further: str) ->
 
 @app.command()
 def verify(
-    folder: DossierFolder,
+    folder: DossierOrPack,
     into: Annotated[
         Path | None,
         typer.Argument(
@@ -1111,7 +1121,7 @@ def verify(
     ] = False,
     as_json: AsJson = False,
 ) -> int:
-    """Check every hash of a dossier, make it again from its inputs, and compare the two.
+    """Check every hash of a dossier or a pack, make the dossier again from its inputs, and compare the two.
 
     The record is computed again, the pages are made again, the notebooks executed again: numbers, words, figures and
     outputs are compared, and what differs is named. A dossier of another version of this program is compared in the
@@ -1119,7 +1129,10 @@ def verify(
     """
     if into is not None and not rebuild:
         raise typer.BadParameter("a second folder goes with --rebuild.")
-    folder = _dossier(folder)
+    if folder.suffix != PACKED:
+        folder = _dossier(folder)
+    elif rebuild:
+        raise typer.BadParameter("--rebuild takes the folder of a dossier: unpack the file first.")
     return _with_kernels(lambda: _verified(folder, rebuild, into, as_json), early=_of_this_version(folder))
 
 
@@ -1134,16 +1147,19 @@ def _of_this_version(folder: Path) -> bool:
 
 
 def _verified(folder: Path, rebuild: bool, into: Path | None, as_json: bool) -> int:
+    from validation.dossier.pack import verify_pack
     from validation.dossier.verify import verify_dossier
     from validation.running.again import executed_again, rebuilt_dossier
 
     anew = rebuilt_dossier(folder, into) if rebuild else None
-    report = anew.verified if anew else verify_dossier(folder, make=executed_again)
+    check = verify_pack if folder.suffix == PACKED else verify_dossier
+    report = anew.verified if anew else check(folder, make=executed_again)
     ok = anew.ok if anew else report.ok
     if as_json:
         _print_json((anew or report).to_dict())
         return DONE if ok else NO
     _print_part("Notes", report.notes)
+    _print_part("Signatures", report.signed.sentences)
     if report.ok:
         answer = "The dossier verifies" if report.whole else "The dossier verifies as far as this version can check"
         print(f"{answer}: {report.checked} files and values checked, recomputed from its inputs.")
@@ -1155,7 +1171,8 @@ def _verified(folder: Path, rebuild: bool, into: Path | None, as_json: bool) -> 
     if anew is not None:
         _report_rebuilt(anew)
     if report.ok:
-        _next(f"validation trace {shell_quoted(folder)} KEY --at LEVEL   (one number back to its rows)")
+        if folder.suffix != PACKED:
+            _next(f"validation trace {shell_quoted(folder)} KEY --at LEVEL   (one number back to its rows)")
         return DONE if ok else NO
     print(f"\nThe dossier does not verify: {counted(len(report.problems), 'problem')}.\n  {folder}", file=sys.stderr)
     print(
@@ -1200,6 +1217,94 @@ def _warn_that_it_does_not_verify(folder: Path, problems: Sequence[str], *, most
     if problems:
         some = [*problems[:most], *([f"and {len(problems) - most} more."] if len(problems) > most else [])]
         print(f"Warning: {folder} does not verify, so nothing here can be relied on: {' '.join(some)}", file=sys.stderr)
+
+
+# ------------------------------------------------------------------------------------------------------ sign, pack
+
+
+@app.command()
+def sign(
+    folder: Annotated[
+        Path | None,
+        typer.Argument(metavar="DOSSIER", help="Folder of a dossier, such as study/dossiers/001.", parser=_named_path),
+    ] = None,
+    *,
+    role: Annotated[
+        str | None, typer.Option("--as", metavar="ROLE", help="What you sign as: prepared, reviewed or approved.")
+    ] = None,
+    by: Annotated[str | None, typer.Option(metavar="NAME", help="Who signs.")] = None,
+    key: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Key and certificate in one PKCS 12 file (.p12, .pfx).", parser=_named_path),
+    ] = None,
+    passphrase_file: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="File that holds the passphrase of the key.", parser=_named_path),
+    ] = None,
+    reason: Annotated[str, typer.Option(help="Why you sign, in words.")] = "",
+    test_certificate: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR",
+            help="Only write a test certificate into this folder, which proves nothing.",
+            parser=_named_path,
+        ),
+    ] = None,
+) -> int:
+    """Sign the PDF of a dossier: a PAdES signature in dossier.signed.pdf, which seals the manifest too.
+
+    Each further signature is added to the same file; dossier.pdf and the manifest stay as they are.
+    """
+    from validation.dossier import signing
+
+    if test_certificate is not None:
+        return _write_test_certificate(test_certificate)
+    signing.require_signing()
+    if folder is None or role is None or by is None or key is None:
+        return _say_wrong("Name the dossier, --as prepared, reviewed or approved, --by NAME and --key FILE.")
+    secret = None if passphrase_file is None else passphrase_file.read_bytes().rstrip(b"\r\n")
+    folder = _dossier(folder)
+    copy = signing.sign_dossier(folder, role=role, name=by, key=key, now=_now(), passphrase=secret, reason=reason)
+    _print_part("Signatures", copy.sentences)
+    print(f"  {folder / signing.SIGNED}")
+    _next(
+        f"validation verify {shell_quoted(folder)}   (checks the signatures too)",
+        f"validation pack {shell_quoted(folder)}   (one file for the archive)",
+    )
+    return DONE
+
+
+def _write_test_certificate(folder: Path) -> int:
+    from validation.dossier.signing import write_test_certificate
+
+    written = write_test_certificate(folder, _now())
+    print(f"A test certificate, which proves nothing, without a passphrase:\n  {written}")
+    _next(f'validation sign DOSSIER --as prepared --by "your name" --key {shell_quoted(written)}')
+    return DONE
+
+
+@app.command()
+def pack(
+    folder: DossierFolder,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="The file to write; left out: the study and the issue, in the current folder.",
+            parser=_named_path,
+        ),
+    ] = None,
+) -> int:
+    """Pack a dossier for the archive: one ZIP file with its signed copy, how to check it, and this program's source."""
+    from validation.dossier.pack import pack_dossier
+
+    written = pack_dossier(_dossier(folder), out)
+    print(f"{counted(written.files, 'file')}, {written.size / 1e6:.1f} MB.\nSHA-256 {written.sha256}\n  {written.path}")
+    _next(
+        f"validation verify {shell_quoted(written.path)}   (unpacks it to a temporary folder and verifies it)",
+        "Keep the SHA-256 elsewhere; RECOMPUTE.txt inside says how to read the file without this program.",
+    )
+    return DONE
 
 
 @app.command()

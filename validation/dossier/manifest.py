@@ -15,6 +15,8 @@ from typing import Any
 from validation.faults import Refusal
 
 MANIFEST, SEAL = "manifest.json", "manifest.sha256"
+#: The signed copy of the PDF lies beside the manifest: people sign after it was written.
+SIGNED = "dossier.signed.pdf"
 
 #: What the numbers and the pages depend on.
 _DISTRIBUTIONS = (
@@ -60,8 +62,8 @@ def relative_files(folder: Path) -> list[str]:
 
 
 def hashes(folder: Path) -> dict[str, str]:
-    """SHA-256 by relative path, of every file but the manifest and its seal."""
-    return {name: sha256(folder / name) for name in relative_files(folder) if name not in (MANIFEST, SEAL)}
+    """SHA-256 by relative path, of every file but the manifest, its seal and the signed copy."""
+    return {name: sha256(folder / name) for name in relative_files(folder) if name not in (MANIFEST, SEAL, SIGNED)}
 
 
 def inputs_hash(inputs: Path) -> str:
@@ -147,7 +149,7 @@ def integrity_problems(folder: Path) -> list[str]:
         recorded = read_manifest(folder).files
     except Refusal:
         return [*problems, f"{MANIFEST}: cannot be read as a manifest; it was changed."]
-    present = set(relative_files(folder)) - {MANIFEST, SEAL}
+    present = set(relative_files(folder)) - {MANIFEST, SEAL, SIGNED}
     problems += [f"{name}: missing; the manifest lists it." for name in sorted(set(recorded) - present)]
     problems += [f"{name}: added; the manifest does not list it." for name in sorted(present - set(recorded))]
     problems += [

@@ -22,7 +22,11 @@ from validation.figures.style import FONT
 MEDIA_TYPES: Mapping[str, str] = {
     ".csv": "text/csv",
     ".json": "application/json",
+    ".jpg": "image/jpeg",
     ".lock": "application/json",
+    ".pdf": "application/pdf",
+    ".png": "image/png",
+    ".txt": "text/plain",
     ".xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
     ".yaml": "application/yaml",
 }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ from validation.dossier.rebuild import Rebuilt, rebuild, with_recorded_step
 from validation.dossier.rendered import HTML, PDF
 from validation.dossier.results import RESULTS, read_results
 from validation.dossier.seals import seals_beside
+from validation.dossier.signatures import SignedCopy, signed_copy
 from validation.faults import Refusal, StudyDataError
 from validation.program import program_hash
 from validation.study.experiments import EXPERIMENTS
@@ -46,7 +47,7 @@ class VerifyReport:
 
     `whole` is False where another version of the program made the dossier, so that a part of it alone was compared;
     `other_version` is then what the two versions give, None where nothing was computed. `compared` says in words what
-    was compared with what, `limits` what no such comparison shows.
+    was compared with what, `limits` what no such comparison shows. `signed` is the signed copy.
     """
 
     ok: bool
@@ -57,6 +58,7 @@ class VerifyReport:
     other_version: VersionComparison | None = None
     compared: tuple[str, ...] = ()
     limits: str = LIMITS
+    signed: SignedCopy = field(default_factory=SignedCopy)
 
     def to_dict(self) -> dict[str, Any]:
         """Plain JSON types."""
@@ -69,6 +71,7 @@ class VerifyReport:
             "other_version": None if self.other_version is None else self.other_version.to_dict(),
             "compared": list(self.compared),
             "limits": self.limits,
+            "signed": self.signed.to_dict(),
         }
 
 
@@ -156,7 +159,8 @@ def verify_dossier(
     if recompute and (dossier.inputs / PLAN).is_file():
         anew = _recomputed(dossier, make if figures else None)
     seals = seals_beside(folder, dict(dossier.manifest.content))
-    problems += [*anew.problems, *(seals.problems if dossier.of_this_version else ())]
+    signed = signed_copy(folder) if (folder / PDF).is_file() else SignedCopy()
+    problems += [*anew.problems, *signed.problems, *(seals.problems if dossier.of_this_version else ())]
     beside = [f"The seal of {name}, which lies beside it." for name in seals.compared if dossier.of_this_version]
     return VerifyReport(
         ok=not problems,
@@ -166,6 +170,7 @@ def verify_dossier(
         whole=dossier.of_this_version,
         other_version=anew.other_version,
         compared=(*anew.sentences, *beside),
+        signed=signed,
     )
 
 

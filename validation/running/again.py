@@ -16,7 +16,7 @@ from validation.characteristics.registry import characteristics
 from validation.dossier.attached import FOLDER as SELFTEST
 from validation.dossier.from_folder import Making, record_from
 from validation.dossier.made_again import MadeAgain, every_file
-from validation.dossier.manifest import MANIFEST, SEAL, read_manifest, relative_files, versions, write_manifest
+from validation.dossier.manifest import MANIFEST, SEAL, SIGNED, read_manifest, relative_files, versions, write_manifest
 from validation.dossier.predecessor import PLACE as PREDECESSOR
 from validation.dossier.verify import VerifyReport, verify_dossier
 from validation.faults import Refusal
@@ -129,7 +129,7 @@ def _complete(place: Path, made: MadeAgain, making: Making, started: datetime) -
 
 def _file_by_file(folder: Path, anew: Path) -> tuple[int, tuple[str, ...]]:
     """How many files are the same to the byte, and what differs beyond the times and the seal."""
-    there, here = set(relative_files(folder)), set(relative_files(anew))
+    there, here = set(relative_files(folder)) - {SIGNED}, set(relative_files(anew))  # signing follows the making
     same = [name for name in there & here if (folder / name).read_bytes() == (anew / name).read_bytes()]
     different = [f"{name}: not written again." for name in sorted(there - here)]
     different += [f"{name}: not in the dossier." for name in sorted(here - there)]
