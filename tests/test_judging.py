@@ -131,7 +131,7 @@ def test_inside_says_when_no_number_of_readings_can_help() -> None:
 
 def test_not_shown_names_the_number_that_would_settle_it() -> None:
     reason = rules.equivalence(quantity(0.05, -0.15, 0.25), 0.2, 0.0).reason
-    assert "would settle it" in reason
+    assert "would be enough" in reason
     assert "power 90%" in reason or "power 90 %" in reason
     assert "No number" in rules.equivalence(quantity(0.25, 0.1, 0.4), 0.2, 0.0).reason
 
