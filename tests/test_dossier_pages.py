@@ -39,7 +39,8 @@ def test_two_pages_hold_verdicts_scope_restrictions_and_actions(pages: list[str]
 
 
 def test_the_pages_before_the_raw_data_are_few(pages: list[str]):
-    assert first_page_with(pages, r"Annex [A-Z]\. Raw data") <= MOST_PAGES
+    first = first_page_with(pages, r"Annex [A-Z]\. Raw data")  # counted from 0: so many pages are before it
+    assert first <= MOST_PAGES
 
 
 def test_annexes_follow_the_chapters_in_the_order_of_their_letters(pages: list[str]):

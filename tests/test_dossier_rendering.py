@@ -995,14 +995,15 @@ def test_a_note_names_what_it_concerns_and_no_long_list():
     )
 
 
-def test_many_notes_on_single_quantities_stand_in_the_annex():
+def test_many_notes_on_single_quantities_are_not_printed():
     levels = [with_only(quantity("trueness.bias", float(x)), f"note {x}") for x in range(40)]
     assert notes_of(Evaluation("trueness"), levels, opening=())[1] == Items(
-        ("40 notes on single quantities stand among the tables of detail.",), style="small"
+        ("40 notes on single quantities are in dossier.html and in results.json.",), style="small"
     )
     (listed,) = notes_on_single(Evaluation("trueness"), levels, opening=())
-    assert isinstance(listed, Items)
-    assert listed.items[0] == "note 0 (bias at 0)"
+    assert isinstance(listed, Table)
+    assert listed.rows[0] == ("note 0 (bias at 0)",)
+    assert not listed.printed
 
 
 def test_narrow_figures_stand_side_by_side_and_nothing_else_does():

@@ -40,6 +40,8 @@ from validation.words import (
 
 #: Further tables without which a chapter cannot be followed, by name; all others stand in an annex.
 IN_CHAPTER = frozenset({"budget", "links", "map", "rules", "wording"})
+#: Further tables whose every number workbook.xlsx computes: not printed again.
+IN_WORKBOOK = frozenset({("repeatability", "runs"), ("trueness", "runs")})
 NOT_JUDGED = Paragraph("The plan sets no requirement on this characteristic; nothing here is judged.", style="note")
 #: Cells of a quantity beside value, interval and unit, by their head.
 _BESIDE = {"df": 4, "n": 5}
@@ -123,7 +125,7 @@ def further_tables(evaluation: Evaluation, *, in_chapter: bool) -> list[Block]:
             align=_alignment(table),
             long=not in_chapter or len(table.rows) > 24,
             details=not in_chapter,
-            printed=not table.aside,
+            printed=not table.aside and (evaluation.name, table.name) not in IN_WORKBOOK,
         )
         tables += in_excerpt(made, evaluation, table)
     return tables
@@ -144,8 +146,9 @@ def tables_of_detail(record: DossierRecord) -> list[Block]:
     if not blocks:
         return []
     text = (
-        "Every further table behind the chapters. Those that only follow the verdicts under other methods are folded "
-        "in dossier.html and are not printed; the executed notebooks show them too."
+        "Every further table behind the chapters. Not printed, but folded in dossier.html: run means, which "
+        "workbook.xlsx computes too, the verdicts by other methods, which the executed notebooks show too, and long "
+        "lists of notes, which results.json holds with their quantities."
     )
     return [Heading("Tables of detail", 1, "tables-of-detail"), Paragraph(text, style="small"), *blocks]
 
@@ -421,14 +424,19 @@ def notes_of(evaluation: Evaluation, quantities: Sequence[Quantity], *, opening:
     if not notes and not single:
         return [Paragraph("Notes: none.", style="note")]
     if len(single) > _MOST_SINGLE:
-        notes, single = (*notes, f"{len(single)} notes on single quantities stand among the tables of detail."), ()
+        notes, single = (
+            (*notes, f"{len(single)} notes on single quantities are in dossier.html and in results.json."),
+            (),
+        )
     return [Heading("Notes", 3), Items((*notes, *single), style="small")]
 
 
 def notes_on_single(evaluation: Evaluation, quantities: Sequence[Quantity], *, opening: Sequence[str]) -> list[Block]:
     """The notes on single quantities, where they are too many for their chapter."""
     _, single = _notes(evaluation, quantities, opening)
-    return [Items(single, style="small")] if len(single) > _MOST_SINGLE else []
+    rows = tuple((note,) for note in single)
+    made = Table("Notes on single quantities", ("Note",), rows, align="l", long=True, details=True, printed=False)
+    return [made] if len(rows) > _MOST_SINGLE else []
 
 
 def _notes(

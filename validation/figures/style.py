@@ -25,7 +25,7 @@ INK, BLUE, ORANGE, GREEN, VERMILION, SKY, GREY = (
     "#1a1a1a", "#0072B2", "#E69F00", "#009E73", "#D55E00", "#56B4E9", "#7a7a7a",
 )  # fmt: skip
 
-WIDTH, HEIGHT = 6.3, 2.75  # inches
+WIDTH, HEIGHT = 6.3, 2.6  # inches
 NARROW = 4.6  # inches, of one panel: two of these stand side by side on a page
 
 _STYLE: dict[Any, Any] = {
