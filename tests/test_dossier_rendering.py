@@ -14,7 +14,7 @@ import numpy as np
 import pypdf
 import pytest
 from fontTools.ttLib import TTFont
-from small_study import small_study
+from small_study import FixedEnds, small_study
 
 from validation.characteristics.registry import characteristics
 from validation.dossier.blocks import (
@@ -34,11 +34,18 @@ from validation.dossier.blocks import (
     Strips,
     Table,
 )
-from validation.dossier.chapters import notes_of, quantity_tables, typeset, typeset_formula
+from validation.dossier.chapters import (
+    notes_of,
+    notes_on_single,
+    quantity_tables,
+    typeset,
+    typeset_formula,
+    without_repeats,
+)
 from validation.dossier.drawing import inline_svg
 from validation.dossier.glyphs import font_folder, printable, printable_document
 from validation.dossier.html import render_html
-from validation.dossier.layout import ONE_PIECE, decimal_tails
+from validation.dossier.layout import arranged, decimal_tails, fits_page
 from validation.dossier.pdf import render_pdf
 from validation.dossier.raw_data import Listing, what_happened
 from validation.dossier.strips import TINTS, common_axis, strip_svg
@@ -493,8 +500,8 @@ def test_chapters_leave_no_page_mostly_white():
     # The cover is full; the verdict page ends with the contents; the last page ends where the dossier does.
     assert min(reached[2:-1]) > 0.6
     # A short chapter follows on the page of the chapter before it.
-    assert "Plan and design" in pdf_pages()[2]
-    assert "How far do results scatter" in pdf_pages()[2]
+    assert "Plan and design" in pdf_pages()[1]
+    assert "How far do results scatter" in "".join(pdf_pages()[1:3])
 
 
 def test_long_tables_repeat_their_head():
@@ -935,17 +942,45 @@ def quantity(key: str, at: float | str | None, *notes: str) -> Quantity:
     return Quantity(key=key, at=at, estimate=Estimate(1.0, n=1, notes=notes), level=0.95, unit="%")
 
 
+INTERVAL = Estimate(1.234, FixedEnds(0.987, 1.543), degrees_of_freedom=13.94, n=24)
+
+
 def with_only(q: Quantity, *notes: str) -> Quantity:
     """The quantity with these notes and no others."""
     return replace(q, estimate=replace(q.estimate, notes=notes))
 
 
-@pytest.mark.parametrize(("levels", "named"), [(ONE_PIECE, 1), (ONE_PIECE + 1, ONE_PIECE + 1)])
-def test_a_table_that_may_run_over_names_its_quantity_in_every_row(levels, named):
+def by_place(*quantities: Quantity) -> list[Block]:
     study = small_study("precision", {"level": ["1"], "run": ["1"], "result": ["1"]})
-    quantities = [quantity("trueness.bias", float(level)) for level in range(levels)]
-    (table,) = quantity_tables(characteristics()["trueness"], quantities, study)
-    assert sum(row[0] == "bias, b" for row in table.rows) == named
+    return quantity_tables(characteristics()["reproducibility"], quantities, study)
+
+
+def test_quantities_by_level_have_one_row_a_level():
+    (table,) = by_place(*(quantity(f"reproducibility.{key}", x) for key in ("s_r", "s_R") for x in (1.0, 2.0, 4.0)))
+    assert isinstance(table, Table)
+    assert table.head == ("At", "s_r / %", "s_R / %", "n")  # what both share stands once
+    assert [row[0] for row in table.rows] == ["1", "2", "4"]
+
+
+def test_few_levels_have_one_row_a_quantity():
+    (table,) = by_place(*(quantity(f"reproducibility.{key}", x) for key in ("s_r", "s_R") for x in (1.0, 2.0)))
+    assert isinstance(table, Table)
+    assert [row[:2] for row in table.rows] == [("s_r", "1"), ("s_r", "2"), ("s_R", "1"), ("s_R", "2")]
+
+
+def test_many_quantities_are_set_in_tables_that_fit_a_page():
+    keys = [info.key for info in characteristics()["reproducibility"].keys]
+    wide = [replace(quantity(key, x), estimate=INTERVAL) for key in keys for x in (1.0, 2.0, 4.0)]
+    tables = [table for table in by_place(*wide) if isinstance(table, Table)]
+    assert len(tables) > 1
+    assert all(fits_page(table.head, table.rows) for table in tables)
+    assert sum(name.endswith("/ %") for table in tables for name in table.head) == len(keys)
+
+
+def test_of_sentences_that_differ_in_numbers_the_ends_are_kept():
+    sentences = [f"At {level} % the bias is {level / 10:g} %." for level in (1, 2, 4)]
+    assert without_repeats(sentences) == [f"{sentences[0]} {sentences[-1]} The levels between them are in the table."]
+    assert without_repeats(sentences[:2]) == sentences[:2]
 
 
 def test_a_note_names_what_it_concerns_and_no_long_list():
@@ -953,8 +988,35 @@ def test_a_note_names_what_it_concerns_and_no_long_list():
     levels = [with_only(q, *(note for note in q.notes if note)) for q in levels]
     others = [quantity("trueness.constant_bias", None), quantity("comparison.difference_at", 2.0, "line")]
     notes = notes_of(Evaluation("trueness"), [*levels, *others], opening=())
-    assert notes[1] == Items(("few (bias at 1 and 2)", "line (difference at 2)"))
+    assert notes[1] == Items(("few (bias at 1 and 2)", "line (difference at 2)"), style="small")
     most = [with_only(q, "all of it") for q in levels]
     assert notes_of(Evaluation("trueness"), [*most, *others], opening=())[1] == Items(
-        ("all of it", "line (difference at 2)")
+        ("all of it", "line (difference at 2)"), style="small"
     )
+
+
+def test_many_notes_on_single_quantities_are_not_printed():
+    levels = [with_only(quantity("trueness.bias", float(x)), f"note {x}") for x in range(40)]
+    assert notes_of(Evaluation("trueness"), levels, opening=())[1] == Items(
+        ("40 notes on single quantities are in dossier.html and in results.json.",), style="small"
+    )
+    (listed,) = notes_on_single(Evaluation("trueness"), levels, opening=())
+    assert isinstance(listed, Table)
+    assert listed.rows[0] == ("note 0 (bias at 0)",)
+    assert not listed.printed
+
+
+def test_narrow_figures_stand_side_by_side_and_nothing_else_does():
+    figure = Figure("a.svg", '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 331 200"/>', "a")
+    wide = replace(figure, svg=figure.svg.replace("331", "454"))
+    made = arranged(one_block(figure, figure, figure, wide))["blocks"]
+    assert [block["place"] for block in made if block["kind"] == "figure"] == ["left", "right", "alone", "alone"]
+    assert render_html(one_block(figure, figure, wide)).count('class="pair') == 1
+
+
+def test_a_table_that_is_not_printed_is_in_html_alone():
+    table = Table("The same by other methods", ("a",), (("hidden-cell",),), details=True, printed=False)
+    document = one_block(Paragraph("text"), table)
+    assert "hidden-cell" in render_html(document)
+    pages = pypdf.PdfReader(io.BytesIO(render_pdf(document))).pages
+    assert "hidden-cell" not in "".join(page.extract_text() for page in pages)

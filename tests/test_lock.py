@@ -66,7 +66,7 @@ def test_a_plan_that_is_older_than_the_data_is_shown(tmp_path):
     order = plan_order(load_study(folder))
     assert (order.state, order.first_reading, order.first_time) == ("shown", "P-001", "2026-07-01T08:00")
     assert order.requirements == {"R1": "before data", "R2": "before data"}
-    assert "The current plan is older than the first dated reading." in order.sentences
+    assert "The current plan was frozen before the first dated reading." in order.sentences
 
 
 def test_without_a_lock_nothing_is_shown(tmp_path):

@@ -625,11 +625,11 @@ def test_times_beyond_what_was_shown_are_told_in_words_and_as_a_note(tmp_path):
     # nothing changes, so the 28 days studied are all that is shown. The record allows 2026-09-20 minus 2026-06-20.
     said = keeping_said(kept_study(tmp_path, RECORD.replace("days: 3", "days: 20")))
     assert "In use: the record of S-1 takes an opened vial for 20 days; 28 days were studied, and for 12 days" in said
-    assert "Beyond that the loss is not shown. The experiment finds a loss of 1.4 % a week" in said
+    assert "Beyond that the loss was not measured. The experiment finds a loss of 1.4 % a week" in said
     assert "does not agree with the 1.2 % of the record" in said
     assert (
         "Sealed: the record of S-1 allows 92 days; over all 28 days studied the change is shown to stay within the "
-        "allowed 2.5 %. Beyond that the loss is not shown."
+        "allowed 2.5 %. Beyond that the loss was not measured."
     ) in said
     # Every dated reading lies within two weeks of the making.
     assert "Readings of S-1" not in said

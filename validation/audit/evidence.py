@@ -170,8 +170,8 @@ REGISTER = Place("Register of amendments", "register")
 MEANS = Place("People, equipment, standards", "means")
 RAW = Place("Raw data", "raw-data")
 FIRMNESS = Place("How firm the verdicts are", "sensitivity")
-SOFTWARE = Place("Software", "software")
-RECOMPUTE = Place("How to recompute", "recompute")
+SOFTWARE = Place("Software, and how to recompute", "recompute")
+RECOMPUTE = SOFTWARE
 FITNESS = Place("Fitness and scope", "fitness")
 NOT_EVALUATED = Place("Not evaluated", "not-evaluated")
 

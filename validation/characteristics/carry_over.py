@@ -221,7 +221,7 @@ def _reach(setting: Setting, study: Study, share: Estimate) -> Quantity | None:
     bound = f"one-sided {100 * study.confidence:g} % bound of the share"
     effect = f"the allowed effect of {level_text(limit)} {study.unit}"
     note = (
-        f"The {bound} keeps {effect} up to the mean of the high samples: nothing is said of higher ones."
+        f"The {bound} keeps {effect} up to the mean of the high samples: higher ones were not tested."
         if result.capped
         else f"The sample after which the {bound} meets {effect}, carry-over taken as proportional to the sample."
     )
@@ -464,7 +464,7 @@ def _order_in_words(orders: Sequence[RunOrderShare]) -> list[str]:
         names = sentence_list([order.experiment for order in telling])
         sizes = sentence_list([f"{significant(100 * (order.detectable or 0.0), 2)} %" for order in telling])
         clear = [order.experiment for order in telling if _excludes_zero(order.share)]
-        seen = f"that of {sentence_list(clear)} shows one" if clear else "none can be told from zero"
+        seen = f"that of {sentence_list(clear)} shows one" if clear else "none differs clearly from zero"
         sentences.append(
             f"The order of {names} would have shown a share of {sizes} of the previous result in the next one with a "
             f"probability of {100 * POWER:.0f} %; {seen} (see the table)."

@@ -584,7 +584,7 @@ def _elsewhere_words(entry: Elsewhere, unit: str) -> str:
     if entry.limit is not None and entry.there > entry.limit:
         beyond = f", above the {significant(entry.limit, 2)} {unit} of {entry.requirement}"
     return (
-        f"{place}, {significant(entry.value, 2)} {unit}; {there}{beyond}: what is found of {entry.matrix} "
+        f"{place}, {significant(entry.value, 2)} {unit}; {there}{beyond}: the limit of {entry.matrix} "
         f"does not support a claim for {entry.other}."
     )
 

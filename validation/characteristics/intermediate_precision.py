@@ -378,8 +378,8 @@ def _confounding(texts: pd.DataFrame, first: str, second: str) -> list[str]:
         return [f"Each {second} has one {first}: the {first} changes only together with the {second}."]
     if len(pairs) < a * b:
         return [
-            f"Of {a * b} combinations of {first} and {second}, {len(pairs)} were run: their contributions are only "
-            "partly told apart."
+            f"Of {a * b} combinations of {first} and {second}, {len(pairs)} were run: their contributions can "
+            "only partly be separated."
         ]
     return []
 
@@ -414,7 +414,7 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     sentences.append(
         "Grubbs' test points at no reading."
         if not names
-        else f"Grubbs' test points at {sentence_list(names)}; what it points at is kept."
+        else f"Grubbs' test points at {sentence_list(names)}; these readings are kept."
     )
     return sentences
 
@@ -433,7 +433,7 @@ def _component_words(components: Sequence[FactorComponent], of: str) -> list[str
         parts.append(f"{factor}{together} {' to '.join(ends)}{of}")
     return [
         f"By factor, the components over the levels are: {sentence_list(parts)}. Each rests on few values of its "
-        "factor, so that its interval reaches far."
+        "factor, so its interval is wide."
     ]
 
 
@@ -445,7 +445,7 @@ CHARACTERISTIC = Characteristic(
     method=(
         "A run is what shares one calibration event. At each level the one-way random model splits the variance into "
         "a part between runs, estimated by restricted maximum likelihood, and the part within, which is s_r pooled.",
-        "A component that comes out below zero is set to zero, and that is said. Intervals are modified-large-sample "
+        "A component that comes out below zero is set to zero, with a note. Intervals are modified-large-sample "
         "intervals; with unequal runs they use unweighted run means. Where the run means agree better than the scatter "
         "within them explains, upper ends are held above what that luck would give. Satterthwaite's degrees of "
         "freedom are printed for information only.",

@@ -526,7 +526,7 @@ def _weights_sentence(sizes: Mapping[str, float], reference: str, agree: bool) -
     bound = "within the 2" if agree else "more than the 2"
     return [
         f"The assigned {value} of {sentence_list(list(sizes))} {verb} with that of {reference}: {apart} standard "
-        f"uncertainties of the difference apart, {bound} up to which values are said to agree."
+        f"uncertainties of the difference apart, {bound} up to which values count as equal."
     ]
 
 
@@ -541,11 +541,11 @@ def _few_words(counts: Sequence[OtherCount]) -> list[str]:
     if not left:
         return []
     one = len(left) == 1
-    ends = sentence_list([f"{lot} {settled[lot]}" for lot in left])
+    ends = sentence_list([f"{lot} is {settled[lot]}" for lot in left])
     return [
         f"Fewer readings would have left this open: with the first {few.count} of each lot the "
         f"interval{'' if one else 's'} of {sentence_list(left)} {'reaches' if one else 'reach'} across the limit; with "
-        f"all {whole.count} {'it lies' if one else 'they lie'} on one side of it ({ends})."
+        f"all {whole.count} readings the limit is no longer crossed: {ends}."
     ]
 
 

@@ -210,7 +210,7 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
         sentences.append(
             "A difference of slopes cannot be seen in a blank, and a difference of blanks cannot be seen in a slope: "
             "one standard serves an oil only where both are small enough. An interval that contains 1, or 0, proves "
-            "nothing by itself; how wide it is tells what could still be hidden."
+            "nothing by itself: its width shows how large a difference may remain."
         )
     return sentences
 

@@ -283,7 +283,7 @@ def in_words(evaluation: Evaluation, unit: str) -> list[str]:
     sentences.append(
         "Cochran's test points at no run."
         if not names
-        else f"Cochran's test points at the run of {sentence_list(names)}; what it points at is kept."
+        else f"Cochran's test points at the run of {sentence_list(names)}; these readings are kept."
     )
     return sentences
 

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Sequence
-
 from validation.dossier.blocks import Block, Heading, Paragraph, Table
 from validation.dossier.record import DossierRecord
+from validation.dossier.requirement_rows import name_in_words
 from validation.judging.contradictions.record import Contradiction, Place
-from validation.words import counted, level_text, sentence_list
+from validation.words import level_text, sentence_list
 
 #: A cell that a person fills in on paper.
 TO_FILL = "to fill"
@@ -23,7 +21,7 @@ def open_actions(record: DossierRecord) -> list[Block]:
     rows = tuple((a.id, a.text, a.source, a.owner or TO_FILL, a.due or TO_FILL) for a in actions)
     head = ("No.", "Action", "From", "Owner", "Date")
     caption = "What a person still has to supply or to decide"
-    return [*blocks, Table(caption, head, rows, "lllll", "results.json: actions", widths=(1, 9, 3, 2, 2))]
+    return [*blocks, Table(caption, head, rows, "lllll", "results.json: actions", long=True, widths=(1, 9, 3, 2, 2))]
 
 
 def contradictions(record: DossierRecord) -> list[Block]:
@@ -34,18 +32,8 @@ def contradictions(record: DossierRecord) -> list[Block]:
         return [*blocks, Paragraph("None that the rules of docs/fitness.md look for.")]
     head = ("Rule", "What does not go together", "Becomes", "Rests on")
     caption = "By rule, from what plan and lot records state and what was measured"
-    table = Table(caption, head, rows, "llll", "results.json: contradictions", widths=(3, 8, 2, 4))
+    table = Table(caption, head, rows, "llll", "results.json: contradictions", long=True, widths=(3, 8, 2, 4))
     return [*blocks, table]
-
-
-def in_short(found: Sequence[Contradiction]) -> str:
-    """ "2 statements do not go with the evidence: setting against its evidence (2)."; nothing without any."""
-    if not found:
-        return ""
-    counts = Counter(item.rule for item in found)
-    rules = sentence_list([rule if count == 1 else f"{rule} ({count})" for rule, count in counts.items()])
-    verb = "does" if len(found) == 1 else "do"
-    return f"{counted(len(found), 'statement')} {verb} not go with the evidence: {rules}."
 
 
 def _row(item: Contradiction) -> tuple[str, ...]:
@@ -55,5 +43,6 @@ def _row(item: Contradiction) -> tuple[str, ...]:
 
 def _place(place: Place) -> str:
     if place.quantity:
-        return place.quantity if place.at is None else f"{place.quantity} ({level_text(place.at)})"
+        name = name_in_words(place.quantity)
+        return name if place.at is None else f"{name} ({level_text(place.at)})"
     return f"plan.yaml: {place.plan}" if place.plan else place.file

@@ -42,7 +42,8 @@ class AttachedSelfTest:
         """What page 1 must say of it."""
         if not self.failed:
             return []
-        return [f"The self-test of this program fails: {self.failed} of {self.checks} checks. In full: Software."]
+        fails = f"{self.failed} of {self.checks} checks"
+        return [f"The self-test of this program fails: {fails}. In full: Software, and how to recompute."]
 
     @property
     def facts(self) -> SelfTestFacts:

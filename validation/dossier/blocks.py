@@ -10,7 +10,7 @@ from validation.study.quantity import Outcome
 
 @dataclass(frozen=True, slots=True)
 class Heading:
-    """A heading; `level` 1 opens a chapter on a new page of the PDF, `anchor` is unique and made of a-z, 0-9, -."""
+    """A heading; `level` 1 opens a chapter, `anchor` is unique and made of a-z, 0-9, -."""
 
     text: str
     level: int = 1
@@ -33,6 +33,7 @@ class Items:
     """A plain list of sentences."""
 
     items: tuple[str, ...]
+    style: Literal["body", "small"] = "body"
     kind: Literal["items"] = "items"
 
 
@@ -72,7 +73,8 @@ class Table:
 
     `long` tables are set small; in `literal` ones every cell is printed letter for letter as it was typed. Every table
     repeats its head on a new page. `widths` are relative column widths wished for in the PDF, empty where they follow
-    from the cells. `details` tables fold away in HTML under `caption`. `anchors` holds one name a row, empty for none;
+    from the cells. `details` tables fold away in HTML under `caption`; the PDF leaves out those not `printed`.
+    `anchors` holds one name a row, empty for none, `marks` row, column and name of single cells;
     `links` the row, the column and what each cell leads to, as a `Link` does, with the page where `paged`.
     """
 
@@ -83,9 +85,11 @@ class Table:
     margin: str = ""
     long: bool = False
     details: bool = False
+    printed: bool = True
     literal: bool = False
     widths: tuple[float, ...] = ()
     anchors: tuple[str, ...] = ()
+    marks: tuple[tuple[int, int, str], ...] = ()
     links: tuple[tuple[int, int, str], ...] = ()
     paged: bool = False
     kind: Literal["table"] = "table"
@@ -144,9 +148,10 @@ class Strip:
 
 @dataclass(frozen=True, slots=True)
 class Strips:
-    """Requirements under one another, on one common axis."""
+    """Requirements under one another, on one common axis; `compact` rows take one line, without a reason."""
 
     strips: tuple[Strip, ...]
+    compact: bool = False
     kind: Literal["strips"] = "strips"
 
 
@@ -171,7 +176,10 @@ Block = Heading | Paragraph | Items | Links | Formula | Table | Attachment | Fig
 
 @dataclass(frozen=True, slots=True)
 class Cover:
-    """Page 1: everything is text. `kind` says what the document is, `conclusion_name` what its conclusion is."""
+    """Page 1: everything is text. `kind` says what the document is, `conclusion_name` what its conclusion is.
+
+    `lists` are short lists under headings of their own, such as restrictions and open actions.
+    """
 
     title: str
     study_id: str
@@ -183,6 +191,7 @@ class Cover:
     signatures: tuple[tuple[str, str], ...]
     kind: str = "Validation dossier"
     conclusion_name: str = "Proposed conclusion"
+    lists: tuple[tuple[str, tuple[str, ...]], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

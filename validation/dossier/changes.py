@@ -18,6 +18,7 @@ from validation.dossier.compare_text import (
 )
 from validation.dossier.comparison_report import ComparisonReport, NumberChange
 from validation.dossier.record import DossierRecord
+from validation.dossier.requirement_rows import name_in_words
 from validation.words import level_text, significant, with_interval
 
 
@@ -69,7 +70,9 @@ def _lots(report: ComparisonReport) -> str:
 def _verdicts(report: ComparisonReport) -> list[Block]:
     """The verdicts that both give and that differ; then, separately, those that one of the two does not give."""
     blocks: list[Block] = []
-    rows = tuple((v["id"], v["quantity"], level_text(v["at"]), *_then_and_now(v)) for v in report.verdicts)
+    rows = tuple(
+        (v["id"], name_in_words(v["quantity"]), level_text(v["at"]), *_then_and_now(v)) for v in report.verdicts
+    )
     if rows:
         head = ("Id", "Quantity", "At", "Then", "Now")
         blocks.append(Table("Verdicts that changed", head, rows, align="lllll", widths=(0.5, 2.2, 0.8, 1.6, 1.6)))
@@ -139,7 +142,7 @@ def _recomputed(report: ComparisonReport) -> list[Block]:
         return []
     rows = tuple(
         (
-            n.key,
+            name_in_words(n.key),
             level_text(n.at),
             *_told_apart(n.parent, n.today),
             "" if n.unit == "1" else n.unit,
@@ -187,7 +190,7 @@ def _inputs(report: ComparisonReport) -> list[Block]:
 def _numbers(caption: str, numbers: tuple[NumberChange, ...]) -> Table:
     rows = tuple(
         (
-            n.key,
+            name_in_words(n.key),
             level_text(n.at),
             *number_texts(n),
             "" if n.combined is None else significant(n.combined, 2),

@@ -6,10 +6,12 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from functools import lru_cache, singledispatch
+from itertools import accumulate, pairwise
 from math import ceil
 from typing import Any
 
 from validation.dossier import blocks, strips, symbols
+from validation.dossier.drawing import natural_width
 from validation.dossier.glyphs import printable_document
 from validation.dossier.widths import LISTING, column_needs, shared, text_width
 
@@ -26,16 +28,18 @@ class Type:
     row: float
 
 
-NORMAL, CLOSE = Type(9.0, 10.0, 3.0), Type(9.0, 6.0, 3.0)
-SMALL, FINE, TIGHT = Type(7.8, 6.0, 2.0), Type(7.2, 4.0, 1.9), Type(6.6, 4.0, 1.8)
+NORMAL, CLOSE = Type(8.8, 10.0, 2.2), Type(8.8, 6.0, 2.2)
+SMALL, FINE, TIGHT = Type(7.8, 6.0, 1.4), Type(7.2, 4.0, 1.3), Type(6.6, 4.0, 1.2)
 #: Rows of a table that stays in one piece in the PDF; of more, it may be set in columns or run over a page.
 ONE_PIECE = 9
 # Points, for the PDF: its text column, its full width, the space between the columns of a listing.
-_COLUMN, _FULL, _GUTTER = 374.0, 481.0, 14.2
+_COLUMN, _FULL, _GUTTER = 396.0, 498.0, 14.2
 _MANY, _MOST = 100, 4  # rows above which a narrow table is set in columns in fine print; most columns
-_LINE = 350.0 / 10.0  # em, for the lines of a formula
 #: Where files of a dossier are that a page may link.
 FILES = "inputs/"
+_HALF, _SHORT = 242.0, 30  # points and rows: the largest table of which two stand side by side
+_NARROW = 350.0  # points: the widest figure of which two stand side by side
+_LINE = 372.0 / 9.5  # em, for the lines of a formula
 _LETTER, _ASIDE, _WIDEST = 8.6, 7.0, 85.0  # points: letters of a strip's row, of what is next to it; its widest column
 
 
@@ -46,14 +50,9 @@ def arranged(document: blocks.Document) -> Mapping[str, Any]:
     counts = {"table": 0, "figure": 0}
     anchors: set[str] = set()
     arranged_blocks = []
-    opens = True
     for block in document.blocks:
         made = _arranged(block)
-        if isinstance(block, blocks.Heading) and block.level == 1:
-            opens = True
-        if isinstance(block, blocks.Figure):  # the first of its chapter
-            made["opens"], opens = opens, False
-        if block.kind in counts:
+        if isinstance(block, blocks.Figure) or (isinstance(block, blocks.Table) and block.caption):
             counts[block.kind] += 1
             made["number"] = counts[block.kind]
         if isinstance(block, blocks.Heading):
@@ -63,9 +62,11 @@ def arranged(document: blocks.Document) -> Mapping[str, Any]:
         arranged_blocks.append(made)
     for made in arranged_blocks:
         _without_dead_ends(made, anchors)
+    _pair(arranged_blocks)
     cover = asdict(document.cover)
     cover["conclusion_text"] = symbols.prose(document.cover.conclusion_text)
     cover["warnings"] = [symbols.prose(warning) for warning in document.cover.warnings]
+    cover["lists"] = [(name, [symbols.prose(item) for item in items]) for name, items in document.cover.lists]
     return {
         "cover": cover,
         "blocks": arranged_blocks,
@@ -77,14 +78,24 @@ def arranged(document: blocks.Document) -> Mapping[str, Any]:
     }
 
 
+def _pair(arranged_blocks: Sequence[dict[str, Any]]) -> None:
+    """Two narrow blocks, figures or tables, that follow on one another stand side by side in the PDF."""
+    for made, after in pairwise(arranged_blocks):
+        if made.get("narrow") and after.get("narrow") and made["place"] == "alone":
+            made["place"], after["place"] = "left", "right"
+            made["mate"], after["mate"] = after["kind"], made["kind"]
+
+
 def _take_anchors(made: dict[str, Any], taken: set[str]) -> None:
     """The anchors of a block's rows, or its own; a name that is taken is given to nothing else."""
 
     def free(name: str) -> str:
         return "" if not name or name in taken else _unique(name, taken)
 
-    if "anchors" in made:
+    if made["kind"] == "table":
         made["anchors"] = [free(name) for name in made["anchors"]]
+        for cell in (cell for row in made["rows"] for cell in row):
+            cell["name"] = free(cell["name"])
     if made["kind"] == "links":
         made["anchor"] = free(made["anchor"])
     for row in made.get("strips", ()):
@@ -148,7 +159,14 @@ def _heading(block: blocks.Heading) -> dict[str, Any]:
 
 @_arranged.register
 def _items(block: blocks.Items) -> dict[str, Any]:
-    return {"kind": block.kind, "items": [symbols.prose(item) for item in block.items]}
+    letters = list(accumulate(map(len, block.items)))
+    half = 1 + sum(2 * count < letters[-1] for count in letters[:-1]) if letters else 0
+    return {
+        "kind": block.kind,
+        "style": block.style,
+        "half": half,  # so many items hold half of the letters
+        "items": [symbols.prose(item) for item in block.items],
+    }
 
 
 @_arranged.register
@@ -188,18 +206,43 @@ def _table(block: blocks.Table) -> dict[str, Any]:
     # Listings of readings show what was typed, letter for letter.
     marked = (lambda cell: [("", cell)]) if block.literal else symbols.prose
     to = {(row, column): anchor for row, column, anchor in block.links}
+    named = {(row, column): name for row, column, name in block.marks}
     return asdict(block) | {
         "head": [symbols.prose(cell) for cell in head],
         "align": list(align),
         "rows": [
-            [{"text": marked(cell), "tail": tails[i][at], "to": to.get((at, i), "")} for i, cell in enumerate(row)]
+            [
+                {"text": marked(cell), "tail": tails[i][at], "to": to.get((at, i), ""), "name": named.get((at, i), "")}
+                for i, cell in enumerate(row)
+            ]
             for at, row in enumerate(rows)
         ],
         "anchors": [*block.anchors, *[""] * (len(rows) - len(block.anchors))],
         "caption": symbols.prose(block.caption),
         "cells": [_kind([row[i] for row in rows]) for i in range(width)],
-        **_setting(head, rows, tails, long=block.long, wished=block.widths),
+        "place": "alone",
+        "mate": "",
+        **_narrow(_setting(head, rows, tails, long=block.long, wished=block.widths), head, rows, tails, block),
     }
+
+
+def _narrow(
+    setting: dict[str, Any],
+    head: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    tails: Sequence[Sequence[float]],
+    block: blocks.Table,
+) -> dict[str, Any]:
+    """The setting, and whether two such tables stand side by side in the PDF."""
+    if not block.printed or not block.caption or setting["columns"] > 1 or len(rows) > _SHORT or block.widths:
+        return setting | {"narrow": False}
+    natural = column_needs(head, rows, tails)[1]
+    for kind in (NORMAL, SMALL, FINE, TIGHT):
+        if kind.size <= setting["type"]["size"] and _points(natural, kind) <= _HALF:
+            return _set(kind, [], wide=False) | {"narrow": True}
+        if not block.long:
+            break
+    return setting | {"narrow": False}
 
 
 def _kind(cells: Sequence[str]) -> str:
@@ -227,8 +270,9 @@ def _setting(
                 return _set(kind, [], times=times, wide=True)
     wide = long or _points(natural, size) > _COLUMN
     available = _FULL if wide else _COLUMN
-    if _points(natural, size) <= available and not wished:
-        return _set(size, [], wide=wide)
+    for kind in (size, FINE, TIGHT) if long else (size,):
+        if _points(natural, kind) <= available and not wished:
+            return _set(kind, [], wide=wide)
     if len(wished) == len(head):  # as wished for, but no column narrower than its words
         natural = [max(em, available / size.size * part / sum(wished)) for em, part in zip(least, wished, strict=True)]
     # Closer and smaller type before a word is broken; in a listing, names and times break only at the very last.
@@ -246,6 +290,17 @@ def _setting(
     return _set(TIGHT, [min(em, 20.0) + 1.0 for em in natural], wide=wide)
 
 
+def is_narrow(svg: str) -> bool:
+    """Whether two such drawings stand side by side in the PDF."""
+    return 0 < natural_width(svg) <= _NARROW
+
+
+def fits_page(head: Sequence[str], rows: Sequence[Sequence[str]]) -> bool:
+    """Whether a table of numbers is as wide as the page at most, set tight, with every cell on one line."""
+    _, natural = column_needs(head, rows, [decimal_tails([row[at] for row in rows]) for at in range(len(head))])
+    return _points(natural, TIGHT) <= _FULL
+
+
 def _points(ems: Sequence[float], kind: Type) -> float:
     return sum(kind.size * em + kind.gap for em in ems)
 
@@ -261,7 +316,14 @@ def _attachment(block: blocks.Attachment) -> dict[str, Any]:
 
 @_arranged.register
 def _figure(block: blocks.Figure) -> dict[str, Any]:
-    return asdict(block) | {"caption": symbols.prose(block.caption), "width": min(max(block.width, 0.2), 1.0)}
+    return asdict(block) | {
+        "caption": symbols.prose(block.caption),
+        "width": min(max(block.width, 0.2), 1.0),
+        "points": natural_width(block.svg),
+        "narrow": is_narrow(block.svg),
+        "place": "alone",
+        "mate": "",
+    }
 
 
 @_arranged.register
@@ -275,8 +337,10 @@ def _strips(block: blocks.Strips) -> dict[str, Any]:
             "label": symbols.prose(strip.label),
             # Rows of one requirement: its name once, then the places alone.
             "place": symbols.prose(strip.place) if at and names[at] and names[at] == names[at - 1] else [],
-            "reason": symbols.prose(strip.reason),
-            "thin": symbols.prose(strip.thin),
+            "reason": [] if block.compact else symbols.prose(strip.reason),
+            "thin": [] if block.compact else symbols.prose(strip.thin),
+            "limit_text": strip.limit_text.partition(" (")[0] if block.compact else strip.limit_text,
+            "marks": ", ".join(["thin"] * (block.compact and bool(strip.thin)) + ["fragile"] * strip.fragile),
             "tail": tail,
             "svg": strips.strip_svg(strip, axis),
             "words": strips.strip_words(strip),
@@ -285,23 +349,24 @@ def _strips(block: blocks.Strips) -> dict[str, Any]:
     ]
     return {
         "kind": block.kind,
+        "compact": block.compact,
         "strips": rows,
         "axis": strips.axis_svg(axis),
         "width": axis.width,
-        "widths": _strip_widths(block.strips),
+        "widths": _strip_widths(rows, compact=block.compact),
     }
 
 
-def _strip_widths(rows: Sequence[blocks.Strip]) -> list[float]:
+def _strip_widths(rows: Sequence[Mapping[str, Any]], *, compact: bool) -> list[float]:
     """Widths of outcome, observed, interval and limit, in points: what their texts need; the label has the rest."""
     heads = (_LETTER * text_width(word, "bold") for word in ("Outcome", "Observed", "Interval", "Limit"))
     needs: list[tuple[float, ...]] = [tuple(heads)]
     for row in rows:
-        limit, _, derived = row.limit_text.partition(" (")
+        limit, _, derived = row["limit_text"].partition(" (")
         needs.append((
-            _LETTER * text_width(row.outcome, "bold"),
-            _LETTER * text_width(row.observed_text),
-            _LETTER * text_width(row.interval_text),
+            _LETTER * text_width(row["outcome"], "bold") + _ASIDE * text_width(row["marks"]) * compact,
+            _LETTER * text_width(row["observed_text"]),
+            _LETTER * text_width(row["interval_text"]),
             max(_LETTER * text_width(limit), _ASIDE * text_width(f"({derived}")),
         ))  # fmt: skip
-    return [min(max(column), _WIDEST) + 8.0 for column in zip(*needs, strict=True)]
+    return [min(max(column), 1.5 * _WIDEST if compact else _WIDEST) + 8.0 for column in zip(*needs, strict=True)]

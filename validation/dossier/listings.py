@@ -93,5 +93,6 @@ def both_ends(table: Table, whole: str) -> Table:
         caption=caption,
         rows=tuple(table.rows[row] for row in places),
         anchors=tuple(table.anchors[row] for row in places) if table.anchors else (),
+        marks=tuple((places[row], column, name) for row, column, name in table.marks if row in places),
         links=tuple((places[row], column, to) for row, column, to in table.links if row in places),
     )

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
-from validation.dossier.actions_page import in_short
+from validation.characteristics.registry import characteristics
 from validation.dossier.attached import AttachedSelfTest
 from validation.dossier.blocks import (
     Block,
     Cover,
+    Fields,
     Heading,
+    Items,
     Paragraph,
     Strip,
     Strips,
@@ -17,7 +20,7 @@ from validation.dossier.blocks import (
 )
 from validation.dossier.changes import step_sentence
 from validation.dossier.record import NOT_STATED, DossierRecord
-from validation.dossier.requirement_rows import chapter_anchor, strip_of
+from validation.dossier.requirement_rows import chapter_anchor, name_in_words, strip_of
 from validation.judging.conclusion import range_text
 from validation.judging.requirements import RequirementResult, without_rows
 from validation.study.history.acknowledging import acknowledged_sentences
@@ -25,6 +28,7 @@ from validation.study.history.amendments import loss_sentences
 from validation.study.history.roles import ON_PLAN, Role, RolesOfAStudy
 from validation.study.model import Study
 from validation.words import (
+    counted,
     level_text,
     sentence_list,
 )
@@ -41,6 +45,10 @@ CAUTION = (
 
 #: So many rows of one kind are printed on page 1; the register of amendments lists them all.
 MOST_ROWS = 6
+#: Lines of one list of page 1.
+MOST_LINES = 16
+#: Letters of a sentence that page 1 prints whole.
+LONG = 130
 
 
 def cover(record: DossierRecord) -> Cover:
@@ -58,18 +66,15 @@ def cover(record: DossierRecord) -> Cover:
         conclusion=f"{conclusion.outcome}{over}",
         conclusion_text=conclusion_in_short(record),
         fields=(
-            ("Measurand", facts.measurand),
-            ("Procedure", facts.procedure or NOT_STATED),
-            ("Intended use", facts.intended_use or NOT_STATED),
             ("Range asked for", f"{level_text(low)} to {level_text(high)} {study.unit}"),
             ("Customer limits", limits or NOT_STATED),
-            ("Trigger", facts.trigger or NOT_STATED),
             ("Parent study", _parent(record)),
             ("Predecessor", _predecessor(record)),
             ("State of the data", record.state_of_data),
             ("SHA-256 of the inputs", record.inputs_hash),
         ),
         warnings=tuple(cover_warnings(record)),
+        lists=tuple(cover_lists(record)),
         signatures=plan_signatures(RolesOfAStudy.of(study)),
     )
 
@@ -101,19 +106,54 @@ def _predecessor(record: DossierRecord) -> str:
     return "none: this is the first issue" if record.issue == "001" else "none: the issue before was not there"
 
 
+def cover_lists(record: DossierRecord) -> list[tuple[str, tuple[str, ...]]]:
+    """Restrictions, scope and open actions; what is not there has no heading, but for actions."""
+    restrictions, fitness = record.judgement.conclusion.restrictions, record.judgement.fitness
+    scope = [f"{part[:1].upper()}{part[1:]}" for part in fitness.scope.rstrip(".").split("; ")] if fitness.scope else []
+    lists = (
+        ("Restrictions", tuple(map(in_short, restrictions)) or ("None.",)),
+        ("Scope as proposed", tuple(scope)),
+        ("Open actions", tuple(map(in_short, fitness.open_actions)) or ("None.",)),
+    )
+    return [(name, _at_most(items)) for name, items in lists if items]
+
+
+def in_short(text: str) -> str:
+    """A sentence for page 1: of a long one what comes before its first colon, semicolon or full stop."""
+    if len(text) <= LONG:
+        return text
+    cut = re.search(rf"(?<=.{{{LONG // 3}}})[:;.]\s", text)
+    return text if cut is None else f"{text[: cut.start()]} …"
+
+
+def restrictions_in_full(record: DossierRecord) -> tuple[str, ...]:
+    """The restrictions of which page 1 has not every word."""
+    restrictions = record.judgement.conclusion.restrictions
+    whole = [text for text in restrictions[:MOST_LINES] if in_short(text) == text]
+    return tuple(text for text in restrictions if text not in whole)
+
+
+def _at_most(items: Sequence[str]) -> tuple[str, ...]:
+    """A list for page 1; of a long one so many lines, and how many more there are."""
+    if len(items) <= MOST_LINES:
+        return tuple(items)
+    return (*items[:MOST_LINES], f"{len(items) - MOST_LINES} more: Fitness and scope.")
+
+
 def cover_warnings(record: DossierRecord) -> list[str]:
     """What an auditor must see on page 1."""
     report = record.own_selftest
     warnings = [] if not isinstance(report, AttachedSelfTest) else report.warnings
     warnings += [*silent_changes(record.study, most=MOST_ROWS), *loss_sentences(record.study.lost_amendments)]
-    warnings += [text for text in record.judgement.order.sentences if not text.startswith("Set after data")]
+    warnings += [" ".join(text for text in record.judgement.order.sentences if not text.startswith("Set after data"))]
     late = [row.id for row in record.judgement.requirements if row.order == "set after data"]
     if late:
         warnings.append(f"Set after the first reading was taken: {sentence_list(list(dict.fromkeys(late)))}.")
     if record.parent is not None:
         warnings.append(step_sentence(record.parent, record.study.unit))
     if record.judgement.error is not None:
-        warnings.append(f"{record.judgement.error.sentence} In full: How firm the verdicts are.")
+        opening = ". ".join(record.judgement.error.sentence.split(". ")[:2]).rstrip(".")
+        warnings.append(f"{opening}. In full: How firm the verdicts are.")
     warnings += list(record.study.warnings)
     warnings += [text for evaluation in record.evaluations.values() for text in evaluation.display.page_one]
     return [text for text in dict.fromkeys(warnings) if text]
@@ -134,65 +174,31 @@ def silent_changes(study: Study, *, most: int | None = None) -> list[str]:
 
 
 def conclusion_in_short(record: DossierRecord) -> str:
-    """The conclusion with its restrictions grouped; in full they are in the chapter on fitness and scope."""
-    conclusion, rows = record.judgement.conclusion, record.judgement.requirements
-    lead = conclusion.text.removesuffix(" ".join(conclusion.restrictions)).strip()
-    failed = [row for row in rows if row.outcome != "met"]
-    if not failed or lead == conclusion.text:
-        return conclusion.text
-    levels = sorted({row.at for row in failed if isinstance(row.at, float)})
-    parts = [f"At {level_text(level)} {record.study.unit}: {_at_level(failed, level)}." for level in levels]
-    elsewhere = [row for row in failed if not isinstance(row.at, float)]
-    if elsewhere:
-        outcomes = "; ".join(f"{outcome}: {ids}" for outcome, ids in _by_outcome(elsewhere).items())
-        parts.append(f"Elsewhere {outcomes}." if levels else f"{outcomes[:1].upper()}{outcomes[1:]}.")
-    # What is no requirement's outcome keeps its sentence; what was set late is among the warnings.
-    against = [item for item in record.judgement.contradictions if item.restricts]
-    apart = {item.text for item in against}
-    others = [text for text in conclusion.restrictions if _speaks_of_more(text, failed, record.study.unit)]
-    others = [in_short(against), *(text for text in others if text not in apart)]
-    pointer = "In full: Fitness and scope."
-    return " ".join(part for part in (lead, *parts, *others, pointer) if part)
-
-
-def _at_level(rows: Sequence[RequirementResult], level: float) -> str:
-    """ "R1 not met, R3 and R4 not shown"."""
-    outcomes = _by_outcome([row for row in rows if row.at == level])
-    return ", ".join(f"{ids} {outcome}" for outcome, ids in outcomes.items())
-
-
-def _by_outcome(rows: Sequence[RequirementResult]) -> dict[str, str]:
-    """The requirements of each outcome, the worst first; each requirement once."""
-    return {
-        outcome: sentence_list(ids)
-        for outcome in ORDER
-        if (ids := list(dict.fromkeys(row.id for row in rows if row.outcome == outcome)))
-    }
-
-
-def _speaks_of_more(text: str, failed: Sequence[RequirementResult], unit: str) -> bool:
-    if text.startswith("Set after"):
-        return False
-    if "tested only" in text:
-        return True
-    by_level = {f"At {level_text(row.at)} {unit}:" for row in failed if isinstance(row.at, float)}
-    by_name = {f"{row.id}, " for row in failed if not isinstance(row.at, float)}
-    return not text.startswith((*by_level, *by_name))
+    """The conclusion without its restrictions: they are a list of their own."""
+    conclusion = record.judgement.conclusion
+    return conclusion.text.removesuffix(" ".join(conclusion.restrictions)).strip() or conclusion.text
 
 
 def verdicts(record: DossierRecord) -> list[Block]:
     """Page 2: every requirement as a strip."""
-    judgement = record.judgement
-    blocks: list[Block] = [Heading("Verdicts", 1, "verdicts")]
-    blocks.append(Paragraph(conclusion_in_short(record), style="lead", margin="results.json: conclusion"))
-    if not judgement.requirements:
-        blocks.append(
-            Paragraph("The plan sets no requirement. Every quantity is reported in its chapter; nothing is judged.")
+    rows = record.judgement.requirements
+    if not rows:
+        text = (
+            "The plan sets no requirement. Every quantity is reported in its chapter; nothing is judged, and no check "
+            "can change a verdict."
         )
-        return blocks
-    blocks.append(Strips(tuple(_strip(record, row) for row in judgement.requirements)))
-    blocks += [Paragraph(sentence) for sentence in without_rows(record.study, judgement.quantities)]
-    return blocks
+        return [Heading("Verdicts", 1, "verdicts"), Paragraph(text)]
+    counts = [f"{n} {outcome}" for outcome in ORDER[::-1] if (n := sum(row.outcome == outcome for row in rows))]
+    text = (
+        f"{counted(len(rows), 'verdict')}: {sentence_list(counts)}. Each name leads to its chapter, which says why, "
+        "each outcome to its readings."
+    )
+    return [
+        Heading("Verdicts", 1, "verdicts"),
+        Paragraph(text, margin="results.json: requirements"),
+        Strips(tuple(_strip(record, row) for row in rows), compact=True),
+        *(Paragraph(sentence, style="small") for sentence in without_rows(record.study, record.judgement.quantities)),
+    ]
 
 
 def _strip(record: DossierRecord, row: RequirementResult) -> Strip:
@@ -203,15 +209,25 @@ def _strip(record: DossierRecord, row: RequirementResult) -> Strip:
 
 
 def plan_and_requirements(record: DossierRecord) -> list[Block]:
-    """What was asked, why, and since when."""
+    """What was asked, why, and since when; and what was not evaluated."""
+    facts, order = record.study.plan.study, record.judgement.order.sentences
     return [
         Heading("What was asked", 1, "plan"),
         Paragraph(CAUTION, style="caution"),
+        Fields(
+            (
+                ("Measurand", facts.measurand),
+                ("Procedure", facts.procedure or NOT_STATED),
+                ("Intended use", facts.intended_use or NOT_STATED),
+                ("Trigger", facts.trigger or NOT_STATED),
+            )
+        ),
         *_requirements(record),
         _confidence(1 - record.study.plan.confidence),
         _frozen_plans(record),
         *_roles(RolesOfAStudy.of(record.study)),
-        *(Paragraph(sentence, style="note") for sentence in record.judgement.order.sentences),
+        *([Paragraph(" ".join(order), style="note")] if order else []),
+        *not_evaluated(record),
     ]
 
 
@@ -221,7 +237,7 @@ def _requirements(record: DossierRecord) -> list[Block]:
     rows = tuple(
         (
             item.id,
-            item.quantity,
+            name_in_words(item.quantity),
             "every level in range" if item.at is None else level_text(item.at),
             item.rule,
             str(item.limit),
@@ -231,11 +247,10 @@ def _requirements(record: DossierRecord) -> list[Block]:
         for item in record.study.plan.requirements
     )
     head = ("Id", "Quantity", "At", "Rule", "Limit", "Origin", "Set")
-    margin = "plan.yaml: requirements"
     names = [record.places.first_trace(item.id) for item in record.study.plan.requirements]
     links = tuple((number, 0, to) for number, to in enumerate(names) if to)
-    title = "Requirements as the plan sets them"
-    return [Table(title, head, rows, align="lllllll", margin=margin, links=links)] if rows else []
+    caption, margin = "Requirements as the plan sets them", "plan.yaml: requirements"
+    return [Table(caption, head, rows, "lllllll", margin, long=True, links=links)] if rows else []
 
 
 def _confidence(alpha: float) -> Block:
@@ -280,24 +295,22 @@ def _role_on(roles: RolesOfAStudy, role: Role) -> str:
     return "plan, never frozen" if version is None else f"plan, frozen as No. {version}"
 
 
-def absent_characteristics(record: DossierRecord) -> list[Block]:
+def not_evaluated(record: DossierRecord) -> list[Block]:
     """The table that keeps a dossier honest."""
     rows = tuple(
         (item.title, item.reason or "no reason given", "yes" if item.excused else "no: forbids the conclusion “fit”")
         for item in record.judgement.absent
     )
-    blocks: list[Block] = [Heading("Not evaluated in this study", 1, "not-evaluated")]
-    if not rows:
+    missing = tuple(
+        f"{characteristics()[name].title}: {evaluation.missing}"
+        for name, evaluation in record.evaluations.items()
+        if evaluation.missing
+    )
+    blocks: list[Block] = [Heading("Not evaluated in this study", 2, "not-evaluated")]
+    if not rows and not missing:
         return [*blocks, Paragraph("Nothing: every characteristic this program knows was evaluated.")]
-    text = "No reading of this study bears on the following. The reasons are those of the plan and were not examined."
-    return [
-        *blocks,
-        Paragraph(text),
-        Table(
-            "Characteristics without evidence here",
-            ("Characteristic", "Reason in the plan", "Excused"),
-            rows,
-            align="lll",
-            margin="plan.yaml: not_evaluated",
-        ),
-    ]
+    if rows:
+        head, margin = ("Characteristic", "Reason in the plan", "Excused"), "plan.yaml: not_evaluated"
+        text = "The reasons are those of the plan and were not examined."
+        blocks += [Paragraph(text), Table("Characteristics without evidence here", head, rows, "lll", margin)]
+    return [*blocks, *([Items(missing)] if missing else [])]

@@ -39,7 +39,7 @@ def sensitivity(record: DossierRecord) -> list[Block]:
     """Every verdict judged again under other choices: readings side by side, and the table of verdicts that change."""
     blocks: list[Block] = [Heading("How firm the verdicts are", 1, "sensitivity")]
     if not record.judgement.requirements:
-        return [*blocks, Paragraph("The plan sets no requirement, so no verdict can change.")]
+        return []
     text = (
         "Every requirement was judged again with amended or excluded readings as they were written, without flagged "
         "readings and without runs, one after the other, by other methods, and with each other definition of a "
@@ -75,7 +75,11 @@ def _error_of_the_verdict(error: VerdictError | None) -> list[Block]:
         Heading("Error of the verdict as a whole", 2, "verdict-error"),
         Paragraph(f"{error.sentence} {error.point_sentence}".strip(), margin="results.json: verdict_error"),
         Table(
-            "Each requirement on its limit, the others comfortable: in how many of 100 studies", head, rows, "lldddd"
+            "Each requirement on its limit, the others comfortable: in how many of 100 studies",
+            head,
+            rows,
+            "lldddd",
+            long=True,
         ),
         Paragraph(
             "Simulated from the design, the scatter and the degrees of freedom of this study, with normal scatter. "
@@ -120,7 +124,7 @@ def _readings(record: DossierRecord) -> list[Block]:
     caption = "Amended and flagged readings: outcomes side by side; only rows that change are shown"
     head = ("Reading", "Requirement", "As reported", "In this variant")
     margin = "recomputed for this issue"
-    return [Table(caption, head, tuple(rows), align="llll", margin=margin, links=tuple(links))]
+    return [Table(caption, head, tuple(rows), align="llll", margin=margin, long=True, links=tuple(links))]
 
 
 def _flips(record: DossierRecord) -> list[Block]:
@@ -135,7 +139,7 @@ def _flips(record: DossierRecord) -> list[Block]:
     if rows:
         head = ("Requirement", "As reported", "Changes where")
         margin = "results.json: requirements, fragile"
-        blocks.append(Table("Fragile verdicts", head, rows, align="lll", margin=margin, links=links))
+        blocks.append(Table("Fragile verdicts", head, rows, align="lll", margin=margin, long=True, links=links))
     failed = [
         f"{variant.title}: {variant.failed}"
         for variant in record.variants
@@ -234,7 +238,7 @@ def _flags(flags: Sequence[Flag], raw: Mapping[str, str]) -> Block:
     )
     head = ("Reading", "Test", "At", "Statistic", "Critical", "Status", "In words")
     links = tuple((number, 0, raw[flag.reading]) for number, flag in enumerate(flags) if flag.reading in raw)
-    table = Table("Readings that a test flags", head, rows, align="lllddll", margin=margin, links=links)
+    table = Table("Readings that a test flags", head, rows, "lllddll", margin, long=True, links=links)
     return both_ends(table, "every one is in results.json")
 
 
@@ -260,7 +264,7 @@ def people_and_equipment(record: DossierRecord) -> list[Block]:
         _facts("Equipment", plan.equipment),
         _facts("Standards", plan.standards),
         Fields(tuple((f"Lots: {name.replace('_', ' ')}", value) for name, value in lots.items())),
-        Table("As the worksheets record them", ("Column", "Values", "Not stated in"), stated, align="lll"),
+        Table("As the worksheets record them", ("Column", "Values", "Not stated in"), stated, align="lll", long=True),
         records_table(record.study, record.records),
     ]
 
@@ -272,7 +276,7 @@ def _facts(title: str, facts: Sequence[Mapping[str, object]]) -> Block:
     names = list(dict.fromkeys(name for fact in facts for name in fact))
     rows = tuple(tuple(_plain(fact.get(name, "")) for name in names) for fact in facts)
     head = tuple(name.replace("_", " ") for name in names)
-    return Table(title, head, rows, align="l" * len(names), margin=f"plan.yaml: {title.lower()}")
+    return Table(title, head, rows, align="l" * len(names), margin=f"plan.yaml: {title.lower()}", long=True)
 
 
 def _stated(study: Study, column: str) -> tuple[str, str]:
@@ -293,17 +297,13 @@ def _plain(value: Any) -> str:
     return str(value)
 
 
-def software(record: DossierRecord) -> list[Block]:
+def _software(record: DossierRecord) -> list[Block]:
     """The versions that made this dossier."""
+    rows = (*record.versions.items(), ("program files, SHA-256", record.program or NOT_STATED))
     return [
-        Heading("Software", 1, "software"),
+        Table("Software", ("Name", "Version"), tuple(rows), align="ll", margin="manifest.json: versions", long=True),
         Paragraph(
             "These versions computed and rendered this dossier. The same inputs and versions give the same bytes.",
-            margin="manifest.json: versions",
-        ),
-        Fields((*record.versions.items(), ("program files, SHA-256", record.program or NOT_STATED))),
-        Paragraph(
-            "Each chapter names the published examples that its statistics are checked against, with their sources."
         ),
         *_selftests(record),
     ]
@@ -351,10 +351,11 @@ def recompute(record: DossierRecord) -> list[Block]:
     files = tuple(record.inputs.items())
     links = tuple((number, 0, input_file(name)) for number, (name, _) in enumerate(files))
     return [
-        Heading("How to recompute", 1, "recompute"),
+        Heading("Software, and how to recompute", 1, "recompute"),
+        *_software(record),
         Items(
             (
-                "Install the versions listed under Software, then run “validation verify” on this folder: it "
+                "Install the versions listed above, then run “validation verify” on this folder: it "
                 "checks every hash, recomputes every quantity, verdict and the conclusion from inputs/, makes the "
                 "pages and figures again, executes the notebooks again, and names what differs. With --rebuild it "
                 "writes the whole dossier again, the same to the byte but for the times in manifest.json.",
@@ -371,7 +372,7 @@ def recompute(record: DossierRecord) -> list[Block]:
             )
         ),
         both_ends(
-            Table("Inputs of this dossier", ("File", "SHA-256"), files, align="ll", margin="inputs/", links=links),
+            Table("Inputs of this dossier", ("File", "SHA-256"), files, "ll", "inputs/", long=True, links=links),
             "every one is in manifest.json",
         ),
     ]

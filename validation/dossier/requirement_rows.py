@@ -16,6 +16,17 @@ from validation.words import (
 
 _PROPER_NAMES = {name.lower(): name for name in ("Bablok", "Deming", "Mandel", "Passing", "York")}
 
+#: Quantities whose key is a symbol.
+_IN_FULL = {
+    "s_r": "repeatability standard deviation s_r",
+    "s_run": "standard deviation between runs s_run",
+    "s_I": "intermediate standard deviation s_I",
+    "s_L": "standard deviation between laboratories s_L",
+    "s_R": "reproducibility standard deviation s_R",
+    "r": "repeatability limit r",
+    "R": "reproducibility limit R",
+}
+
 
 def chapter_anchor(quantity: str) -> str:
     """The anchor of the chapter that holds a quantity."""
@@ -24,10 +35,9 @@ def chapter_anchor(quantity: str) -> str:
 
 def label_of(row: RequirementResult) -> str:
     """ "R1 trueness bias at 4 %"; two chapters may use the same name for a quantity, so its chapter is named."""
-    chapter = chapter_words(row.quantity.partition(".")[0])
     comma = "," if isinstance(row.at, str) else ""
     place = place_of(row)
-    name = f"{row.id} {chapter} {spoken(name_of(row.quantity)).removesuffix(' at')}{comma}"
+    name = f"{row.id} {name_in_words(row.quantity)}{comma}"
     return f"{name} {place}" if place else name
 
 
@@ -43,6 +53,12 @@ def name_of(quantity: str) -> str:
     info = find_key(quantity)
     key = info.pair[0].rsplit("_", 1)[0] if info is not None and info.pair is not None else quantity
     return key.partition(".")[2]
+
+
+def name_in_words(quantity: str) -> str:
+    """ "trueness bias", "intermediate standard deviation s_I": what people call the quantity of a key."""
+    chapter, _, key = quantity.partition(".")
+    return _IN_FULL.get(key) or f"{chapter_words(chapter)} {spoken(name_of(quantity)).removesuffix(' at')}"
 
 
 def spoken(name: str) -> str:

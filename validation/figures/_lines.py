@@ -122,7 +122,7 @@ def results_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
     if not view.lines:
         return None
     with dossier_style():
-        figure, (axes,) = new_figure(height=3.2)
+        figure, (axes,) = new_figure()
         _results_with_lines(axes, view.lines, study)
         axes.set_title(_lines_message(view.lines))
     return figure

@@ -189,7 +189,7 @@ def other_calibrations(evaluation: Evaluation, study: Study) -> Figure | None:
     rows = -(-len(tried) // 2)
     places = {error.x for one in tried for error in one.errors}
     with dossier_style():
-        figure, panels = new_figure(rows, 2, height=0.75 + 1.6 * rows, sharex=True, sharey=True)
+        figure, panels = new_figure(rows, 2, height=0.75 + 1.35 * rows, sharex=True, sharey=True)
         for axes, one in zip(panels, tried, strict=False):
             _tried(axes, one, study.unit)
             _limits(axes, study, "calibration.single_point_bias", sorted(places), named=one is tried[0])

@@ -231,7 +231,7 @@ def comparison_plot(evaluation: Evaluation, study: Study) -> Figure | None:
     ends = _ends(view)
     slope, intercept = (evaluation.get(f"comparison.{view.line.key}_{name}") for name in ("slope", "intercept"))
     with dossier_style():
-        figure, (axis,) = new_figure(height=4.1)
+        figure, (axis,) = new_figure(height=3.4)
         for limit in view.customer_limits:
             _limit_mark(axis, limit, study.unit)
         axis.plot(ends, ends, color=GREY, lw=0.9, ls=_DASH)

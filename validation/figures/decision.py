@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-PANEL = 2.5  # inches a limit
-LOW = 2.8  # inches: a histogram tells as much, and the page keeps room for the table
+PANEL = 2.3  # inches a limit
+LOW = 2.75  # inches: a histogram tells as much, and the page keeps room for the table
 #: Background of a label on a hatched or crossed place.
 GROUND = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.2}
 
@@ -183,9 +183,10 @@ def earlier_results(evaluation: Evaluation, study: Study) -> Figure | None:
         axes.stairs(history.counts, history.edges, color=GREY, lw=0.8)
         axes.plot(history.x, history.expected, color=BLUE, lw=1.6)
         peak = int(np.argmax(history.expected))
-        # Two lines, so that the name of the curve ends before a limit near its peak.
+        # Short lines, so that the name of the curve ends before a limit near its peak.
+        name = "fitted\n(" + history.family.replace(" ", "\n") + ")"
         axes.annotate(
-            f"fitted\n({history.family})", (history.x[peak], history.expected[peak]), xytext=(14, 0),
+            name, (history.x[peak], history.expected[peak]), xytext=(14, 0),
             textcoords="offset points", va="center", color=BLUE, bbox=GROUND,
         )  # fmt: skip
         _limit_lines(axes, limits, right, top, study.unit)

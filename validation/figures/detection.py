@@ -78,7 +78,7 @@ def blank_distribution(evaluation: Evaluation, study: Study) -> Figure | None:
     if not groups:
         return None
     with dossier_style():
-        figure, (axes,) = new_figure(height=1.2 + 0.75 * len(groups))
+        figure, (axes,) = new_figure(height=1.2 + 0.65 * len(groups), wide=True)
         axes.axvline(0, color=GREY, lw=0.6)
         for row, group in enumerate(groups):
             _stacked(axes, group.results, row)
@@ -132,7 +132,7 @@ def definitions_side_by_side(evaluation: Evaluation, study: Study) -> Figure | N
         return None
     limits = [q for q in evaluation.judged if q.key == "detection.detection_limit"]
     with dossier_style():
-        figure, (axes,) = new_figure(height=1.4 + 0.46 * len(definitions))
+        figure, (axes,) = new_figure(height=1.1 + 0.4 * len(definitions), wide=True)
         axes.axvline(0, color=GREY, lw=0.6)
         for row, definition in enumerate(definitions):
             for shift, (key, marker, colour, _) in enumerate(_MARKS):

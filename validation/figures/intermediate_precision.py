@@ -92,7 +92,7 @@ def run_means(evaluation: Evaluation, study: Study) -> Figure | None:
     columns = min(3, len(view.levels))
     rows = -(-len(view.levels) // columns)
     with dossier_style():
-        figure, panels = new_figure(rows, columns, height=0.7 + 1.9 * rows)
+        figure, panels = new_figure(rows, columns, height=0.7 + 1.45 * rows)
         for axes, level in zip(panels, view.levels, strict=False):
             _panel(axes, level, study.unit)
         for axes in panels[len(view.levels) :]:
@@ -184,7 +184,8 @@ def whole_range(evaluation: Evaluation, study: Study) -> Figure | None:
     if model is None:
         return None
     with dossier_style():
-        figure, (left, right) = new_figure(1, 2, height=3.2)
+        # Where no line of the bias is given there is nothing to draw beside the standard deviations.
+        figure, (left, *beside) = new_figure(1, 1 if model.bias is None else 2)
         for key, curve, color in (("s_r", model.s_r, BLUE), ("s_I", model.s_I, ORANGE)):
             _band(left, curve, color)
             end_label(left, curve.x[-1], curve.estimate[-1], _typeset(key), color=INK, rise=6 if key == "s_I" else -6)
@@ -192,11 +193,12 @@ def whole_range(evaluation: Evaluation, study: Study) -> Figure | None:
             left.plot(*zip(*at, strict=True), "o", color=color, ms=4)
         left.set_ylim(bottom=0)
         left.set_ylabel(f"standard deviation / {study.unit}")
-        if model.bias is not None:
-            _band(right, model.bias, VERMILION)
-        right.axhline(0, color=GREY, lw=0.6)
-        right.plot(*zip(*model.errors, strict=True), "o", color=INK, ms=4, mfc="none")
-        right.set_ylabel(f"bias / {study.unit}")
+        for right in beside:
+            if model.bias is not None:
+                _band(right, model.bias, VERMILION)
+            right.axhline(0, color=GREY, lw=0.6)
+            right.plot(*zip(*model.errors, strict=True), "o", color=INK, ms=4, mfc="none")
+            right.set_ylabel(f"bias / {study.unit}", labelpad=16)  # clear of the names at the ends of the curves
         figure.supxlabel(f"level / {study.unit}", fontsize=10)
         title = f"Whole range at once, bands that hold a whole curve at {100 * model.confidence:g} %"
         figure.suptitle(title, x=0.01, ha="left", fontsize=11, fontweight="bold")
@@ -233,7 +235,7 @@ def components_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
     columns = min(3, len(factors))
     rows = -(-len(factors) // columns)
     with dossier_style():
-        figure, panels = new_figure(rows, columns, height=0.7 + 2.1 * rows, sharey=True)
+        figure, panels = new_figure(rows, columns, height=0.7 + 1.7 * rows, sharey=True)
         for axes, factor in zip(panels, factors, strict=False):
             own = [entry for entry in view.components if entry.factor == factor]
             at = [x[names.index(entry.level)] for entry in own]
@@ -259,4 +261,4 @@ def _components_title(components: Sequence[FactorComponent], factors: Sequence[s
         by_level.setdefault(entry.level, []).append(entry)
     largest = [max(own, key=lambda entry: entry.value).factor for own in by_level.values()]
     first = max(factors, key=largest.count)
-    return f"The {first} comes out largest at {largest.count(first)} of {len(largest)} levels; the intervals reach far"
+    return f"The {first} comes out largest at {largest.count(first)} of {len(largest)} levels; the intervals are wide"

@@ -81,7 +81,7 @@ def laboratory_means(evaluation: Evaluation, study: Study) -> Figure | None:
     columns = min(3 if len(levels) > 4 and names <= 18 else 2, len(levels))
     rows = -(-len(levels) // columns)
     with dossier_style():
-        figure, axes = new_figure(rows, columns, height=0.75 + 1.85 * rows)
+        figure, axes = new_figure(rows, columns, height=0.7 + 1.45 * rows)
         for axis, level in zip(axes, levels, strict=False):
             _panel(axis, level, evaluation)
         for axis in axes[len(levels) :]:
@@ -145,7 +145,7 @@ def mandel_h_and_k(evaluation: Evaluation, study: Study) -> Figure | None:
         return None
     names = list(dict.fromkeys(cell.laboratory for level in levels for cell in level.cells))
     with dossier_style():
-        figure, (top, bottom) = new_figure(2, 1, height=4.6)
+        figure, (top, bottom) = new_figure(2, 1, height=3.7)
         for axis, symbol in ((top, "h"), (bottom, "k")):
             _stems(axis, symbol, levels, names)
         top.axhline(0, color=INK, lw=0.7)

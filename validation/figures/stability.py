@@ -107,7 +107,7 @@ def result_by_age(evaluation: Evaluation, study: Study) -> Figure | None:
     rows = -(-len(view.states) // columns)
     alike = len({state.at_zero > 0 for state in view.states}) == 1
     with dossier_style():
-        figure, panels = new_figure(rows, columns, height=0.9 + 2.6 * rows, sharey=alike)
+        figure, panels = new_figure(rows, columns, height=0.8 + 2.0 * rows, sharey=alike)
         for axes, state in zip(panels, view.states, strict=False):
             _by_age(axes, state, flagged)
         for axes in panels[len(view.states) :]:

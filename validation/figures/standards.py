@@ -121,7 +121,7 @@ def traceability_chain(evaluation: Evaluation, study: Study) -> Figure | None:
     if len(drawn) < len(chains):
         title += f"\n({len(drawn)} of {len(chains)} lots drawn, open ones and those in use first; the table lists all)"
     with dossier_style():
-        figure, axes = new_figure(len(drawn), 1, height=0.5 + 1.75 * len(drawn))
+        figure, axes = new_figure(len(drawn), 1, height=0.5 + 1.5 * len(drawn), wide=True)
         for area, chain in zip(axes, drawn, strict=True):
             _chain(area, chain, study.unit)
         figure.suptitle(title, x=0.01, ha="left", fontsize=11, fontweight="bold")

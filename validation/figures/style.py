@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence, Set
 from contextlib import contextmanager
 from io import StringIO
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.text import Text
 
 #: The text font of the dossier: it comes with matplotlib, so figures and text agree on every machine.
 FONT = "STIXGeneral"
@@ -23,7 +25,8 @@ INK, BLUE, ORANGE, GREEN, VERMILION, SKY, GREY = (
     "#1a1a1a", "#0072B2", "#E69F00", "#009E73", "#D55E00", "#56B4E9", "#7a7a7a",
 )  # fmt: skip
 
-WIDTH, HEIGHT = 6.3, 3.6  # inches; the text width of the PDF
+WIDTH, HEIGHT = 6.3, 2.6  # inches
+NARROW = 4.6  # inches, of one panel: two of these stand side by side on a page
 
 _STYLE: dict[Any, Any] = {
     "font.family": FONT,
@@ -58,6 +61,7 @@ _NO_MARKER = (None, "", " ", "None", "none")
 #: Of more points than this a figure holds a picture: a browser would wait for so many shapes.
 MOST_SHAPES = 3000
 _FEW = 100
+_LETTERS = 11.0  # of a title on an inch of a panel
 
 
 @contextmanager
@@ -72,12 +76,21 @@ def dossier_style() -> Iterator[None]:
 
 
 def new_figure(
-    rows: int = 1, columns: int = 1, *, height: float = HEIGHT, sharex: bool = False, sharey: bool = False
+    rows: int = 1,
+    columns: int = 1,
+    *,
+    height: float = HEIGHT,
+    wide: bool = False,
+    sharex: bool = False,
+    sharey: bool = False,
 ) -> tuple[Figure, list[Axes]]:
-    """An empty figure in the dossier's size. Not registered with pyplot: nothing to close, nothing to leak."""
+    """An empty figure in the dossier's size, narrow where panels stand in one column, unless `wide`.
+
+    Not registered with pyplot: nothing to close, nothing to leak.
+    """
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(WIDTH, height), layout="constrained")
+    figure = Figure(figsize=(WIDTH if wide or columns > 1 else NARROW, height), layout="constrained")
     axes = figure.subplots(rows, columns, squeeze=False, sharex=sharex, sharey=sharey)
     return figure, list(axes.flat)
 
@@ -85,10 +98,31 @@ def new_figure(
 def svg_text(figure: Figure) -> str:
     """The figure as SVG with text as text; no date, fixed identifiers."""
     _crowds_as_pictures(figure)
+    _titles_in_lines(figure)
     buffer = StringIO()
     with dossier_style():
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     return re.sub(r"<metadata>.*?</metadata>", "", buffer.getvalue(), flags=re.DOTALL)
+
+
+def _titles_in_lines(figure: Figure) -> None:
+    """A title that is wider than its panel, or than the figure that it heads, goes on in a second line."""
+    from matplotlib.text import Text
+
+    for axes in figure.axes:
+        place = axes.get_subplotspec()
+        across = 1 if place is None else place.get_gridspec().ncols
+        titles = {axes.get_title(side) for side in ("left", "center", "right")}
+        _in_lines([text for text in axes.findobj(Text) if isinstance(text, Text)], titles, figure, across)
+    _in_lines(figure.texts, {figure.get_suptitle()}, figure, 1)
+
+
+def _in_lines(texts: Sequence[Text], titles: Set[str], figure: Figure, across: int) -> None:
+    letters = int(_LETTERS * figure.get_figwidth() / across)
+    for text in texts:
+        words = " ".join(text.get_text().split()) if text.get_text() in titles else ""
+        if len(words) > letters and "$" not in words:
+            text.set_text(fill(words.replace(" %", "\N{NO-BREAK SPACE}%"), letters))
 
 
 def _crowds_as_pictures(figure: Figure) -> None:

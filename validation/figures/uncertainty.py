@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-LOW = 3.0  # inches: both figures of the chapter then share a page with its tables
+LOW = 2.75  # inches
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +134,7 @@ def uncertainty_by_level(evaluation: Evaluation, study: Study) -> Figure | None:
         below = [(level.at, level.bottom_up) for level in levels if level.bottom_up is not None]
         if below:
             axes.plot([at for at, _ in below], [u for _, u in below], color=ORANGE, marker="x", ms=6, mew=1.2, lw=0)
-            end_label(axes, *below[-1], "bottom-up", color=ORANGE, rise=-2)
+            end_label(axes, *below[-1], "bottom-up", color=ORANGE, rise=-8)
         level_axis(axes, places, study)
         axes.set_ylim(bottom=0)
         axes.set_ylabel(f"standard uncertainty / {unit}")

@@ -74,7 +74,7 @@ def inside(low: Quantity, limit: float, *, content: float) -> RuleVerdict:
     settles = (
         "More readings in further runs would narrow it; no number can be promised."
         if share > content
-        else "No number of readings would settle it as met if bias and precision are what was observed."
+        else "If bias and precision are as observed, more readings would not make it met."
     )
     reason = f"The share is not bounded closely: {at_least}, {at_most}; {asked}. {settles}"
     return replace(verdict, outcome="not shown", reason=reason)
@@ -169,17 +169,17 @@ def _units_that_settle(quantity: Quantity, limit: float, target: float) -> str:
     error, df, units = quantity.standard_uncertainty, quantity.degrees_of_freedom, quantity.units
     difference = (quantity.value or 0.0) - target
     if abs(difference) >= limit:
-        return "No number of readings would settle it as met if the true difference is what was observed."
+        return "If the true difference is as observed, more readings would not make it met."
     if error is None or units is None or units < 2 or df is None:
         return "More readings would narrow the interval; no number can be promised."
     alpha = (1 - (quantity.judged_confidence or 0.9)) / 2
     sd = error * sqrt(units)
     size = units_for_equivalence(difference, sd, limit, alpha=alpha)
     if size.units is None:
-        return "No realistic number of readings would settle it if the true difference is what was observed."
+        return "If the true difference is as observed, more readings than is practical would be needed."
     places = places_for(error)
     return (
-        f"About {size.units} {quantity.unit_name} instead of {units} would settle it (true difference "
+        f"About {size.units} {quantity.unit_name} instead of {units} would be enough (true difference "
         f"{fixed(difference, places)}, "
         f"standard deviation of one of the {quantity.unit_name} {significant(sd, 2)}, power {POWER:.0%})."
     )
@@ -194,14 +194,14 @@ def _bound_that_settles(quantity: Quantity, limit: float, *, upper: bool) -> str
     value = quantity.value or 0.0
     room = limit - value if upper else value - limit
     if room <= 0:
-        return "No number of readings would settle it as met if the true value is what was observed."
+        return "If the true value is as observed, more readings would not make it met."
     alpha = (1 - (quantity.judged_confidence or 0.9)) / 2
     sd = error * sqrt(units)
     size = units_for_mean_bound(room, sd, alpha=alpha)
     if size.units is None:
-        return "No realistic number of readings would settle it if the true value is what was observed."
+        return "If the true value is as observed, more readings than is practical would be needed."
     return (
-        f"About {size.units} {quantity.unit_name} instead of {units} would settle it (true value "
+        f"About {size.units} {quantity.unit_name} instead of {units} would be enough (true value "
         f"{fixed(value, places_for(error))}, standard deviation of one of the {quantity.unit_name} "
         f"{significant(sd, 2)}, power {POWER:.0%})."
     )
@@ -210,13 +210,13 @@ def _bound_that_settles(quantity: Quantity, limit: float, *, upper: bool) -> str
 def _df_that_settle(quantity: Quantity, limit: float) -> str:
     value = quantity.value or 0.0
     if value >= limit:
-        return "No number of readings would settle it as met if the true value is what was observed."
+        return "If the true value is as observed, more readings would not make it met."
     alpha = (1 - (quantity.judged_confidence or 0.9)) / 2
     size = df_for_upper_bound(value, limit, alpha=alpha)
     if size.units is None:
-        return "No realistic number of readings would settle it if the true value is what was observed."
+        return "If the true value is as observed, more readings than is practical would be needed."
     have = f" instead of {quantity.degrees_of_freedom:.0f}" if quantity.degrees_of_freedom else ""
     return (
-        f"About {size.units} degrees of freedom{have} would settle it (true value {significant(value, 2)}, "
+        f"About {size.units} degrees of freedom{have} would be enough (true value {significant(value, 2)}, "
         f"power {POWER:.0%}); where runs differ, most of them must come from more runs."
     )

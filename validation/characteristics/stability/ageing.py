@@ -164,7 +164,7 @@ def _expiry_note(state: State, until: ExpiryResult, study: Study) -> str:
     if until.capped:
         return (
             f"The {bound} of the change of the state {state.quoted} stays within the allowed change up to the longest "
-            f"age studied: the expiry is at least {level_text(state.longest)} days, and nothing is said of later ages."
+            f"age studied: the expiry is at least {level_text(state.longest)} days, and later ages were not tested."
         )
     return (
         f"The expiry of the state {state.quoted} is the age at which the {bound} of the change meets the allowed "

@@ -121,7 +121,7 @@ CHARACTERISTIC = Characteristic(
         "between nothing and its largest value: the assigned value is corrected for the mean of that, and its width "
         "enters the uncertainty. Homogeneity and the loss in use are relative terms without correction.",
         "The uncertainty is combined by the law of propagation and, beside it, by Monte Carlo with a fixed seed; where "
-        "the two differ the reason is said.",
+        "the two differ, the reason is given.",
         "The chain runs from the kilogram through the certificate of each balance and the weighings to the lot; the "
         "identity of the fuel is its second branch. A link without evidence is drawn open.",
         "How long a lot may be used, sealed and opened, is stated in its record; it is held against what the stability "

@@ -113,7 +113,7 @@ def _in_use_sentence(
     if kept.days is None:
         sentence += f"; ages up to {_days(kept.longest)} were studied, but the plan states no allowed change"
     elif days > kept.days:
-        sentence += f"; {_reach(kept)}. Beyond that the loss is not shown"
+        sentence += f"; {_reach(kept)}. Beyond that the loss was not measured"
     else:
         sentence += f"; {_reach(kept)}"
         if u is not None:
@@ -156,7 +156,7 @@ def _sealed_words(records: Sequence[LotRecord], study: Study, kept: _Kept) -> li
         ]
     beyond = [lot for lot, allowed in days.items() if allowed > kept.days]
     which = "" if len(beyond) == len(days) else f" ({sentence_list(beyond)})"
-    end = f". Beyond that the loss is not shown{which}." if beyond else "."
+    end = f". Beyond that the loss was not measured{which}." if beyond else "."
     return [f"Sealed: {whose} {span}; {_reach(kept)}{end}"]
 
 
@@ -176,8 +176,8 @@ def _readings_words(records: Sequence[LotRecord], study: Study, kept: _Kept) -> 
         sentences.append(
             f"Readings of {record.lot} reach an age of {_days((last - made).days)}: {len(old)} of its {len(dated)} "
             f"dated readings are older than the {_days(limit)} {which}, from "
-            f"{reading.reading} of {day} on ({reading.file}, row {reading.line}). What the lot had lost by then is not "
-            "shown."
+            f"{reading.reading} of {day} on ({reading.file}, row {reading.line}). How much the lot had changed by "
+            "then was not measured."
         )
     return sentences
 

@@ -176,11 +176,11 @@ def _sentences(order: PlanOrder, span: _Span | None, *, zone_stated: bool) -> It
 def _before_data(state: OrderState, requirements: Sequence[RequirementState]) -> Iterator[str]:
     early = requirements.count("before data")
     if state == "shown":
-        yield "The current plan is older than the first dated reading."
+        yield "The current plan was frozen before the first dated reading."
     elif early and early == len(requirements):
         yield "The plan was changed later, but every requirement is unchanged since before that reading."
     elif state == "not shown":
-        yield "It cannot be shown that the current plan is older than the data."
+        yield "There is no proof that the current plan was frozen before the first reading."
         if early:
             are = "is" if early == 1 else "are"
             yield f"{early} of its {len(requirements)} requirements {are} unchanged since before that reading."
