@@ -37,7 +37,7 @@ from validation.dossier.method_changes import (
 )
 from validation.dossier.other_version import VersionComparison
 from validation.dossier.parent import keep_parent
-from validation.dossier.rebuild import Rebuilt, judged_with_parent, rebuild
+from validation.dossier.rebuild import Chapters, Rebuilt, judged_with_parent, rebuild
 from validation.dossier.verify import verify_dossier
 from validation.judging.outcomes import evaluate
 from validation.running.demo import name_parent
@@ -46,7 +46,7 @@ from validation.study.load import load_study
 
 ARCHIVES = Path(__file__).parent / "dossiers_0_2_0"
 #: Parts of results.json that 0.7.0 gave first.
-NEW_PARTS = ("contradictions", "actions", "questions")
+NEW_PARTS = ("actions", "audit", "contradictions", "exports", "questions", "roles")
 #: What a method that changed after 0.2.0 might have moved.
 NUMBERS = ("value", "standard_uncertainty", "interval", "judged_interval")
 ANOTHER_BIAS = MethodChange("0.3.0", ("trueness.bias",), NUMBERS, "The bias is computed in another way.")
@@ -364,8 +364,7 @@ def results_of_next(study: Path) -> tuple[Path, dict[str, Any]]:
     copy_inputs(load_study(study), inputs)
     keep_parent(parent, inputs)
     copied = load_study(inputs)
-    _, _, results = judged_with_parent(copied, inputs, evaluate(copied), (), draft=False)
-    return inputs, results
+    return inputs, judged_with_parent(copied, inputs, Chapters(evaluate(copied)), (), draft=False).results
 
 
 def recomputed_by_record(results: dict[str, Any]) -> bool:
