@@ -46,7 +46,7 @@ from validation.study.load import load_study
 
 ARCHIVES = Path(__file__).parent / "dossiers_0_2_0"
 #: Parts of results.json that 0.7.0 gave first.
-NEW_PARTS = ("contradictions", "actions", "questions", "roles", "exports", "audit")
+NEW_PARTS = ("actions", "audit", "contradictions", "exports", "questions", "roles")
 #: What a method that changed after 0.2.0 might have moved.
 NUMBERS = ("value", "standard_uncertainty", "interval", "judged_interval")
 ANOTHER_BIAS = MethodChange("0.3.0", ("trueness.bias",), NUMBERS, "The bias is computed in another way.")
