@@ -18,7 +18,7 @@ PAGE = Path(__file__).parent.parent / "docs" / "new_grade.md"
 #: As in the tutorial; a number after `console` is the exit code that the page leads to.
 FENCE = re.compile(r"^```(\w+)(?: (\S+))?\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.thorough]
 
 
 def copy_readings(folder: Path) -> None:

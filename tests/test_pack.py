@@ -33,9 +33,13 @@ def attached(small_dossier: Path) -> dict[str, tuple[bytes, str, str]]:
     return {file["/UF"]: (raw.get_data(), raw["/Subtype"][1:], file["/AFRelationship"]) for file, raw in streams}
 
 
+#: Attached besides the inputs.
+OTHERS = {"results.json", "workbook.xlsx", "selftest/selftest.html"}
+
+
 def test_the_pdf_holds_inputs_record_and_workbook_byte_for_byte(small_dossier: Path, attached: dict) -> None:
     listed = read_manifest(small_dossier).files
-    assert set(attached) == {n for n in listed if n.startswith("inputs/")} | {"results.json", "workbook.xlsx"}
+    assert set(attached) == {n for n in listed if n.startswith("inputs/")} | OTHERS
     assert all(raw == (small_dossier / name).read_bytes() for name, (raw, _, _) in attached.items())
 
 

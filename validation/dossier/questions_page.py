@@ -19,7 +19,7 @@ def questions(record: DossierRecord) -> list[Block]:
         "They ask and do not judge: no number and no verdict depends on them. An answer is an amendment; a question "
         "without one is an open action."
     )
-    blocks: list[Block] = [Heading("Questions on the raw data", 1, "questions"), Paragraph(lead)]
+    blocks: list[Block] = [Heading("Questions on the raw data", 1, "raw-questions"), Paragraph(lead)]
     if not asked:
         return [*blocks, Paragraph("None of the rules asks anything.", margin="results.json: questions")]
     open_ = sum(item.open for item in asked)
