@@ -31,14 +31,18 @@ def table(seed: int = SEED, *, progress: Callable[[str], None] = lambda text: No
     return rows
 
 
+#: Modules of the statistics that only ask; docs/questions.md has how often.
+NO_INTERVAL = ("raw_patterns",)
+
+
 def sources() -> str:
     """SHA-256 over the paths, sorted, and the code of the statistics and of the generator.
 
-    Docstrings, comments and empty lines change no rate, and are left out.
+    Docstrings, comments and empty lines change no rate, and are left out; so is what gives no interval.
     """
     digest = hashlib.sha256()
     folders = (ROOT / "validation" / name for name in ("stats", "simulation"))
-    for path in sorted(path for folder in folders for path in folder.rglob("*.py")):
+    for path in sorted(path for folder in folders for path in folder.rglob("*.py") if path.stem not in NO_INTERVAL):
         digest.update(f"{path.relative_to(ROOT).as_posix()}\n{code_of(path.read_text(encoding='utf-8'))}\n".encode())
     return digest.hexdigest()
 
