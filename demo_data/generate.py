@@ -57,17 +57,36 @@ def export(rows: list[Row], run: str) -> str:
     return head + separated(of_run, columns=["order", "time", "preparation", "displayed"])
 
 
-def new_grade(truth: Row, seed: int) -> dict[str, bytes]:
-    """Every file of the first study."""
+def measured(truth: Row, seed: int) -> dict[str, list[Row]]:
+    """The rows of every worksheet of the first study."""
     laboratory, designs, lot = Laboratory(truth, seed), truth["designs"], "S-01"
-    sheets = {
+    return {
         "calibration": calibration.rows(laboratory, designs["calibration"], lot),
         "precision": precision.rows(laboratory, designs["precision"], lot, truth["planted"]),
         "detection": detection.rows(laboratory, designs["detection"], lot),
         "comparison": comparison.rows(laboratory, designs["comparison"], lot),
         "reproducibility": reproducibility.rows(laboratory, designs["reproducibility"], lot),
+        **{name: further_sheet(name, truth) for name in FURTHER},
     }
-    further = {name: further_sheet(name, truth) for name in FURTHER}
+
+
+def worksheets(sheets: dict[str, list[Row]]) -> dict[str, bytes]:
+    """The files of the worksheets of the first study."""
+    written = [head for head in sheets["precision"][0] if head != "displayed"]
+    return {
+        "worksheets/calibration.csv": separated(sheets["calibration"]).encode(),
+        "worksheets/precision.csv": separated(sheets["precision"], columns=written).encode(),
+        "worksheets/network.csv": separated(sheets["reproducibility"]).encode(),
+        # Saved by a spreadsheet with European settings: byte-order mark, semicolons, decimal commas.
+        "worksheets/blanks.csv": separated(sheets["detection"], mark=";", decimal=",").encode("utf-8-sig"),
+        "worksheets/reference.xlsx": workbook(sheets["comparison"], "used oils"),
+        **{f"worksheets/{name.replace('_', '-')}.csv": separated(sheets[name]).encode() for name in FURTHER},
+    }
+
+
+def new_grade(truth: Row, seed: int) -> dict[str, bytes]:
+    """Every file of the first study."""
+    sheets = measured(truth, seed)
     slip = truth["planted"]["transcription"]
     wrong = next(row for row in sheets["precision"] if row["result"] == slip["keyed"])
     exported = f"records/export-{slip['run']}.csv"
@@ -106,7 +125,6 @@ def new_grade(truth: Row, seed: int) -> dict[str, bytes]:
         },
         lapsed_balance(3),
     ]
-    written = [head for head in sheets["precision"][0] if head != "displayed"]
     return {
         "plan.yaml": amended,
         "plan.lock": lock,
@@ -120,14 +138,8 @@ def new_grade(truth: Row, seed: int) -> dict[str, bytes]:
             ("2026-03-18T09:55:00+01:00", "M1", "approved", amended),
         ),
         "amendments.csv": separated(amendments).encode(),
-        "worksheets/calibration.csv": separated(sheets["calibration"]).encode(),
-        "worksheets/precision.csv": separated(sheets["precision"], columns=written).encode(),
-        "worksheets/network.csv": separated(sheets["reproducibility"]).encode(),
-        # Saved by a spreadsheet with European settings: byte-order mark, semicolons, decimal commas.
-        "worksheets/blanks.csv": separated(sheets["detection"], mark=";", decimal=",").encode("utf-8-sig"),
-        "worksheets/reference.xlsx": workbook(sheets["comparison"], "used oils"),
+        **worksheets(sheets),
         exported: export(sheets["precision"], slip["run"]).encode(),
-        **{f"worksheets/{name.replace('_', '-')}.csv": separated(found).encode() for name, found in further.items()},
         **lot_records("S-01", "S-02", "S-03"),
     }
 
