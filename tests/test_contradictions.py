@@ -16,7 +16,12 @@ from validation.judging.contradictions import Basis, Contradiction, contradictio
 from validation.judging.contradictions.budget import components_outside, disagreeing_budgets
 from validation.judging.contradictions.procedure import settings_twice, unsupported_settings
 from validation.judging.contradictions.scope import decision_beyond_range, other_grade, other_matrix, two_limits
-from validation.judging.contradictions.standards import aged_standards, stated_beside_record, unstated_uncertainties
+from validation.judging.contradictions.standards import (
+    aged_standards,
+    dependent_references,
+    stated_beside_record,
+    unstated_uncertainties,
+)
 from validation.judging.requirements import RequirementResult, requirement_faults
 from validation.resources import folder
 from validation.stats.estimate import Estimate
@@ -175,6 +180,28 @@ def test_uncertainties_that_are_not_stated() -> None:
     level = {"level": ["4"], "run": ["R1"], "assigned": ["4"], "result": ["4.0"]}
     bias = [row("R1", "trueness.bias", 4.0, "met")]
     assert "column u_level" in next(unstated_uncertainties(basis(bias, study=small_study("precision", level)))).text
+
+
+@pytest.mark.parametrize(
+    ("reference", "level", "preparation", "fires"),
+    [
+        ("independent", "2", "K2-1", True),
+        ("independent", "4", "K2-1", False),  # the name alone is not enough
+        ("independent", "2", "N2-1", False),
+        ("independent", "2", "7", False),  # numbered within each worksheet
+        ("standard", "2", "K2-1", False),
+        (None, "2", "K2-1", False),
+    ],
+)
+def test_a_bias_stated_as_independent_of_what_calibrates(
+    reference: str | None, level: str, preparation: str, fires: bool
+) -> None:
+    bias = small_study("precision", {"level": [level], "run": ["R1"], "preparation": [preparation], "result": ["2.0"]})
+    columns = {"level": ["2.0", "2.0"], "run": ["C1", "C1"], "preparation": ["K2-1", "7"], "response": ["9", "8"]}
+    both = {**bias.experiments, **small_study("calibration", columns).experiments}
+    plan = {"uncertainty": Budget.model_validate({"reference": reference, "components": []})}
+    stated = list(dependent_references(basis(study=replace(bias, experiments=both), plan=plan)))
+    assert [item.kind for item in stated] == (["both"] if fires else [])
 
 
 def blanks(*matrices: str) -> Study:

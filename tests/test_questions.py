@@ -190,6 +190,16 @@ def test_a_run_and_a_reading_off_by_a_power_of_ten(factor: float, words: str) ->
     assert question.readings == (f"T-{len(one):03d}",)
 
 
+@pytest.mark.parametrize("level", ["0.2", "0"])
+def test_few_readings_near_zero_are_ten_times_another_by_chance(level: str) -> None:
+    near_zero = ["0.008", "0.001", "0.008", "0.011", "0.008"]  # of five: their median deviation is zero
+    slip = ["0.512", "0.488", "5.020", "0.531", "0.495", "0.502"]
+    columns = {"level": [level] * 5, "run": list("abcde"), "result": near_zero}
+    assert rules(columns) == []
+    columns = {"level": ["0.5"] * 6, "run": list("abcdef"), "result": slip}
+    assert rules(columns) == ["power of ten"]
+
+
 @pytest.mark.parametrize(("count", "asked"), [(10, []), (11, ["exclusions on one side"])])
 def test_exclusions_on_one_side(count: int, asked: list[str]) -> None:
     study = study_of(clean())
@@ -261,6 +271,21 @@ def test_replicates_of_one_preparation() -> None:
     columns["preparation"] = [f"{run}-{level}" for run, level in zip(columns["run"], columns["level"], strict=True)]
     (question,) = questions(study_of(columns))
     assert (question.rule, "24 cells" in question.text) == ("one preparation", True)
+
+
+def test_a_bias_read_on_the_standard_that_calibrates() -> None:
+    columns = clean()
+    columns["lot"] = ["S-01"] * len(columns["run"])
+    assert rules(columns) == []
+    rows = [row for row, level in enumerate(columns["level"]) if level == "4" and columns["run"][row] == "R1"][:1]
+    for row in rows:
+        columns["preparation"][row] = "S-01"
+    (question,) = questions(study_of(columns))
+    assert question.rule == "standard as its own reference"
+    assert question.text.startswith("1 reading of precision is of S-01, which also calibrates")
+    columns["lot"] = ["S-00"] * len(columns["run"])
+    assert rules(columns) == []
+    assert rules(columns, plan={"standards": ({"name": "S-01"},)}) == ["standard as its own reference"]
 
 
 def test_names_that_the_plan_does_not_list_and_persons_outside_their_time() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
@@ -209,7 +210,23 @@ def _of_a_size(requirement: Requirement, info: KeyInfo) -> bool:
 def _unknown(requirement: Requirement, fault: _MakeFault) -> Fault:
     near = get_close_matches(requirement.quantity, [*known_keys(), *_pair_names()], n=1, cutoff=0.4)
     mend = f"Did you mean {near[0]}?" if near else f"Known are: {', '.join(sorted(known_keys()))}."
-    return fault("no such quantity.", mend, requirement.quantity, "quantity")
+    instead = [text for words, text in _NO_SIZE if re.search(words, requirement.quantity)]
+    return fault("no such quantity.", instead[0] if instead else mend, requirement.quantity, "quantity")
+
+
+#: What is often asked for and is no size of an error, and what is judged instead.
+_NO_SIZE = (
+    (
+        r"correlation|determination|r2$|r_squared",
+        "A correlation coefficient does not show that a line is straight, and bounds no error: set a limit on "
+        "calibration.departure.",
+    ),
+    (
+        r"t_?test|p_value|\.p$|_p$",
+        "A large p shows few readings or much scatter as well as a small bias: set a limit on the size, such as "
+        "trueness.bias with the rule `equivalence`.",
+    ),
+)
 
 
 def levels_not_held(study: Study) -> list[str]:

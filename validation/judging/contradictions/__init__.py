@@ -11,7 +11,12 @@ from validation.judging.contradictions.budget import components_outside, disagre
 from validation.judging.contradictions.procedure import settings_twice, unsupported_settings
 from validation.judging.contradictions.record import Basis, Contradiction
 from validation.judging.contradictions.scope import decision_beyond_range, other_grade, other_matrix, two_limits
-from validation.judging.contradictions.standards import aged_standards, stated_beside_record, unstated_uncertainties
+from validation.judging.contradictions.standards import (
+    aged_standards,
+    dependent_references,
+    stated_beside_record,
+    unstated_uncertainties,
+)
 
 RULES: tuple[Callable[[Basis], Iterator[Contradiction]], ...] = (
     unsupported_settings,
@@ -25,6 +30,7 @@ RULES: tuple[Callable[[Basis], Iterator[Contradiction]], ...] = (
     disagreeing_budgets,
     stated_beside_record,
     unstated_uncertainties,
+    dependent_references,
 )
 
 

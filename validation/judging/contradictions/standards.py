@@ -8,6 +8,7 @@ from functools import lru_cache
 from math import floor
 
 from validation.judging.contradictions.record import Basis, Contradiction, Place
+from validation.judging.own_reference import own_references
 from validation.study.experiments import EXPERIMENTS, chapter_words
 from validation.study.model import ExperimentData
 from validation.words import counted, sentence_list, significant
@@ -15,6 +16,7 @@ from validation.words import counted, sentence_list, significant
 TOO_OLD = "standard older than stability shows"
 BESIDE_RECORD = "stated uncertainty beside the lot record"
 WITHOUT = "uncertainty not stated"
+DEPENDENT = "bias against the standard itself"
 #: Stated figures are rounded: what differs by less is no contradiction.
 ROUNDING = 0.1
 
@@ -124,3 +126,21 @@ def unstated_uncertainties(basis: Basis) -> Iterator[Contradiction]:
 
 def _without(text: str, place: Place) -> Contradiction:
     return Contradiction(WITHOUT, text, "To be supplied: the standard uncertainty and its source.", "action", (place,))
+
+
+def dependent_references(basis: Basis) -> Iterator[Contradiction]:
+    """Reference values stated as independent, and readings of the bias on what also calibrates.
+
+    Reason: the error of the standard cancels in such a bias, and the budget leaves it out as if it were in it.
+    """
+    budget, own = basis.study.plan.uncertainty, own_references(basis.study)
+    if budget is None or budget.reference != "independent" or not own:
+        return
+    parts = sentence_list([f"{counted(len(readings), 'reading')} of {name}" for name, readings in own.items()])
+    text = (
+        "The plan states that the reference values of the bias do not rest on the routine standard; the precision "
+        f"experiment holds {parts}, which also calibrates."
+    )
+    need = "To be decided: reference values of another weighing, or a budget with `reference: standard`."
+    places = (Place(plan="uncertainty, reference"), Place(file=basis.study.experiments["precision"].worksheet))
+    yield Contradiction(DEPENDENT, text, need, "both", places)

@@ -174,6 +174,8 @@ def unit_slips(raw: Raw) -> Iterator[Asked]:
         if sheet.data.name == "lots" or len(sheet.units) < 4:
             continue
         powers = powers_of_others(sheet.steps, sheet.layout)[0]
+        if sheet.data.numeric_levels:
+            powers[sheet.data.table["level"].to_numpy(dtype=float) == 0] = 0  # a blank is ten times another by chance
         for run in range(sheet.layout.run_count):
             own = powers[sheet.layout.runs == run]
             if len(own) >= 3 and own[0] != 0 and (own == own[0]).all():

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from datetime import date, datetime, timedelta
 from itertools import pairwise
 
+from validation.judging.own_reference import own_references
 from validation.judging.questions.record import Asked, Raw, Rule, some
 from validation.study.experiments import EXPERIMENTS, chapter_words
 from validation.study.lot_record import day_of
@@ -158,6 +159,17 @@ def one_preparation(raw: Raw) -> Iterator[Asked]:
             yield Asked(text, tuple(twice["reading"].astype(str)), data.worksheet)
 
 
+def standard_as_reference(raw: Raw) -> Iterator[Asked]:
+    """Readings of the bias on a standard or preparation that also calibrates."""
+    for name, readings in own_references(raw.study).items():
+        count = counted(len(readings), "reading")
+        text = (
+            f"{count} of precision {'is' if len(readings) == 1 else 'are'} of {name}, which also calibrates: what does "
+            "the bias there show beyond the calibration?"
+        )
+        yield Asked(text, tuple(readings), raw.study.experiments["precision"].worksheet)
+
+
 def names_not_listed(raw: Raw) -> Iterator[Asked]:
     """Analysts and instruments that the plan does not list, where it lists some."""
     plan = raw.study.plan
@@ -213,6 +225,12 @@ RECORD_RULES: tuple[Rule, ...] = (
     Rule("order of the run sheet", "A random order helps against drift only where it was kept.", None, planned_order),
     Rule("numbers missing", "Every reading that was taken must be on record, failed ones too.", None, number_gaps),
     Rule("one preparation", "Readings of one preparation are not independent.", None, one_preparation),
+    Rule(
+        "standard as its own reference",
+        "Who calibrates and checks with one weighing checks nothing.",
+        None,
+        standard_as_reference,
+    ),
     Rule("name not in the plan", "People and equipment must be shown to be fit for the task.", None, names_not_listed),
     Rule("person outside their time", "An authorisation begins and ends.", None, outside_their_time),
 )
