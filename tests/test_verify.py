@@ -346,6 +346,8 @@ def test_a_step_is_held_by_what_is_kept_of_the_parent(demo: Path, tmp_path: Path
 def test_a_dossier_of_another_version_is_compared_in_its_values(copy: Path) -> None:
     manifest = json.loads((copy / "manifest.json").read_text(encoding="utf-8"))
     manifest["versions"]["validation"] = "0.1.9"
+    for name in ("program_sha256", "study_folder"):  # what versions before 0.7.0 did not write
+        del manifest[name]
     (copy / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
     results = json.loads((copy / "results.json").read_text(encoding="utf-8"))
     results["conclusion"]["text"] = "Other words."

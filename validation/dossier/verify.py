@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -27,10 +28,12 @@ from validation.faults import Refusal, StudyDataError
 from validation.program import program_hash
 from validation.study.experiments import EXPERIMENTS
 from validation.study.folder import AMENDMENTS, HISTORY, LOCK, RECORDS, history_files
-from validation.study.history.plan_lock import kept_plan, read_lock
+from validation.study.history.amendments import read_amendments
+from validation.study.history.plan_lock import kept_plan, minute_text, read_lock
 from validation.study.history.readings import RECORD
 from validation.study.model import Study
 from validation.study.plan import PLAN, read_plan
+from validation.study.text_files import moment
 
 #: What every dossier holds, whatever its study.
 PARTS = (RESULTS, HTML, PDF, f"inputs/{PLAN}")
@@ -198,13 +201,37 @@ def _notes(dossier: _Dossier, other_version: VersionComparison | None) -> Iterat
     for name, then in dossier.manifest.versions.items():
         if now.get(name) != then and name != "validation":
             yield f"{name} was {then} and is now {now.get(name, 'not installed')}."
+    yield from _times(dossier)
     if dossier.draft:
         yield "This is a draft, not a dossier."
 
 
+def _times(dossier: _Dossier) -> Iterator[str]:
+    """A run that ended before it started, or is dated before what its own inputs record: no page prints its time."""
+    times = {name: _time(dossier.manifest.content.get(name)) for name in ("started", "ended")}
+    recorded = {f"the freeze of its plan by {entry.by}": entry.time for entry in read_lock(dossier.inputs)[0]}
+    for entry in read_amendments(dossier.inputs)[0]:
+        if (time := _time(entry.time)) is not None:
+            recorded[f"amendment {entry.number}"] = time
+    started, ended = times["started"], times["ended"]
+    if started and ended and ended < started:
+        yield f"{MANIFEST}: the run ended {minute_text(ended)}, before it started, {minute_text(started)}."
+    if started and recorded:
+        what, last = max(recorded.items(), key=lambda item: item[1])
+        if started < last:
+            text = f"before {what}, {minute_text(last)}: one of the two times is wrong"
+            yield f"{MANIFEST}: the run started {minute_text(started)}, {text}."
+
+
+def _time(text: object) -> datetime | None:
+    """A time with its zone; None for anything else."""
+    when = moment(str(text))
+    return when[0] if when is not None and when[0].tzinfo is not None else None
+
+
 _KEYS = ("format", "study", "issue", "started", "ended", "inputs_sha256", "predecessor", "parent", "versions", "files")
 #: What versions before 0.7.0 did not keep.
-_MORE_KEYS = ("program_sha256", "study_folder")
+_MORE_KEYS, _MORE_SINCE = ("program_sha256", "study_folder"), "0.7.0"
 
 
 def _of_the_manifest(dossier: _Dossier) -> Iterator[str]:
@@ -217,6 +244,10 @@ def _of_the_manifest(dossier: _Dossier) -> Iterator[str]:
         yield from (f"{MANIFEST}: {name}: missing." for name in _MORE_KEYS if name not in content)
         if set(dossier.manifest.versions) != set(versions()):
             yield f"{MANIFEST}: versions: not those that this version of the program names."
+    elif is_later(_MORE_SINCE, dossier.manifest.program_version):
+        version = dossier.manifest.program_version
+        kept = [name for name in _MORE_KEYS if name in content]
+        yield from (f"{MANIFEST}: {name}: not a part of a manifest of version {version}." for name in kept)
     if not is_version(dossier.manifest.program_version):
         said = dossier.manifest.program_version
         yield f'{MANIFEST}: versions: validation: found "{said}", expected three numbers such as 0.4.0.'

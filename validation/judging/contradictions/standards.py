@@ -139,7 +139,7 @@ def dependent_references(basis: Basis) -> Iterator[Contradiction]:
     parts = sentence_list([f"{counted(len(readings), 'reading')} of {name}" for name, readings in own.items()])
     text = (
         "The plan states that the reference values of the bias do not rest on the routine standard; the precision "
-        f"experiment holds {parts}, which also calibrates."
+        f"experiment reads what also calibrates: {parts}."
     )
     need = "To be decided: reference values of another weighing, or a budget with `reference: standard`."
     places = (Place(plan="uncertainty, reference"), Place(file=basis.study.experiments["precision"].worksheet))
