@@ -621,6 +621,8 @@ def test_a_failed_self_test_stands_on_page_one_and_in_the_conclusion(
         files = few(progress)
         record = json.loads(files["selftest.json"])
         record["content"]["failed"] = 2
+        for check in record["content"]["checks"][:2]:
+            check["ok"] = False
         record["sha256"] = content_hash(record["content"])
         return {**files, "selftest.json": json.dumps(record).encode()}
 

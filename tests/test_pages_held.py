@@ -264,7 +264,7 @@ def test_the_seal_of_the_issue_before_is_printed_and_held(issues: Path) -> None:
         assert f"The seal of {other}, which lies beside it." in report.compared
 
     manifest = json.loads((first / "manifest.json").read_text(encoding="utf-8"))
-    (first / "manifest.json").write_text(json.dumps(manifest | {"ended": "2026-01-01"}), encoding="utf-8")
+    (first / "manifest.json").write_text(json.dumps(manifest | {"ended": "2099-01-01T00:00+00:00"}), encoding="utf-8")
     reseal(first)
     forged = sha256(first / "manifest.json")
     (after,) = verify_dossier(second).problems

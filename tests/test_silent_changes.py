@@ -25,7 +25,7 @@ from validation.study.load import load_study
 from validation.study.model import Study
 
 SHEET = "worksheets/precision.csv"
-READINGS, AMENDMENTS = "history/readings.csv", "history/amendments.csv"
+READINGS, AMENDMENTS, FILES = "history/readings.csv", "history/amendments.csv", "history/files.csv"
 
 
 @pytest.fixture
@@ -90,6 +90,7 @@ CASES = {
     "the history": (history_gone, READINGS, "history/readings.csv is gone; earlier dossiers hold 12 entries"),
     "the record of readings": (file_gone(READINGS), READINGS, "history/readings.csv is gone"),
     "the record of amendments": (file_gone(AMENDMENTS), AMENDMENTS, "history/amendments.csv is gone"),
+    "the list of files": (file_gone(FILES), FILES, "history/files.csv no longer lists what an earlier dossier lists"),
     "an amendment": (amendment_deleted, "amendment 2", "Amendment 2 is gone and no longer applied: exclusion of P-005"),
     "an edited amendment": (amendment_edited, "amendment 1", "Amendment 1 was changed, new 4.15 became 4.25"),
     "the lock": (file_gone("plan.lock"), "plan.lock", "plan.lock is gone, although the plan was frozen: dossier 001"),

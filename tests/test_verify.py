@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import re
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pytest
 from study_folder import reseal
@@ -16,11 +18,12 @@ from validation.dossier.compare import compare
 from validation.dossier.compare_text import report_text
 from validation.dossier.differences import differences
 from validation.dossier.manifest import inputs_hash
-from validation.dossier.method_changes import QUANTITIES_ADDED
+from validation.dossier.method_changes import PARTS_ADDED, QUANTITIES_ADDED
 from validation.dossier.trace import as_text, trace_record
 from validation.dossier.verify import verify_dossier
 from validation.faults import Refusal
 from validation.running.run import run_study
+from validation.selftest.collect import content_hash
 
 
 @pytest.fixture
@@ -343,13 +346,36 @@ def test_a_step_is_held_by_what_is_kept_of_the_parent(demo: Path, tmp_path: Path
     assert "history/parent/results.json: not what the parent's manifest lists" in problem
 
 
-def test_a_dossier_of_another_version_is_compared_in_its_values(copy: Path) -> None:
+def as_of_version(copy: Path, version: str) -> dict[str, Any]:
+    """The dossier without what later versions added, as one of an earlier version; the content of results.json."""
+    later = [name for names in PARTS_ADDED.values() for name in names]
     manifest = json.loads((copy / "manifest.json").read_text(encoding="utf-8"))
-    manifest["versions"]["validation"] = "0.1.9"
-    for name in ("program_sha256", "study_folder"):  # what versions before 0.7.0 did not write
-        del manifest[name]
+    manifest["versions"]["validation"] = version
+    manifest = {key: value for key, value in manifest.items() if key not in later}
     (copy / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    (copy / "workbook.xlsx").unlink()
+    shutil.rmtree(copy / "selftest")
     results = json.loads((copy / "results.json").read_text(encoding="utf-8"))
+    results = {key: value for key, value in results.items() if key not in later}
+    (copy / "results.json").write_text(json.dumps(results), encoding="utf-8")
+    return results
+
+
+@pytest.mark.parametrize("version", ["0.6.0", "0.6.9", "0.1.0"])
+def test_a_dossier_holds_no_part_that_its_version_did_not_give(copy: Path, version: str) -> None:
+    manifest = json.loads((copy / "manifest.json").read_text(encoding="utf-8"))
+    manifest["versions"]["validation"] = version
+    (copy / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    page = (copy / "dossier.html").read_text(encoding="utf-8")
+    (copy / "dossier.html").write_text(page.replace("not met", "met"), encoding="utf-8")
+    reseal(copy)
+    (problem,) = verify_dossier(copy).problems
+    assert problem.startswith(f"manifest.json: versions: validation: found {version}, yet no version up to that one")
+    assert "audit" in problem
+
+
+def test_a_dossier_of_another_version_is_compared_in_its_values(copy: Path) -> None:
+    results = as_of_version(copy, "0.1.9")
     results["conclusion"]["text"] = "Other words."
     since = [key for keys in QUANTITIES_ADDED.values() for key in keys]
     results["quantities"] = [q for q in results["quantities"] if q["key"] not in since]
@@ -413,6 +439,9 @@ MANIFESTS = {
     "one more key": lambda m: m.update(approved_by="Q. Manager"),
     "another study": lambda m: m.update(study="VS-0"),
     "a parent": lambda m: m.update(parent="0" * 64),
+    "no time": lambda m: m.update(started="in spring"),
+    "ended before it started": lambda m: m.update(ended="2020-01-01T00:00:00+00:00"),
+    "an issue of many digits": lambda m: m.update(issue="9" * 5000),
 }
 
 
@@ -425,6 +454,33 @@ def test_the_manifest_is_held_too(copy: Path, what: str) -> None:
     assert any(problem.startswith("manifest.json: ") for problem in verify_dossier(copy, figures=False).problems)
 
 
+def test_a_further_key_of_the_study_folder_is_told(copy: Path) -> None:
+    manifest = json.loads((copy / "manifest.json").read_text(encoding="utf-8"))
+    manifest["study_folder"]["approved"] = "Q1"
+    (copy / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+    reseal(copy)
+    assert "manifest.json: study_folder: not what a run states of the study folder." in verify_dossier(copy).problems
+
+
+def test_what_no_hash_covers_is_told(copy: Path) -> None:
+    (copy / "approved by Q1" / "today").mkdir(parents=True)
+    if hasattr(os, "mkfifo"):
+        os.mkfifo(copy / "pipe")
+    named = verify_dossier(copy, recompute=False).problems
+    assert "approved by Q1: added; no dossier holds an empty folder, a pipe or a device." in named
+    assert any(text.startswith("pipe: added") for text in named) == hasattr(os, "mkfifo")
+
+
+def test_the_counts_of_the_self_test_are_those_of_its_lists(copy: Path) -> None:
+    path = copy / "selftest" / "selftest.json"
+    record = json.loads(path.read_text(encoding="utf-8"))
+    record["content"]["checks"][0]["ok"] = False
+    record["sha256"] = content_hash(record["content"])
+    path.write_text(json.dumps(record), encoding="utf-8")
+    reseal(copy)
+    assert any("its list of checks gives other numbers" in text for text in verify_dossier(copy).problems)
+
+
 def test_a_dossier_does_not_become_a_draft(copy: Path) -> None:
     results = json.loads((copy / "results.json").read_text(encoding="utf-8"))
     (copy / "results.json").write_text(json.dumps({**results, "draft": True}), encoding="utf-8")
@@ -435,10 +491,7 @@ def test_a_dossier_does_not_become_a_draft(copy: Path) -> None:
 
 
 def test_verdicts_of_another_version_are_compared(copy: Path) -> None:
-    manifest = json.loads((copy / "manifest.json").read_text(encoding="utf-8"))
-    manifest["versions"]["validation"] = "0.2.0"
-    (copy / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
-    results = json.loads((copy / "results.json").read_text(encoding="utf-8"))
+    results = as_of_version(copy, "0.2.0")
     for row in results["requirements"]:
         row["outcome"] = {"met": "not met"}.get(row["outcome"], "met")
     results["quantities"] = []

@@ -8,6 +8,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from validation.audit.evidence import SelfTestFacts
 
@@ -25,7 +26,8 @@ class AttachedSelfTest:
     ----------
     sha256 : of its content, as it states it
     intact : whether the content still has that hash
-    checks, failed : how many
+    checks, failed : how many, as it states them
+    adds_up : whether its list of checks gives the same two numbers
     other_versions : what differs from the versions of this dossier, in words, one library each
     same_program : whether the program files are those of this dossier
     """
@@ -34,6 +36,7 @@ class AttachedSelfTest:
     intact: bool
     checks: int
     failed: int
+    adds_up: bool
     other_versions: tuple[str, ...]
     same_program: bool
 
@@ -78,6 +81,7 @@ def attached_selftest(
             intact=_content_hash(content) == stated,
             checks=int(content["count"]),
             failed=int(content["failed"]),
+            adds_up=_listed(content) == (content["count"], content["failed"]),
             other_versions=tuple(
                 f"{name} {there.get(name, 'not stated')} there, {versions.get(name, 'not stated')} here"
                 for name in sorted({*there, *versions})
@@ -93,6 +97,12 @@ def selftest_facts(dossier: Path, versions: Mapping[str, str], program: str) -> 
     """What an audit reads of the report of a dossier; None without one that can be read."""
     report = attached_selftest(dossier, versions, program, place=OWN)
     return report.facts if isinstance(report, AttachedSelfTest) else None
+
+
+def _listed(content: Mapping[str, Any]) -> tuple[int, int]:
+    """How many checks are in the lists of a report, and how many of them do not hold."""
+    every = [*content["checks"], *(content.get("coverage") or ())]
+    return len(every), sum(check["ok"] is not True for check in every)
 
 
 def _content_hash(content: Mapping[str, object]) -> str:

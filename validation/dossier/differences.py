@@ -62,7 +62,9 @@ def agrees(old: Any, new: Any, nothing: float = NOTHING) -> bool:
 
 def short_text(value: Any) -> str:
     """A value in a sentence, of a length that a line holds."""
-    text = str(value) if not isinstance(value, list | dict) else f"{len(value)} members"
+    if isinstance(value, list) and len(value) < 4 and not any(isinstance(item, list | dict) for item in value):
+        value = " to ".join(map(str, value)) or "nothing"
+    text = f"{len(value)} members" if isinstance(value, list | dict) else "nothing" if value is None else str(value)
     return text if len(text) <= 200 else f"{text[:197]}..."
 
 

@@ -65,7 +65,7 @@ def recorded_making(manifest: Manifest, *, draft: bool) -> Making:
     """
     content = manifest.content
     beside = content.get("study_folder")
-    unused = beside.get("unused_files") if isinstance(beside, dict) else None
+    unused = beside["unused_files"] if isinstance(beside, dict) and set(beside) == {"unused_files"} else None
     if not isinstance(unused, list):
         raise Refusal(f"{MANIFEST}: study_folder: not what a run states of the study folder.")
     texts = [content.get("issue"), content.get("program_sha256"), *unused]

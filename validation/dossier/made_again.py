@@ -177,7 +177,7 @@ class Held:
         if there.markup != here.markup:
             pairs = zip([*there.markup, "the end"], [*here.markup, "the end"], strict=False)
             one, other = next((a, b) for a, b in pairs if a != b)
-            yield f"it differs in markup, not in words: {one[:200]}; the record gives {other[:200]}."
+            yield f"it differs in markup, not in words: {_around(one, other)}; the record gives {_around(other, one)}."
         elif self._strict:
             yield "it differs in markup, not in words: in a drawing, the font or white space."
 
@@ -223,6 +223,13 @@ class Held:
             if recorded is not None:
                 text = text.replace(sha256(self.again.files[name]).hexdigest(), sha256(recorded).hexdigest())
         return text
+
+
+def _around(one: str, other: str) -> str:
+    """A piece of markup around the place where another one differs: a style sheet is long."""
+    at = next((n for n, (a, b) in enumerate(zip(one, other, strict=False)) if a != b), min(len(one), len(other)))
+    start, end = max(0, at - 60), at + 140
+    return f"{'…' if start else ''}{one[start:end]}{'…' if end < len(one) else ''}"
 
 
 def _sentence(difference: WordDifference) -> str:

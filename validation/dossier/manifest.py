@@ -135,6 +135,15 @@ def read_manifest(folder: Path) -> Manifest:
     return manifest
 
 
+def _no_files(folder: Path) -> list[str]:
+    """What no hash covers: folders without a file below them, pipes, devices."""
+    held = {parent for name in relative_files(folder) for parent in Path(name).parents}
+    below = {
+        path.relative_to(folder): path for path in folder.rglob("*") if not path.is_file() and not path.is_symlink()
+    }
+    return sorted(name.as_posix() for name, path in below.items() if not path.is_dir() or name not in held)
+
+
 def integrity_problems(folder: Path) -> list[str]:
     """What no longer agrees with the manifest: changed, missing, added files, a broken seal. Empty when all agrees."""
     if not (folder / MANIFEST).is_file():
@@ -157,5 +166,6 @@ def integrity_problems(folder: Path) -> list[str]:
         for name in sorted(present & set(recorded))
         if sha256(folder / name) != recorded[name]
     ]
+    problems += [f"{name}: added; no dossier holds an empty folder, a pipe or a device." for name in _no_files(folder)]
     links = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_symlink())
     return problems + [f"{name}: a link, not a file; a dossier must hold its own files." for name in links]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import Any
@@ -179,6 +179,14 @@ QUANTITIES_ADDED: Mapping[str, tuple[str, ...]] = {
 QUANTITIES_DROPPED: Mapping[str, tuple[str, ...]] = {
     "0.6.0": ("detection.*",),  # of a line whose slope is not told apart from zero
 }
+#: What a dossier holds, by the version that gave it first: parts of results.json, keys of manifest.json, files.
+PARTS_ADDED: Mapping[str, tuple[str, ...]] = {
+    "0.6.0": ("verdict_error",),
+    "0.7.0": (
+        *("actions", "audit", "contradictions", "exports", "questions", "roles"),
+        *("program_sha256", "study_folder", "workbook.xlsx", "selftest/selftest.json"),
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,6 +227,13 @@ def between(then: str, now: str, results: Mapping[str, Any]) -> Between:
         _keys_since(QUANTITIES_DROPPED, _numbers(then), _numbers(now)),
         is_later(then, now),
     )
+
+
+def parts_of_later_versions(version: str, parts: Collection[str]) -> list[str]:
+    """Those parts of a dossier that no version up to the stated one gave: it is of another version than it says."""
+    stated = _numbers(version)
+    later = (names for first, names in PARTS_ADDED.items() if stated and stated < _numbers(first))
+    return [name for names in later for name in names if name in parts]
 
 
 def _keys_since(keys: Mapping[str, tuple[str, ...]], then: tuple[int, ...], now: tuple[int, ...]) -> tuple[str, ...]:

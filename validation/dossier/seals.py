@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,7 +30,7 @@ def seals_beside(folder: Path, content: dict[str, Any]) -> SealsBeside:
     content : of its manifest
     """
     issue = str(content.get("issue"))
-    if not issue.isdecimal():
+    if not re.fullmatch("[0-9]{3,9}", issue):
         return SealsBeside((), ())
     compared: list[str] = []
     problems: list[str] = []

@@ -244,7 +244,8 @@ def _worksheet_hash(inputs: Path, study: Study, worksheet: str) -> str:
 def where_to_look(folder: Path, record: Mapping[str, Any]) -> str:
     """What to open next: the rows or the files behind a number."""
     inputs = folder / "inputs"
-    if "requirement" in record:
+    page = folder / "dossier.html"
+    if "requirement" in record and page.is_file() and b'id="trace"' in page.read_bytes():
         return f"dossier.html#trace leads to the same rows; they are in {inputs}"
     if record["rows"]:
         return f"The rows are in {inputs}"

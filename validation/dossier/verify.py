@@ -15,7 +15,7 @@ from validation.dossier.differences import NOTHING, count_values, differences
 from validation.dossier.from_folder import recorded_making
 from validation.dossier.made_again import Held, MadeAgain, MakeAgain, made_here, with_own_figures
 from validation.dossier.manifest import MANIFEST, Manifest, inputs_hash, integrity_problems, read_manifest, versions
-from validation.dossier.method_changes import between, is_later, is_version
+from validation.dossier.method_changes import between, is_later, is_version, parts_of_later_versions
 from validation.dossier.other_version import VersionComparison, compare_versions
 from validation.dossier.parent import PLACE, parent_problems
 from validation.dossier.predecessor import kept_files, kept_problems
@@ -34,6 +34,7 @@ from validation.study.history.readings import RECORD
 from validation.study.model import Study
 from validation.study.plan import PLAN, read_plan
 from validation.study.text_files import moment
+from validation.words import sentence_list
 
 #: What every dossier holds, whatever its study.
 PARTS = (RESULTS, HTML, PDF, f"inputs/{PLAN}")
@@ -164,7 +165,8 @@ def verify_dossier(
     seals = seals_beside(folder, dict(dossier.manifest.content))
     signed = signed_copy(folder) if (folder / PDF).is_file() else SignedCopy()
     problems += [*anew.problems, *signed.problems, *(seals.problems if dossier.of_this_version else ())]
-    beside = [f"The seal of {name}, which lies beside it." for name in seals.compared if dossier.of_this_version]
+    beside = list(_selftest_compared(dossier.selftest))
+    beside += [f"The seal of {name}, which lies beside it." for name in seals.compared if dossier.of_this_version]
     return VerifyReport(
         ok=not problems,
         problems=tuple(dict.fromkeys(problems)),
@@ -201,21 +203,18 @@ def _notes(dossier: _Dossier, other_version: VersionComparison | None) -> Iterat
     for name, then in dossier.manifest.versions.items():
         if now.get(name) != then and name != "validation":
             yield f"{name} was {then} and is now {now.get(name, 'not installed')}."
-    yield from _times(dossier)
+    yield from _before_its_inputs(dossier)
     if dossier.draft:
         yield "This is a draft, not a dossier."
 
 
-def _times(dossier: _Dossier) -> Iterator[str]:
-    """A run that ended before it started, or is dated before what its own inputs record: no page prints its time."""
-    times = {name: _time(dossier.manifest.content.get(name)) for name in ("started", "ended")}
+def _before_its_inputs(dossier: _Dossier) -> Iterator[str]:
+    """A run that is dated before what its own inputs record: no page prints its time."""
+    started = _time(dossier.manifest.content.get("started"))
     recorded = {f"the freeze of its plan by {entry.by}": entry.time for entry in read_lock(dossier.inputs)[0]}
     for entry in read_amendments(dossier.inputs)[0]:
         if (time := _time(entry.time)) is not None:
             recorded[f"amendment {entry.number}"] = time
-    started, ended = times["started"], times["ended"]
-    if started and ended and ended < started:
-        yield f"{MANIFEST}: the run ended {minute_text(ended)}, before it started, {minute_text(started)}."
     if started and recorded:
         what, last = max(recorded.items(), key=lambda item: item[1])
         if started < last:
@@ -251,10 +250,32 @@ def _of_the_manifest(dossier: _Dossier) -> Iterator[str]:
     if not is_version(dossier.manifest.program_version):
         said = dossier.manifest.program_version
         yield f'{MANIFEST}: versions: validation: found "{said}", expected three numbers such as 0.4.0.'
+    later = parts_of_later_versions(
+        dossier.manifest.program_version, {*dossier.results, *content, *dossier.manifest.files}
+    )
+    if later:
+        yield (
+            f"{MANIFEST}: versions: validation: found {dossier.manifest.program_version}, yet no version up to that "
+            f"one gave {sentence_list(later)}."
+        )
     yield from (f"{MANIFEST}: {name}: missing." for name in _KEYS if name not in content)
-    if not re.fullmatch("draft" if dossier.draft else "[0-9]{3,}", str(content.get("issue"))):
+    yield from _times(content)
+    if not re.fullmatch("draft" if dossier.draft else "[0-9]{3,9}", str(content.get("issue"))):
         kind = "draft" if dossier.draft else "dossier"
         yield f"{MANIFEST}: issue: recorded {content.get('issue')}, yet {RESULTS} is of a {kind}."
+
+
+def _times(content: Mapping[str, Any]) -> Iterator[str]:
+    """No page prints the times of a run: what can be said of them is that they are times, one after the other."""
+    stated = [str(content[name]) for name in ("started", "ended") if name in content]
+    try:
+        started, ended = map(datetime.fromisoformat, stated)
+        if started <= ended:
+            return
+    except (ValueError, TypeError):
+        pass
+    if len(stated) == 2:
+        yield f"{MANIFEST}: started, ended: {stated[0]:.40}, {stated[1]:.40}; not two times, one after the other."
 
 
 def _of_the_selftest(report: AttachedSelfTest | str | None) -> Iterator[str]:
@@ -263,6 +284,13 @@ def _of_the_selftest(report: AttachedSelfTest | str | None) -> Iterator[str]:
         yield f"{OWN}: cannot be read as a self-test report."
     elif report is not None and not report.intact:
         yield f"{OWN}: its content does not have the SHA-256 that it states."
+    elif report is not None and not report.adds_up:
+        yield f"{OWN}: its list of checks gives other numbers than the {report.checks} checks, {report.failed} failed."
+
+
+def _selftest_compared(report: AttachedSelfTest | str | None) -> Iterator[str]:
+    if isinstance(report, AttachedSelfTest):
+        yield f"{OWN}: by its hash and its counts; its {report.checks} checks were not computed again."
 
 
 def _recomputed(dossier: _Dossier, make: MakeAgain | None) -> _Recomputed:

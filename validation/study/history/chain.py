@@ -19,7 +19,8 @@ from typing import Any, ClassVar, Generic, Self, TypeVar, cast
 
 from validation.faults import Fault
 from validation.files import content, write_files
-from validation.study.folder import HISTORY, OF_COPIES, history_files
+from validation.study.folder import HISTORY, OF_COPIES, history_files, issues_of
+from validation.study.history.losses import RESTORE, Loss
 from validation.study.text_files import decode, read_raw
 
 #: The words for an entry whose link is not the one that follows.
@@ -223,6 +224,23 @@ def listed_and_gone(folder: Path) -> list[str]:
     """The files of history/ that were written once and are no longer there; of kept plans the lock tells."""
     names = [entry.file for entry in read_record(folder, FILES, Listed).entries]
     return [name for name in names if content(folder / name) is None]
+
+
+def listing_losses(folder: Path) -> tuple[Loss, ...]:
+    """What of the list itself is no longer as it was written: edited, or shorter than that of an earlier dossier."""
+    record = read_record(folder, FILES, Listed)
+    losses = [
+        Loss(f"{FILES} was edited at row {record.rows[place]}", f"{FILES}, row {record.rows[place]}: {text}", FILES)
+        for place in record.broken
+        for text in [f"{NOT_FOLLOWING}. {RESTORE}"]
+    ]
+    held = ever_held([read_record(issue / "inputs", FILES, Listed).entries for issue in issues_of(folder)], ())
+    lacking = [entry.file for entry in without(held, record.entries)]
+    missing = [name for name in lacking if content(folder / name) is not None]  # of what is gone itself others tell
+    if missing:
+        text = f"{FILES} no longer lists what an earlier dossier lists: {', '.join(missing)}. {RESTORE}"
+        losses.append(Loss(f"{FILES} is gone or shorter", text, FILES))
+    return tuple(losses)
 
 
 def without(entries: Iterable[E], others: Iterable[E]) -> list[E]:

@@ -19,7 +19,7 @@ from validation.study.history.amendments import (
     read_amendments,
     record_losses,
 )
-from validation.study.history.chain import listed_and_gone, with_rows
+from validation.study.history.chain import listed_and_gone, listing_losses, with_rows
 from validation.study.history.losses import RESTORE, Loss
 from validation.study.history.plan_lock import LockEntry, lock_losses, plan_change, read_lock
 from validation.study.history.readings import changed_readings, entries_for_a_copy, history_losses, read_seen
@@ -67,7 +67,7 @@ class History:
         told = {loss.file for loss in lost}
         gone = (name for name in listed_and_gone(folder) if name not in told)
         listed = [Loss(f"{name} is gone", f"{name} was there and is gone. {RESTORE}", name) for name in gone]
-        return _once((*_carried(folder, _RECORD), *lost, *listed))
+        return _once((*_carried(folder, _RECORD), *lost, *listed, *listing_losses(folder)))
 
     @property
     def lost_amendments(self) -> tuple[Loss, ...]:
