@@ -98,7 +98,7 @@ def test_an_age_limit_beyond_the_whole_days_that_stability_shows(days: int, unit
     [
         ([0.4, 0.6], "volume", "met", "mL", ""),
         ([0.2, 0.6], "volume", "met", "mL", "0.3 mL to 0.7 mL only"),
-        ([0.4, 0.6], "volume", "not shown", "mL", "is not shown (R1 not shown)"),
+        ([0.4, 0.6], "volume", "not shown", "mL", "is not shown (R1)"),
         (0.5, "volume", "not shown", "mL", ""),  # a fixed value is no tolerance
         ([0.4, 0.6], "volume", "met", "µL", "stated in µL"),
         ([1, 2], "pad", "met", "", "which are no numbers"),
@@ -118,7 +118,7 @@ def test_a_setting_without_its_evidence() -> None:
     assert "the study has no carry-over effect (60 s)" in unsupported(stated)[0]
     assert "sets no requirement" in unsupported(stated, quantities=[known("carry_over.effect", "60 s", 0)])[0]
     assert not unsupported(stated, row("R2", "carry_over.effect", "60 s", "met"))
-    assert "R2 not met" in unsupported(stated, row("R2", "carry_over.effect", "60 s", "not met"))[0]
+    assert "is not met (R2)" in unsupported(stated, row("R2", "carry_over.effect", "60 s", "not met"))[0]
 
 
 def test_an_unknown_quantity_of_a_setting_is_a_fault_of_the_plan() -> None:

@@ -184,7 +184,7 @@ def test_open_actions_are_what_is_missing_or_not_shown() -> None:
     found = stated(rows, {}, absent=absent, amendments=(note,))
     assert [action.split(":")[0] for action in found.open_actions] == [
         "recovery of spikes",
-        "R1, comparison difference at (4)",
+        "R1, comparison difference at 4",
         "BAL-2",
     ]
 

@@ -20,6 +20,8 @@ from validation.audit.evidence import (
     either,
     unless,
 )
+from validation.judging.conclusion import in_plain_words
+from validation.judging.requirements import RequirementResult
 from validation.study.audit_plan import Edition
 from validation.words import counted, level_text, sentence_list
 
@@ -115,7 +117,9 @@ def origin_of_limits(record: AuditRecord) -> Finding:
     when = f" Frozen by {entry.by} on {entry.time.date()}." if entry else ""
     first = f" The first dated reading is of {order.first_time}." if order.first_time else ""
     state = order.requirements.get(item.id, "")
-    facts = [f"{item.id} limits {item.quantity} to {item.limit}{f', {state}' if state else ''}.{when}{first}"]
+    facts = [
+        f"{item.id} limits {in_plain_words(item.quantity)} to {item.limit}{f', {state}' if state else ''}.{when}{first}"
+    ]
     facts += [f"From: {ended(item.origin)}"] if item.origin else []
     nameless = [one.id for one in wanted if not one.origin]
     late = [name for name, one in order.requirements.items() if one == "set after data"]
@@ -180,6 +184,13 @@ def assumptions(record: AuditRecord) -> Finding:
     return either(facts, missing, STATEMENTS, NOT_EVALUATED)
 
 
+def _at(row: RequirementResult, unit: str) -> str:
+    """ "R1 at 10 %", "R10 (OG-M)"."""
+    if isinstance(row.at, str):
+        return f"{row.id} ({row.at})"
+    return row.id if row.at is None else f"{row.id} at {level_text(row.at)} {unit}"
+
+
 def failures(record: AuditRecord) -> Finding:
     """Where the failures are."""
     rows, conclusion = record.judgement.requirements, record.judgement.conclusion
@@ -188,7 +199,7 @@ def failures(record: AuditRecord) -> Finding:
     facts = []
     for outcome in ("not met", "not shown", "not judged"):
         own = [row for row in rows if row.outcome == outcome]
-        where = some(f"{row.id}{'' if row.at is None else f' at {level_text(row.at)}'}" for row in own)
+        where = some(_at(row, record.study.unit) for row in own)
         facts += [f"{outcome.capitalize()}: {len(own)} of {len(rows)} ({where})."] if own else []
     facts = facts or [f"None: {counted(len(rows), 'verdict')}, all met."]
     fragile = [row.id for row in rows if row.fragile]

@@ -25,8 +25,7 @@ def statements(record: DossierRecord) -> list[Block]:
     return [
         Heading("Statements for an assessment", 1, "audit-statements"),
         Paragraph(
-            "These are statements of the plan, below its key audit; no reading shows them. What the record shows of "
-            "them is in the next two annexes.",
+            "The plan states this; no reading shows it. What the record shows of it is in the next two annexes.",
             margin="plan.yaml: audit",
         ),
         Fields(_fields(stated)),
@@ -70,7 +69,7 @@ def _editions(stated: AuditFacts) -> Block:
             item.document,
             item.edition,
             NOT_STATED if item.current_on is None else item.current_on.isoformat(),
-            item.superseded_by or "",
+            item.superseded_by or "none stated",
             item.used_for or NOT_STATED,
         )
         for item in stated.editions
@@ -83,7 +82,7 @@ def _editions(stated: AuditFacts) -> Block:
 
 def _authorisations(stated: AuditFacts) -> Block:
     rows = tuple(
-        (item.person, item.task, item.since.isoformat(), str(item.until or ""), item.record or NOT_STATED)
+        (item.person, item.task, item.since.isoformat(), str(item.until or "none stated"), item.record or NOT_STATED)
         for item in stated.authorisations
     )
     if not rows:
@@ -132,7 +131,7 @@ def _order(study: Study) -> list[Block]:
 def _sheet_row(runs: Sequence[OrderedRun]) -> tuple[str, ...]:
     compared = [run for run in runs if not run.missing]
     why = ", ".join(dict.fromkeys(run.missing for run in runs if run.missing))
-    blind = f"{len(runs) - len(compared)}: {why}" if why else ""
+    blind = f"{len(runs) - len(compared)}: {why}" if why else "none"
     followed = str(sum(not run.moved for run in compared)) if compared else ""
     return str(len(runs)), str(sum(run.readings for run in runs)), followed, blind
 

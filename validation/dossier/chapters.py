@@ -25,7 +25,7 @@ from validation.dossier.blocks import (
 from validation.dossier.layout import fits_page, is_narrow
 from validation.dossier.listings import both_ends, in_excerpt
 from validation.dossier.record import DossierRecord
-from validation.dossier.requirement_rows import chapter_anchor, spoken, strip_of
+from validation.dossier.requirement_rows import IN_FULL, chapter_anchor, spoken, strip_of
 from validation.study.model import Study
 from validation.study.quantity import Evaluation, Quantity
 from validation.study.quantity import Table as FurtherTable
@@ -52,6 +52,8 @@ _ALIKE = 3  # sentences of one shape from which on the first and the last are en
 _NUMBERS = re.compile(r"[−-]?\d[\d\u2009.]*")
 
 GREEK = {"chi2": "χ^2", "nu": "ν", "mu": "μ", "delta": "δ"}
+#: The caption of the quantities that have no place.
+WHOLE = "Quantities of the whole study"
 _MOST_NAMES = 4
 
 
@@ -219,7 +221,7 @@ def quantity_tables(
     ordered = sorted(quantities, key=lambda q: order.index(q.key) if q.key in infos else len(order))
     blocks: list[Block] = []
     for group, what in (
-        ([q for q in ordered if q.at is None], "Quantities of the whole study"),
+        ([q for q in ordered if q.at is None], WHOLE),
         ([q for q in ordered if isinstance(q.at, float)], "Quantities by level"),
         ([q for q in ordered if isinstance(q.at, str)], "Quantities by name"),
     ):
@@ -233,7 +235,7 @@ def quantity_tables(
             worksheet = next((q.worksheet for q in group if q.worksheet), "").rpartition("/")[2]
             judged = [(row, at, anchors.judged.get((q.key, q.at), ())) for row, at, q in grid.cells]
             table = Table(
-                what,
+                _told_apart(what, [q.key for _, _, q in grid.cells]),
                 grid.head,
                 grid.rows,
                 align=grid.align,
@@ -244,6 +246,16 @@ def quantity_tables(
             )
             blocks.append(both_ends(table, "every one is in results.json"))
     return blocks
+
+
+def _told_apart(what: str, keys: Sequence[str]) -> str:
+    """ "Bias by level": the caption names its quantities where they are few."""
+    symbols = [key.partition(".")[2] for key in dict.fromkeys(keys)]
+    names = [IN_FULL.get(name) or spoken(name).removesuffix(" at").removeprefix("level ") for name in symbols]
+    if what == WHOLE or len(names) > _MOST_NAMES:
+        return what
+    text = sentence_list(names)
+    return f"{text[:1].upper()}{text[1:]} {what.partition(' ')[2]}"
 
 
 @dataclass(frozen=True, slots=True)

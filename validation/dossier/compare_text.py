@@ -143,24 +143,18 @@ def verdict_text(verdict: Mapping[str, Any]) -> str:
 def unrepeated_text(item: Unrepeated) -> str:
     """ "R1 trueness bias: met at 0.5, not met at 10" """
     outcomes = ", ".join(f"{outcome}{places_text(places)}" for outcome, places in item.outcomes.items())
-    return f"{item.id} {_words(item.quantity)}: {outcomes}"
+    return f"{item.id} {in_plain_words(item.quantity)}: {outcomes}"
 
 
 def met_text(items: Sequence[Unrepeated]) -> str:
     """ "R5 comparison difference at 2; R9 matrix slope ratio (OG-K)" """
-    return "; ".join(f"{i.id} {_words(i.quantity)}{places_text(i.outcomes['met'])}" for i in items)
+    return "; ".join(f"{i.id} {in_plain_words(i.quantity)}{places_text(i.outcomes['met'])}" for i in items)
 
 
 def split_unrepeated(items: Sequence[Unrepeated]) -> tuple[list[Unrepeated], list[Unrepeated]]:
     """Those with a verdict other than met, and those met throughout."""
     open_ = [item for item in items if set(item.outcomes) != {"met"}]
     return open_, [item for item in items if set(item.outcomes) == {"met"}]
-
-
-def _words(quantity: str) -> str:
-    words = in_plain_words(quantity).removesuffix(" at")
-    chapter, _, name = words.partition(" ")
-    return name if name.startswith(chapter) else words  # "detection limit", not "detection detection limit"
 
 
 def _levels(rows: Sequence[Mapping[str, Any]]) -> str:

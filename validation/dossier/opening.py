@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from itertools import groupby
 
 from validation.characteristics.registry import characteristics
 from validation.dossier.attached import AttachedSelfTest
@@ -21,7 +22,7 @@ from validation.dossier.blocks import (
 from validation.dossier.changes import step_sentence
 from validation.dossier.record import NOT_STATED, DossierRecord
 from validation.dossier.requirement_rows import chapter_anchor, name_in_words, strip_of
-from validation.judging.conclusion import range_text
+from validation.judging.conclusion import range_text, restriction_of
 from validation.judging.requirements import RequirementResult, without_rows
 from validation.study.history.acknowledging import acknowledged_sentences
 from validation.study.history.amendments import loss_sentences
@@ -48,7 +49,7 @@ MOST_ROWS = 6
 #: Lines of one list of page 1.
 MOST_LINES = 16
 #: Letters of a sentence that page 1 prints whole.
-LONG = 130
+LONG = 138
 
 
 def cover(record: DossierRecord) -> Cover:
@@ -108,29 +109,71 @@ def _predecessor(record: DossierRecord) -> str:
 
 def cover_lists(record: DossierRecord) -> list[tuple[str, tuple[str, ...]]]:
     """Restrictions, scope and open actions; what is not there has no heading, but for actions."""
-    restrictions, fitness = record.judgement.conclusion.restrictions, record.judgement.fitness
+    fitness = record.judgement.fitness
     scope = [f"{part[:1].upper()}{part[1:]}" for part in fitness.scope.rstrip(".").split("; ")] if fitness.scope else []
     lists = (
-        ("Restrictions", tuple(map(in_short, restrictions)) or ("None.",)),
+        ("Restrictions", tuple(_restrictions_in_short(record)) or ("None.",)),
         ("Scope as proposed", tuple(scope)),
-        ("Open actions", tuple(map(in_short, fitness.open_actions)) or ("None.",)),
+        ("Open actions", tuple(_actions_in_short(record)) or ("None.",)),
     )
     return [(name, _at_most(items)) for name, items in lists if items]
 
 
-def in_short(text: str) -> str:
-    """A sentence for page 1: of a long one what comes before its first colon, semicolon or full stop."""
+def _restrictions_in_short(record: DossierRecord) -> list[str]:
+    """The restrictions for page 1: verdicts at names together, each other one with the action it leaves open."""
+    restrictions, actions = record.judgement.conclusion.restrictions, _actions_on(record)
+    together = {restriction_of(row): row for row in record.judgement.requirements}
+    lines = []
+    for outcome, rows in groupby(
+        sorted((together[text] for text in restrictions if text in together), key=lambda row: ORDER.index(row.outcome)),
+        key=lambda row: row.outcome,
+    ):
+        names = [f"{row.id} {name_in_words(row.quantity)}{f' ({row.at})' if row.at else ''}" for row in rows]
+        lines.append(f"{outcome.capitalize()}: {sentence_list(names)}.")
+    single = [text for text in restrictions if text not in together]
+    levels = [text for text in single if text.startswith("At ")]
+    others = [in_short(text, actions.get(text, "")) for text in single if text not in levels]
+    return [*([" ".join(levels)] if levels else []), *lines, *others]
+
+
+def _actions_in_short(record: DossierRecord) -> list[str]:
+    """The open actions for page 1, by number; of those that repeat a restriction the numbers alone."""
+    repeated = list(_actions_on(record).values())
+    lines = [f"{a.id}: {in_short(a.text)}" for a in record.judgement.fitness.actions if a.id not in repeated]
+    if repeated:
+        lines.append(f"{sentence_list(repeated)}: to be decided or supplied, see the restrictions with these numbers.")
+    return lines
+
+
+def _actions_on(record: DossierRecord) -> dict[str, str]:
+    """The number of the action that each restriction leaves open, where there is one."""
+    restrictions, actions = record.judgement.conclusion.restrictions, record.judgement.fitness.actions
+    return {text: a.id for text in restrictions for a in actions if a.text.startswith(text)}
+
+
+def in_short(text: str, action: str = "") -> str:
+    """A sentence for page 1, with the number of its action: of a long one what comes before its first full stop,
+    or else before its first colon or semicolon."""
+    number = f"; action\N{NO-BREAK SPACE}{action}." if action else ""
     if len(text) <= LONG:
-        return text
-    cut = re.search(rf"(?<=.{{{LONG // 3}}})[:;.]\s", text)
-    return text if cut is None else f"{text[: cut.start()]} …"
+        return f"{text.removesuffix('.')}{number}" if action else text
+    stops = [re.search(rf"(?<=.{{{LONG // 3}}}){mark}\s", text[: LONG + 1]) for mark in (r"\.", "[:;]")]
+    cut = next((stop for stop in stops if stop), re.search(rf"(?<=.{{{LONG // 3}}})[:;.]\s", text))
+    return f"{text}{number}" if cut is None else f"{text[: cut.start()]} …{number}"
 
 
-def restrictions_in_full(record: DossierRecord) -> tuple[str, ...]:
-    """The restrictions of which page 1 has not every word."""
-    restrictions = record.judgement.conclusion.restrictions
-    whole = [text for text in restrictions[:MOST_LINES] if in_short(text) == text]
-    return tuple(text for text in restrictions if text not in whole)
+def in_full(record: DossierRecord) -> tuple[str, ...]:
+    """The restrictions and warnings of which page 1 has not every word."""
+    grouped = {restriction_of(row) for row in record.judgement.requirements}
+    elsewhere = grouped | {item.text for item in record.judgement.contradictions}  # in a table of the same chapter
+    texts = [*record.judgement.conclusion.restrictions, *_evidence_warnings(record)]
+    return tuple(text for text in dict.fromkeys(texts) if text not in elsewhere and in_short(text) != text)
+
+
+def _evidence_warnings(record: DossierRecord) -> list[str]:
+    """What the study and its chapters want read first."""
+    chapters = [text for evaluation in record.evaluations.values() for text in evaluation.display.page_one]
+    return list(dict.fromkeys([*record.study.warnings, *chapters]))
 
 
 def _at_most(items: Sequence[str]) -> tuple[str, ...]:
@@ -145,17 +188,18 @@ def cover_warnings(record: DossierRecord) -> list[str]:
     report = record.own_selftest
     warnings = [] if not isinstance(report, AttachedSelfTest) else report.warnings
     warnings += [*silent_changes(record.study, most=MOST_ROWS), *loss_sentences(record.study.lost_amendments)]
-    warnings += [" ".join(text for text in record.judgement.order.sentences if not text.startswith("Set after data"))]
+    elsewhere = ("Set after data", "Times are those of")  # a restriction or the next lines; What was asked
+    warnings += [" ".join(text for text in record.judgement.order.sentences if not text.startswith(elsewhere))]
     late = [row.id for row in record.judgement.requirements if row.order == "set after data"]
-    if late:
-        warnings.append(f"Set after the first reading was taken: {sentence_list(list(dict.fromkeys(late)))}.")
+    named = f"Set after the first reading was taken: {sentence_list(list(dict.fromkeys(late)))}."
+    if late and named not in record.judgement.conclusion.restrictions:
+        warnings.append(named)
     if record.parent is not None:
         warnings.append(step_sentence(record.parent, record.study.unit))
     if record.judgement.error is not None:
         opening = ". ".join(record.judgement.error.sentence.split(". ")[:2]).rstrip(".")
         warnings.append(f"{opening}. In full: How firm the verdicts are.")
-    warnings += list(record.study.warnings)
-    warnings += [text for evaluation in record.evaluations.values() for text in evaluation.display.page_one]
+    warnings += map(in_short, _evidence_warnings(record))
     return [text for text in dict.fromkeys(warnings) if text]
 
 

@@ -286,7 +286,7 @@ def _stated(study: Study, column: str) -> tuple[str, str]:
         values = sorted({r.values.get(column, "") for r in data.readings} - {""})
         seen += values
         missing += [] if values else [data.worksheet.rpartition("/")[2]]
-    return ", ".join(dict.fromkeys(seen)) or NOT_STATED, ", ".join(dict.fromkeys(missing))
+    return ", ".join(dict.fromkeys(seen)) or NOT_STATED, ", ".join(dict.fromkeys(missing)) or "none"
 
 
 def _plain(value: Any) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from validation.dossier.blocks import (
     Strip,
 )
+from validation.judging.conclusion import NAMED
 from validation.judging.requirements import RequirementResult, find_key
 from validation.study.experiments import chapter_words
 from validation.words import (
@@ -17,7 +18,7 @@ from validation.words import (
 _PROPER_NAMES = {name.lower(): name for name in ("Bablok", "Deming", "Mandel", "Passing", "York")}
 
 #: Quantities whose key is a symbol.
-_IN_FULL = {
+IN_FULL = {
     "s_r": "repeatability standard deviation s_r",
     "s_run": "standard deviation between runs s_run",
     "s_I": "intermediate standard deviation s_I",
@@ -58,7 +59,9 @@ def name_of(quantity: str) -> str:
 def name_in_words(quantity: str) -> str:
     """ "trueness bias", "intermediate standard deviation s_I": what people call the quantity of a key."""
     chapter, _, key = quantity.partition(".")
-    return _IN_FULL.get(key) or f"{chapter_words(chapter)} {spoken(name_of(quantity)).removesuffix(' at')}"
+    if quantity in NAMED or key in IN_FULL:
+        return NAMED.get(quantity) or IN_FULL[key]
+    return f"{chapter_words(chapter)} {spoken(name_of(quantity)).removesuffix(' at')}"
 
 
 def spoken(name: str) -> str:

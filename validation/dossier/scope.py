@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from validation.dossier.actions_page import contradictions, open_actions
 from validation.dossier.blocks import Block, Heading, Items, Paragraph, Table
-from validation.dossier.opening import restrictions_in_full
+from validation.dossier.opening import in_full
 from validation.dossier.record import DossierRecord
 from validation.words import level_text
 
@@ -30,7 +30,7 @@ def fitness_and_scope(record: DossierRecord) -> list[Block]:
         head = ("Kind", "Name", "Status", "Range", "Reason")
         blocks.append(Table("Grades and fuels", head, rows, align="lllll", margin="matrix, fuel"))
     blocks += _list("Terms of the procedure and of the standards", fitness.terms)
-    blocks += _list("Restrictions that page 1 shortens", restrictions_in_full(record))
+    blocks += _list("What page 1 shortens", in_full(record))
     blocks += [*contradictions(record), *open_actions(record)]
     if fitness.scope:
         blocks += [

@@ -12,8 +12,8 @@ Span = tuple[Kind, str]
 _PROSE = re.compile(
     r"(?<![\w.])(?P<base>[sLxabdTVrgmνutPC])_"
     r"(?P<sub>run|rel|low|high|pub|NG|EG|BG|PB|x0|ref|cal|exp|eff|fc|fr|std|[rRILCDQTikwydY01])(?!\w|\.\w)"
-    r"|(?<![\w.])(?P<other>[smdg])_(?P<under>[fo2ubi])(?!\w|\.\w)"
-    r"|(?<=10)\^(?P<sup>[−-]?\d+)(?![\w.]\w)|(?<=[A-Za-zχ)])\^(?P<square>2)(?![\w.]\w)"
+    r"|(?<![\w.])(?P<other>[smdgb](?=_[fo2ubi])|[Swn](?=_ref)|[xy](?=_routine))_(?P<under>ref|routine|[fo2ubi])(?!\w|\.\w)"
+    r"|(?<=10)\^(?P<sup>[−-]?\d+)(?![\w.]\w)|(?<=[A-Za-zχρ)])\^(?P<square>2)(?![\w.]\w)"
 )
 # In a formula every single letter is a variable, but for the article of a word ("one slope a run").
 _FORMULA = re.compile(

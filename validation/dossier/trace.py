@@ -221,8 +221,11 @@ class Tracer:
         return [self._made[name] for name in there]
 
     def _row(self, reading: Reading) -> dict[str, Any]:
-        amended = {column: old for column, old in reading.written.items() if reading.values.get(column) != old}
         entries = self._amended.get(reading.reading, ())
+        # A decimal comma is read as a point: that is another spelling, and no amendment.
+        columns = {entry["column"] for entry in entries}
+        differ = {column for column, old in reading.written.items() if reading.values.get(column) != old}
+        amended = {column: old for column, old in reading.written.items() if column in differ & columns}
         return {
             "reading": reading.reading,
             "line": reading.line,

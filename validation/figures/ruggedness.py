@@ -178,10 +178,10 @@ def _named(axes: Axes, point: Contrast, *, last: bool) -> None:
     axes.annotate(
         point.name,
         (point.position, point.size),
-        xytext=(-6, 0) if last else (-1, 5),
+        xytext=(4, 5) if last else (-1, 5),
         textcoords="offset points",
         ha="right" if last else "left",
-        va="center" if last else "bottom",
+        va="bottom",
         rotation=0 if last else 32,  # small effects are close: slanted names do not overlap
         rotation_mode="anchor",
         fontsize=9,

@@ -62,6 +62,7 @@ _NO_MARKER = (None, "", " ", "None", "none")
 MOST_SHAPES = 3000
 _FEW = 100
 _LETTERS = 11.0  # of a title on an inch of a panel
+_LABEL_LETTERS = 13.0  # of the name of an axis
 
 
 @contextmanager
@@ -99,6 +100,7 @@ def svg_text(figure: Figure) -> str:
     """The figure as SVG with text as text; no date, fixed identifiers."""
     _crowds_as_pictures(figure)
     _titles_in_lines(figure)
+    _labels_in_lines(figure)
     buffer = StringIO()
     with dossier_style():
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
@@ -115,6 +117,20 @@ def _titles_in_lines(figure: Figure) -> None:
         titles = {axes.get_title(side) for side in ("left", "center", "right")}
         _in_lines([text for text in axes.findobj(Text) if isinstance(text, Text)], titles, figure, across)
     _in_lines(figure.texts, {figure.get_suptitle()}, figure, 1)
+
+
+def _labels_in_lines(figure: Figure) -> None:
+    """The name of an axis that is longer than its panel goes on in a second line."""
+    for axes in figure.axes:
+        place = axes.get_subplotspec()
+        down, across = (1, 1) if place is None else place.get_gridspec().get_geometry()
+        for label, length in (
+            (axes.xaxis.label, figure.get_figwidth() / across),
+            (axes.yaxis.label, figure.get_figheight() / down),
+        ):
+            lines = label.get_text().replace(" %", "\N{NO-BREAK SPACE}%").split("\n")
+            if "$" not in label.get_text():
+                label.set_text("\n".join(fill(line, int(_LABEL_LETTERS * length)) for line in lines))
 
 
 def _in_lines(texts: Sequence[Text], titles: Set[str], figure: Figure, across: int) -> None:
@@ -141,7 +157,7 @@ def alternative_text(figure: Figure) -> str:
     titles.insert(0, figure.get_suptitle())
     message = "; ".join(dict.fromkeys(" ".join(title.split()) for title in titles if title.strip()))
     labels = [
-        f"{axes.get_ylabel()} against {axes.get_xlabel()}"
+        " ".join(f"{axes.get_ylabel()} against {axes.get_xlabel()}".split())
         for axes in figure.axes
         if axes.get_xlabel() and axes.get_ylabel()
     ]

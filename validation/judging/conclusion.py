@@ -300,16 +300,36 @@ def range_text(spread: tuple[float, float]) -> str:
     return f"at {low}" if low == high else f"from {low} to {high}"
 
 
+#: Names that need no chapter before them.
+NAMED = {
+    "accuracy.tolerance_low": "accuracy tolerance",
+    "detection.detection_limit": "detection limit",
+    "detection.quantification_limit": "quantification limit",
+    "lots.response_ratio": "response ratio of lots",
+    "standards.relative_uncertainty": "relative uncertainty of the standard",
+    "standards.standard_uncertainty": "standard uncertainty of the standard",
+    "uncertainty.expanded": "expanded uncertainty",
+    "uncertainty.combined": "combined standard uncertainty",
+}
+
+
 def in_plain_words(quantity: str) -> str:
     """ "matrix slope ratio" for matrix.slope_ratio; symbols such as s_r stay as they are."""
     chapter, _, name = quantity.partition(".")
-    return f"{chapter_words(chapter)} {name if len(name.partition('_')[0]) == 1 else name.replace('_', ' ')}"
+    words = f"{chapter_words(chapter)} {name if len(name.partition('_')[0]) == 1 else name.replace('_', ' ')}"
+    return NAMED.get(quantity) or words.removesuffix(" at")
 
 
 def in_part(names: Sequence[str]) -> Conclusion:
     """The conclusion where only some chapters are evaluated: nothing is concluded."""
     chapters = sentence_list([chapter_words(name) for name in names])
     return Conclusion("not judged", None, f"Only {chapters} was evaluated; nothing is concluded about the procedure.")
+
+
+def restriction_of(row: RequirementResult) -> str:
+    """What a requirement without a level, or at a name, that is not met restricts: one sentence."""
+    place = "" if row.at is None else f" ({row.at})"
+    return f"{row.id}, {in_plain_words(row.quantity)}{place}: {row.outcome}."
 
 
 def _restrictions(
@@ -325,9 +345,7 @@ def _restrictions(
     for level in sorted({row.at for row in failed if isinstance(row.at, float)}):
         ids = [f"{row.id} ({row.outcome})" for row in failed if row.at == level]
         sentences.append(f"At {level_text(level)} {study.unit}: {sentence_list(list(dict.fromkeys(ids)))}.")
-    for row in elsewhere:
-        place = "" if row.at is None else f" ({row.at})"
-        sentences.append(f"{row.id}, {in_plain_words(row.quantity)}{place}: {row.outcome}.")
+    sentences += [restriction_of(row) for row in elsewhere]
     low, high = study.plan.study.range
     all_levels = [row.at for row in rows if isinstance(row.at, float)]
     narrower: dict[tuple[float, float], list[str]] = {}

@@ -379,8 +379,7 @@ def _open(
     ]
     for row in rows:
         if row.outcome == "not shown" and not _cut_away(row, conclusion):
-            place = "" if row.at is None else f" ({level_text(row.at)})"
-            actions.append((row.id, f"{row.id}, {in_plain_words(row.quantity)}{place}: not shown. {row.reason}"))
+            actions.append((row.id, f"{row.id}, {in_plain_words(row.quantity)}{_place(row)}: not shown. {row.reason}"))
     for entry in study.amendments:
         if entry["kind"] == "impact":
             text = (
@@ -393,6 +392,13 @@ def _open(
             ("plan.lock", "No requirement is judged: freeze the plan before the readings of the next study.")
         )
     return actions
+
+
+def _place(row: RequirementResult) -> str:
+    """ " at 4 %", " (S-02)"; nothing for the study as a whole."""
+    if isinstance(row.at, float):
+        return f" at {level_text(row.at)}" + ("" if row.unit in ("", "1") else f" {row.unit}")
+    return "" if row.at is None else f" ({row.at})"
 
 
 def _cut_away(row: RequirementResult, conclusion: Conclusion) -> bool:

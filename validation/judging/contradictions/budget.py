@@ -78,7 +78,7 @@ def _excluded(component: Component, outside: list[tuple[Quantity, float, Interva
             ends = f"{size_text(low, '')} to {size_text(high, unit)}"
             parts.append(f"{size_text(quantity.value, unit)} at {at} ({ends}), stated {size_text(size, unit)}")
     names = sentence_list(list(dict.fromkeys(in_plain_words(quantity.key) for quantity, _, _ in outside)))
-    text = f"Component {component.name} of the budget, measured as {names}: {sentence_list(parts)}."
+    text = f"Component {component.name} of the budget: {names} {sentence_list(parts)}."
     if component.question == "fuel":
         text += _outside_the_scope(basis)
     small = any(size < interval[0] for _, size, interval in outside)

@@ -87,8 +87,11 @@ def _requirement_met(setting: ProcedureSetting, basis: Basis) -> str:
         there = any(_at(setting) in (None, q.at) for q in basis.every(support.quantity))
         return f"the plan sets no requirement on {_support(setting)}." if there else _absent(setting)
     short = [row for row in rows if row.settled != "met"]
-    names = sentence_list(list(dict.fromkeys(f"{row.id} {row.settled}" for row in short)))
-    return f"{_support(setting)}, which must support it, is {short[0].settled} ({names})." if short else ""
+    if not short:
+        return ""
+    alike = {row.settled for row in short} == {short[0].settled}
+    names = sentence_list(list(dict.fromkeys(row.id if alike else f"{row.id} {row.settled}" for row in short)))
+    return f"{_support(setting)}, which must support it, is {short[0].settled} ({names})."
 
 
 def _another_unit(setting: ProcedureSetting, unit: str) -> str:

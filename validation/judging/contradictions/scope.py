@@ -110,7 +110,7 @@ def decision_beyond_range(basis: Basis) -> Iterator[Contradiction]:
             what = q.key.partition(".")[2].replace("_", " ")
             end = f"ends at {level_text(high)}" if q.value > high else f"begins at {level_text(low)}"
             text = (
-                f"The {what} of the decision rule at {level_text(q.at)} {unit} is {q.value:.3g} {unit}; the proposed "
+                f"The {what} of the decision rule at {level_text(q.at)} {unit} is {q.value:.3g} {unit}; the "
                 f"range {end} {unit}, and no result beyond it is reported as a number."
             )
             need = "To be decided: the rule, or the range to be shown, with the customer."

@@ -43,8 +43,8 @@ def aged_standards(basis: Basis) -> Iterator[Contradiction]:
             oldest = max(day for uses in late.values() for _, day in uses)
             runs = [f"{chapter_words(name)} ({counted(len({r for r, _ in u}), 'run')})" for name, u in late.items()]
             text = (
-                f"Lot {lot}, made on {made}, was read after {last}, up to an age of {(oldest - made).days} days: "
-                f"{sentence_list(runs)}. Stability shows {days} days ({state})."
+                f"Lot {lot} was read up to an age of {(oldest - made).days} days; stability ({state}) shows {days} "
+                f"days. Made on {made}, read after {last}: {sentence_list(runs)}."
             )
             files = [Place(file=basis.study.experiments[name].worksheet) for name in late]
             places = (Place("stability.expiry", state), Place(file=record.file), *files)
