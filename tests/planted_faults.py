@@ -463,7 +463,7 @@ FAULTS: tuple[Fault, ...] = (
     ),
     Fault(
         "a standard older than stability shows", "study", "standards/S-01.yaml", _ACT,
-        text("standards/S-01.yaml", "2026-02-26", "2025-12-26", -1), "Stability shows",
+        text("standards/S-01.yaml", "2026-02-26", "2025-12-26", -1), "was read up to an age of",
     ),
     Fault(
         "a budget component half of what was measured", "study", "plan.yaml", _ACT,
@@ -571,7 +571,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("the time of the run, later than its inputs", "dossier", "manifest.json", "verify",
           manifest(started="2026-08-01T00:00:00+00:00", ended="2026-08-01T00:00:09+00:00"), ""),
     Fault("the version of the program", "dossier", "manifest.json", "verify",
-          manifest(versions={"validation": "0.6.0"}), "not a part of a manifest of version 0.6.0"),
+          manifest(versions={"validation": "0.6.0"}), "no version up to that one gave"),
     Fault("the self-test report", "dossier", "selftest/", "verify", selftest, "selftest/selftest.json: ",
           thorough=True),
     Fault("the self-test report, its own hash made again", "dossier", "selftest/", "verify", selftest_with_its_hash,

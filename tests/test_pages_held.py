@@ -305,8 +305,7 @@ def test_a_run_dated_before_its_inputs_is_noted(copy: Path) -> None:
     times = {"started": "2026-01-02T00:00:00+00:00", "ended": "2026-01-01T00:00:00+00:00"}
     (copy / "manifest.json").write_text(json.dumps(manifest | times), encoding="utf-8")
     reseal(copy)
-    backwards, early = (note for note in verify_dossier(copy).notes if "the run " in note)
-    assert "ended 2026-01-01 00:00+00:00, before it started, 2026-01-02 00:00+00:00" in backwards
+    (early,) = (note for note in verify_dossier(copy).notes if "the run " in note)
     assert re.search(r"started 2026-01-02 00:00\+00:00, before amendment \d, 2026-07-06 09:00\+00:00: one of", early)
 
 
@@ -314,10 +313,7 @@ def test_an_earlier_version_in_the_manifest_does_not_let_pages_be_forged(copy: P
     manifest = json.loads((copy / "manifest.json").read_text(encoding="utf-8"))
     manifest["versions"]["validation"] = "0.6.0"
     (copy / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
-    assert {
-        f"manifest.json: {name}: not a part of a manifest of version 0.6.0."
-        for name in ("program_sha256", "study_folder")
-    } <= set(problems(copy))
+    assert any("no version up to that one gave" in text for text in problems(copy))
 
 
 # ----------------------------------------------------------------------------------------------------------- rebuilding

@@ -230,7 +230,7 @@ def _time(text: object) -> datetime | None:
 
 _KEYS = ("format", "study", "issue", "started", "ended", "inputs_sha256", "predecessor", "parent", "versions", "files")
 #: What versions before 0.7.0 did not keep.
-_MORE_KEYS, _MORE_SINCE = ("program_sha256", "study_folder"), "0.7.0"
+_MORE_KEYS = ("program_sha256", "study_folder")
 
 
 def _of_the_manifest(dossier: _Dossier) -> Iterator[str]:
@@ -243,10 +243,6 @@ def _of_the_manifest(dossier: _Dossier) -> Iterator[str]:
         yield from (f"{MANIFEST}: {name}: missing." for name in _MORE_KEYS if name not in content)
         if set(dossier.manifest.versions) != set(versions()):
             yield f"{MANIFEST}: versions: not those that this version of the program names."
-    elif is_later(_MORE_SINCE, dossier.manifest.program_version):
-        version = dossier.manifest.program_version
-        kept = [name for name in _MORE_KEYS if name in content]
-        yield from (f"{MANIFEST}: {name}: not a part of a manifest of version {version}." for name in kept)
     if not is_version(dossier.manifest.program_version):
         said = dossier.manifest.program_version
         yield f'{MANIFEST}: versions: validation: found "{said}", expected three numbers such as 0.4.0.'
