@@ -200,6 +200,14 @@ def test_few_readings_near_zero_are_ten_times_another_by_chance(level: str) -> N
     assert rules(columns) == ["power of ten"]
 
 
+def test_blanks_after_a_high_sample_are_blanks() -> None:
+    places = ["high", "blank 1", "blank 2"] * 5
+    results = [text for k in range(5) for text in (f"9.9{k}", f"0.0{31 + k}", ("0.003", "0.031")[k > 0])]
+    columns = {"sequence": [str(k // 3) for k in range(15)], "position": places, "level": ["10"] * 15}
+    more = {"run": [str(k // 3) for k in range(15)], "result": results}
+    assert rules({**columns, **more}, experiment="carry_over") == []
+
+
 @pytest.mark.parametrize(("count", "asked"), [(10, []), (11, ["exclusions on one side"])])
 def test_exclusions_on_one_side(count: int, asked: list[str]) -> None:
     study = study_of(clean())

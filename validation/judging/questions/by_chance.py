@@ -174,8 +174,7 @@ def unit_slips(raw: Raw) -> Iterator[Asked]:
         if sheet.data.name == "lots" or len(sheet.units) < 4:
             continue
         powers = powers_of_others(sheet.steps, sheet.layout)[0]
-        if sheet.data.numeric_levels:
-            powers[sheet.data.table["level"].to_numpy(dtype=float) == 0] = 0  # a blank is ten times another by chance
+        powers[_blanks(sheet)] = 0  # one is ten times another by chance
         for run in range(sheet.layout.run_count):
             own = powers[sheet.layout.runs == run]
             if len(own) >= 3 and own[0] != 0 and (own == own[0]).all():
@@ -191,6 +190,14 @@ def unit_slips(raw: Raw) -> Iterator[Asked]:
                 "is a decimal point misplaced?"
             )
             yield Asked(text, (sheet.names[row],), sheet.worksheet)
+
+
+def _blanks(sheet: Sheet) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """The readings of blanks, those after a high sample among them, whose level is that of the sample."""
+    table = sheet.data.table
+    zero = table["level"].to_numpy(dtype=float) == 0 if sheet.data.numeric_levels else np.zeros(len(table), dtype=bool)
+    after = table["position"].astype(str) != "high" if sheet.data.name == "carry_over" else zero
+    return zero | np.asarray(after, dtype=bool)
 
 
 def _factor(power: int) -> str:
