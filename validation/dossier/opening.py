@@ -345,10 +345,11 @@ def not_evaluated(record: DossierRecord) -> list[Block]:
         (item.title, item.reason or "no reason given", "yes" if item.excused else "no: forbids the conclusion “fit”")
         for item in record.judgement.absent
     )
+    excused = {item.name for item in record.judgement.absent if item.excused}
     missing = tuple(
         f"{characteristics()[name].title}: {evaluation.missing}"
         for name, evaluation in record.evaluations.items()
-        if evaluation.missing
+        if evaluation.missing and name not in excused
     )
     blocks: list[Block] = [Heading("Not evaluated in this study", 2, "not-evaluated")]
     if not rows and not missing:
