@@ -296,6 +296,25 @@ def test_a_bias_read_on_the_standard_that_calibrates() -> None:
     assert rules(columns, plan={"standards": ({"name": "S-01"},)}) == ["standard as its own reference"]
 
 
+def test_a_day_that_is_not_that_of_the_time() -> None:
+    columns = clean()
+    columns["day"] = [text[:10] for text in columns["time"]]
+    assert rules(columns) == []
+    columns["day"][5] = "2026-04-01"
+    (question,) = questions(study_of(columns))
+    assert (question.rule, len(question.readings)) == ("day other than its time", 1)
+    columns["day"] = ["one" for _ in columns["time"]]
+    assert rules(columns) == []
+
+
+def test_a_preparation_at_two_levels() -> None:
+    columns = clean()
+    one, other = (next(r for r in rows_of(columns, "R1") if columns["level"][r] == level) for level in ("0.5", "4"))
+    columns["preparation"][other] = columns["preparation"][one]
+    (question,) = questions(study_of(columns))
+    assert (question.rule, len(question.readings)) == ("preparation at two levels", 2)
+
+
 def test_names_that_the_plan_does_not_list_and_persons_outside_their_time() -> None:
     people = [{"name": "A0"}, {"name": "A1", "since": "2026-03-04"}, {"name": "A2", "until": "2026-03-31"}]
     instruments = [{"name": "SAW-0"}]

@@ -141,6 +141,35 @@ def number_gaps(raw: Raw) -> Iterator[Asked]:
             yield Asked(text, (first, *names), data.worksheet)
 
 
+def another_day(raw: Raw) -> Iterator[Asked]:
+    """Readings whose column `day` is another day than that of their `time`."""
+    for data in raw.experiments:
+        names = [
+            reading.reading
+            for reading in data.readings
+            if reading.time is not None
+            and (day := day_of(reading.values.get("day"))) is not None
+            and day != reading.time.date()
+        ]
+        if names:
+            text = f"The day is not that of the time: {some(names)}. On which day were they read?"
+            yield Asked(text, tuple(names), data.worksheet)
+
+
+def one_preparation_of_levels(raw: Raw) -> Iterator[Asked]:
+    """A preparation that stands at several levels of one run: a vial has one content."""
+    for data in raw.experiments:
+        if not {"preparation", "run", "level"} <= set(data.table):
+            continue
+        cells = [*(name for name in ("laboratory", "grade", "fuel") if name in data.table), "run", "preparation"]
+        stated = data.table[data.table["preparation"].astype(str) != ""]
+        several = stated[stated.groupby(cells, sort=False)["level"].transform("nunique") > 1]
+        if len(several):
+            names = some(several["preparation"].astype(str).tolist())
+            text = f"At several levels of one run stands one preparation: {names}. Which content did it have?"
+            yield Asked(text, tuple(several["reading"].astype(str)), data.worksheet)
+
+
 def one_preparation(raw: Raw) -> Iterator[Asked]:
     """Replicates that come from one preparation, where the scatter of results is the aim."""
     for data in raw.experiments:
@@ -224,6 +253,8 @@ RECORD_RULES: tuple[Rule, ...] = (
     Rule("times without minutes", "Times written afterwards show neither order nor age.", None, no_minutes),
     Rule("order of the run sheet", "A random order helps against drift only where it was kept.", None, planned_order),
     Rule("numbers missing", "Every reading that was taken must be on record, failed ones too.", None, number_gaps),
+    Rule("day other than its time", "One of the two is not when the reading was taken.", None, another_day),
+    Rule("preparation at two levels", "A vial has one content.", None, one_preparation_of_levels),
     Rule("one preparation", "Readings of one preparation are not independent.", None, one_preparation),
     Rule(
         "standard as its own reference",
