@@ -130,7 +130,8 @@ def _labels_in_lines(figure: Figure) -> None:
         ):
             lines = label.get_text().replace(" %", "\N{NO-BREAK SPACE}%").split("\n")
             if "$" not in label.get_text():
-                label.set_text("\n".join(fill(line, int(_LABEL_LETTERS * length)) for line in lines))
+                set_in_lines = "\n".join(fill(line, int(_LABEL_LETTERS * length)) for line in lines)
+                label.set_text(set_in_lines.replace("\N{NO-BREAK SPACE}%", " %"))
 
 
 def _in_lines(texts: Sequence[Text], titles: Set[str], figure: Figure, across: int) -> None:

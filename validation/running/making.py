@@ -133,8 +133,8 @@ def _saved(names: Sequence[str], place: Path) -> Chapters:
     """What the notebooks saved; the figures are moved to where the dossier has them."""
     folder = place / "saved"
     saved = {name: json.loads((folder / f"{name}.json").read_text(encoding="utf-8")) for name in names}
-    (place / "figures").mkdir()
     for figure in sorted(folder.glob("*.svg")):
+        (place / "figures").mkdir(exist_ok=True)
         os.replace(figure, place / "figures" / figure.name)
     shutil.rmtree(folder)
     return Chapters(
