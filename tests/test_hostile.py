@@ -551,6 +551,7 @@ def test_an_empty_name_is_not_the_current_folder(tmp_path: Path, capsys, monkeyp
     assert sorted(path.name for path in tmp_path.iterdir()) == ["plan.yaml", "worksheets"]
 
 
+@pytest.mark.thorough
 @posix
 @pytest.mark.slow
 def test_settings_of_the_shell_and_closed_streams_stop_nothing(tmp_path: Path) -> None:

@@ -454,6 +454,7 @@ def test_the_hash_is_that_of_the_content_and_no_time_is_in_it(record):
     assert record["made"]["started"].startswith("2026-07-01T12:00")
 
 
+@pytest.mark.thorough
 def test_the_same_again_gives_the_same_bytes(written, again):
     content = json.loads((again.out / RECORD).read_text(encoding="utf-8"))["content"]
     assert content == json.loads(json.dumps(written.result.content()))
@@ -476,6 +477,7 @@ def test_a_foreign_file_is_never_overwritten(written, tmp_path, capsys):
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.thorough
 def test_an_earlier_report_is_replaced_and_what_lies_beside_it_stays(again):
     assert (again.out / PAGE).read_text(encoding="utf-8") != "old"
     assert sorted(path.name for path in again.out.iterdir()) == ["note.txt", PAGE, RECORD, PRINT]
@@ -528,6 +530,7 @@ def test_a_record_that_is_no_report_is_said(text, tmp_path):
     assert said == "records/selftest/selftest.json is attached, but cannot be read as a self-test report."
 
 
+@pytest.mark.thorough
 @pytest.mark.usefixtures("no_kernels")
 def test_a_study_with_the_report_has_it_cited(again):
     study, told = again.study, again.said

@@ -235,6 +235,7 @@ def test_a_dossier_compared_with_itself_shows_no_change(dossier: Path) -> None:
     assert "any difference would be a fault of the program" in report.cause
 
 
+@pytest.mark.thorough
 @pytest.mark.usefixtures("no_kernels")
 @pytest.mark.slow
 def test_an_amendment_taken_out_is_told_on_page_1_and_in_the_conclusion_of_the_next_issue(
